@@ -1,0 +1,5 @@
+"""`python -m imgaudit` is `imgaudit`."""
+
+from imgaudit.cli import main
+
+main(prog_name="imgaudit")

@@ -1,0 +1,390 @@
+"""The kinds of value a layout key can have: each reads a YAML node and describes itself as schema.
+
+One table of keys serves the loader and the JSON Schema, so they cannot drift apart.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, ClassVar, Protocol
+
+import yaml
+
+from imgaudit.errors import LayoutProblem
+from imgaudit.model import Where
+from imgaudit.units import both, parse_size
+
+_STRING = "tag:yaml.org,2002:str"
+_LONGEST = 60  # characters of a wrong value that a message repeats
+
+
+class Reading:
+    """A layout being read: collects every problem instead of stopping at the first."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.problems: list[LayoutProblem] = []
+
+    def where(self, node: yaml.Node) -> Where:
+        """Give a node's place."""
+        mark = node.start_mark
+        return Where(self.file, mark.line + 1, mark.column + 1) if mark else Where(self.file, 1, 1)
+
+    def problem(self, where: yaml.Node | Where, why: str) -> None:
+        """Note a problem at a node or a place."""
+        place = where if isinstance(where, Where) else self.where(where)
+        self.problems.append(LayoutProblem(self.file, place.line, place.column, why))
+
+
+class Kind(Protocol):
+    """How one value is read and described. `read` returns None after noting a problem."""
+
+    def read(self, node: yaml.Node, reading: Reading) -> Any:
+        """Turn a node into a value."""
+        ...
+
+    def schema(self) -> dict[str, Any]:
+        """Describe the value as JSON Schema."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a mapping; `doc` is a sentence for the schema and the editor."""
+
+    name: str
+    kind: Kind
+    doc: str
+    required: bool = False
+
+
+@dataclass
+class Values:
+    """What a mapping said: values by key, the place of each, and the place of the whole."""
+
+    where: Where
+    values: dict[str, Any] = field(default_factory=dict)
+    places: dict[str, Where] = field(default_factory=dict)
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """Give a key's value, or the default where it is not written or was wrong."""
+        value = self.values.get(key)
+        return default if value is None else value
+
+
+def _scalar(node: yaml.Node, reading: Reading, what: str) -> str | None:
+    if isinstance(node, yaml.ScalarNode):
+        return str(node.value)
+    reading.problem(node, f"expected {what}")
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A string. Bare words that YAML 1.1 reads as something else must be quoted."""
+
+    pattern: str | None = None
+    what: str = "a text"
+
+    def read(self, node: yaml.Node, reading: Reading) -> str | None:
+        """Read a string scalar."""
+        text = _scalar(node, reading, self.what)
+        if text is None:
+            return None
+        if node.tag != _STRING:
+            reading.problem(node, f"expected {self.what}: quote {shown(text)} if it is meant so")
+            return None
+        if any(ord(letter) < 32 and letter not in "\n\t" for letter in text):
+            reading.problem(node, f"expected {self.what} without control characters")
+            return None
+        if self.pattern is not None and not re.fullmatch(self.pattern, text):
+            reading.problem(node, f"{shown(text)} is not {self.what}")
+            return None
+        return text
+
+    def schema(self) -> dict[str, Any]:
+        """Describe a string."""
+        found: dict[str, Any] = {"type": "string"}
+        if self.pattern is not None:
+            found["pattern"] = f"^(?:{self.pattern})$"
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Bytes: an integer, a hex integer, or a number with a binary unit."""
+
+    least: int = 0
+
+    def read(self, node: yaml.Node, reading: Reading) -> int | None:
+        """Read a size from the scalar's text, so that YAML's own number rules do not matter."""
+        text = _scalar(node, reading, "a size, such as 64 KiB or 0x10000")
+        if text is None:
+            return None
+        try:
+            size = parse_size(text)
+        except ValueError as problem:
+            reading.problem(node, str(problem))
+            return None
+        if not self.least <= size < 1 << 63:
+            why = f"at least {both(self.least)}" if size < self.least else "below 2^63 bytes"
+            reading.problem(node, f"{text} is out of range: {why}")
+            return None
+        return size
+
+    def schema(self) -> dict[str, Any]:
+        """Describe a size."""
+        return {
+            "anyOf": [
+                {"type": "integer", "minimum": self.least},
+                {
+                    "type": "string",
+                    "pattern": r"^\s*(0[xX][0-9a-fA-F][0-9a-fA-F_]*"
+                    r"|[0-9][0-9_]*(\.[0-9]+)?\s*([KMGT]iB|B)?)\s*$",
+                },
+            ]
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A whole number that counts something."""
+
+    least: int = 0
+    most: int = 1 << 40
+
+    def read(self, node: yaml.Node, reading: Reading) -> int | None:
+        """Read a decimal or hex integer."""
+        text = _scalar(node, reading, "a whole number")
+        if text is None:
+            return None
+        # YAML 1.1 reads 010 as eight and 1.2 as ten: neither is meant for sure.
+        if not re.fullmatch(r"0[xX][0-9a-fA-F]{1,16}|0|[1-9][0-9]{0,18}", text):
+            reading.problem(node, f"{shown(text)} is not a whole number")
+            return None
+        number = int(text, 16) if text[:2] in {"0x", "0X"} else int(text)
+        if not self.least <= number <= self.most:
+            reading.problem(node, f"{text} is out of range: {self.least} to {self.most}")
+            return None
+        return number
+
+    def schema(self) -> dict[str, Any]:
+        """Describe an integer."""
+        return {"type": "integer", "minimum": self.least, "maximum": self.most}
+
+
+@dataclass(frozen=True, slots=True)
+class Percent:
+    """A share of a region, `5 %`, or a size."""
+
+    share: ClassVar[str] = r"\s*[0-9]{1,2}(\.[0-9]{1,6})?\s*%\s*"
+
+    def read(self, node: yaml.Node, reading: Reading) -> tuple[str, float] | None:
+        """Read `("percent", 5.0)` or `("size", 65536)`."""
+        text = _scalar(node, reading, "a share such as 5 %, or a size")
+        if text is None:
+            return None
+        if not text.rstrip().endswith("%"):
+            size = Size().read(node, reading)
+            return None if size is None else ("size", size)
+        if not re.fullmatch(self.share, text):
+            reading.problem(node, f"{shown(text)} is not a share from 0 % to below 100 %")
+            return None
+        return ("percent", float(text.rstrip()[:-1]))
+
+    def schema(self) -> dict[str, Any]:
+        """Describe a share or a size."""
+        share = {"type": "string", "pattern": f"^{self.share}$"}
+        return {"anyOf": [share, *Size().schema()["anyOf"]]}
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A day of the calendar, `2027-03-31`, quoted or not."""
+
+    def read(self, node: yaml.Node, reading: Reading) -> str | None:
+        """Read an ISO 8601 date."""
+        text = _scalar(node, reading, "a day such as 2027-03-31")
+        if text is None:
+            return None
+        try:
+            return date.fromisoformat(text).isoformat()
+        except ValueError:
+            reading.problem(node, f"{shown(text)} is not a day such as 2027-03-31")
+            return None
+
+    def schema(self) -> dict[str, Any]:
+        """Describe a day."""
+        return {"type": "string", "format": "date"}
+
+
+@dataclass(frozen=True, slots=True)
+class OneOf:
+    """One of a few words."""
+
+    words: tuple[str, ...]
+
+    def read(self, node: yaml.Node, reading: Reading) -> str | None:
+        """Read a word, with a suggestion where it is close to one."""
+        text = _scalar(node, reading, "one of " + ", ".join(self.words))
+        if text is None or text in self.words:
+            return text
+        few = len(self.words) < 10
+        some = " or ".join(self.words) if few else "a word that is known here"
+        reading.problem(node, f"{shown(text)} is not {some}{close(text, self.words)}")
+        return None
+
+    def schema(self) -> dict[str, Any]:
+        """Describe the words."""
+        words: list[str | int] = [int(word) if word.isdigit() else word for word in self.words]
+        return {"enum": words}
+
+
+@dataclass(frozen=True, slots=True)
+class ListOf:
+    """A sequence of at least `least` items; `alone` also takes one without the brackets."""
+
+    item: Kind
+    alone: bool = False
+    least: int = 0
+
+    def read(self, node: yaml.Node, reading: Reading) -> list[Any] | None:
+        """Read the items; wrong ones are left out after their problem is noted."""
+        if not isinstance(node, yaml.SequenceNode):
+            if self.alone:
+                one = self.item.read(node, reading)
+                return None if one is None else [one]
+            reading.problem(node, "expected a list")
+            return None
+        if len(node.value) < self.least:
+            reading.problem(node, "the list is empty")
+        values = [self.item.read(child, reading) for child in node.value]
+        return [value for value in values if value is not None]
+
+    def schema(self) -> dict[str, Any]:
+        """Describe the list."""
+        many: dict[str, Any] = {"type": "array", "items": self.item.schema()}
+        if self.least:
+            many["minItems"] = self.least
+        return {"anyOf": [self.item.schema(), many]} if self.alone else many
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A mapping with known keys."""
+
+    keys: tuple[Key, ...]
+
+    def read(self, node: yaml.Node, reading: Reading) -> Values | None:
+        """Read every key; unknown, repeated and missing ones are problems."""
+        if not isinstance(node, yaml.MappingNode):
+            reading.problem(node, "expected a mapping of keys to values")
+            return None
+        found = Values(reading.where(node))
+        known = {key.name: key for key in self.keys}
+        for name, key_node, value_node in pairs(node, reading):
+            key = known.get(name)
+            if key is None:
+                reading.problem(key_node, f"unknown key {shown(name)}{close(name, known)}")
+                continue
+            found.places[name] = reading.where(key_node)
+            found.values[name] = key.kind.read(value_node, reading)
+        for key in self.keys:
+            if key.required and key.name not in found.places:
+                reading.problem(node, f"the key {key.name!r} is missing: {key.doc}")
+        return found
+
+    def schema(self) -> dict[str, Any]:
+        """Describe the keys."""
+        found: dict[str, Any] = {
+            "type": "object",
+            "additionalProperties": False,
+            "properties": {
+                key.name: {"description": key.doc} | key.kind.schema() for key in self.keys
+            },
+        }
+        required = [key.name for key in self.keys if key.required]
+        return found | ({"required": required} if required else {})
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A mapping from the user's own names to values of one kind."""
+
+    item: Kind
+    pattern: str = r"[A-Za-z0-9][A-Za-z0-9_.+-]*"
+
+    def read(self, node: yaml.Node, reading: Reading) -> dict[str, tuple[Where, Any]] | None:
+        """Read `{name: (place, value)}` in file order."""
+        if not isinstance(node, yaml.MappingNode):
+            reading.problem(node, "expected a mapping of names to values")
+            return None
+        found = {}
+        for name, key_node, value_node in pairs(node, reading):
+            if not re.fullmatch(self.pattern, name):
+                reading.problem(key_node, f"{shown(name)} is not a name that can stand here")
+            value = self.item.read(value_node, reading)
+            if value is not None:
+                found[name] = (reading.where(key_node), value)
+        return found
+
+    def schema(self) -> dict[str, Any]:
+        """Describe the mapping."""
+        return {
+            "type": "object",
+            "propertyNames": {"pattern": f"^(?:{self.pattern})$"},
+            "additionalProperties": self.item.schema(),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Either:
+    """A mapping where one is written, else a simpler form."""
+
+    table: Kind
+    simple: Kind
+
+    def read(self, node: yaml.Node, reading: Reading) -> Any:
+        """Read by the node's shape."""
+        kind = self.table if isinstance(node, yaml.MappingNode) else self.simple
+        return kind.read(node, reading)
+
+    def schema(self) -> dict[str, Any]:
+        """Describe both forms."""
+        return {"anyOf": [self.simple.schema(), self.table.schema()]}
+
+
+def pairs(node: yaml.MappingNode, reading: Reading) -> list[tuple[str, yaml.Node, yaml.Node]]:
+    """Give a mapping's keys and values; keys that are no strings or repeat are problems."""
+    found: list[tuple[str, yaml.Node, yaml.Node]] = []
+    lines: dict[str, int] = {}
+    for key_node, value_node in node.value:
+        if not isinstance(key_node, yaml.ScalarNode) or key_node.tag == "tag:yaml.org,2002:merge":
+            reading.problem(key_node, "expected a plain key")
+            continue
+        name = str(key_node.value)
+        if key_node.tag != _STRING:
+            reading.problem(key_node, f"expected a text as key: quote {shown(name)} if it is one")
+            continue
+        if name in lines:
+            reading.problem(key_node, f"the key {shown(name)} stands already at line {lines[name]}")
+            continue
+        lines[name] = key_node.start_mark.line + 1
+        found.append((name, key_node, value_node))
+    return found
+
+
+def shown(text: str) -> str:
+    """Quote a text for a message; a long one is cut."""
+    return repr(text if len(text) <= _LONGEST else text[:_LONGEST] + "...")
+
+
+def close(word: str, words: Sequence[str] | Mapping[str, Any]) -> str:
+    """Suggest the nearest of `words`, or say nothing."""
+    import difflib
+
+    near = difflib.get_close_matches(word[:_LONGEST], map(str, words), n=1, cutoff=0.6)
+    return f"; did you mean {near[0]!r}?" if near else ""

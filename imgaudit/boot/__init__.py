@@ -1,0 +1,1 @@
+"""What the boot does with the artifacts, followed on paper."""

@@ -1,0 +1,205 @@
+"""What a walk takes and gives: plain data without behaviour of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from imgaudit.units import Span
+
+BLOCK = 512
+"""Bytes in a block of an eMMC, SD or disk (U-Boot doc/usage/cmd/mmc.rst)."""
+
+
+class Kind(StrEnum):
+    """What a command does, seen from the artifacts."""
+
+    SELECT = "select"  # picks, probes or scans a device
+    READ = "read"  # raw bytes of a device into RAM
+    LOAD = "load"  # a file into RAM
+    WRITE = "write"
+    ERASE = "erase"
+    UPDATE = "update"  # erase and write, block by block
+    PROTECT = "protect"
+    CONFIGURE = "configure"  # registers of the device itself
+    PARTITION = "partition"  # writes a partition table
+    SAVE = "save"  # stores the environment
+    SET = "set"  # changes a variable
+    TEST = "test"  # decides, without touching anything
+    COPY = "copy"  # RAM to RAM
+    FILL = "fill"
+    COMPARE = "compare"
+    UNPACK = "unpack"
+    TREE = "tree"  # works on a device tree in RAM
+    RUN = "run"  # other commands: `run`, `source`, `sysboot`
+    BOOT = "boot"
+    RESET = "reset"
+    SHOW = "show"  # prints, waits, looks
+    OTHER = "other"  # known by name; touches no artifact
+    UNKNOWN = "unknown"
+
+
+class Outcome(StrEnum):
+    """How a command has to end for what follows it to be reached."""
+
+    SUCCEEDS = "succeeds"
+    FAILS = "fails"
+    RETURNS = "returns"  # started something that normally does not come back
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One thing that must happen first.
+
+    `failure` tells that hardware or data must fail for it, not only a choice go one way.
+    """
+
+    text: str
+    outcome: Outcome
+    failure: bool
+    variable: str
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something that the walk cannot know or that the shell does unexpectedly.
+
+    `kind` is a short fixed phrase, `what` the name or text concerned; the place is the first one.
+    """
+
+    kind: str
+    what: str
+    variable: str
+    at: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Operation:
+    """One command, in the order in which it is met.
+
+    `command` is the text after expansion (unknown parts as `${name}`), `variable` names the text
+    that it stands in and `at` its offset there. `device` is `nor`, `mmc0`, `mmc0.boot0`, `ubi0`,
+    `usb0`, `net`…; `partition` and `path` are set for files. `span` is the bytes on the device,
+    `ram` the bytes in RAM (`ram_at` alone where the length is unknown). `source` is the RAM that
+    it reads, for copies and unpacking. `ignored`: what runs next does not depend on its success.
+    `checked` is false where a boot command can follow although it failed. `needs` is what it
+    boots, for a boot command.
+    """
+
+    index: int
+    kind: Kind
+    command: str
+    arguments: tuple[str, ...]
+    variable: str
+    at: int
+    conditions: tuple[Condition, ...]
+    device: str | None = None
+    partition: str | None = None
+    path: str | None = None
+    span: Span | None = None
+    ram: Span | None = None
+    ram_at: int | None = None
+    source: Span | None = None
+    runs: tuple[str, ...] = ()
+    ignored: bool = False
+    checked: bool = True
+    can_fail: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Boot:
+    """A command that starts something.
+
+    Addresses are None where the command names none or they are unknown. `loaded` gives, for
+    `kernel`, `ramdisk` and `fdt`, the operations that may have put the content there; `stale` names
+    those parts that may also hold what was there before. `settings` are the variables that change
+    where U-Boot puts things, as they are at that moment.
+    """
+
+    operation: int
+    command: str
+    kernel: int | None = None
+    config: str | None = None
+    ramdisk: int | None = None
+    ramdisk_size: int | None = None
+    fdt: int | None = None
+    loaded: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    stale: tuple[str, ...] = ()
+    arguments: str | None = None
+    settings: Mapping[str, str] = field(default_factory=dict)
+    conditions: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """Where a path stops other than by a boot: `prompt`, `reset`, `power off` or `loop`."""
+
+    how: str
+    variable: str
+    at: int
+    conditions: tuple[Condition, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class World:
+    """What is known around the scripts; everything is optional.
+
+    Devices are named as in `Operation.device`. A partition is its number as text, or its name.
+    `files`: sizes by (device, partition, path without a leading slash); `listed`: partitions of
+    which `files` is complete, so that another path is missing, `caseless`: those in which the case
+    of a path does not matter. `scripts`: texts of script files
+    (also extlinux.conf) by the same key; `raw_scripts` by (device, offset). `partitions` and
+    `sizes` are bytes. `erase` gives erase sizes. `mtd` maps an MTD name to its device and span.
+    `variables` are set by the board at run time; None: set, to a value that is unknown. `dead`
+    devices fail every command; `failing` operations (by index) fail. `modern_shell`: the newer
+    parser, in which `&&` and `||` chain as in POSIX. `bits`: width of an address.
+    """
+
+    files: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
+    listed: frozenset[tuple[str, str]] = frozenset()
+    caseless: frozenset[tuple[str, str]] = frozenset()
+    scripts: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
+    raw_scripts: Mapping[tuple[str, int], str] = field(default_factory=dict)
+    partitions: Mapping[tuple[str, str], Span] = field(default_factory=dict)
+    sizes: Mapping[str, int] = field(default_factory=dict)
+    erase: Mapping[str, int] = field(default_factory=dict)
+    mtd: Mapping[str, tuple[str, Span]] = field(default_factory=dict)
+    variables: Mapping[str, str | None] = field(default_factory=dict)
+    default_environment: Mapping[str, str] | None = None
+    dead: frozenset[str] = frozenset()
+    failing: frozenset[int] = frozenset()
+    modern_shell: bool = False
+    bits: int = 64
+
+    def is_dead(self, device: str | None) -> bool:
+        """Tell whether commands on the device fail; its hardware partitions die with it."""
+        return device is not None and (device in self.dead or device.split(".")[0] in self.dead)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Walk:
+    """What following one entry found.
+
+    `unresolved` is what could not be known; `oddities` is what the shell does differently from what
+    the text suggests. `complete` is false where a bound was hit. `falls_through` tells whether the
+    entry can end without a boot, `ends` where it then stops.
+    """
+
+    entry: str
+    operations: tuple[Operation, ...]
+    boots: tuple[Boot, ...]
+    ends: tuple[End, ...]
+    unresolved: tuple[Note, ...]
+    oddities: tuple[Note, ...]
+    falls_through: bool
+    complete: bool
+
+    def reaches(self, variable: str, *, failing: bool = True) -> bool:
+        """Tell whether `run variable` is reached; without `failing`, with every device working."""
+        return variable == self.entry or any(
+            failing or not any(condition.failure for condition in operation.conditions)
+            for operation in self.operations
+            if operation.kind is Kind.RUN and variable in operation.runs
+        )

@@ -1,0 +1,185 @@
+"""From a build to its boots: U-Boot's environment, what its scripts do, and the RAM at each start.
+
+Source: U-Boot env/common.c (`env_load`, `env_import`: a stored environment replaces the one that is
+compiled in, unless CONFIG_ENV_APPEND keeps what it does not name).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from imgaudit.boot._board import Board, Source
+from imgaudit.boot._found import Boots, Followed, Origin, Start, Variable
+from imgaudit.boot._images import Given, Piece, UnknownError, images, pieces
+from imgaudit.boot._records import Boot, Operation, Walk, World
+from imgaudit.boot.rammap import Ram, plan, relocated
+from imgaudit.boot.walk import entries, walk
+from imgaudit.build import Build
+from imgaudit.formats._environment import imported
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.maps.collect import Copies, Environment
+from imgaudit.maps.uboot_config import Kconfig
+from imgaudit.model import Layout, Stage
+from imgaudit.units import Span
+
+__all__ = ["Boots", "Followed", "Origin", "Piece", "Source", "Start", "Variable", "boots_of"]
+
+MAX_WAYS = 8
+"""Combinations of buffers that are tried for one boot command."""
+MAX_PROCEDURES = 16
+"""Scripts followed that only an operator runs."""
+_WRITES = ("sf erase", "sf update", "sf write", "mmc write", "mmc erase", "mtd erase", "mtd write")
+
+
+def boots_of(build: Build, copies: Copies) -> Boots:
+    """Follow every entry of a build."""
+    layout = build.layout
+    if layout is None:
+        return Boots()
+    if not build.given:
+        return Boots(why="no artifacts were given")
+    taken = next((copy for copy in copies.environments if copy.says.taken), None)
+    if taken is None:
+        return Boots(why="no environment was found: neither a valid stored one nor one compiled in")
+    default = next((copy for copy in copies.environments if not copy.says.stored), None)
+    config = copies.uboot_config.says.config if copies.uboot_config is not None else None
+    compiled = {} if default is None else _imported(default.says)
+    variables: dict[str, Variable] = {}
+    if taken.says.stored:
+        image = any(item.path == taken.place.artifact for _, item, _, _ in build.each(UbootEnv))
+        # The source text of an environment is compiled in together with U-Boot's own variables.
+        if not image or (config is not None and config.enabled("ENV_APPEND")):
+            variables = {name: Variable(text, Origin.DEFAULT) for name, text in compiled.items()}
+    origin = Origin.STORED if taken.says.stored else Origin.DEFAULT
+    for name, text in _imported(taken.says).items():
+        variables[name] = Variable(text, origin)
+    own = {name: text for stage in layout.stages.values() for name, text in stage.variables.items()}
+    variables |= {name: Variable(text, Origin.LAYOUT) for name, text in own.items()}
+    board = Board(build, layout, {name: item.value for name, item in variables.items()})
+    world = board.world(
+        modern_shell=config is not None and config.enabled("HUSH_MODERN_PARSER"),
+        default=compiled or None,
+    )
+    following = _Following(layout, board, variables, world, _reserved(layout, copies), config)
+    return Boots(
+        why="",
+        variables=variables,
+        place=taken.place,
+        stored=taken.says.stored,
+        followed=following.all(),
+        board=board,
+    )
+
+
+def _imported(environment: Environment) -> dict[str, str]:
+    """Give the variables as U-Boot keeps them; an empty value is none."""
+    return {name: imported(value) for name, value in environment.variables.items() if value}
+
+
+def _reserved(layout: Layout, copies: Copies) -> list[tuple[str, Span]]:
+    """Give the reserved memory of the layout and of the board's device trees, each range once."""
+    found = {area.span: area.name for area in layout.reserved}
+    for tree in copies.device_trees:
+        for name, span in _in_tree(tree.says):
+            found.setdefault(span, name)
+    return [(name, span) for span, name in sorted(found.items()) if span.size]
+
+
+def _in_tree(tree: FdtFacts) -> Iterator[tuple[str, Span]]:
+    for area in tree.reserved:
+        if area.base is not None and area.enabled:
+            yield area.path.rpartition("/")[2].partition("@")[0], Span.sized(area.base, area.size)
+    for entry in tree.reservations:
+        yield "memory reservation", Span.sized(entry.address, entry.size)
+
+
+@dataclass(frozen=True, slots=True)
+class _Following:
+    layout: Layout
+    board: Board
+    variables: Mapping[str, Variable]
+    world: World
+    reserved: list[tuple[str, Span]]
+    config: Kconfig | None
+
+    def all(self) -> dict[str, Followed]:
+        """Follow what stages and U-Boot itself run, then the scripts that write to flash."""
+        values = {name: item.value for name, item in self.variables.items()}
+        stages = {stage.entry: stage for stage in self.layout.stages.values() if stage.entry}
+        homes = {
+            self.layout.region(stage.ramdisk).chip
+            for stage in self.layout.stages.values()
+            if stage.ramdisk is not None
+        }
+        found = {}
+        for name in dict.fromkeys((*stages, *entries(values))):
+            found[name] = self.follow(name, values, stages.get(name), homes)
+        run = {op.variable for each in found.values() for op in each.walk.operations}
+        for name, value in values.items():
+            if len(found) >= MAX_PROCEDURES:
+                break
+            if name not in run and any(verb in value for verb in _WRITES):
+                by_hand = self.follow(name, values, None, set())
+                found[name] = replace(by_hand, by_hand=True)
+                run |= {op.variable for op in by_hand.walk.operations}
+        return found
+
+    def follow(
+        self, entry: str, values: Mapping[str, str], stage: Stage | None, homes: set[str]
+    ) -> Followed:
+        world = replace(self.world, variables=dict(stage.variables) if stage is not None else {})
+        done = walk(values, entry, world)
+        alone = {}
+        for chip in homes:
+            others = self.board.others(chip)
+            if others:
+                alone[chip] = walk(values, entry, replace(world, dead=others))
+        starts = tuple(start for boot in done.boots for start in self.starts(boot, done))
+        return Followed(entry=entry, stage=stage, walk=done, alone=alone, starts=starts)
+
+    def starts(self, boot: Boot, done: Walk) -> Iterator[Start]:
+        """Give each way to a boot: a part may be there by one of several operations."""
+        fillers = {part: found for part, found in boot.loaded.items() if found}
+        for way in itertools.islice(itertools.product(*fillers.values()), MAX_WAYS):
+            chosen = {
+                part: done.operations[index] for part, index in zip(fillers, way, strict=True)
+            }
+            yield self.start(boot, chosen)
+
+    def start(self, boot: Boot, chosen: Mapping[str, Operation]) -> Start:
+        order = sorted({op.index: op for op in chosen.values()}.items())
+        given = Given(
+            boot=boot,
+            operations=[operation for _, operation in order],
+            loaded={part: (op, self.board.source(op)) for part, op in chosen.items()},
+        )
+        parts: tuple[Piece, ...] = ()
+        try:
+            parts = pieces(given)
+            numbers = images(given, parts)
+        except UnknownError as problem:
+            return Start(boot=boot, buffers=chosen, pieces=parts, why=str(problem))
+        if not self.layout.banks:
+            return Start(boot=boot, buffers=chosen, pieces=parts, why="the layout has no ram:")
+        ram = plan(numbers, self.ram())
+        return Start(boot=boot, buffers=chosen, pieces=parts, images=numbers, map=ram)
+
+    def ram(self) -> Ram:
+        """Describe the RAM; U-Boot moves itself below what is reserved at the top of a bank."""
+        banks = [bank.span for bank in self.layout.banks]
+        top = banks[0].end
+        for _, span in sorted(self.reserved, key=lambda item: item[1], reverse=True):
+            if banks[0].start < span.start < top <= span.end:
+                top = span.start
+        heap = self.config.number("SYS_MALLOC_LEN") if self.config is not None else None
+        usable = Span(banks[0].start, top)
+        loader = relocated(usable) if heap is None else relocated(usable, heap=heap)
+        return Ram(
+            banks=banks,
+            reserved=self.reserved,
+            loader=loader,
+            bits=self.board.bits,
+        )

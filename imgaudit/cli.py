@@ -1,0 +1,503 @@
+"""The command line: arguments, files and exit status; nothing else."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from imgaudit import __version__
+from imgaudit.errors import ImgauditError
+
+if TYPE_CHECKING:
+    from imgaudit.audit import Result
+    from imgaudit.build import Store
+    from imgaudit.report._style import Style
+    from imgaudit.subject import Subject
+
+PASS, FOUND, BROKEN = 0, 1, 2
+
+
+class _Group(click.Group):
+    """Turns our own errors into a message on stderr and exit status 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except ImgauditError as problem:
+            from imgaudit.report._clean import clean
+
+            for line in str(problem).splitlines():
+                click.echo(f"imgaudit: {clean(line)}", err=True)
+            ctx.exit(BROKEN)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx  # the order of definition is the order of use
+        return list(self.commands)
+
+
+@click.group(
+    cls=_Group,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(__version__, prog_name="imgaudit", message="%(prog)s %(version)s")
+def main() -> None:
+    """Audit the images of a two-stage embedded-Linux board before they reach its flash.
+
+    Start with: imgaudit demo
+    """
+
+
+_layout = click.argument("layout", type=click.Path(dir_okay=False))
+_artifacts = click.option(
+    "--artifacts",
+    metavar="DIR",
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts; without it the layout is audited on paper.",
+)
+_output = click.option(
+    "--output", metavar="FILE", type=click.Path(dir_okay=False), help="Write the report here."
+)
+
+
+def _format(*words: str) -> Callable[[Any], Any]:
+    return click.option(
+        "--format",
+        "form",
+        type=click.Choice(words),
+        default="text",
+        show_default=True,
+        help="Form of the report.",
+    )
+
+
+_fail_on = click.option(
+    "--fail-on",
+    type=click.Choice(["error", "warning"]),
+    help="Lowest severity that fails; the layout's policy unless given.",
+)
+
+
+@main.command()
+@_layout
+@_artifacts
+@_format("text", "json")
+@_output
+@_fail_on
+@click.option("--full-digests", is_flag=True, help="SHA-256 of raw files above 64 MiB as well.")
+@click.option(
+    "--manifest",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="What `imgaudit seal` wrote: say what changed since.",
+)
+def audit(
+    layout: str,
+    artifacts: str | None,
+    form: str,
+    output: str | None,
+    **choices: Any,
+) -> None:
+    """Check artifacts against their layout. Exit status: 0 pass, 1 findings, 2 not carried out."""
+    result = _audited(layout, artifacts, **choices)
+    _write(_report(result, form, output), output)
+    sys.exit(FOUND if result.failed else PASS)
+
+
+def _audited(
+    layout: str,
+    artifacts: str | None,
+    fail_on: str | None = None,
+    full_digests: bool = False,
+    manifest: str | None = None,
+) -> Result:
+    from imgaudit import audit as auditing
+    from imgaudit.checks._rule import Severity
+
+    subject = _subject(layout, artifacts, full_digests=full_digests)
+    if manifest is not None:
+        from dataclasses import replace
+
+        from imgaudit.manifest import load
+
+        subject = replace(subject, manifest=load(manifest))
+    return auditing.run(subject, fail_on=Severity(fail_on) if fail_on else None)
+
+
+def _subject(layout: str, artifacts: str | None, *, full_digests: bool = False) -> Subject:
+    from imgaudit.layout import load
+    from imgaudit.subject import gather
+
+    loaded = load(layout)
+    if artifacts is None:
+        return gather(loaded, None)
+    with _store(artifacts, full_digests=full_digests) as store:
+        return gather(loaded, store)
+
+
+@contextmanager
+def _store(artifacts: str, *, full_digests: bool = False) -> Iterator[Store]:
+    if not os.path.isdir(artifacts):
+        _stop(f"{artifacts} is not a folder")
+    from imgaudit.artifacts import Loader
+    from imgaudit.build import FolderStore
+    from imgaudit.files import Folder
+
+    with Loader(full_digests=full_digests) as loader, _progress() as progress:
+        yield FolderStore(Folder(artifacts), loader, progress)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None] | None]:
+    """Say on a terminal which file is being read, in a line that is gone when all are."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") in {"dumb", "", None}:
+        yield None
+        return
+    from imgaudit.report._clean import clean
+
+    def say(path: str) -> None:
+        sys.stderr.write(f"\r\x1b[Kreading {clean(path)[-60:]}")
+        sys.stderr.flush()
+
+    try:
+        yield say
+    finally:
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()
+
+
+def _report(result: Result, form: str, output: str | None) -> str:
+    if form == "json":
+        from imgaudit.report import json
+
+        return json.report(result)
+    from imgaudit.report import text
+
+    return text.report(result, _style(output))
+
+
+@main.command("map")
+@_layout
+@_output
+def show_map(layout: str, output: str | None) -> None:
+    """Draw the partition map to scale, for someone new to the board."""
+    from imgaudit.layout import load
+    from imgaudit.report import map as drawing
+
+    _write(drawing.report(load(layout), _style(output)), output)
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
+@_format("text", "json")
+@_output
+def inspect(files: tuple[str, ...], form: str, output: str | None) -> None:
+    """Say what files are, without a layout. Exit status: 0 read, 1 damaged, 2 unreadable."""
+    from imgaudit.report import inspect as inspecting
+
+    report, status = inspecting.report(files, form, _style(output))
+    _write(report, output)
+    sys.exit(status)
+
+
+@main.command()
+@_layout
+@click.option(
+    "--artifacts",
+    metavar="DIR",
+    required=True,
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts.",
+)
+@click.option("--entry", metavar="VARIABLE", help="Tell this script only, such as recovery.")
+@_format("text", "json")
+@_output
+def follow(layout: str, artifacts: str, entry: str | None, form: str, output: str | None) -> None:
+    """Tell step by step what U-Boot's scripts do, and draw the RAM as each kernel starts."""
+    from imgaudit.report import follow as telling
+
+    subject = _subject(layout, artifacts)
+    if form == "json":
+        _write(telling.json(subject, entry), output)
+    else:
+        _write(telling.text(subject, _style(output), entry), output)
+
+
+@main.command()
+@click.argument("file", type=click.Path(dir_okay=False))
+@click.option("--needs", metavar="GROUPS", help="Groups to measure by: shell,networking,…")
+@click.option(
+    "--arch", metavar="ARCH", help="What its programs must be for; else told by the file."
+)
+@click.option(
+    "--kernel", metavar="FILE", type=click.Path(dir_okay=False), help="The kernel that starts it."
+)
+@click.option("--configuration", metavar="NAME", help="Of a FIT; its default unless given.")
+@_format("text", "json")
+@_output
+def rescue(
+    file: str, needs: str | None, arch: str | None, form: str, output: str | None, **choices: Any
+) -> None:
+    """Say what a rescue ramdisk can do: FILE is a ramdisk, a FIT, a uImage or a kernel.
+
+    Exit status: 0 all that must be possible is, 1 findings, 2 not carried out.
+    """
+    from imgaudit import audit as auditing
+    from imgaudit.report import rescue as reporting
+    from imgaudit.subject import gather_rescue
+
+    groups = None if needs is None else [name.strip() for name in needs.split(",")]
+    try:
+        subject = gather_rescue(file, groups=groups, arch=arch, **choices)
+    except ValueError as problem:
+        _stop(str(problem))
+    result = auditing.run(subject)
+    found = subject.rescues[file]
+    if form == "json":
+        _write(reporting.json(result, found), output)
+    else:
+        _write(reporting.text(result, found, _style(output)), output)
+    # What could not be surveyed must not pass.
+    sys.exit(FOUND if result.failed else PASS if found.facts is not None else BROKEN)
+
+
+@main.command()
+@click.argument("finding", required=False)
+def explain(finding: str | None) -> None:
+    """Say what a finding means on the board, how it is computed, and how to fix it."""
+    from imgaudit import explain as explaining
+
+    _write(explaining.one(finding) if finding else explaining.index(), None)
+
+
+@main.command()
+def schema() -> None:
+    """Print the layout's JSON Schema, for editors."""
+    import json
+
+    from imgaudit.layout import schema as build
+
+    _write(json.dumps(build(), indent=2) + "\n", None)
+
+
+@main.command()
+@click.argument("directory", default="whimbrel-demo", type=click.Path(file_okay=False))
+@click.option("--break", "fault", metavar="FAULT", help="Plant one fault; 'help' lists them.")
+def demo(directory: str, fault: str | None) -> None:
+    """Write the demo build of the Whimbrel tide-gauge logger, audit it, show map and verdict."""
+    from pathlib import Path
+
+    from imgaudit.demo.build import FAULTS, build
+
+    if fault == "help":
+        from imgaudit.report._style import columns
+
+        rows = [[name, planted.summary] for name, planted in FAULTS.items()]
+        _write("\n".join(columns(rows)) + "\n", None)
+        return
+    if fault is not None and fault not in FAULTS:
+        from imgaudit._keys import close
+
+        _stop(f"no fault is called {fault!r}{close(fault, FAULTS)}; --break help lists them")
+    try:
+        layout = str(build(Path(directory), fault))
+    except OSError as problem:
+        _stop(f"cannot write the demo to {directory}: {problem.strerror}")
+    result = _audited(layout, directory)
+    from imgaudit.report import map as drawing
+
+    if result.subject.layout is not None:
+        _write(drawing.report(result.subject.layout, _style(None)) + "\n", None)
+    _write(_report(result, "text", None), None)
+    _write(f"\nLook closer: imgaudit audit {layout} --artifacts {directory}\n", None)
+    sys.exit(FOUND if result.failed else PASS)
+
+
+@main.command()
+@click.option("--device-tree", metavar="FILE", help="Device tree blob, or a FIT with one.")
+@click.option("--mtdparts", metavar="STRING", help="An mtdparts list.")
+@click.option("--disk", metavar="FILE", help="Image of the eMMC with its GPT, raw or compressed.")
+@click.option("--environment", metavar="FILE", help="U-Boot environment, its text, or U-Boot.")
+@click.option("--uboot-config", metavar="FILE", help="U-Boot's .config.")
+@click.option("--sfdp", metavar="FILE", help="SFDP dump of the SPI-NOR.")
+@click.option("--ext-csd", metavar="FILE", help="EXT_CSD dump of the eMMC: binary, hex or text.")
+@_output
+def draft(output: str | None, **sources: str | None) -> None:
+    """Draft a layout from what the build has. Exit status: 0 drafted, 1 with conflicts, 2 not."""
+    from imgaudit import draft as drafting
+    from imgaudit.report._clean import clean
+
+    drafted = drafting.draft(drafting.Sources(**sources))
+    for conflict in drafted.conflicts:
+        click.echo(f"imgaudit: conflict: {clean(conflict)}", err=True)
+    _write(drafted.text, output)
+    sys.exit(FOUND if drafted.conflicts else PASS)
+
+
+@main.command()
+@_layout
+@click.option(
+    "--artifacts",
+    metavar="DIR",
+    required=True,
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts of the release.",
+)
+@click.option(
+    "--output", metavar="FILE", type=click.Path(dir_okay=False), help="Write the manifest here."
+)
+def seal(layout: str, artifacts: str, output: str | None) -> None:
+    """Write down what a release is: names, places, sizes, SHA-256 and versions, as JSON.
+
+    Exit status: 0 sealed, 2 an artifact is missing or cannot be read.
+    """
+    from imgaudit.build import read
+    from imgaudit.dumps import regions_only
+    from imgaudit.layout import load
+    from imgaudit.manifest import dump
+    from imgaudit.seal import seal as sealing
+
+    loaded = regions_only(load(layout))
+    with _store(artifacts, full_digests=True) as store:
+        _write(dump(sealing(read(loaded, store))), output)
+
+
+@main.command()
+@_layout
+@click.option(
+    "--dump",
+    "dumps",
+    metavar="CHIP=FILE",
+    multiple=True,
+    required=True,
+    help="Raw dump of a chip of the layout, or of a boot area: emmc/boot0=FILE. Repeatable.",
+)
+@click.option(
+    "--artifacts",
+    metavar="DIR",
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts that should be on the board.",
+)
+@click.option(
+    "--manifest",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="What `imgaudit seal` wrote, in place of the artifacts: tells that, not how, they differ.",
+)
+@_format("text", "json")
+@_output
+@_fail_on
+def readback(
+    layout: str,
+    dumps: tuple[str, ...],
+    *,
+    artifacts: str | None,
+    manifest: str | None,
+    form: str,
+    output: str | None,
+    fail_on: str | None,
+) -> None:
+    """Hold dumps of a board's chips against its artifacts or a manifest.
+
+    Only regular files are read, and nothing is written to a device. Before you write to a board
+    because of what this says: keep a backup of the chip and a serial or ROM way in, and check the
+    vendor's datasheet.
+
+    Exit status: 0 pass, 1 findings, 2 not carried out.
+    """
+    from imgaudit import readback as reading
+    from imgaudit.checks._rule import Severity
+    from imgaudit.dumps import opened
+    from imgaudit.layout import load
+    from imgaudit.manifest import load as load_manifest
+    from imgaudit.report import readback as reporting
+
+    if (artifacts is None) == (manifest is None):
+        _stop("give either --artifacts or --manifest")
+    loaded = load(layout)
+    gate = Severity(fail_on) if fail_on else None
+    with opened(loaded, _named(dumps)) as found:
+        if artifacts is not None:
+            with _store(artifacts) as store:
+                result = reading.run(loaded, found, store, fail_on=gate)
+        else:
+            sealed = load_manifest(manifest or "")
+            result = reading.run(loaded, found, sealed, fail_on=gate)
+    report = reporting.json(result) if form == "json" else reporting.text(result, _style(output))
+    _write(report, output)
+    sys.exit(FOUND if result.failed else PASS)
+
+
+def _named(dumps: tuple[str, ...]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for item in dumps:
+        name, equals, path = item.partition("=")
+        if not (name and equals and path):
+            _stop(f"--dump {item}: write CHIP=FILE, such as nor=nor.bin")
+        if name in found:
+            _stop(f"--dump {name} is given twice")
+        found[name] = path
+    return found
+
+
+def _style(output: str | None) -> Style:
+    from imgaudit.report._style import Style
+
+    terminal = output is None and sys.stdout.isatty()
+    plain = "NO_COLOR" in os.environ or os.environ.get("TERM") in {"dumb", "", None}
+    encoding = (sys.stdout.encoding or "").lower() if output is None else "utf-8"
+    width = 80
+    if terminal:
+        import shutil
+
+        width = max(60, min(110, shutil.get_terminal_size().columns))
+    return Style(
+        colour=terminal and not plain, width=width, unicode=encoding.replace("-", "") == "utf8"
+    )
+
+
+def _write(report: str, output: str | None) -> None:
+    """Write a report: to stdout, or to a file that is replaced as a whole."""
+    if output is None:
+        encoding = sys.stdout.encoding or "utf-8"
+        try:
+            click.echo(
+                report.encode(encoding, "backslashreplace").decode(encoding), nl=False, color=True
+            )
+        except BrokenPipeError:
+            # The reader of a pipe has seen enough: the verdict stands, and Python must not
+            # complain at exit.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return
+    import tempfile
+
+    output = os.path.realpath(output)
+    if os.path.exists(output) and not os.path.isfile(output):
+        _stop(f"cannot write {output}: it is no regular file")
+    folder = os.path.dirname(output)
+    temporary = None
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", dir=folder, delete=False, encoding="utf-8", prefix=".imgaudit-"
+        ) as file:
+            temporary = file.name
+            file.write(report)
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(temporary, 0o666 & ~umask)
+        os.replace(temporary, output)
+    except OSError as problem:
+        if temporary is not None and os.path.exists(temporary):
+            os.unlink(temporary)
+        _stop(f"cannot write {output}: {problem.strerror}")
+
+
+def _stop(why: str) -> NoReturn:
+    from imgaudit.report._clean import clean
+
+    click.echo(f"imgaudit: {clean(why)}", err=True)
+    sys.exit(BROKEN)

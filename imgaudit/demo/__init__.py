@@ -1,0 +1,1 @@
+"""The Whimbrel build: a made-up tide-gauge logger, written by the project itself."""

@@ -1,0 +1,60 @@
+"""The errors that cross a layer; each says where it happened."""
+
+
+class ImgauditError(Exception):
+    """Base of every error that a user sees as a message rather than a traceback."""
+
+
+class FormatError(ImgauditError):
+    """Bytes that are not what their format says.
+
+    Args:
+        offset: byte offset from the start of the content being read.
+        why: one sentence, without the offset.
+    """
+
+    def __init__(self, offset: int, why: str) -> None:
+        super().__init__(f"{why} (at {offset:#x})")
+        self.offset = offset
+        self.why = why
+
+
+class UnreadError(ImgauditError):
+    """Bytes that exist but were not kept: what needed them was not checked.
+
+    Args:
+        offset: byte offset from the start of the content being read.
+        why: one sentence, without the offset.
+    """
+
+    def __init__(self, offset: int, why: str) -> None:
+        super().__init__(f"{why} (at {offset:#x})")
+        self.offset = offset
+        self.why = why
+
+
+class LayoutProblem:
+    """One thing wrong in a layout file, with its place (line and column start at 1)."""
+
+    __slots__ = ("column", "file", "line", "why")
+
+    def __init__(self, file: str, line: int, column: int, why: str) -> None:
+        self.file = file
+        self.line = line
+        self.column = column
+        self.why = why
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}: {self.why}"
+
+
+class LayoutError(ImgauditError):
+    """A layout that cannot be used; carries every problem found, in file order."""
+
+    def __init__(self, problems: list[LayoutProblem]) -> None:
+        super().__init__("\n".join(str(problem) for problem in problems))
+        self.problems = problems
+
+
+class AuditError(ImgauditError):
+    """An audit that could not be carried out (exit status 2)."""

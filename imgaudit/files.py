@@ -1,0 +1,89 @@
+"""Find and open artifacts without leaving the artifacts folder."""
+
+from __future__ import annotations
+
+import glob
+import os
+import stat
+
+from imgaudit.errors import ImgauditError
+
+
+class ArtifactError(ImgauditError):
+    """An artifact that is not there (or is not one file), or that must not or cannot be opened."""
+
+    def __init__(self, why: str, *, absent: bool = False) -> None:
+        super().__init__(why)
+        self.absent = absent
+
+
+class Folder:
+    """The artifacts folder: names are looked up in it, and nothing outside it is opened."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self._real = os.path.realpath(path)
+
+    def find(self, pattern: str) -> str:
+        """Give the one path, relative to the folder, that a name or glob means.
+
+        Raises:
+            ArtifactError: no file or several match, or the path leaves the folder.
+
+        """
+        stay_inside(pattern)
+        if not any(letter in pattern for letter in "*?["):
+            if not os.path.lexists(os.path.join(self.path, pattern)):
+                raise ArtifactError(f"{pattern} is not in the artifacts folder", absent=True)
+            return pattern
+        found = sorted(glob.glob(pattern, root_dir=self.path))
+        if len(found) != 1:
+            some = ", ".join(found[:4]) + (", …" if len(found) > 4 else "")
+            raise ArtifactError(
+                f"{pattern} matches {len(found)} files: {some}"
+                if found
+                else f"{pattern} matches no file in the artifacts folder",
+                absent=True,
+            )
+        return found[0]
+
+    def open(self, relative: str) -> tuple[int, int]:
+        """Open a file for reading; give its descriptor and its size in bytes.
+
+        Raises:
+            ArtifactError: it is no regular file, lies outside the folder, or cannot be read.
+
+        """
+        real = os.path.realpath(os.path.join(self._real, relative))
+        if os.path.commonpath([real, self._real]) != self._real:
+            raise ArtifactError(f"{relative} is a link out of the artifacts folder")
+        return open_regular(real, relative)
+
+
+def stay_inside(pattern: str) -> None:
+    """Refuse a path that is absolute or climbs.
+
+    Raises:
+        ArtifactError: it would leave the artifacts folder.
+
+    """
+    if os.path.isabs(pattern) or ".." in pattern.split("/") or "\0" in pattern:
+        raise ArtifactError(f"{pattern} leaves the artifacts folder")
+
+
+def open_regular(path: str, name: str) -> tuple[int, int]:
+    """Open a regular file for reading; a device, a FIFO or a last-moment link is refused.
+
+    Raises:
+        ArtifactError: it is no regular file or cannot be read.
+
+    """
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as problem:
+        raise ArtifactError(f"{name} cannot be opened: {problem.strerror}") from problem
+    status = os.fstat(descriptor)
+    if not stat.S_ISREG(status.st_mode):
+        os.close(descriptor)
+        raise ArtifactError(f"{name} is not a regular file")
+    return descriptor, status.st_size

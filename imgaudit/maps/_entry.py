@@ -1,0 +1,85 @@
+"""The shape that every copy of the map is read into."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+
+class Kind(enum.Enum):
+    """Where a copy of the map stands."""
+
+    DEVICE_TREE = "device tree"
+    MTDPARTS = "mtdparts"
+    UBOOT_CONFIG = "U-Boot configuration"
+    FLASH_TOOL_CONFIG = "fw_env.config"
+
+
+class Medium(enum.Enum):
+    """What the copy says it partitions, as far as it says it."""
+
+    SPI_NOR = "SPI-NOR"
+    PARALLEL_NOR = "parallel NOR"
+    NAND = "NAND"
+    MMC = "MMC"
+    UBI = "UBI"
+    FILE = "file"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """Where something is written: the words themselves and their place.
+
+    `line` counts from 1, where the copy has lines. `offset` counts from 0: characters of a string,
+    bytes of a binary. In a device tree `text` is the node's path.
+    """
+
+    text: str
+    line: int | None = None
+    offset: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapEntry:
+    """One partition as one copy of the map has it.
+
+    `offset` is absolute on the device, in bytes; negative counts from the device's end, None is
+    unknown. `size` is None where it is unknown or, with `to_end`, where it is all that is left.
+    `read_only` and `locked` are what the copy asks of the kernel. `parent` is the label of the
+    partition that this one is written inside of. `unit_address` is what a device tree's node name
+    claims (None where it has none or it is no hex number).
+    """
+
+    label: str
+    offset: int | None
+    size: int | None
+    at: Written
+    to_end: bool = False
+    read_only: bool = False
+    locked: bool = False
+    parent: str | None = None
+    unit_address: int | None = None
+
+    @property
+    def end(self) -> int | None:
+        """The first byte after the partition, counted as `offset` is; None where it is unknown."""
+        return None if self.offset is None or self.size is None else self.offset + self.size
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapCopy:
+    """What one copy says of one device, in the order in which it says it.
+
+    `device` is the copy's own name for the device; `names` has others that it may go by. `notes`
+    are whole sentences on what the copy leaves out or what its reader takes otherwise. `in_use` is
+    False where nobody reads it: a disabled node, or a table that the kernel refuses.
+    """
+
+    kind: Kind
+    device: str
+    entries: tuple[MapEntry, ...]
+    medium: Medium = Medium.UNKNOWN
+    names: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    in_use: bool = True

@@ -1,0 +1,351 @@
+"""The layout as data: chips, RAM, regions, stages. Frozen, without I/O.
+
+All sizes and offsets are bytes. A region's `at` counts from the start of its area: the chip, or one
+of an eMMC's two boot areas.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from imgaudit.units import Span, both, round_down
+
+SECTOR = 512
+
+# What `holds:` may say: the readers' names, the ext family's three, and two that name no format.
+HOLDS = (
+    "android-sparse",
+    "arm64-image",
+    "blank",
+    "bzip2",
+    "cpio",
+    "elf",
+    "erofs",
+    "ext2",
+    "ext3",
+    "ext4",
+    "f2fs",
+    "fat",
+    "fdt",
+    "fip",
+    "fit",
+    "gpt",
+    "gzip",
+    "jffs2",
+    "lz4",
+    "lz4-legacy",
+    "lzma",
+    "lzo",
+    "mbr",
+    "raw",
+    "riscv-image",
+    "squashfs",
+    "ubi",
+    "ubifs",
+    "uboot-env",
+    "uimage",
+    "xz",
+    "zimage",
+    "zstd",
+)
+ARCHITECTURES = ("arm", "arm64", "riscv32", "riscv64", "x86", "x86-64", "mips", "powerpc")
+
+
+class ChipKind(enum.StrEnum):
+    """What a chip is; it decides which geometry rules hold."""
+
+    SPI_NOR = "spi-nor"
+    EMMC = "emmc"
+
+
+class Writer(enum.StrEnum):
+    """Who erases and writes a region after the board has left the factory."""
+
+    FACTORY = "factory"
+    RELEASE = "release"
+    RUNTIME = "runtime"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Where:
+    """A place in the layout file; line and column start at 1."""
+
+    file: str
+    line: int
+    column: int
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, slots=True)
+class EraseRun:
+    """`count` erase blocks of `size` bytes each, one after the other."""
+
+    count: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class BlockProtect:
+    """What the flash's own block-protect bits are set to cover."""
+
+    bits: int
+    end: str
+    covers: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Located:
+    """Something that the layout file says, with the place of each of its keys."""
+
+    where: Where
+    keys: Mapping[str, Where] = field(default_factory=dict, repr=False)
+
+    def at_key(self, key: str) -> Where:
+        """Give the place of a key, or of the whole where the key is not written."""
+        return self.keys.get(key, self.where)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chip(Located):
+    """A flash chip. `sizes` lists the approved parts; the smallest decides."""
+
+    name: str
+    kind: ChipKind
+    sizes: tuple[int, ...]
+    image: str | None = None
+    # SPI-NOR
+    erase_map: tuple[EraseRun, ...] = ()
+    page: int = 256
+    address_bytes: int | None = None
+    four_byte_mode: str | None = None
+    reset_pin: str | None = None
+    block_protect: BlockProtect | None = None
+    sfdp: str | None = None
+    # eMMC
+    align: int = 4096
+    boot_area: int | None = None
+    erase_group: int | None = None
+    write_protect_group: int | None = None
+    ext_csd: str | None = None
+
+    @property
+    def size(self) -> int:
+        """Bytes of the smallest approved part."""
+        return min(self.sizes)
+
+    @property
+    def largest_erase(self) -> int:
+        """The largest erase block; 1 where the chip has none to speak of."""
+        return max((run.size for run in self.erase_map), default=1)
+
+    def erase_unit(self, offset: int) -> int:
+        """Give the size of the erase block that holds `offset`."""
+        start = 0
+        for run in self.erase_map:
+            start += run.count * run.size
+            if offset < start:
+                return run.size
+        return self.largest_erase
+
+    def erase_start(self, offset: int) -> int:
+        """Give the start of the erase block that holds `offset`."""
+        start = 0
+        for run in self.erase_map:
+            end = start + run.count * run.size
+            if offset < end:
+                return start + round_down(offset - start, run.size)
+            start = end
+        return start + round_down(offset - start, self.largest_erase)
+
+    def erase_end(self, offset: int) -> int:
+        """Give the first erase boundary at or after `offset`."""
+        start = self.erase_start(offset)
+        return offset if start == offset else start + self.erase_unit(offset)
+
+    def erased_by(self, span: Span) -> Span:
+        """Give the whole erase blocks that writing `span` erases."""
+        if span.size == 0:
+            return span
+        return Span(self.erase_start(span.start), self.erase_end(span.end))
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """What a region's offset counts from: a chip's main array or an eMMC boot area."""
+
+    name: str
+    chip: Chip
+    size: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class EnvironmentShape:
+    """How the U-Boot environment lies in its region: its size and the region of its copy."""
+
+    size: int
+    copy: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeepFree:
+    """Room that must stay free in a region: a percentage of it, or bytes."""
+
+    percent: float | None = None
+    size: int | None = None
+
+    def of(self, region_size: int) -> int:
+        """Give the bytes that must stay free in a region of this size."""
+        if self.size is not None:
+            return self.size
+        return int(region_size * (self.percent or 0) / 100)
+
+    def __str__(self) -> str:
+        return both(self.size) if self.size is not None else f"{self.percent:g} %"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Region(Located):
+    """A range of a chip, or a partition of the eMMC, and what it holds."""
+
+    name: str
+    label: str
+    area: str
+    at: int
+    size: int
+    holds: str
+    writer: Writer
+    file: str | None = None
+    file_at: int = 0
+    partition: int | None = None
+    type: str | None = None
+    keep_free: KeepFree | None = None
+    purpose: str = ""
+    env: EnvironmentShape | None = None
+
+    @property
+    def span(self) -> Span:
+        """The region's bytes, counted from the start of its area."""
+        return Span.sized(self.at, self.size)
+
+    @property
+    def room(self) -> int:
+        """Bytes that an artifact may take: the region less `file-at`."""
+        return max(0, self.size - self.file_at)
+
+    @property
+    def chip(self) -> str:
+        """The chip's name, without the boot area."""
+        return self.area.partition("/")[0]
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryRange:
+    """A range of RAM with its name."""
+
+    name: str
+    span: Span
+    where: Where
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What the stage's ramdisk must be able to do, by tool group."""
+
+    groups: tuple[str, ...] = ()
+    relax: tuple[str, ...] = ()
+    extend: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stage(Located):
+    """One of the systems that U-Boot can start, and all that it takes."""
+
+    name: str
+    regions: tuple[str, ...]
+    entry: str | None = None
+    ramdisk: str | None = None
+    kernel_config: str | None = None
+    needs: Needs | None = None
+    variables: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Elsewhere(Located):
+    """Where the build says the same map again."""
+
+    device_tree: str | None = None
+    environment: str | None = None
+    mtdparts: str | None = None
+    uboot_config: str | None = None
+    flash_tool_config: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Waiver:
+    """A finding that is accepted for now, by whom it concerns and until when."""
+
+    finding: str
+    region: str | None
+    reason: str
+    until: str | None
+    where: Where
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What fails the audit, and what is let through."""
+
+    fail_on: str = "error"
+    keep_free: KeepFree = KeepFree(percent=5)
+    severity: Mapping[str, str] = field(default_factory=dict)
+    severity_at: Mapping[str, Where] = field(default_factory=dict)
+    waivers: tuple[Waiver, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout(Located):
+    """A whole layout file."""
+
+    file: str
+    sha256: str
+    board: str
+    arch: str
+    summary: str = ""
+    compatible: str | None = None
+    chips: Mapping[str, Chip] = field(default_factory=dict)
+    banks: tuple[MemoryRange, ...] = ()
+    reserved: tuple[MemoryRange, ...] = ()
+    regions: tuple[Region, ...] = ()
+    stages: Mapping[str, Stage] = field(default_factory=dict)
+    elsewhere: Elsewhere | None = None
+    policy: Policy = field(default_factory=Policy)
+
+    def areas(self) -> list[Area]:
+        """Give every area, chip by chip; boot areas follow their eMMC."""
+        found = []
+        for chip in self.chips.values():
+            found.append(Area(chip.name, chip, chip.size))
+            if chip.kind is ChipKind.EMMC:
+                found += [Area(f"{chip.name}/boot{n}", chip, chip.boot_area) for n in (0, 1)]
+        return found
+
+    def area(self, name: str) -> Area:
+        """Give an area by the name that regions use."""
+        return next(area for area in self.areas() if area.name == name)
+
+    def region(self, name: str) -> Region:
+        """Give a region by its name."""
+        return next(region for region in self.regions if region.name == name)
+
+    def regions_on(self, area: str) -> list[Region]:
+        """Give an area's regions by offset."""
+        found = [region for region in self.regions if region.area == area]
+        return sorted(found, key=lambda region: (region.at, region.size, region.name))
+
+    def stages_of(self, region: str) -> list[str]:
+        """Name the stages that need a region."""
+        return [stage.name for stage in self.stages.values() if region in stage.regions]

@@ -1,0 +1,1 @@
+"""The recovery ramdisk as the target sees it."""

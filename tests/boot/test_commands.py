@@ -1,0 +1,216 @@
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from imgaudit.boot._commands import COMMANDS, Call, Done, known
+from imgaudit.boot._records import Kind, World
+from imgaudit.boot._state import State
+from imgaudit.boot._values import Text
+from imgaudit.units import MIB, Span
+
+ENVIRONMENT = {
+    "loadaddr": Text.of("1000"),
+    "bootfile": Text.of("image"),
+    "there": Text.of("yes"),
+    "pxefile_addr_r": Text.of("2000"),
+    "mtdparts": Text.of("nor0:1m(fw),-(rest)"),
+}
+WORLD = World(
+    sizes={"nor": 16 * MIB},
+    partitions={("mmc0", "2"): Span(MIB, 3 * MIB)},
+    files={("mmc0", "1", "a"): 100},
+    listed=frozenset({("mmc0", "1")}),
+)
+
+
+def done(text: str, world: World = WORLD) -> Done:
+    words = [Text.unknown("x") if word == "?" else Text.of(word) for word in text.split()]
+    function = known(text.split(maxsplit=1)[0])
+    assert function is not None
+    return function(Call(words, State(dict(ENVIRONMENT)), world))
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("sf probe", Kind.SELECT),
+        ("sf test 0 1000", Kind.SHOW),
+        ("sf read 0 0 100", Kind.READ),
+        ("mtd list", Kind.SHOW),
+        ("mtd bad nor0", Kind.OTHER),
+        ("nand info", Kind.OTHER),
+        ("mmc dev", Kind.SHOW),
+        ("mmc dev ?", Kind.SELECT),
+        ("mmc rescan", Kind.SELECT),
+        ("mmc info", Kind.SHOW),
+        ("mmc partconf 0", Kind.SHOW),
+        ("mmc partconf 0 1 1 0", Kind.CONFIGURE),
+        ("mmc rst-function 0 1", Kind.CONFIGURE),
+        ("mmc hwpartition user enh 0 100 complete", Kind.CONFIGURE),
+        ("mmc swrite 1000 0", Kind.WRITE),
+        ("mmc erase ? 10", Kind.ERASE),
+        ("usb start", Kind.SELECT),
+        ("usb tree", Kind.SHOW),
+        ("ubi part rest", Kind.SELECT),
+        ("ubi read 1000 vol 200", Kind.READ),
+        ("ubi write 1000 vol 200", Kind.WRITE),
+        ("ubi create vol 1000", Kind.CONFIGURE),
+        ("ubi info", Kind.SHOW),
+        ("fatwrite mmc 0:1 1000 log 10", Kind.WRITE),
+        ("size mmc 0:1 a", Kind.TEST),
+        ("fstype mmc 0:1 type", Kind.TEST),
+        ("part uuid mmc 0:2 uuid", Kind.TEST),
+        ("part list mmc 0 -bootable list", Kind.TEST),
+        ("gpt write mmc 0 name=a", Kind.PARTITION),
+        ("gpt verify mmc 0 name=a", Kind.TEST),
+        ("gpt guid mmc 0 guid", Kind.TEST),
+        ("mw.l 1000 0 10", Kind.FILL),
+        ("cmp.b 1000 2000 10", Kind.COMPARE),
+        ("unzip 1000 2000", Kind.UNPACK),
+        ("lzmadec 1000 2000", Kind.UNPACK),
+        ("imxtract 1000 kernel 2000", Kind.UNPACK),
+        ("fdt addr 1000", Kind.TREE),
+        ("fdt get value name /path property", Kind.TREE),
+        ("qfw load 1000", Kind.LOAD),
+        ("qfw list", Kind.SHOW),
+        ("dhcp", Kind.LOAD),
+        ("loady", Kind.LOAD),
+        ("pxe get", Kind.LOAD),
+        ("pxe boot", Kind.BOOT),
+        ("bootflow list", Kind.TEST),
+        ("bootmenu", Kind.BOOT),
+        ("bootm loados", Kind.OTHER),
+        ("env save", Kind.SAVE),
+        ("saveenv", Kind.SAVE),
+        ("env print there", Kind.SHOW),
+        ("env load", Kind.SET),
+        ("env ask name", Kind.SET),
+        ("env select mmc", Kind.OTHER),
+        ("env run a b", Kind.RUN),
+        ("setenv ? x", Kind.SET),
+        ("setexpr ? 1", Kind.SET),
+        ("reset", Kind.RESET),
+        ("i2c probe", Kind.OTHER),
+        ("bdinfo", Kind.SHOW),
+    ],
+)
+def test_kinds(text: str, kind: Kind) -> None:
+    assert done(text).kind is kind
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "value"),
+    [
+        ("mmc partconf 0 part", "part", "${part}"),
+        ("size mmc 0:1 a", "filesize", "64"),
+        ("part size mmc 0 2 count", "count", "1000"),
+        ("part start mmc 0 3 start", "start", "${start}"),
+        ("part number mmc 0 rootfs number", "number", "${number}"),
+        ("setexpr n 5 % 3", "n", "2"),
+        ("setexpr n 5 / 0", "n", "${n}"),
+        ("setexpr n *1000 + 1", "n", "${n}"),
+        ("setexpr n 1f", "n", "1f"),
+        ("setexpr n gsub a b", "n", "${n}"),
+        ("setexpr n 6 & 3", "n", "2"),
+        ("setexpr n 6 ^ 3", "n", "5"),
+        ("setexpr n 6 | 3", "n", "7"),
+        ("setenv -f n a b", "n", "a b"),
+        ("setenv n ?", "n", "${x}"),
+        ("env set n a", "n", "a"),
+        ("env import -t 1000 100 n", "n", "${n}"),
+        ("env default n", "n", "${n}"),
+        ("fdt get value n /a b", "n", "${n}"),
+        ("ubi read 1000 vol 200", "filesize", "200"),
+    ],
+)
+def test_variables_that_are_set(text: str, name: str, value: str) -> None:
+    assert str(done(text).sets[name]) == value
+
+
+@pytest.mark.parametrize(
+    ("text", "ram", "size"),
+    [
+        ("cp.b 1000 2000 10", 0x2000, 0x10),
+        ("cp 1000 2000 10", 0x2000, 0x40),
+        ("cp.q 1000 2000 ?", 0x2000, None),
+        ("mw.w 1000 0 10", 0x1000, 0x20),
+        ("mw 1000 0", 0x1000, 4),
+        ("unzip 1000 2000", 0x2000, None),
+        ("tftpboot", 0x1000, None),
+        ("tftpboot 3000", 0x3000, None),
+        ("tftpboot name", 0x1000, None),
+        ("dhcp 3000 name", 0x3000, None),
+        ("load mmc 0:1", 0x1000, None),
+        ("loady", 0x1000, None),
+        ("pxe get", 0x2000, None),
+    ],
+)
+def test_ram_that_is_filled(text: str, ram: int | None, size: int | None) -> None:
+    result = done(text)
+    assert (result.fills, result.fills_size) == (ram, size)
+
+
+@pytest.mark.parametrize(
+    ("text", "succeeds"),
+    [
+        ("env exists there", True),
+        ("env exists gone", False),
+        ("env exists ?", None),
+        ("printenv there", True),
+        ("printenv gone", None),
+        ("load mmc 0:1 0 gone", False),
+        ("load mmc 0:2 0 gone", None),
+        ("load mmc 0:1 0 ?", None),
+        ("test -e mmc 0:1 a", True),
+        ("test -e mmc 0:1 gone", False),
+        ("test -e ? 0:1 gone", None),
+        ("itest 1 == 1", True),
+        ("run", False),
+        ("true", True),
+        ("false", False),
+        ("sf probe", None),
+    ],
+)
+def test_success_that_is_known(text: str, succeeds: bool | None) -> None:
+    assert done(text).succeeds is succeeds
+
+
+def test_files_on_a_dead_device_are_not_there() -> None:
+    world = World(files={("mmc0", "1", "a"): 100}, dead=frozenset({"mmc0"}))
+    assert done("test -e mmc 0:1 a", world).succeeds is False
+
+
+def test_the_bus_of_a_nor_matters_only_where_there_are_two() -> None:
+    assert done("sf probe 1:0").device == "nor"
+    assert done("sf probe 1:0", World()).device == "nor"
+    two = World(sizes={"nor": 1, "nor@1:0": 1})
+    assert done("sf probe 1:0", two).device == "nor@1:0"
+    assert done("sf probe 0:0", two).device == "nor"
+
+
+def test_mtd_names() -> None:
+    assert done("ubi part rest").span == Span(MIB, 16 * MIB)
+    assert done("mtd erase nor0,0").span == Span(0, MIB)
+    assert done("mtd erase rest", World()).span is None
+    assert done("mtd erase spi-nand0").device == "nand0"
+    assert done("mtd erase what").device is None
+    assert done("sf erase rest 1000").span == Span.sized(MIB, 0x1000)
+    assert done("sf erase what 1000").span is None
+
+
+WORDS = """
+read write erase probe dev part update set default import exists -a -t -q : 0:1 0#a + +1 mmc ubi
+ubi0:a nor0 fw 1000 ? - * #a 1000#a 1000:10 name list start size uuid sub
+"""
+
+
+@given(
+    st.sampled_from(sorted(COMMANDS)),
+    st.lists(st.sampled_from(WORDS.split()) | st.text(max_size=5).filter(str.strip), max_size=7),
+)
+def test_every_command_takes_any_arguments(name: str, arguments: list[str]) -> None:
+    words = [Text.unknown("x") if word == "?" else Text.of(word) for word in arguments]
+    result = COMMANDS[name](Call([Text.of(name), *words], State(dict(ENVIRONMENT)), WORLD))
+    assert result.kind in Kind

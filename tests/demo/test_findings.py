@@ -1,0 +1,37 @@
+"""The demo's promise: the sound build is silent, and each planted fault gives its own finding."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from imgaudit import audit
+from imgaudit.artifacts import Loader
+from imgaudit.audit import Result
+from imgaudit.build import FolderStore
+from imgaudit.checks import checks
+from imgaudit.demo.build import FAULTS, build
+from imgaudit.files import Folder
+from imgaudit.layout import load
+from imgaudit.subject import gather
+
+
+def audited(folder: Path, fault: str | None) -> Result:
+    layout = load(str(build(folder, fault)))
+    with Loader() as loader:
+        return audit.run(gather(layout, FolderStore(Folder(str(folder)), loader)))
+
+
+def test_the_sound_build_is_silent_and_wholly_checked(tmp_path: Path) -> None:
+    result = audited(tmp_path, None)
+    assert result.findings == ()
+    assert result.not_checked == ()
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_each_fault_gives_its_finding_in_its_region(name: str, tmp_path: Path) -> None:
+    fault = FAULTS[name]
+    assert fault.finding in checks()
+    found = {(item.rule.name, item.region) for item in audited(tmp_path, name).findings}
+    assert (fault.finding, fault.region) in found

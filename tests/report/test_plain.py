@@ -1,0 +1,65 @@
+from __future__ import annotations
+
+import enum
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from imgaudit.formats._facts import Checksum
+from imgaudit.formats._view import View
+from imgaudit.report._plain import checksum, plain
+from imgaudit.units import Span
+
+
+class Word(enum.StrEnum):
+    ONE = "one"
+
+
+class Number(enum.Enum):
+    TWO = 2
+
+
+@dataclass(frozen=True)
+class Record:
+    name: str
+    size: int
+    view: View | None = None
+    tree: object = field(default=None, repr=False)
+    offsets: dict[str, int] = field(default_factory=dict)
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (None, None),
+        (True, True),
+        (1.5, 1.5),
+        (Word.ONE, "one"),
+        (Number.TWO, 2),
+        (Span(16, 48), {"start": 16, "size": 32}),
+        (b"\x00\xff", "00ff"),
+        ({1: b"\1"}, {"1": "01"}),
+        ((1, (2,)), [1, [2]]),
+        (frozenset({"b", "a"}), ["a", "b"]),
+        (Record("a", 1, View.of(b"x"), object()), {"name": "a", "size": 1}),
+        (
+            Record("a", 1, offsets={"size": 8}),
+            {"name": "a", "size": {"value": 1, "offset": 8}, "view": None},
+        ),
+        (1j, "1j"),
+    ],
+)
+def test_plain(value: Any, shown: Any) -> None:
+    assert plain(value) == shown
+    json.dumps(plain(value))
+
+
+@pytest.mark.parametrize(("computed", "matches"), [("ab", True), ("ac", False), (None, None)])
+def test_checksum(computed: str | None, matches: bool | None) -> None:
+    why = "" if computed else "the data was not kept"
+    shown = checksum(Checksum("payload", "CRC-32", "ab", computed, 4, Span(8, 12), why))
+    assert shown["matches"] is matches
+    assert shown["covers"] == {"start": 8, "size": 4}
+    assert shown.get("why", "") == why

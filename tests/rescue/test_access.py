@@ -1,0 +1,83 @@
+from __future__ import annotations
+
+import pytest
+
+from imgaudit.rescue._access import Access, read_access
+from tests.rescue._ramdisk import tree
+
+
+def access(files: dict[str, bytes | str], *, busybox: bool = False) -> Access:
+    return read_access(tree(files), "/init", busybox_init=busybox)
+
+
+@pytest.mark.parametrize(
+    ("field", "shadow", "state", "scheme"),
+    [
+        # shadow(5): an empty field needs no password, one that is no result of crypt(3) locks.
+        (b"", None, "open", ""),
+        (b"*", None, "locked", ""),
+        (b"x", None, "locked", ""),
+        (b"x", b"", "open", ""),
+        (b"x", b"*", "locked", ""),
+        (b"x", b"!$6$salt$hash-and-more", "locked", ""),
+        (b"x", b"$6$salt$hash-and-more", "set", "$6$"),
+        (b"x", b"$y$j9T$hash-and-more", "set", "$y$"),
+        (b"abcdefghijklm", None, "set", "DES"),
+        (b"abc", None, "locked", ""),
+    ],
+)
+def test_passwords(field: bytes, shadow: bytes | None, state: str, scheme: str) -> None:
+    files: dict[str, bytes | str] = {"etc/passwd": b"root:" + field + b":0:0::/root:/bin/sh\n"}
+    if shadow is not None:
+        files["etc/shadow"] = b"root:" + shadow + b":1::::::\n"
+    account = access(files).root_account
+    assert account is not None
+    assert (account.password, account.scheme) == (state, scheme)
+    assert (account.home, account.shell) == ("/root", "/bin/sh")
+
+
+def test_no_accounts() -> None:
+    assert access({"etc/passwd": b"short:line\nu:x:many:0::/:\n"}).root_account is None
+    assert access({}).accounts == ()
+
+
+def test_inittab() -> None:
+    text = b"""
+# ttyS9::respawn:/sbin/getty
+::sysinit:/etc/init.d/rcS
+ttyS0::respawn:/sbin/getty -L 115200 vt100
+::askfirst:-/bin/sh
+T1:23:respawn:/sbin/getty -L ttyAMA1 115200
+::respawn:/sbin/syslogd -n
+::ctrlaltdel:/bin/sh
+"""
+    consoles = access({"etc/inittab": text}, busybox=True).consoles
+    assert [(item.line, item.device, item.login) for item in consoles] == [
+        (4, "ttyS0", True),
+        (5, "", False),
+        (6, "ttyAMA1", True),
+    ]
+
+
+def test_busybox_init_without_an_inittab_asks() -> None:
+    assert [item.command for item in access({}, busybox=True).consoles] == ["-/bin/sh"]
+    assert access({}).consoles == ()
+
+
+def test_what_scripts_start() -> None:
+    found = access(
+        {
+            "init": b"#!/bin/sh\n# busybox nothing\nPATH=/opt/bin:/bin\n/bin/busybox --install -s\n"
+            b"busybox mount -a; exec busybox ip link\necho about busybox now\n"
+            b"exec setsid cttyhack sh </dev/ttyS0\n",
+            "etc/init.d/S50dropbear": b"#!/bin/sh\ndropbear -R\n",
+            "etc/init.d/binary": b"\x7fELF sshd",
+            "root/.ssh/authorized_keys": b"ssh-ed25519 A",
+        }
+    )
+    assert found.installs == ("/init",)
+    assert [(call.line, call.applet) for call in found.calls] == [(5, "mount"), (5, "ip")]
+    assert found.starts == (("dropbear", "/etc/init.d/S50dropbear"),)
+    assert found.authorized_keys == ("/root/.ssh/authorized_keys",)
+    assert found.folders == ("/opt/bin", "/bin")
+    assert [(item.line, item.device) for item in found.consoles] == [(7, "ttyS0")]

@@ -1,0 +1,151 @@
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from imgaudit.files import ArtifactError, Folder, open_regular
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    inside = tmp_path / "artifacts"
+    inside.mkdir()
+    (inside / "fip.bin").write_bytes(b"tide")
+    (tmp_path / "outside.bin").write_bytes(b"secret")
+    return inside
+
+
+def refused(folder: Path, name: str) -> ArtifactError:
+    with pytest.raises(ArtifactError) as caught:
+        Folder(str(folder)).open(Folder(str(folder)).find(name))
+    return caught.value
+
+
+def test_opens_a_file(folder: Path) -> None:
+    descriptor, size = Folder(str(folder)).open("fip.bin")
+    try:
+        assert size == 4
+        assert os.read(descriptor, 10) == b"tide"
+        assert not os.get_inheritable(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+@pytest.mark.parametrize("name", ["../outside.bin", "a/../../outside.bin", "..", "a/.."])
+def test_climbing_is_refused(folder: Path, name: str) -> None:
+    problem = refused(folder, name)
+    assert str(problem) == f"{name} leaves the artifacts folder"
+    assert not problem.absent
+
+
+def test_absolute_paths_are_refused(folder: Path) -> None:
+    assert "leaves the artifacts folder" in str(refused(folder, str(folder / "fip.bin")))
+    assert "leaves the artifacts folder" in str(refused(folder, "fip.bin\0"))
+
+
+def test_dots_in_names_are_no_climbing(folder: Path) -> None:
+    (folder / "a..b").write_bytes(b"")
+    assert Folder(str(folder)).find("a..b") == "a..b"
+
+
+@pytest.mark.parametrize("target", ["../outside.bin", "/etc/passwd"])
+def test_a_link_out_is_refused(folder: Path, target: str) -> None:
+    (folder / "link").symlink_to(target)
+    problem = refused(folder, "link")
+    assert str(problem) == "link is a link out of the artifacts folder"
+    assert not problem.absent
+
+
+def test_a_linked_folder_out_is_refused(folder: Path) -> None:
+    (folder / "sub").symlink_to("..")
+    assert "link out of" in str(refused(folder, "sub/outside.bin"))
+    assert "link out of" in str(refused(folder, "sub/*.bin"))
+
+
+def test_a_folder_whose_name_only_starts_the_same_is_outside(folder: Path) -> None:
+    (folder.parent / "artifacts-old").mkdir()
+    (folder.parent / "artifacts-old" / "x").write_bytes(b"")
+    (folder / "link").symlink_to("../artifacts-old/x")
+    assert "link out of" in str(refused(folder, "link"))
+
+
+def test_a_link_inside_is_followed(folder: Path) -> None:
+    (folder / "sub").mkdir()
+    (folder / "sub" / "link").symlink_to("../fip.bin")
+    (folder / "second").symlink_to("sub/link")
+    descriptor, size = Folder(str(folder)).open("second")
+    os.close(descriptor)
+    assert size == 4
+
+
+def test_the_folder_itself_may_be_a_link(folder: Path) -> None:
+    link = folder.parent / "latest"
+    link.symlink_to("artifacts")
+    descriptor, _ = Folder(str(link)).open("fip.bin")
+    os.close(descriptor)
+
+
+def test_a_link_to_nothing_and_a_loop(folder: Path) -> None:
+    (folder / "dangling").symlink_to("nothing")
+    (folder / "loop").symlink_to("loop")
+    assert "No such file" in str(refused(folder, "dangling"))
+    assert "cannot be opened" in str(refused(folder, "loop"))
+
+
+def test_what_is_no_regular_file_is_refused(folder: Path) -> None:
+    os.mkfifo(folder / "fifo")
+    (folder / "sub").mkdir()
+    assert str(refused(folder, "fifo")) == "fifo is not a regular file"
+    assert str(refused(folder, "sub")) == "sub is not a regular file"
+    assert str(refused(folder, ".")) == ". is not a regular file"
+
+
+def test_a_device_is_refused(folder: Path) -> None:
+    (folder / "null").symlink_to("/dev/null")
+    assert "link out of" in str(refused(folder, "null"))
+    with pytest.raises(ArtifactError, match="null is not a regular file"):
+        open_regular("/dev/null", "null")
+
+
+def test_a_last_moment_link_is_refused(folder: Path) -> None:
+    (folder / "link").symlink_to("fip.bin")
+    with pytest.raises(ArtifactError, match="link cannot be opened"):
+        open_regular(str(folder / "link"), "link")
+
+
+def test_an_unreadable_file_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def deny(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(os, "open", deny)  # a mode of 0 would not stop root
+    problem = refused(folder, "fip.bin")
+    assert str(problem) == "fip.bin cannot be opened: Permission denied"
+    assert not problem.absent
+
+
+def test_nothing_leaks_when_a_file_is_refused(folder: Path) -> None:
+    os.mkfifo(folder / "fifo")
+    before = len(os.listdir("/proc/self/fd"))
+    for _ in range(5):
+        refused(folder, "fifo")
+    assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_absent(folder: Path) -> None:
+    problem = refused(folder, "nothing.bin")
+    assert (str(problem), problem.absent) == ("nothing.bin is not in the artifacts folder", True)
+    assert refused(folder, "x" * 5000).absent
+
+
+def test_globs(folder: Path) -> None:
+    assert Folder(str(folder)).find("*.bin") == "fip.bin"
+    assert Folder(str(folder)).find("f?p.[ab]in") == "fip.bin"
+    none = refused(folder, "*.itb")
+    assert (str(none), none.absent) == ("*.itb matches no file in the artifacts folder", True)
+    for name in "abcd":
+        (folder / f"{name}.bin").write_bytes(b"")
+    many = refused(folder, "*.bin")
+    assert many.absent
+    assert str(many) == "*.bin matches 5 files: a.bin, b.bin, c.bin, d.bin, …"
