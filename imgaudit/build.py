@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from imgaudit.errors import ImgauditError
 from imgaudit.files import ArtifactError, Folder, stay_inside
-from imgaudit.formats._facts import Facts
 from imgaudit.model import Chip, ChipKind, Layout, Region
 from imgaudit.units import MIB
 
 if TYPE_CHECKING:
     from imgaudit.artifacts import Artifact, Content, Loader
     from imgaudit.compare import ChipImage
+    from imgaudit.formats._facts import Facts
 
-F = TypeVar("F", bound=Facts)
+F = TypeVar("F", bound="Facts")
 _EXT = {"ext2": "ext4", "ext3": "ext4"}
 # What is held in memory, and how many files are open, before the next is begun.
 _UNDER_WAY = 128 * MIB

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from imgaudit.audit import Result
     from imgaudit.build import Store
     from imgaudit.report._style import Style
+    from imgaudit.rescue.weigh import Weighing
     from imgaudit.subject import Subject
 
 PASS, FOUND, BROKEN = 0, 1, 2
@@ -263,6 +264,58 @@ def rescue(
         _write(reporting.text(result, found, _style(output)), output)
     # What could not be surveyed must not pass.
     sys.exit(FOUND if result.failed else PASS if found.facts is not None else BROKEN)
+
+
+@main.command()
+@click.argument("file", type=click.Path(dir_okay=False))
+@click.option(
+    "--against", metavar="OLD", type=click.Path(dir_okay=False), help="Say what grew since OLD."
+)
+@click.option("--fit", "limit", metavar="SIZE", help="Say what to cut so that it has SIZE: 13 MiB")
+@click.option("--needs", metavar="GROUPS", help="Groups whose tools stay: shell,networking,…")
+@click.option("--arch", metavar="ARCH", help="What its programs are for; else told by the file.")
+@_format("text", "json")
+@_output
+def weigh(
+    file: str, against: str | None, limit: str | None, form: str, output: str | None, **choices: Any
+) -> None:
+    """Say what a ramdisk's bytes are spent on: FILE is a ramdisk, a FIT, a uImage or a kernel.
+
+    Exit status: 0, or 1 where it does not fit, 2 not carried out.
+    """
+    from imgaudit.report import weigh as reporting
+    from imgaudit.rescue import weigh as weighing
+    from imgaudit.units import parse_size
+
+    try:
+        room = None if limit is None else parse_size(limit)
+        weighed = _weighed(file, **choices)
+        old = None if against is None else _weighed(against, **choices)
+    except ValueError as problem:
+        _stop(str(problem))
+    outcome = reporting.Outcome(
+        weighed,
+        None if old is None else weighing.compare(old, weighed),
+        None if room is None else weighing.fit(weighed, room),
+    )
+    if form == "json":
+        _write(reporting.json(outcome), output)
+    else:
+        _write(reporting.text(outcome, _style(output)), output)
+    sys.exit(PASS if outcome.fit is None or outcome.fit.fits else FOUND)
+
+
+def _weighed(path: str, *, needs: str | None, arch: str | None) -> Weighing:
+    from imgaudit.artifacts import Loader
+    from imgaudit.rescue.weigh import weigh as weighing
+
+    groups = None if needs is None else [name.strip() for name in needs.split(",")]
+    with Loader() as loader:
+        artifact = loader.file(path)
+    weighed = weighing(artifact, needs=groups, arch=arch)
+    if not weighed.archives:
+        _stop(f"{path}: nothing to weigh: {weighed.rescue.why}")
+    return weighed
 
 
 @main.command()

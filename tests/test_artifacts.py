@@ -18,7 +18,7 @@ from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import Folder
 from imgaudit.units import KIB, MIB
 
-NOISE = random.Random(3).randbytes(MIB)  # noqa: S311 - only bytes that do not repeat
+NOISE = random.Random(3).randbytes(MIB)
 
 
 def memory(data: bytes, expects: str | None = None, *, blocks: bool = False) -> Artifact:

@@ -19,7 +19,7 @@ TWO = "name: two, at: 256 KiB, size: 256 KiB, file-at: 1 KiB, file: two.bin"
 
 
 def noise(size: int, seed: int = 1) -> bytes:
-    return random.Random(seed).randbytes(size)  # noqa: S311 - only bytes that do not repeat
+    return random.Random(seed).randbytes(size)
 
 
 FIRST, SECOND = noise(70 * KIB, 1), noise(50 * KIB, 2)

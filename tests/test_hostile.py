@@ -207,7 +207,7 @@ def test_a_cut_artifact_ends_in_a_report(bench: Bench, name: str) -> None:
 def places(bench: Bench, name: str) -> list[int]:
     """Give the bytes to change: half anywhere that is stored, half near a structure."""
     artifact = bench.artifact(name)
-    dice = random.Random(f"{SEED} {name}")  # noqa: S311 - the same places in every run
+    dice = random.Random(f"{SEED} {name}")
     with (bench.folder / name).open("rb") as file:
         stored = list(FileSource(file.fileno(), artifact.size).data())
     weights = [span.size for span in stored]
@@ -223,7 +223,7 @@ def places(bench: Bench, name: str) -> list[int]:
 def test_a_changed_byte_ends_in_a_report(bench: Bench, name: str) -> None:
     path = scratch_copy(bench, name)
     spans = list(covered(bench.artifact(name).content))
-    dice = random.Random(SEED)  # noqa: S311 - the same bytes in every run
+    dice = random.Random(SEED)
     with path.open("r+b", buffering=0) as file:
         for number, place in enumerate(places(bench, name)):
             old = os.pread(file.fileno(), 1, place)
@@ -252,7 +252,7 @@ STREAMS = {
 @pytest.mark.parametrize("command", STREAMS)
 def test_a_changed_byte_of_a_checked_stream_is_found(command: str) -> None:
     data = tool(command, plain_text(64 * KIB))
-    dice = random.Random(SEED)  # noqa: S311 - the same bytes in every run
+    dice = random.Random(SEED)
     first = STREAMS[command]
     count = BYTES * 2
     for place in [*range(first, first + 32), *dice.choices(range(first, len(data)), k=count)]:
@@ -283,7 +283,7 @@ def test_a_changed_byte_of_a_superblock_is_found(name: str, tmp_path: Path) -> N
         file.truncate(64 * MIB if name == "f2fs" else 8 * MIB)
     command = FILE_SYSTEMS[name].format(image=image, folder=folder)
     subprocess.run(command.split(), check=True, capture_output=True)
-    dice = random.Random(SEED)  # noqa: S311 - the same bytes in every run
+    dice = random.Random(SEED)
     with Loader() as loader, image.open("r+b", buffering=0) as file:
         clean = loader.file(str(image)).content
         spans = list(covered(clean))

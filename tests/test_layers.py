@@ -47,6 +47,7 @@ ALLOWED = {
     ("report.inspect", "report"),
     ("report.rescue", "report"),
     ("report.readback", "report"),
+    ("report.weigh", "report"),
 }
 ROOT = Path(imgaudit.__file__).parent
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}

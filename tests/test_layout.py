@@ -517,7 +517,7 @@ WORDS = sorted({word for word in EVERYTHING.replace(",", " ").split() if word.is
 
 @given(st.integers(0, 1 << 32), st.integers(1, 6))
 def test_a_mutated_layout_is_a_layout_or_a_layout_error(seed: int, times: int) -> None:
-    dice = random.Random(seed)  # noqa: S311 - only picks what to break
+    dice = random.Random(seed)
     lines = EVERYTHING.splitlines()
     for _ in range(times):
         at = dice.randrange(len(lines))

@@ -168,8 +168,8 @@ def ramdisk() -> Root:
         target = "busybox" if folder == "bin" else f"{up}bin/busybox"
         root |= {f"{folder}/{name}": link(target) for name in names.split()}
     for path, needed in _TOOLS.items():
-        names = b"\0".join([*_FEATURES.split(), b""]) if needed == _EXT2 else b""
-        root[path] = file(_elf.dynamic_program(needed, names + filler(path, 8 << 10)), 0o755)
+        features = b"\0".join([*_FEATURES.split(), b""]) if needed == _EXT2 else b""
+        root[path] = file(_elf.dynamic_program(needed, features + filler(path, 8 << 10)), 0o755)
     for path in _STATIC_TOOLS.split():
         root[path] = file(_elf.program(filler(path, 8 << 10)), 0o755)
     for soname, needed in _LIBRARIES.items():

@@ -5,9 +5,11 @@ from __future__ import annotations
 import functools
 import importlib
 import pkgutil
+from typing import TYPE_CHECKING
 
-from imgaudit.formats._facts import Match, Reader
-from imgaudit.formats._view import View
+if TYPE_CHECKING:
+    from imgaudit.formats._facts import Match, Reader
+    from imgaudit.formats._view import View
 
 
 @functools.cache
@@ -33,5 +35,5 @@ def readers() -> dict[str, Reader]:
 def identify(view: View) -> list[tuple[Match, Reader]]:
     """Give the readers that know these bytes, the surest first."""
     matches = [(reader.match(view), reader) for reader in readers().values()]
-    known = [(match, reader) for match, reader in matches if match is not Match.NO]
+    known = [(match, reader) for match, reader in matches if match]
     return sorted(known, key=lambda pair: (-pair[0], pair[1].name))

@@ -11,7 +11,7 @@ from tests._audits import audited, emmc, found, nor, one, unchecked
 CHIP = "size: 1 MiB, erase-block: 64 KiB, image: nor.img"
 ONE = "name: one, at: 0, size: 256 KiB, file: one.bin"
 TWO = "name: two, at: 256 KiB, size: 256 KiB, file-at: 1 KiB, file: two.bin"
-DICE = random.Random(7)  # noqa: S311 - only bytes that do not repeat
+DICE = random.Random(7)
 FIRST, SECOND = DICE.randbytes(70 * KIB), DICE.randbytes(50 * KIB)
 
 
@@ -102,7 +102,7 @@ def test_a_short_image_leaves_regions_unchecked() -> None:
 
 @pytest.mark.parametrize("wrong", [False, True])
 def test_an_emmc_image(wrong: bool) -> None:
-    data = random.Random(8).randbytes(130 * KIB)  # noqa: S311 - as above
+    data = random.Random(8).randbytes(130 * KIB)
     image = bytearray(4 * MIB)
     image[MIB : MIB + len(data)] = data
     if wrong:

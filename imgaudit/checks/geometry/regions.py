@@ -97,7 +97,10 @@ EXCEEDS = Rule(
     severity=Severity.ERROR,
     message=("{artifact} is {size:bytes}{how}; {region} holds {room:bytes}: {over:bytes} too many"),
     effect="It is cut at the region's end, or overwrites what follows.",
-    fix="Make the artifact {over:bytes} smaller, or grow {region} to at least {needed:bytes}.",
+    fix=(
+        "Make the artifact {over:bytes} smaller, or grow {region} to at least {needed:bytes}. What"
+        " to cut from a ramdisk: imgaudit weigh {artifact} --fit {room}."
+    ),
     computed="the artifact's bytes, unpacked where the writer unpacks it, are more than size less"
     " file-at",
     source="common practice, no source",
