@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from imgaudit.artifacts import Content
 from imgaudit.boot._records import Kind, Operation, World
-from imgaudit.build import Build, Placement
+from imgaudit.build import Build, Placement, unpacked_of
+from imgaudit.formats._fat_files import File, Files
+from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.model import ChipKind, Layout, Region
 from imgaudit.units import Span
@@ -69,6 +73,7 @@ class Board:
         self.bits = 64 if layout.arch in WIDE else 32
         self.devices = devices(layout, environment)
         self._device_of = {area: device for device, area in self.devices.items()}
+        self._partitions = dict(_partitions(build))
 
     def device(self, region: Region) -> str:
         """Give U-Boot's name of the device that a region is on."""
@@ -119,14 +124,18 @@ class Board:
         region = self.partition(operation.device, operation.partition)
         if region is None or operation.path is None:
             return None
-        content = self.build.placement(region.name).payload
-        if content is None or not isinstance(content.facts, Fat):
+        content = self._content(self.build.placement(region.name))
+        facts = content.facts if content is not None else None
+        file = facts.file(operation.path) if isinstance(facts, Fat | Ext) else None
+        if content is None or file is None:
             return Source(region=region, path=operation.path)
-        file = content.facts.file(operation.path)
-        if file is None:
-            return Source(region=region, path=operation.path)
-        inner = next((c for c in content.children if c.name == f"{content.name}/{file.path}"), None)
+        inner = _by_place(content).get((file.offset, file.size))
         return Source(region=region, path=file.path, content=inner, size=file.size)
+
+    def _content(self, placement: Placement) -> Content | None:
+        """Give what is in a region: its own artifact, else what the chip's image has there."""
+        region = placement.region
+        return placement.payload or self._partitions.get((region.area, region.at))
 
     def world(self, *, modern_shell: bool, default: Mapping[str, str] | None) -> World:
         """Describe what is known around the scripts."""
@@ -134,7 +143,7 @@ class Board:
         files: dict[tuple[str, str, str], int] = {}
         texts: dict[tuple[str, str, str], str] = {}
         raw: dict[tuple[str, int], str] = {}
-        listed = set()
+        listed, caseless = set(), set()
         partitions: dict[tuple[str, str], Span] = {}
         mtd: dict[str, tuple[str, Span]] = {}
         for placement in self.build.placements:
@@ -144,16 +153,17 @@ class Board:
                 mtd |= dict.fromkeys((region.name, region.label), (device, region.span))
             for name in _names(region):
                 partitions[device, name] = region.span
-            content = placement.payload
-            if content is None:
-                continue
-            if isinstance(content.facts, Fat):
-                found = content.facts.files
+            content = self._content(placement)
+            found = _files(content)
+            if content is not None and found is not None:
+                scripts = dict(_scripts(content, found.files))
                 for name in _names(region):
                     files |= {(device, name, file.path): file.size for file in found.files}
-                    texts |= {(device, name, path): text for path, text in _scripts(content)}
+                    texts |= {(device, name, path): text for path, text in scripts.items()}
                     if found.complete:
                         listed.add((device, name))
+                    if isinstance(content.facts, Fat):
+                        caseless.add((device, name))
             elif (text := _raw_script(placement)) is not None:
                 raw[device, region.at + region.file_at] = text
         sizes = {
@@ -164,7 +174,7 @@ class Board:
         return World(
             files=files,
             listed=frozenset(listed),
-            caseless=frozenset((device, name) for device, name, _ in files),
+            caseless=frozenset(caseless),
             scripts=texts,
             raw_scripts=raw,
             partitions=partitions,
@@ -200,16 +210,34 @@ def _offsets(content: Content, start: int) -> Iterator[tuple[Content, int]]:
             yield from _offsets(child, start + child.offset)
 
 
-def _scripts(content: Content) -> Iterator[tuple[str, str]]:
-    """Give the scripts and configurations among a FAT's files."""
-    if not isinstance(content.facts, Fat):
-        return
-    for child in content.children:
-        text = _script(child.facts)
+def _partitions(build: Build) -> Iterator[tuple[tuple[str, int], Content]]:
+    """Give the partitions in the images of chips, by area and offset."""
+    for image in build.images:
+        whole = unpacked_of(image.artifact.content) if image.artifact is not None else None
+        if whole is not None and isinstance(whole.facts, Gpt | Mbr):
+            for child in whole.children:
+                yield (image.chip.name, child.offset), child
+
+
+def _files(content: Content | None) -> Files | None:
+    facts = content.facts if content is not None else None
+    return facts.files if isinstance(facts, Fat | Ext) else None
+
+
+def _by_place(content: Content) -> dict[tuple[int | None, int], Content]:
+    """Give the contents of files by offset and size: a file may have several names."""
+    return {(child.offset, child.size): child for child in content.children}
+
+
+def _scripts(content: Content, files: Iterable[File]) -> Iterator[tuple[str, str]]:
+    """Give the scripts and configurations among a file system's files."""
+    contents = _by_place(content)
+    for file in files:
+        inner = contents.get((file.offset, file.size))
+        text = _script(inner.facts) if inner is not None else None
         if text is not None:
-            yield child.name.removeprefix(f"{content.name}/"), text
-    for file in content.facts.files.files:
-        if file.text is not None:
+            yield file.path, text
+        elif file.text is not None:
             yield file.path, _decoded(file.text)
 
 

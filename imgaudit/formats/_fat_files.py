@@ -19,7 +19,8 @@ MAX_DEPTH = 8
 MAX_CLUSTERS = 1024
 """Clusters of all directories together: ample for the files above."""
 MAX_TEXT = 64 * KIB
-_TEXTS = (".conf", ".cfg", ".txt", ".env")
+TEXTS = (".conf", ".cfg", ".txt", ".env")
+"""How configuration files end whose text is kept, up to the size above."""
 _ENTRY = 32
 _LONG, _VOLUME, _FOLDER = 0x0F, 0x08, 0x10
 _DELETED = 0xE5
@@ -130,7 +131,7 @@ class _Walk:
         try:
             whole = size > 0 and self.in_one_piece(cluster, -(-size // self.volume.cluster))
             offset = self.place(cluster) if whole else None
-            small = offset is not None and size <= MAX_TEXT and path.lower().endswith(_TEXTS)
+            small = offset is not None and size <= MAX_TEXT and path.lower().endswith(TEXTS)
             text = self.view.bytes(offset or 0, size) if small else None
         except ImgauditError:
             offset = text = None

@@ -1,17 +1,19 @@
 """The ext2, ext3 and ext4 file systems: the primary superblock, at 1024.
 
 Fields: Linux Documentation/filesystems/ext4/super.rst. Feature names: those of e2fsprogs (libe2p).
-The superblock is all that is read.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
 from imgaudit.formats._crc32c import crc32c
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader, head_only
+from imgaudit.formats._ext_files import Volume, list_files
+from imgaudit.formats._facts import Checksum, Facts, Match, Part, Reader, head_only
+from imgaudit.formats._fat_files import File, Files
 from imgaudit.formats._record import Record, names_of
 from imgaudit.formats._view import View
 from imgaudit.units import Span, human
@@ -20,9 +22,13 @@ SUPERBLOCK = 1024
 MAGIC = b"\x53\xef"
 MAX_LOG_BLOCK_SIZE = 6  # 64 KiB, the largest block that the format has
 
+MAX_PARTS = 256
+"""Files that are looked into, as many as of a FAT."""
+
 _COMPAT_HAS_JOURNAL = 0x4
 _INCOMPAT_NEEDS_RECOVERY = 0x4
 _INCOMPAT_JOURNAL_DEV = 0x8
+_INCOMPAT_META_BG = 0x10
 _INCOMPAT_64BIT = 0x80
 _RO_COMPAT_METADATA_CSUM = 0x400
 # What ext3 knows beyond its journal, from util-linux' and Linux' lists: filetype, needs_recovery
@@ -109,6 +115,8 @@ _LAYOUT = {
     "uuid": (0x68, 16),
     "volume_name": (0x78, 16),
     "last_mounted": (0x88, 64),
+    "desc_size": (0xFE, 2),
+    "first_meta_bg": (0x104, 4),
     "mkfs_time": (0x108, 4),
     "blocks_count_hi": (0x150, 4),
     "free_blocks_count_hi": (0x158, 4),
@@ -126,7 +134,8 @@ class Ext(Facts):
     `kind` follows from the features; "journal" is an external journal, which is no file system.
     Times are seconds since 1970, 0 where it never happened. `features` has every name, compatible
     ones first; a nameless bit is written as e2fsprogs writes it, such as `FEATURE_C13`.
-    `block_group` is 0 in a primary superblock.
+    `block_group` is 0 in a primary superblock. `files` lists, within bounds, what is in `/` and
+    below `/boot`; None where that was not read.
     """
 
     format: ClassVar[str] = "ext4"
@@ -157,6 +166,7 @@ class Ext(Facts):
     write_time: int
     check_time: int
     mkfs_time: int
+    files: Files | None = field(repr=False)
 
     @property
     def size(self) -> int:
@@ -178,6 +188,25 @@ class Ext(Facts):
         """Whether its journal must be replayed first."""
         return bool(self.incompat & _INCOMPAT_NEEDS_RECOVERY)
 
+    def file(self, path: str) -> File | None:
+        """Find a file; case matters."""
+        files = self.files.files if self.files is not None else ()
+        return next((file for file in files if file.path == path), None)
+
+    def parts(self) -> Iterator[Part]:
+        """Give the files that lie in one piece, each once however many names it has."""
+        found: dict[tuple[int, int], str] = {}
+        for file in self.files.files if self.files is not None else ():
+            if file.offset is not None:
+                found.setdefault((file.offset, file.size), file.path)
+        left = self.size
+        for (offset, size), path in list(found.items())[:MAX_PARTS]:
+            left -= size
+            # Only in a damaged file system do files share bytes.
+            if left < 0:
+                return
+            yield Part(path, offset, size)
+
     def summary(self) -> str:
         """Give kind, size and block size."""
         return f"{self.kind}, {human(self.size)} in {human(self.block_size)} blocks"
@@ -189,6 +218,27 @@ def _kind(compat: int, incompat: int, ro_compat: int) -> Kind:
     if incompat & ~_EXT3_INCOMPAT or ro_compat & ~_EXT3_RO_COMPAT:
         return "ext4"
     return "ext3" if compat & _COMPAT_HAS_JOURNAL else "ext2"
+
+
+def _files(view: View, block: Record, kind: Kind, block_count: int) -> tuple[Files | None, str]:
+    if kind == "journal":
+        return None, ""
+    wide = block["feature_incompat"] & _INCOMPAT_64BIT
+    block_size = 1024 << block["log_block_size"]
+    descriptor_size = block["desc_size"] if wide else 32
+    groups = block_count
+    if block["feature_incompat"] & _INCOMPAT_META_BG:
+        groups = max(1, block["first_meta_bg"]) * block_size // max(1, descriptor_size)
+    volume = Volume(
+        block_size=block_size,
+        block_count=block_count,
+        inode_count=block["inodes_count"],
+        inode_size=block["inode_size"] if block["rev_level"] else 128,
+        inodes_per_group=block["inodes_per_group"],
+        descriptor_size=descriptor_size,
+        groups=groups,
+    )
+    return list_files(view, volume)
 
 
 def _match(view: View) -> Match:
@@ -233,11 +283,14 @@ def _read(view: View) -> Ext:
             ),
         )
     block_size = 1024 << block["log_block_size"]
+    kind = _kind(compat, incompat, ro_compat)
+    files, doubt = _files(view, block, kind, count)
     return Ext(
         length=count * block_size,
         offsets=offsets,
         checksums=checksums,
-        kind=_kind(compat, incompat, ro_compat),
+        doubts=(doubt,) if doubt else (),
+        kind=kind,
         revision=block["rev_level"],
         block_size=block_size,
         block_count=count,
@@ -266,6 +319,7 @@ def _read(view: View) -> Ext:
         write_time=block["wtime"],
         check_time=block["lastcheck"],
         mkfs_time=block["mkfs_time"],
+        files=files,
     )
 
 

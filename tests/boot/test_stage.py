@@ -348,3 +348,41 @@ def test_every_packaged_boot_loader_is_followed() -> None:
         assert all(each.walk.complete for each in found.followed.values())
         steps[path.parent.name] = len(found.followed["bootcmd"].walk.operations)
     assert steps["qemu_arm64"] > 100
+
+
+@pytest.mark.oracle
+def test_what_lies_below_boot_of_an_ext4_is_known(tmp_path: Path) -> None:
+    """The file system is made by mke2fs; both files lie in one piece."""
+    kernel, tree = arm64_kernel(), board_tree()
+    (tmp_path / "root/boot").mkdir(parents=True)
+    (tmp_path / "root/boot/Image").write_bytes(kernel)
+    (tmp_path / "root/boot/board.dtb").write_bytes(tree)
+    image = tmp_path / "rootfs.ext4"
+    subprocess.run(
+        ["mke2fs", "-q", "-t", "ext4", "-d", tmp_path / "root", image, "20M"], check=True
+    )
+    found = boots(
+        emmc(
+            "name: rootfs, partition: 1, at: 1 MiB, size: 20 MiB, holds: ext4, file: rootfs.ext4",
+            ENV.replace("at: 0", "at: 22 MiB"),
+            rest=RAM + MAIN,
+            files={
+                "rootfs.ext4": image.read_bytes,
+                "u-boot.env": lambda: environment(
+                    {
+                        "bootcmd": "load mmc 0:1 0x80200000 /boot/Image"
+                        " && load mmc 0:1 0x88000000 /boot/board.dtb"
+                        " && booti 0x80200000 - 0x88000000"
+                    },
+                    8 * KIB,
+                    None,
+                ),
+            },
+        )
+    )
+    (start,) = found.followed["bootcmd"].starts
+    pieces = {piece.role: piece for piece in start.pieces}
+    assert pieces["kernel"].size == len(kernel)
+    assert pieces["fdt"].size == len(tree)
+    assert start.why == ""
+    assert start.map is not None
