@@ -14,11 +14,11 @@ from imgaudit import __version__
 from imgaudit.errors import ImgauditError
 
 if TYPE_CHECKING:
-    from imgaudit.audit import Result
-    from imgaudit.build import Store
-    from imgaudit.report._style import Style
+    from imgaudit.contents.build import Store
+    from imgaudit.report.style import Style
     from imgaudit.rescue.weigh import Weighing
-    from imgaudit.subject import Subject
+    from imgaudit.rules.subject import Subject
+    from imgaudit.tasks.audit import Result
 
 PASS, FOUND, BROKEN = 0, 1, 2
 
@@ -30,7 +30,7 @@ class _Group(click.Group):
         try:
             return super().invoke(ctx)
         except ImgauditError as problem:
-            from imgaudit.report._clean import clean
+            from imgaudit.report.clean import clean
 
             for line in str(problem).splitlines():
                 click.echo(f"imgaudit: {clean(line)}", err=True)
@@ -116,22 +116,22 @@ def _audited(
     full_digests: bool = False,
     manifest: str | None = None,
 ) -> Result:
-    from imgaudit import audit as auditing
-    from imgaudit.checks._rule import Severity
+    from imgaudit.rules.engine import Severity
+    from imgaudit.tasks import audit as auditing
 
     subject = _subject(layout, artifacts, full_digests=full_digests)
     if manifest is not None:
         from dataclasses import replace
 
-        from imgaudit.manifest import load
+        from imgaudit.release.manifest import load
 
         subject = replace(subject, manifest=load(manifest))
     return auditing.run(subject, fail_on=Severity(fail_on) if fail_on else None)
 
 
 def _subject(layout: str, artifacts: str | None, *, full_digests: bool = False) -> Subject:
-    from imgaudit.layout import load
-    from imgaudit.subject import gather
+    from imgaudit.layout.load import load
+    from imgaudit.rules.subject import gather
 
     loaded = load(layout)
     if artifacts is None:
@@ -144,8 +144,8 @@ def _subject(layout: str, artifacts: str | None, *, full_digests: bool = False) 
 def _store(artifacts: str, *, full_digests: bool = False) -> Iterator[Store]:
     if not os.path.isdir(artifacts):
         _stop(f"{artifacts} is not a folder")
-    from imgaudit.artifacts import Loader
-    from imgaudit.build import FolderStore
+    from imgaudit.contents.build import FolderStore
+    from imgaudit.contents.reader import Loader
     from imgaudit.files import Folder
 
     with Loader(full_digests=full_digests) as loader, _progress() as progress:
@@ -158,7 +158,7 @@ def _progress() -> Iterator[Callable[[str], None] | None]:
     if not sys.stderr.isatty() or os.environ.get("TERM") in {"dumb", "", None}:
         yield None
         return
-    from imgaudit.report._clean import clean
+    from imgaudit.report.clean import clean
 
     def say(path: str) -> None:
         sys.stderr.write(f"\r\x1b[Kreading {clean(path)[-60:]}")
@@ -186,7 +186,7 @@ def _report(result: Result, form: str, output: str | None) -> str:
 @_output
 def show_map(layout: str, output: str | None) -> None:
     """Draw the partition map to scale, for someone new to the board."""
-    from imgaudit.layout import load
+    from imgaudit.layout.load import load
     from imgaudit.report import map as drawing
 
     _write(drawing.report(load(layout), _style(output)), output)
@@ -247,9 +247,9 @@ def rescue(
 
     Exit status: 0 all that must be possible is, 1 findings, 2 not carried out.
     """
-    from imgaudit import audit as auditing
     from imgaudit.report import rescue as reporting
-    from imgaudit.subject import gather_rescue
+    from imgaudit.rules.subject import gather_rescue
+    from imgaudit.tasks import audit as auditing
 
     groups = None if needs is None else [name.strip() for name in needs.split(",")]
     try:
@@ -306,7 +306,7 @@ def weigh(
 
 
 def _weighed(path: str, *, needs: str | None, arch: str | None) -> Weighing:
-    from imgaudit.artifacts import Loader
+    from imgaudit.contents.reader import Loader
     from imgaudit.rescue.weigh import weigh as weighing
 
     groups = None if needs is None else [name.strip() for name in needs.split(",")]
@@ -322,7 +322,7 @@ def _weighed(path: str, *, needs: str | None, arch: str | None) -> Weighing:
 @click.argument("finding", required=False)
 def explain(finding: str | None) -> None:
     """Say what a finding means on the board, how it is computed, and how to fix it."""
-    from imgaudit import explain as explaining
+    from imgaudit.tasks import explain as explaining
 
     _write(explaining.one(finding) if finding else explaining.index(), None)
 
@@ -332,7 +332,7 @@ def schema() -> None:
     """Print the layout's JSON Schema, for editors."""
     import json
 
-    from imgaudit.layout import schema as build
+    from imgaudit.layout.load import schema as build
 
     _write(json.dumps(build(), indent=2) + "\n", None)
 
@@ -347,13 +347,13 @@ def demo(directory: str, fault: str | None) -> None:
     from imgaudit.demo.build import FAULTS, build
 
     if fault == "help":
-        from imgaudit.report._style import columns
+        from imgaudit.report.style import columns
 
         rows = [[name, planted.summary] for name, planted in FAULTS.items()]
         _write("\n".join(columns(rows)) + "\n", None)
         return
     if fault is not None and fault not in FAULTS:
-        from imgaudit._keys import close
+        from imgaudit.layout.keys import close
 
         _stop(f"no fault is called {fault!r}{close(fault, FAULTS)}; --break help lists them")
     try:
@@ -381,8 +381,8 @@ def demo(directory: str, fault: str | None) -> None:
 @_output
 def draft(output: str | None, **sources: str | None) -> None:
     """Draft a layout from what the build has. Exit status: 0 drafted, 1 with conflicts, 2 not."""
-    from imgaudit import draft as drafting
-    from imgaudit.report._clean import clean
+    from imgaudit.report.clean import clean
+    from imgaudit.tasks import draft as drafting
 
     drafted = drafting.draft(drafting.Sources(**sources))
     for conflict in drafted.conflicts:
@@ -408,11 +408,11 @@ def seal(layout: str, artifacts: str, output: str | None) -> None:
 
     Exit status: 0 sealed, 2 an artifact is missing or cannot be read.
     """
-    from imgaudit.build import read
-    from imgaudit.dumps import regions_only
-    from imgaudit.layout import load
-    from imgaudit.manifest import dump
-    from imgaudit.seal import seal as sealing
+    from imgaudit.contents.build import read
+    from imgaudit.layout.load import load
+    from imgaudit.release.dumps import regions_only
+    from imgaudit.release.manifest import dump
+    from imgaudit.release.seal import seal as sealing
 
     loaded = regions_only(load(layout))
     with _store(artifacts, full_digests=True) as store:
@@ -462,12 +462,12 @@ def readback(
 
     Exit status: 0 pass, 1 findings, 2 not carried out.
     """
-    from imgaudit import readback as reading
-    from imgaudit.checks._rule import Severity
-    from imgaudit.dumps import opened
-    from imgaudit.layout import load
-    from imgaudit.manifest import load as load_manifest
+    from imgaudit.layout.load import load
+    from imgaudit.release.dumps import opened
+    from imgaudit.release.manifest import load as load_manifest
     from imgaudit.report import readback as reporting
+    from imgaudit.rules.engine import Severity
+    from imgaudit.tasks import readback as reading
 
     if (artifacts is None) == (manifest is None):
         _stop("give either --artifacts or --manifest")
@@ -498,7 +498,7 @@ def _named(dumps: tuple[str, ...]) -> dict[str, str]:
 
 
 def _style(output: str | None) -> Style:
-    from imgaudit.report._style import Style
+    from imgaudit.report.style import Style
 
     terminal = output is None and sys.stdout.isatty()
     plain = "NO_COLOR" in os.environ or os.environ.get("TERM") in {"dumb", "", None}
@@ -550,7 +550,7 @@ def _write(report: str, output: str | None) -> None:
 
 
 def _stop(why: str) -> NoReturn:
-    from imgaudit.report._clean import clean
+    from imgaudit.report.clean import clean
 
     click.echo(f"imgaudit: {clean(why)}", err=True)
     sys.exit(BROKEN)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 
-from imgaudit import audit
-from imgaudit.checks import checks
-from imgaudit.checks._examples import emmc, nor
-from imgaudit.checks._rule import Example, Finding
-from imgaudit.checks._run import subject_of
-from imgaudit.subject import Subject
+from imgaudit.rules import checks
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Example, Finding
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks import audit
 
 __all__ = ["audited", "build", "emmc", "found", "nor", "one", "unchecked"]
 

@@ -9,9 +9,9 @@ import struct
 import zlib
 from collections.abc import Callable
 
-from imgaudit.demo._fdt import Tree, fdt
-from imgaudit.demo._fit import Payload, fit
 from imgaudit.units import GIB, KIB, MIB
+from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.fit import Payload, fit
 
 _PIECE = bytes(64 * MIB)
 _TIMES = 8 * GIB // len(_PIECE)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import resource
 import sys
 
-from imgaudit import audit
-from imgaudit.artifacts import Loader
+from imgaudit.contents.reader import Loader
 from imgaudit.files import Folder
 from imgaudit.report import json, text
-from imgaudit.subject import Subject
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks import audit
 
 ADDRESS_SPACE = 3 << 29
 

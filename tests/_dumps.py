@@ -6,21 +6,21 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
-from imgaudit import readback
-from imgaudit.artifacts import Artifact, Loader
-from imgaudit.audit import Result
-from imgaudit.build import MemoryStore, read
-from imgaudit.checks._rule import Severity
-from imgaudit.demo._env import environment
-from imgaudit.demo._sparse import filler
-from imgaudit.dumps import dump_of
-from imgaudit.formats._view import View
-from imgaudit.layout import parse
-from imgaudit.manifest import Manifest, dump
-from imgaudit.manifest import parse as parse_manifest
+from imgaudit.contents.build import MemoryStore, read
+from imgaudit.contents.reader import Artifact, Loader
+from imgaudit.formats.view import View
+from imgaudit.layout.load import parse
 from imgaudit.model import Layout
-from imgaudit.seal import seal
+from imgaudit.release.dumps import dump_of
+from imgaudit.release.manifest import Manifest, dump
+from imgaudit.release.manifest import parse as parse_manifest
+from imgaudit.release.seal import seal
+from imgaudit.rules.engine import Severity
+from imgaudit.tasks import readback
+from imgaudit.tasks.audit import Result
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.env import environment
+from imgaudit.writers.sparse import filler
 
 BLOCK = 64 * KIB
 VARIABLES = {"bootcmd": "run main", "bootcount": "0", "bootdelay": "2"}

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from functools import partial
 
-from imgaudit import readback
-from imgaudit.artifacts import Loader
-from imgaudit.audit import Result
-from imgaudit.build import MemoryStore, read
-from imgaudit.demo._sparse import filler
-from imgaudit.dumps import dump_of
-from imgaudit.formats._view import View
-from imgaudit.layout import parse
-from imgaudit.manifest import Manifest
+from imgaudit.contents.build import MemoryStore, read
+from imgaudit.contents.reader import Loader
+from imgaudit.formats.view import View
+from imgaudit.layout.load import parse
 from imgaudit.model import Layout
-from imgaudit.seal import seal
+from imgaudit.release.dumps import dump_of
+from imgaudit.release.manifest import Manifest
+from imgaudit.release.seal import seal
+from imgaudit.tasks import readback
+from imgaudit.tasks.audit import Result
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.sparse import filler
 
 _TEXT = """\
 layout: 1

@@ -25,15 +25,15 @@ from uuid import UUID
 
 from tabulate import tabulate
 
-from imgaudit.demo._board import EPOCH, TYPES, device_tree, guid
-from imgaudit.demo._cpio import cpio
-from imgaudit.demo._fdt import fdt
-from imgaudit.demo._fip import BL2, BL33, fip
-from imgaudit.demo._fit import Payload, fit
-from imgaudit.demo._gpt import Partition, gpt
-from imgaudit.demo._tree import file
-from imgaudit.formats._view import FileSource
+from imgaudit.demo.board import EPOCH, TYPES, device_tree, guid
+from imgaudit.formats.view import FileSource
 from imgaudit.units import KIB, MIB, round_up
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.fdt import fdt
+from imgaudit.writers.fip import BL2, BL33, fip
+from imgaudit.writers.fit import Payload, fit
+from imgaudit.writers.gpt import Partition, gpt
+from imgaudit.writers.tree import file
 
 ROOT = Path(__file__).resolve().parents[1]
 CACHE = Path(tempfile.gettempdir()) / "imgaudit-benchmark"

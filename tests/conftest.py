@@ -1,11 +1,20 @@
-"""What every test shares: the search path of the oracles and hypothesis' two profiles."""
+"""What every test shares: the oracles, the demo build, and hypothesis' two profiles."""
 
 from __future__ import annotations
 
+import gzip
 import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from imgaudit.demo.build import build
+from tests.rescue._ramdisk import INSTALLERS, QEMU
 
 # Partitioning and file-system tools live outside an ordinary user's PATH on Debian.
 os.environ["PATH"] += os.pathsep + "/usr/local/sbin:/usr/sbin:/sbin"
@@ -21,3 +30,50 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--update-golden", action="store_true", help="write the reports' golden files anew"
     )
+
+
+@pytest.fixture(scope="session")
+def whimbrel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the sound build; nothing may write into it."""
+    return build(tmp_path_factory.mktemp("whimbrel")).parent
+
+
+@pytest.fixture(scope="session")
+def tool() -> Callable[..., str]:
+    """Run a general tool: it must succeed, and what it says on both outputs is given."""
+
+    def run(*words: str | Path, data: bytes | None = None) -> str:
+        ran = subprocess.run(
+            [str(word) for word in words], input=data, capture_output=True, check=False
+        )
+        said = (ran.stdout + ran.stderr).decode(errors="replace")
+        assert ran.returncode == 0, said
+        return said
+
+    return run
+
+
+Chroot = Callable[[str], list[str]]
+
+
+@pytest.fixture(scope="session")
+def chroot() -> Iterator[Chroot]:
+    """Give, by architecture, the command that runs a program inside Debian's installer."""
+    with tempfile.TemporaryDirectory() as folder:
+        made: dict[str, list[str]] = {}
+
+        def command(arch: str) -> list[str]:
+            if arch not in made:
+                top = Path(folder, arch)
+                top.mkdir()
+                subprocess.run(
+                    ["cpio", "-id", "--quiet", "-f", "lib/modules/*", "lib/firmware/*", "dev/*"],
+                    input=gzip.decompress(INSTALLERS[arch].read_bytes()),
+                    check=True,
+                    cwd=top,
+                )
+                shutil.copy(QEMU[arch], top / "qemu")
+                made[arch] = ["chroot", str(top), "/qemu"]
+            return made[arch]
+
+        yield command

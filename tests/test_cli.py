@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from imgaudit import __version__, cli
-from imgaudit.checks import checks
+from imgaudit.rules import checks
 
 GOOD = """\
 layout: 1

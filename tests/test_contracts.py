@@ -7,12 +7,12 @@ import string
 
 import pytest
 
-from imgaudit import audit
-from imgaudit.artifacts import Loader
-from imgaudit.checks import checks
-from imgaudit.checks._rule import Check, Finding
-from imgaudit.checks._run import subject_of
-from imgaudit.subject import Subject
+from imgaudit.contents.reader import Loader
+from imgaudit.rules import checks
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Check, Finding
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks import audit
 
 # A sentence may start with a program's name, which keeps its small letter.
 PROGRAMS = {"saveenv", "fw_setenv"}

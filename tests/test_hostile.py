@@ -12,19 +12,20 @@ from pathlib import Path
 
 import pytest
 
-from imgaudit import artifacts, audit
-from imgaudit.artifacts import Artifact, Content, Loader
-from imgaudit.audit import Result
-from imgaudit.build import FolderStore
-from imgaudit.checks._rule import Finding, Severity
+from imgaudit.contents import reader
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Artifact, Content, Loader
 from imgaudit.demo.build import build
 from imgaudit.files import Folder
-from imgaudit.formats._facts import Facts
-from imgaudit.formats._view import FileSource
-from imgaudit.layout import load
+from imgaudit.formats.facts import Facts
+from imgaudit.formats.view import FileSource
+from imgaudit.layout.load import load
 from imgaudit.model import Layout
 from imgaudit.report import json, text
-from imgaudit.subject import Subject, gather
+from imgaudit.rules.engine import Finding, Severity
+from imgaudit.rules.subject import Subject, gather
+from imgaudit.tasks import audit
+from imgaudit.tasks.audit import Result
 from imgaudit.units import KIB, MIB, Span
 from tests._bombs import BOMBS
 from tests.formats._pieces import text as plain_text
@@ -117,7 +118,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     folder = build(tmp_path_factory.mktemp("sound")).parent
     with pytest.MonkeyPatch.context() as patch, Loader() as loader:
         # The file systems are read in place as larger ones are: of their holes nothing.
-        patch.setattr(artifacts, "IN_MEMORY", 20 * MIB)
+        patch.setattr(reader, "IN_MEMORY", 20 * MIB)
         yield Bench(folder, tmp_path_factory.mktemp("damaged"), loader)
 
 

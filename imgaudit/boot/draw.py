@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from imgaudit.boot._ranges import Range
+from imgaudit.boot.ranges import Range
 from imgaudit.units import Span, human, place
 
 MIN_WIDTH = 60

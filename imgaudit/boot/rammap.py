@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from imgaudit.boot._ranges import Overlap, Range, RangeKind
+from imgaudit.boot.ranges import Overlap, Range, RangeKind
 from imgaudit.units import KIB, MIB, Span, round_down, round_up
 
 __all__ = [

@@ -10,14 +10,14 @@ import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from imgaudit.boot._board import Board, Source
-from imgaudit.boot._found import Boots, Followed, Origin, Start, Variable
-from imgaudit.boot._images import Given, Piece, UnknownError, images, pieces
-from imgaudit.boot._records import Boot, Operation, Walk, World
+from imgaudit.boot.board import Board, Source
+from imgaudit.boot.found import Boots, Followed, Origin, Start, Variable
+from imgaudit.boot.images import Given, Piece, UnknownError, images, pieces
 from imgaudit.boot.rammap import Ram, plan, relocated
+from imgaudit.boot.records import Boot, Operation, Walk, World
 from imgaudit.boot.walk import entries, walk
-from imgaudit.build import Build
-from imgaudit.formats._environment import imported
+from imgaudit.contents.build import Build
+from imgaudit.formats.environment import imported
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.maps.collect import Copies, Environment

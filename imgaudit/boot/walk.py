@@ -10,10 +10,10 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from imgaudit.boot import _commands, _shell
-from imgaudit.boot._commands import Done, Start, find_file
-from imgaudit.boot._extlinux import Label, beside, parse_extlinux
-from imgaudit.boot._records import (
+from imgaudit.boot import commands, shell
+from imgaudit.boot.commands import Done, Start, find_file
+from imgaudit.boot.extlinux import Label, beside, parse_extlinux
+from imgaudit.boot.records import (
     Boot,
     Condition,
     End,
@@ -24,9 +24,9 @@ from imgaudit.boot._records import (
     Walk,
     World,
 )
-from imgaudit.boot._shell import Command, For, If, List, Loop, Node, Script, Step, Variable
-from imgaudit.boot._state import Buffer, State, join
-from imgaudit.boot._values import Text
+from imgaudit.boot.shell import Command, For, If, List, Loop, Node, Script, Step, Variable
+from imgaudit.boot.state import Buffer, State, join
+from imgaudit.boot.values import Text
 from imgaudit.units import Span
 
 __all__ = [
@@ -213,7 +213,7 @@ class _Walker:
             return _Ways(None, None, started=True)
         script = self.parsed.get((name, value.plain))
         if script is None:
-            script = _shell.parse(value.plain, name)
+            script = shell.parse(value.plain, name)
             self.parsed[name, value.plain] = script
         return self.script(script, state)
 
@@ -446,7 +446,7 @@ class _Walker:
         if node.name in state.environment:
             self.odd("loop variable hidden by the environment", node.name, script.name, node.at)
         ways, started = _Ways(state, None), False
-        for item in _shell.items(node.words, self.lookup(state, script)):
+        for item in shell.items(node.words, self.lookup(state, script)):
             here = self.passed(ways, script, (node.at, node.end))
             if here is None or not self.spend():
                 break
@@ -549,14 +549,14 @@ class _Walker:
         asks = len(words) == 1 or words[0].literal in ASKING
         lookup = self.lookup(state, script, asks=asks)
         while words and (name := words[0].assigns):
-            value = _shell.fill(words.pop(0), lookup).pieces
+            value = shell.fill(words.pop(0), lookup).pieces
             first = value[0] if value and isinstance(value[0], str) else ""
             self.assigned.add(name)
             state.local[name] = self.bounded(name, Text((first.partition("=")[2], *value[1:])))
         if not words:
             state.status = True
             return _Ways(state, None)
-        arguments = _shell.expand(tuple(words), lookup)
+        arguments = shell.expand(tuple(words), lookup)
         if not arguments:
             # cli_hush.c: an empty command keeps the status of the one before
             self.odd(
@@ -568,8 +568,8 @@ class _Walker:
             if state.status is None:
                 return self.either(state)
             return _Ways(state, None) if state.status else _Ways(None, state)
-        call = _commands.Call(arguments, state, self.world)
-        function = _commands.known(call.name)
+        call = commands.Call(arguments, state, self.world)
+        function = commands.known(call.name)
         if function is not None:
             done = function(call)
         elif call.words[0].plain is None:
@@ -745,7 +745,7 @@ class _Walker:
         for name, text in texts.items():
             script = self.parsed.get((name, text))
             if script is None:
-                script = _shell.parse(text, name, lines=True)
+                script = shell.parse(text, name, lines=True)
                 self.parsed[name, text] = script
             if self.stack.count(name) >= MAX_REENTRIES:
                 self.note("runs itself", name, name, 0)

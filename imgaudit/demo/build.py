@@ -6,20 +6,21 @@ import functools
 import lzma
 from pathlib import Path
 
-from imgaudit.demo import _kernel, _rescue
-from imgaudit.demo._board import EPOCH, Board, device_tree, guid, whimbrel
-from imgaudit.demo._cpio import cpio
-from imgaudit.demo._env import environment, text
-from imgaudit.demo._ext4 import CLEAN, NOT_CLEAN, ext4
-from imgaudit.demo._fat import fat16
-from imgaudit.demo._faults import FAULTS, Fault, Files
-from imgaudit.demo._fdt import fdt
-from imgaudit.demo._fip import BL2, BL31, BL33, HW_CONFIG, fip
-from imgaudit.demo._fit import Payload, fit
-from imgaudit.demo._gpt import gpt
-from imgaudit.demo._sparse import Sparse, filler
-from imgaudit.demo._tree import Root
+from imgaudit.demo import rescue
+from imgaudit.demo.board import EPOCH, Board, device_tree, guid, whimbrel
+from imgaudit.demo.faults import FAULTS, Fault, Files
 from imgaudit.units import MIB
+from imgaudit.writers import kernel
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.env import environment, text
+from imgaudit.writers.ext4 import CLEAN, NOT_CLEAN, ext4
+from imgaudit.writers.fat import fat16
+from imgaudit.writers.fdt import fdt
+from imgaudit.writers.fip import BL2, BL31, BL33, HW_CONFIG, fip
+from imgaudit.writers.fit import Payload, fit
+from imgaudit.writers.gpt import gpt
+from imgaudit.writers.sparse import Sparse, filler
+from imgaudit.writers.tree import Root
 
 __all__ = ["FAULTS", "LAYOUT", "Fault", "build"]
 
@@ -62,7 +63,7 @@ def build(directory: Path, fault: str | None = None) -> Path:
 
 def _artifacts(board: Board) -> Files:
     dtb = fdt(device_tree(board.device_tree_regions))
-    image = _kernel.image(board.kernel_config)
+    image = kernel.image(board.kernel_config)
     first, second = board.environment_flags
     size = board.environment_size
     files = {"Image": image, "whimbrel.dtb": dtb}
@@ -73,8 +74,8 @@ def _artifacts(board: Board) -> Files:
         "uboot-redundant.env": environment(board.environment, size, second),
         "recovery.itb": _recovery(board, image, dtb),
         "boot.vfat": fat16(board.filesystem_sizes["boot"], files, "BOOT", 0x20260706),
-        "rootfs-a.ext4": _filesystem(board, "rootfs-a", _rescue.rootfs("a")),
-        "rootfs-b.ext4": _filesystem(board, "rootfs-b", _rescue.rootfs("b")),
+        "rootfs-a.ext4": _filesystem(board, "rootfs-a", rescue.rootfs("a")),
+        "rootfs-b.ext4": _filesystem(board, "rootfs-b", rescue.rootfs("b")),
         "data.ext4": _filesystem(board, "data", {}),
     }
 
@@ -98,7 +99,7 @@ def _recovery(board: Board, image: bytes, dtb: bytes) -> bytes:
     loads = board.loads
     payloads = {
         "kernel-1": Payload(
-            description=f"Linux {_kernel.RELEASE}",
+            description=f"Linux {kernel.RELEASE}",
             type="kernel",
             os="linux",
             data=_lzma(image),

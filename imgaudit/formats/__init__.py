@@ -8,8 +8,8 @@ import pkgutil
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from imgaudit.formats._facts import Match, Reader
-    from imgaudit.formats._view import View
+    from imgaudit.formats.facts import Match, Reader
+    from imgaudit.formats.view import View
 
 
 @functools.cache
@@ -22,10 +22,9 @@ def readers() -> dict[str, Reader]:
     """
     found: dict[str, Reader] = {}
     for module in sorted(pkgutil.iter_modules(__path__), key=lambda module: module.name):
-        if module.name.startswith("_"):
-            continue
         loaded = importlib.import_module(f"{__name__}.{module.name}")
-        for reader in getattr(loaded, "READERS", ()) or (loaded.READER,):
+        own = getattr(loaded, "READER", None)
+        for reader in getattr(loaded, "READERS", ()) or ((own,) if own is not None else ()):
             if reader.name in found:
                 raise RuntimeError(f"two readers are called {reader.name}")
             found[reader.name] = reader

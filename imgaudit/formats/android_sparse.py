@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats._crc32 import crc32_joined, crc32_repeated
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32 import crc32_joined, crc32_repeated
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
 MAGIC = 0xED26FF3A

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._stream import Feed, run
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.stream import Feed, run
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 _BLOCK = bytes.fromhex("314159265359")

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, round_up
 
 _MAGIC = b"\x7fELF"

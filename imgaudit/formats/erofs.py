@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._crc32c import crc32c
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader, head_only
-from imgaudit.formats._record import Record, names_of
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32c
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only
+from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
 SUPERBLOCK = 1024

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._crc32c import crc32c
-from imgaudit.formats._ext_files import Volume, list_files
-from imgaudit.formats._facts import Checksum, Facts, Match, Part, Reader, head_only
-from imgaudit.formats._fat_files import File, Files
-from imgaudit.formats._record import Record, names_of
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32c
+from imgaudit.formats.ext_files import Volume, list_files
+from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader, head_only
+from imgaudit.formats.fat_files import File, Files
+from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
 SUPERBLOCK = 1024

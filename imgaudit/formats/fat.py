@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Part, Reader, head_only
-from imgaudit.formats._fat_files import File, Files, Volume, list_files
-from imgaudit.formats._record import Record
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Part, Reader, head_only
+from imgaudit.formats.fat_files import File, Files, Volume, list_files
+from imgaudit.formats.record import Record
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 SECTOR_SIZES = (512, 1024, 2048, 4096)

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from imgaudit.formats import _fdt
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats import flat_tree
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 
@@ -50,7 +50,7 @@ class FdtFacts(Facts):
 
     format: ClassVar[str] = "fdt"
 
-    header: _fdt.Header
+    header: flat_tree.Header
     totalsize: int
     used: int
     model: str | None
@@ -60,12 +60,12 @@ class FdtFacts(Facts):
     overlay: bool
     memory: tuple[Memory, ...]
     reserved: tuple[Reserved, ...]
-    reservations: tuple[_fdt.Reservation, ...]
+    reservations: tuple[flat_tree.Reservation, ...]
     bootargs: str | None
     stdout_path: str | None
     initrd_start: int | None
     initrd_end: int | None
-    tree: _fdt.Tree = field(repr=False, compare=False)
+    tree: flat_tree.Tree = field(repr=False, compare=False)
 
     def summary(self) -> str:
         """Say which board this is for, and the size."""
@@ -74,9 +74,9 @@ class FdtFacts(Facts):
 
 
 def _match(view: View) -> Match:
-    if not _fdt.has_magic(view):
+    if not flat_tree.has_magic(view):
         return Match.NO
-    return Match.SURE if _fdt.has_images(view) is False else Match.WEAK
+    return Match.SURE if flat_tree.has_images(view) is False else Match.WEAK
 
 
 def read(view: View) -> FdtFacts:
@@ -86,9 +86,9 @@ def read(view: View) -> FdtFacts:
         FormatError: the tree cannot be read.
 
     """
-    tree = _fdt.parse(view)
+    tree = flat_tree.parse(view)
     root = tree.root
-    empty = _fdt.Node("chosen", "/chosen", root.offset, {}, ())
+    empty = flat_tree.Node("chosen", "/chosen", root.offset, {}, ())
     chosen = root.child("chosen") or empty
     fixups = root.child("__fixups__") is not None
     places = {
@@ -101,7 +101,8 @@ def read(view: View) -> FdtFacts:
     }
     return FdtFacts(
         length=tree.header.totalsize,
-        offsets=_fdt.HEADER_OFFSETS | {name: at for name, at in places.items() if at is not None},
+        offsets=flat_tree.HEADER_OFFSETS
+        | {name: at for name, at in places.items() if at is not None},
         header=tree.header,
         totalsize=tree.header.totalsize,
         used=tree.used,
@@ -121,14 +122,14 @@ def read(view: View) -> FdtFacts:
     )
 
 
-def _memory(root: _fdt.Node) -> Iterator[Memory]:
+def _memory(root: flat_tree.Node) -> Iterator[Memory]:
     for node in root.children:
         if node.text("device_type") == "memory" or node.name.partition("@")[0] == "memory":
             for base, size in node.regs(root):
                 yield Memory(node.path, base, size, node.offsets["reg"], node.enabled())
 
 
-def _reserved(root: _fdt.Node) -> Iterator[Reserved]:
+def _reserved(root: flat_tree.Node) -> Iterator[Reserved]:
     parent = root.child("reserved-memory")
     for node in parent.children if parent else ():
         no_map, enabled = "no-map" in node.properties, node.enabled()

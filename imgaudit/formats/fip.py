@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import ClassVar, NamedTuple
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats._facts import Facts, Match, Part, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Part, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 MAGIC = 0xAA640001

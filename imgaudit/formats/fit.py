@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from typing import ClassVar, Literal, Protocol
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import _fdt
-from imgaudit.formats._facts import Checksum, Facts, Match, Part, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats import flat_tree
+from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human, round_up
 
 _HEAD = 16
@@ -132,7 +132,7 @@ class FitFacts(Facts):
 
     format: ClassVar[str] = "fit"
 
-    header: _fdt.Header
+    header: flat_tree.Header
     totalsize: int
     used: int
     external_base: int
@@ -143,7 +143,7 @@ class FitFacts(Facts):
     images: tuple[Image, ...]
     configurations: tuple[Configuration, ...]
     missing: tuple[str, ...]
-    tree: _fdt.Tree = field(repr=False, compare=False)
+    tree: flat_tree.Tree = field(repr=False, compare=False)
 
     def image(self, name: str) -> Image | None:
         """Find an image by its node name."""
@@ -171,9 +171,9 @@ class FitFacts(Facts):
 
 
 def _match(view: View) -> Match:
-    if not _fdt.has_magic(view):
+    if not flat_tree.has_magic(view):
         return Match.NO
-    found = _fdt.has_images(view)
+    found = flat_tree.has_images(view)
     if found is None:
         return Match.WEAK
     return Match.SURE if found else Match.NO
@@ -186,7 +186,7 @@ def read(view: View) -> FitFacts:
         FormatError: the tree cannot be read, or has no `/images`.
 
     """
-    tree = _fdt.parse(view)
+    tree = flat_tree.parse(view)
     root, holder = tree.root, tree.get("/images")
     if holder is None:
         raise FormatError(root.offset, "not a FIT: the tree has no /images")
@@ -206,7 +206,7 @@ def read(view: View) -> FitFacts:
             [tree.header.totalsize]
             + [i.data_offset + (i.data_size or 0) for i in images if i.data_offset is not None]
         ),
-        offsets=_fdt.HEADER_OFFSETS
+        offsets=flat_tree.HEADER_OFFSETS
         | root.offsets
         | {"images": holder.offset}
         | ({"configurations": choices.offset} if choices else {})
@@ -235,7 +235,7 @@ def _expects(image: Image) -> str | None:
     return "fdt" if image.type == "flat_dt" else None
 
 
-def _image(view: View, node: _fdt.Node, base: int) -> Image:
+def _image(view: View, node: flat_tree.Node, base: int) -> Image:
     location, at, size = _data(node, base)
     present = 0 if at is None else max(0, min(size or 0, view.size - at))
     cipher = next(_named(node, "cipher"), None)
@@ -266,12 +266,12 @@ def _image(view: View, node: _fdt.Node, base: int) -> Image:
     )
 
 
-def _named(node: _fdt.Node, start: str) -> Iterator[_fdt.Node]:
+def _named(node: flat_tree.Node, start: str) -> Iterator[flat_tree.Node]:
     """Find subnodes as U-Boot does, by the start of their name."""
     return (child for child in node.children if child.name.startswith(start))
 
 
-def _stored_hash(node: _fdt.Node) -> Hash:
+def _stored_hash(node: flat_tree.Node) -> Hash:
     value = node.properties.get("value")
     return Hash(
         name=node.name,
@@ -282,7 +282,7 @@ def _stored_hash(node: _fdt.Node) -> Hash:
 
 
 def _data(
-    node: _fdt.Node, base: int
+    node: flat_tree.Node, base: int
 ) -> tuple[Literal["data", "data-offset", "data-position"] | None, int | None, int | None]:
     """Find an image's data in the order in which U-Boot looks: position, offset, property."""
     size = node.number("data-size")
@@ -295,7 +295,7 @@ def _data(
     return ("data", data.offset, data.size) if data else (None, None, size)
 
 
-def _missing(node: _fdt.Node) -> Iterator[str]:
+def _missing(node: flat_tree.Node) -> Iterator[str]:
     """Name the mandatory properties that are not there, by the specification's image table."""
     kind = node.text("type")
     wanted = ["description", "type", "compression"]
@@ -314,7 +314,7 @@ def _missing(node: _fdt.Node) -> Iterator[str]:
     return (name for name in wanted if name not in node.properties)
 
 
-def _signatures(node: _fdt.Node) -> tuple[Signature, ...]:
+def _signatures(node: flat_tree.Node) -> tuple[Signature, ...]:
     return tuple(
         Signature(
             name=child.name,
@@ -332,7 +332,7 @@ def _signatures(node: _fdt.Node) -> tuple[Signature, ...]:
     )
 
 
-def _configuration(node: _fdt.Node) -> Configuration:
+def _configuration(node: flat_tree.Node) -> Configuration:
     return Configuration(
         name=node.name,
         offset=node.offset,

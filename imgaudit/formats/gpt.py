@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats._boot_record import BootRecord, read_boot_record
-from imgaudit.formats._facts import Checksum, Facts, Match, Part, Reader
-from imgaudit.formats._guid import ZERO, byte_swapped, guid_text, type_name
-from imgaudit.formats._view import View
+from imgaudit.formats.boot_record import BootRecord, read_boot_record
+from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
+from imgaudit.formats.guid import ZERO, byte_swapped, guid_text, type_name
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, human, round_up
 
 MAGIC = b"EFI PART"

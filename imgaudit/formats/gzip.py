@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._stream import Feed, run
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.stream import Feed, run
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, Span
 
 _MAGIC = b"\x1f\x8b\x08"  # with the only compression method there is

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._crc32c import crc32_raw
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, human, round_up
 
 MAGIC = 0x1985

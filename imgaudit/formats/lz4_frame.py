@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._lz4 import WINDOW, decode
-from imgaudit.formats._skippable import first_frame, skip
-from imgaudit.formats._stream import Feed, sliced
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.lz4_block import WINDOW, decode
+from imgaudit.formats.skippable import first_frame, skip
+from imgaudit.formats.stream import Feed, sliced
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, human
 
 _MAGIC = (0x184D2204).to_bytes(4, "little")

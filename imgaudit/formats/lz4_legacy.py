@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._lz4 import bound, decode
-from imgaudit.formats._stream import Feed, sliced
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.lz4_block import bound, decode
+from imgaudit.formats.stream import Feed, sliced
+from imgaudit.formats.view import View
 from imgaudit.units import MIB, human
 
 _MAGIC = (0x184C2102).to_bytes(4, "little")

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._lzma import MEMORY, decode
-from imgaudit.formats._stream import Feed
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.lzma_stream import MEMORY, decode
+from imgaudit.formats.stream import Feed
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 _UNKNOWN = 0xFFFF_FFFF_FFFF_FFFF

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats._boot_record import (
+from imgaudit.formats.boot_record import (
     EXTENDED,
     RECORDS,
     SIGNATURE,
@@ -20,8 +20,8 @@ from imgaudit.formats._boot_record import (
     is_volume,
     read_boot_record,
 )
-from imgaudit.formats._facts import Facts, Match, Part, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Part, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, Span
 
 BLOCK_SIZE = 512

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 MAGIC = b"SFDP"

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader, head_only
-from imgaudit.formats._record import Record, names_of
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader, head_only
+from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
 MAGIC = b"hsqs"

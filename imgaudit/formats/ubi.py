@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._crc32c import crc32_raw
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._record import Record, names_of
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, human
 
 EC_MAGIC = b"UBI#"

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._crc32c import crc32_raw
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._record import Record, names_of
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
 MAGIC = b"\x31\x18\x10\x06"

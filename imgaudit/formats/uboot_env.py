@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, NamedTuple
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats._environment import (
+from imgaudit.formats.environment import (
     Stray,
     Variable,
     duplicates,
@@ -22,8 +22,8 @@ from imgaudit.formats._environment import (
     looks_like_variables,
     parse_block,
 )
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import MIB, Span, human
 
 Kind = Literal["plain", "redundant"]

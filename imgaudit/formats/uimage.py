@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Checksum, Facts, Match, Part, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human, round_up
 
 MAGIC = 0x27051956

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Checksum, Facts, Match, Reader
-from imgaudit.formats._lzma import decode
-from imgaudit.formats._stream import Feed
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.lzma_stream import decode
+from imgaudit.formats.stream import Feed
+from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
 _MAGIC = b"\xfd7zXZ\0"

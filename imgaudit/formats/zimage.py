@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import _fdt
-from imgaudit.formats._facts import Facts, Match, Part, Reader
-from imgaudit.formats._view import View
+from imgaudit.formats import flat_tree
+from imgaudit.formats.facts import Facts, Match, Part, Reader
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 MAGIC = 0x016F2818
@@ -184,7 +184,7 @@ def _stream(view: View, start: int, image_size: int) -> tuple[str | None, int | 
 
 def _appended(view: View, at: int) -> int | None:
     """Give the size of the device tree at `at`, by a header whose blocks fit in its size."""
-    if at <= 0 or view.upto(at, 4) != _fdt.MAGIC.to_bytes(4, "big") or view.size - at < 40:
+    if at <= 0 or view.upto(at, 4) != flat_tree.MAGIC.to_bytes(4, "big") or view.size - at < 40:
         return None
     total, *blocks = view.unpack(">4I", at + 4)
     return total if 40 <= total <= view.size - at and max(blocks) < total else None

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._facts import Facts, Match, Reader
-from imgaudit.formats._skippable import first_frame, skip
-from imgaudit.formats._stream import Feed, run
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Facts, Match, Reader
+from imgaudit.formats.skippable import first_frame, skip
+from imgaudit.formats.stream import Feed, run
+from imgaudit.formats.view import View
 from imgaudit.units import human
 
 _MAGIC = (0xFD2FB528).to_bytes(4, "little")

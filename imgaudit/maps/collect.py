@@ -11,13 +11,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Generic, TypeVar
 
-from imgaudit.artifacts import Artifact, Content
-from imgaudit.build import Build
+from imgaudit.contents.build import Build
+from imgaudit.contents.reader import Artifact, Content
 from imgaudit.errors import FormatError
 from imgaudit.formats import fdt
-from imgaudit.formats._environment import Variable, find_default_environment, parse_text
-from imgaudit.formats._fdt import MAGIC
+from imgaudit.formats.environment import Variable, find_default_environment, parse_text
 from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.flat_tree import MAGIC
 from imgaudit.formats.uboot_env import UbootEnv, active
 from imgaudit.maps import (
     command_line,
@@ -26,12 +26,12 @@ from imgaudit.maps import (
     mtdparts,
     uboot_config,
 )
-from imgaudit.maps._entry import MapCopy, Written
 from imgaudit.maps.command_line import CommandLine
+from imgaudit.maps.entry import MapCopy, Written
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Region, Where
-from imgaudit.rescue.files import file_in
+from imgaudit.ramdisk.files import file_in
 
 T = TypeVar("T")
 

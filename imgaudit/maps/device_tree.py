@@ -11,8 +11,8 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from imgaudit.formats._fdt import Node, Tree
-from imgaudit.maps._entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.formats.flat_tree import Node, Tree
+from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _TABLE = "fixed-partitions"
 # Linux reads these by the same code, then lets a vendor's hook rename what it finds.

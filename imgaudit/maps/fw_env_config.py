@@ -9,7 +9,7 @@ import enum
 import re
 from dataclasses import dataclass
 
-from imgaudit.maps._entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _MAX_COPIES = 2  # the tools read no further
 _UBI = re.compile(r"/dev/ubi(?P<device>\d{1,9})(?:_(?P<number>\d{1,9})|:(?P<name>.+))", re.ASCII)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from imgaudit.errors import FormatError
-from imgaudit.maps._entry import Kind, MapCopy, MapEntry, Written
+from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Written
 
 _PREFIX = "mtdparts="
 _SUFFIXES = {"": 0, "k": 10, "m": 20, "g": 30, "t": 40, "p": 50, "e": 60}

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from imgaudit.maps._entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _SET = re.compile(r"(?P<name>CONFIG_\w{1,200})=(?P<value>.*)", re.ASCII)
 _NOT_SET = re.compile(r"# (?P<name>CONFIG_\w{1,200}) is not set", re.ASCII)

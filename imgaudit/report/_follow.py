@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from imgaudit.boot._records import Condition, Kind, Operation, Outcome
+from imgaudit.boot.records import Condition, Kind, Operation, Outcome
 from imgaudit.boot.stage import Followed
 
 Place = tuple[str, int]

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from imgaudit._keys import close
-from imgaudit.boot._ranges import Range
-from imgaudit.boot._records import Boot, Condition, Kind, Operation, Outcome
 from imgaudit.boot.draw import MIN_WIDTH, draw
+from imgaudit.boot.ranges import Range
+from imgaudit.boot.records import Boot, Condition, Kind, Operation, Outcome
 from imgaudit.boot.stage import Boots, Followed, Origin, Piece, Start
 from imgaudit.errors import AuditError
-from imgaudit.report import _plain
-from imgaudit.report._clean import clean
+from imgaudit.layout.keys import close
+from imgaudit.report import plain
 from imgaudit.report._follow import Line, lines, places
-from imgaudit.report._style import PLAIN, Style
+from imgaudit.report.clean import clean
 from imgaudit.report.json import dump, head
-from imgaudit.subject import Subject
+from imgaudit.report.style import PLAIN, Style
+from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, human
 
 _PARTS = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
@@ -376,18 +376,18 @@ def _plain_entry(followed: Followed) -> dict[str, Any]:
         "by-hand": followed.by_hand,
         "complete": walk.complete,
         "falls-through": walk.falls_through,
-        "operations": _plain.plain(walk.operations),
+        "operations": plain.plain(walk.operations),
         "starts": [_plain_start(start) for start in followed.starts],
-        "ends": _plain.plain(walk.ends),
-        "unresolved": _plain.plain(walk.unresolved),
-        "oddities": _plain.plain(walk.oddities),
+        "ends": plain.plain(walk.ends),
+        "unresolved": plain.plain(walk.unresolved),
+        "oddities": plain.plain(walk.oddities),
     }
 
 
 def _plain_start(start: Start) -> dict[str, Any]:
     ram = start.map
     return {
-        "boot": _plain.plain(start.boot),
+        "boot": plain.plain(start.boot),
         "buffers": {part: operation.index for part, operation in start.buffers.items()},
         "pieces": [
             {
@@ -402,5 +402,5 @@ def _plain_start(start: Start) -> dict[str, Any]:
             for piece in start.pieces
         ],
         "why-no-map": start.why or None,
-        "ram": None if ram is None else _plain.plain(ram),
+        "ram": None if ram is None else plain.plain(ram),
     }

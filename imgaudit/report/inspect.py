@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from imgaudit import audit
-from imgaudit.artifacts import Artifact, Content, Loader
-from imgaudit.audit import Result
-from imgaudit.checks._rule import Severity
+from imgaudit.contents.reader import Artifact, Content, Loader
 from imgaudit.errors import ImgauditError
-from imgaudit.formats._facts import Match
-from imgaudit.report import _plain
+from imgaudit.formats.facts import Match
 from imgaudit.report import json as json_report
+from imgaudit.report import plain
 from imgaudit.report import text as text_report
-from imgaudit.report._clean import clean
-from imgaudit.report._style import PLAIN, Style
-from imgaudit.subject import Subject
+from imgaudit.report.clean import clean
+from imgaudit.report.style import PLAIN, Style
+from imgaudit.rules.engine import Severity
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks import audit
+from imgaudit.tasks.audit import Result
 from imgaudit.units import both, place
 
 READ, DAMAGED, UNREADABLE = 0, 1, 2
@@ -43,7 +43,7 @@ def report(files: Iterable[str], form: str, style: Style = PLAIN) -> tuple[str, 
         result = audit.run(subject, fail_on=Severity.ERROR)
         # Only what is said of a file is kept, not its bytes: there may be many files.
         if form == "json":
-            found.append(_plain.artifact(artifact) | json_report.verdict(result))
+            found.append(plain.artifact(artifact) | json_report.verdict(result))
         else:
             found.append(_text(artifact, result, style))
         if result.failed:

@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from typing import Any
 
 from imgaudit import __version__
-from imgaudit.audit import Result
-from imgaudit.build import Placement
-from imgaudit.checks._rule import Finding, NotChecked, Severity
+from imgaudit.contents.build import Placement
 from imgaudit.model import Chip, Layout, Stage
-from imgaudit.report import _plain, _rescue
-from imgaudit.subject import Subject
+from imgaudit.report import _rescue, plain
+from imgaudit.rules.engine import Finding, NotChecked, Severity
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks.audit import Result
 
 VERSION = 1
 
@@ -44,7 +44,7 @@ def report(result: Result) -> str:
         found["chips"] = [_chip(chip) for chip in layout.chips.values()]
         found["regions"] = [_region(item) for item in subject.placements]
         found["stages"] = [_stage(stage, layout, subject) for stage in layout.stages.values()]
-    found["artifacts"] = [_plain.artifact(artifact) for artifact in _artifacts(subject)]
+    found["artifacts"] = [plain.artifact(artifact) for artifact in _artifacts(subject)]
     return dump(found)
 
 
@@ -76,7 +76,7 @@ def finding(item: Finding) -> dict[str, Any]:
         else {"file": where.file, "line": where.line, "column": where.column},
         "offset": item.offset,
         "length": item.length,
-        "values": _plain.plain(item.values),
+        "values": plain.plain(item.values),
         "effect": item.effect,
         "fix": item.fix,
         "waived": item.waived,

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from imgaudit.model import Area, ChipKind, Layout, Region
-from imgaudit.report._clean import clean
-from imgaudit.report._style import PLAIN, Style
+from imgaudit.report.clean import clean
+from imgaudit.report.style import PLAIN, Style
 from imgaudit.units import Span, both, human
 
 _ROWS = 24

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from imgaudit.audit import Result
-from imgaudit.checks._rule import Severity
-from imgaudit.compare import ChipImage, Comparison, Look, erase_block
+from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.report import json as json_report
 from imgaudit.report import text as text_report
-from imgaudit.report._clean import clean
-from imgaudit.report._style import PLAIN, Style, columns
+from imgaudit.report.clean import clean
+from imgaudit.report.style import PLAIN, Style, columns
+from imgaudit.rules.engine import Severity
+from imgaudit.tasks.audit import Result
 from imgaudit.units import human, place
 
 _ROLES = {Look.SAME: "good", Look.SAVED: "good", Look.UNKNOWN: "dim"}

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from imgaudit.audit import Result
-from imgaudit.build import Placement
-from imgaudit.checks._rule import Finding, NotChecked, Severity
+from imgaudit.contents.build import Placement
 from imgaudit.report import _rescue
-from imgaudit.report._clean import clean
-from imgaudit.report._style import PLAIN, Style, columns
-from imgaudit.subject import Subject
+from imgaudit.report.clean import clean
+from imgaudit.report.style import PLAIN, Style, columns
+from imgaudit.rules.engine import Finding, NotChecked, Severity
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks.audit import Result
 from imgaudit.units import both, human, place
 
 _RIGHT = frozenset({2, 3, 4, 5})

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from imgaudit.report import _plain
 from imgaudit.report import json as json_report
-from imgaudit.report._clean import clean
-from imgaudit.report._style import PLAIN, Style, columns
+from imgaudit.report import plain
+from imgaudit.report.clean import clean
+from imgaudit.report.style import PLAIN, Style, columns
 from imgaudit.rescue.weigh import ACCURACY, Change, Changes, Cut, Fit, Weighing, Weight
 from imgaudit.units import both, human
 
@@ -234,7 +234,7 @@ def _changed(changes: Changes) -> dict[str, Any]:
     return {
         "old": changes.old,
         "new": changes.new,
-        "parts": [_plain.plain(part) | {"by": part.by} for part in changes.parts],
+        "parts": [plain.plain(part) | {"by": part.by} for part in changes.parts],
         "files": [
             {
                 "change": change.kind,

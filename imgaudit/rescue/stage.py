@@ -13,24 +13,24 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from imgaudit._keys import close
-from imgaudit.artifacts import BUNDLED, PASSED_OVER, Artifact, Content
-from imgaudit.build import Build
+from imgaudit.contents.build import Build
+from imgaudit.contents.reader import BUNDLED, PASSED_OVER, Artifact, Content
 from imgaudit.errors import LayoutError, LayoutProblem
-from imgaudit.formats._facts import Facts
-from imgaudit.formats._kernel import KernelInside, parse_config
-from imgaudit.formats._view import View
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.ext import Ext
+from imgaudit.formats.facts import Facts
 from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.kernel import KernelInside, parse_config
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.uimage import UimageFacts
+from imgaudit.formats.view import View
 from imgaudit.formats.zimage import ZimageFacts
+from imgaudit.layout.keys import close
 from imgaudit.model import ChipKind, Layout, Region, Stage
-from imgaudit.rescue._needs import BY_NAME, DEFAULT, Group, Need
-from imgaudit.rescue._root import Node, Root
+from imgaudit.ramdisk.root import Node, Root
+from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.survey import TARGETS, RescueFacts, groups_named, survey
 
 COMPRESSIONS = {

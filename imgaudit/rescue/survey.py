@@ -11,10 +11,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from imgaudit.rescue._access import Access, Account, Call, Console, read_access
-from imgaudit.rescue._applets import Applets
-from imgaudit.rescue._modules import Module, Release, module_file, read_modules
-from imgaudit.rescue._needs import (
+from imgaudit.ramdisk.applets import Applets
+from imgaudit.ramdisk.root import INODE, Found, Node, Root, Skipped
+from imgaudit.ramdisk.scan import Secret, scan
+from imgaudit.rescue.access import Access, Account, Call, Console, read_access
+from imgaudit.rescue.modules import Module, Release, module_file, read_modules
+from imgaudit.rescue.needs import (
     BY_NAME,
     DEFAULT,
     GROUPS,
@@ -24,9 +26,7 @@ from imgaudit.rescue._needs import (
     Need,
     Support,
 )
-from imgaudit.rescue._root import INODE, Found, Node, Root, Skipped
-from imgaudit.rescue._runnable import TARGETS, Reason, Runner, Verdict
-from imgaudit.rescue._scan import Secret, scan
+from imgaudit.rescue.runnable import TARGETS, Reason, Runner, Verdict
 
 __all__ = [
     "DEFAULT",

@@ -16,20 +16,20 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from imgaudit.artifacts import BUNDLED, Artifact, Content
+from imgaudit.contents.reader import BUNDLED, Artifact, Content
 from imgaudit.errors import FormatError
-from imgaudit.formats._view import View
 from imgaudit.formats.cpio import CpioFacts, Entry
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.uimage import UimageFacts
-from imgaudit.rescue._cuts import Cut, Step, steps
-from imgaudit.rescue._modules import module_file
-from imgaudit.rescue._root import Root
-from imgaudit.rescue._shares import Shares
-from imgaudit.rescue._spare import spare
-from imgaudit.rescue._users import Users, users
-from imgaudit.rescue._weights import KINDS, Archive, Item, Kind, Scale, Weight
+from imgaudit.formats.view import View
+from imgaudit.ramdisk.root import Root
+from imgaudit.rescue.cuts import Cut, Step, steps
+from imgaudit.rescue.modules import module_file
+from imgaudit.rescue.shares import Shares
+from imgaudit.rescue.spare import spare
 from imgaudit.rescue.stage import Rescue, rescue_alone
+from imgaudit.rescue.users import Users, users
+from imgaudit.rescue.weights import KINDS, Archive, Item, Kind, Scale, Weight
 from imgaudit.units import Span
 
 __all__ = [

@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot._commands import COMMANDS, Call, Done, known
-from imgaudit.boot._records import Kind, World
-from imgaudit.boot._state import State
-from imgaudit.boot._values import Text
+from imgaudit.boot.commands import COMMANDS, Call, Done, known
+from imgaudit.boot.records import Kind, World
+from imgaudit.boot.state import State
+from imgaudit.boot.values import Text
 from imgaudit.units import MIB, Span
 
 ENVIRONMENT = {

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import pytest
 
-from imgaudit.boot._deciding import decide_itest, decide_test
-from imgaudit.boot._values import Text
+from imgaudit.boot.deciding import decide_itest, decide_test
+from imgaudit.boot.values import Text
 
 UNKNOWN = "?"
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot._extlinux import MAX_LABELS, Label, beside, parse_extlinux
+from imgaudit.boot.extlinux import MAX_LABELS, Label, beside, parse_extlinux
 
 # the form of U-Boot doc/README.pxe and of u-boot-menu
 TEXT = """\

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot._mtdparts import parse_mtdparts
+from imgaudit.boot.mtdparts import parse_mtdparts
 
 
 @pytest.mark.parametrize(

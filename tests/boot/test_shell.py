@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot._shell import (
+from imgaudit.boot.shell import (
     MAX_ARGUMENT,
     MAX_NESTING,
     MAX_TEXT,
@@ -18,7 +18,7 @@ from imgaudit.boot._shell import (
     items,
     parse,
 )
-from imgaudit.boot._values import Text
+from imgaudit.boot.values import Text
 
 VALUES = {
     "empty": Text(()),

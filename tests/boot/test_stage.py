@@ -6,22 +6,22 @@ from pathlib import Path
 
 import pytest
 
-from imgaudit.artifacts import Loader
 from imgaudit.boot.stage import Boots, Origin
-from imgaudit.build import FolderStore
-from imgaudit.checks._boot import RECOVERY, scripted
-from imgaudit.checks._examples import emmc, nor
-from imgaudit.checks._rule import Example
-from imgaudit.checks._run import subject_of
-from imgaudit.checks._samples import arm64_kernel, board_tree, fit, packed, uimage
-from imgaudit.demo._env import environment, text
-from imgaudit.demo._fat import fat16
-from imgaudit.demo._fdt import Tree
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import build
 from imgaudit.files import Folder
-from imgaudit.layout import load
-from imgaudit.subject import gather
+from imgaudit.layout.load import load
+from imgaudit.rules._boot import RECOVERY, scripted
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Example
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.samples import arm64_kernel, board_tree, fit, packed, uimage
+from imgaudit.rules.subject import gather
 from imgaudit.units import KIB, MIB, Span
+from imgaudit.writers.env import environment, text
+from imgaudit.writers.fat import fat16
+from imgaudit.writers.fdt import Tree
 
 RAM = "ram: {banks: [{at: 0x80000000, size: 512 MiB}]}\n"
 MAIN = "stages: {main: {regions: [env], entry: bootcmd}}\n"

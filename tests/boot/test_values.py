@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot._values import Hole, Text, is_number, number, signed
+from imgaudit.boot.values import Hole, Text, is_number, number, signed
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from imgaudit.boot import walk as module
 from imgaudit.boot.walk import Kind, Operation, Outcome, Walk, World, entries, walk
-from imgaudit.formats._environment import find_default_environment, imported
-from imgaudit.formats._view import View
+from imgaudit.formats.environment import find_default_environment, imported
+from imgaudit.formats.view import View
 from imgaudit.units import MIB, Span
 
 GOOD = "true"

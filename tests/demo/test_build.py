@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from imgaudit import layout
-from imgaudit.demo._board import whimbrel as board_of
+from imgaudit.demo.board import whimbrel as board_of
 from imgaudit.demo.build import LAYOUT, build
+from imgaudit.layout.load import load
 from imgaudit.units import MIB
 from tests.demo.conftest import digests
 
@@ -60,7 +60,7 @@ def test_the_layout_in_layouts_is_the_one_that_is_built(whimbrel: Path) -> None:
 
 
 def test_the_build_reads_its_layout_as_the_program_does() -> None:
-    read = layout.load(str(LAYOUT))
+    read = load(str(LAYOUT))
     board = board_of(LAYOUT.read_text(encoding="utf-8"))
     assert [
         (region.name, region.label, region.chip, region.at, region.size, region.file, region.type)
@@ -73,7 +73,7 @@ def test_the_build_reads_its_layout_as_the_program_does() -> None:
 
 
 def test_both_chips_hold_the_artifacts_where_the_layout_has_them(whimbrel: Path) -> None:
-    read = layout.load(str(LAYOUT))
+    read = load(str(LAYOUT))
     for region in read.regions:
         if region.file is None:
             continue

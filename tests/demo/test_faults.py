@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from imgaudit import layout
-from imgaudit.demo._faults import _edit, _key
-from imgaudit.demo._sparse import Sparse
 from imgaudit.demo.build import FAULTS, LAYOUT, build
+from imgaudit.demo.faults import _edit, _key
+from imgaudit.layout.load import load
+from imgaudit.writers.sparse import Sparse
 from tests.demo.conftest import digests
 
 
@@ -17,7 +17,7 @@ def test_a_fault_changes_the_build(name: str, sound: dict[str, str], tmp_path: P
     fault = FAULTS[name]
     path = build(tmp_path, name)
     assert digests(tmp_path) != sound
-    read = layout.load(str(path))
+    read = load(str(path))
     assert fault.region is None or read.region(fault.region)
 
 

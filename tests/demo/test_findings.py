@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from imgaudit import audit
-from imgaudit.artifacts import Loader
-from imgaudit.audit import Result
-from imgaudit.build import FolderStore
-from imgaudit.checks import checks
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import FAULTS, build
 from imgaudit.files import Folder
-from imgaudit.layout import load
-from imgaudit.subject import gather
+from imgaudit.layout.load import load
+from imgaudit.rules import checks
+from imgaudit.rules.subject import gather
+from imgaudit.tasks import audit
+from imgaudit.tasks.audit import Result
 
 
 def audited(folder: Path, fault: str | None) -> Result:

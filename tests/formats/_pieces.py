@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 from collections.abc import Iterator
 
-from imgaudit.formats._facts import Unpacker
+from imgaudit.formats.facts import Unpacker
 
 PIECE_LIMIT = 1 << 20  # what `Unpacker` promises
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import android_sparse
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from imgaudit.units import Span
 
 RAW, FILL, DONT_CARE, CRC32 = 0xCAC1, 0xCAC2, 0xCAC3, 0xCAC4

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import cpio
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
 from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from tests.formats._cpio import archive, folder, link, member, trailer
 
 INSTALLERS = [

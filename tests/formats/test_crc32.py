@@ -5,7 +5,7 @@ import zlib
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.formats._crc32 import crc32_joined, crc32_repeated
+from imgaudit.formats.crc32 import crc32_joined, crc32_repeated
 
 
 def test_check_value() -> None:

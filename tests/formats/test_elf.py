@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import elf
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 
 # Debian packages u-boot-qemu and debian-installer-12-netboot-armhf, -arm64
 UBOOT = Path("/usr/lib/u-boot")

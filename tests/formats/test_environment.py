@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.formats._environment import (
+from imgaudit.formats.environment import (
     DEFAULT_LIMIT,
     MAX_RUNS,
     Stray,
@@ -19,7 +19,7 @@ from imgaudit.formats._environment import (
     parse_block,
     parse_text,
 )
-from imgaudit.formats._view import View
+from imgaudit.formats.view import View
 
 PACKAGED = Path("/usr/lib/u-boot")  # Debian's u-boot-qemu
 

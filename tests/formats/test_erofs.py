@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import erofs
-from imgaudit.formats._crc32c import crc32c
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32c
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 
 
 def superblock(

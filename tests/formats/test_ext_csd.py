@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import ext_csd
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from imgaudit.units import GIB, KIB, MIB
 
 # A public page, from a kernel that printed the highest byte first: an eMMC 4.41 of 4 GB.

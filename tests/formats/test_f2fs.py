@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import f2fs
-from imgaudit.formats._crc32c import crc32_raw
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 
 
 def image(*, blocks: int = 16384, feature: int = 0x800, checksum_offset: int = 3068) -> bytearray:

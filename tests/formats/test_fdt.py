@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import _fdt, fdt
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats import fdt, flat_tree
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from tests.formats.device_trees import damaged, write
 
 BOARD = {
@@ -164,4 +164,4 @@ def test_every_device_tree_of_debian_installer_12_netboot_armhf_is_read() -> Non
 
 def test_the_tree_stays_out_of_comparisons_and_text() -> None:
     assert "tree=" not in repr(read(DTB))
-    assert isinstance(read(DTB).tree, _fdt.Tree)
+    assert isinstance(read(DTB).tree, flat_tree.Tree)

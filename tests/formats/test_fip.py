@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import fip
-from imgaudit.formats._facts import Match, Part
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match, Part
+from imgaudit.formats.view import View
 
 # include/tools_share/firmware_image_package.h, in file byte order.
 BL31 = bytes.fromhex("47d4086d4cfe98469b952950cbbd5a00")

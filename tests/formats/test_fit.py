@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import fdt, fit
-from imgaudit.formats._facts import Match, Part
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match, Part
+from imgaudit.formats.view import View
 from imgaudit.units import Span
 from tests.formats.device_trees import Nodes, damaged, write
 

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats import gpt
-from imgaudit.formats._boot_record import read_boot_record
-from imgaudit.formats._facts import Match, Part
-from imgaudit.formats._guid import TYPE_NAMES, byte_swapped, guid_bytes
-from imgaudit.formats._view import MemorySource, View
+from imgaudit.formats.boot_record import read_boot_record
+from imgaudit.formats.facts import Match, Part
+from imgaudit.formats.guid import TYPE_NAMES, byte_swapped, guid_bytes
+from imgaudit.formats.view import MemorySource, View
 from imgaudit.units import Span
 
 ROOT = TYPE_NAMES["linux-root-arm64"]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.formats._guid import TYPE_NAMES, byte_swapped, guid_bytes, guid_text, type_name
+from imgaudit.formats.guid import TYPE_NAMES, byte_swapped, guid_bytes, guid_text, type_name
 
 
 @given(st.binary(min_size=16, max_size=16))

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import jffs2
-from imgaudit.formats._crc32c import crc32_raw
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 
 ERASE = 4096
 INODE, DIRENT = 0xE002, 0xE001

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import _lz4, lz4_frame
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats import lz4_block, lz4_frame
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB
 from tests.formats._pieces import drain, text, tool
 
@@ -21,7 +21,7 @@ def test_reads_what_lz4_makes(
     code: int, size: int, linked: bool, library: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     if not library:
-        monkeypatch.setattr(_lz4, "_library", None)
+        monkeypatch.setattr(lz4_block, "_library", None)
     stored = tool(f"lz4 -B{code} {'-BD' if linked else '-BI'} -c", text(4_300_000))
     facts = lz4_frame.read(View.of(stored))
     assert (facts.block_size, facts.independent_blocks) == (size, not linked)

@@ -5,9 +5,9 @@ import struct
 import pytest
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import _lz4, lz4_legacy
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats import lz4_block, lz4_legacy
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from tests.formats._pieces import drain, text, tool
 
 MAGIC = bytes.fromhex("02214c18")
@@ -29,7 +29,7 @@ def test_blocks_of_eight_mebibytes() -> None:
 
 @pytest.mark.oracle
 def test_decodes_without_the_library(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(_lz4, "_library", None)
+    monkeypatch.setattr(lz4_block, "_library", None)
     stored = tool("lz4 -l -9 -c", text(500_000))
     assert drain(lz4_legacy.unpack, stored, 77) == (text(500_000), len(stored))
 

@@ -8,8 +8,8 @@ import pytest
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import lzo
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from tests.formats._pieces import drain, text, tool
 
 

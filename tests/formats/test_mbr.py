@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import mbr
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span
 
 Record = tuple[int, int, int, int]  # boot indicator, type, first block, blocks

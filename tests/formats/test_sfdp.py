@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import sfdp
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB
 
 SST26VF064B = bytes.fromhex(

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import squashfs
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 from imgaudit.units import Span, round_up
 
 ABSENT = (1 << 64) - 1

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import ubifs
-from imgaudit.formats._crc32c import crc32_raw
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import View
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import View
 
 
 def node(*, kind: int = 6, length: int = 4096, compressor: int = 1, flags: int = 4) -> bytearray:

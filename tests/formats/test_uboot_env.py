@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats import uboot_env
-from imgaudit.formats._facts import Match
-from imgaudit.formats._view import MemorySource, View
+from imgaudit.formats.facts import Match
+from imgaudit.formats.view import MemorySource, View
 from imgaudit.units import Span
 
 STRINGS = b"bootcmd=run recovery\0bootdelay=2\0\0"

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import uimage
-from imgaudit.formats._facts import Match, Part
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match, Part
+from imgaudit.formats.view import View
 from tests.formats.device_trees import damaged
 
 # A header that a user showed with `md` in a public thread, with its name "Linux-4.4.289".

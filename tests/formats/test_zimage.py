@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import zimage
-from imgaudit.formats._facts import Match, Part
-from imgaudit.formats._view import View
+from imgaudit.formats.facts import Match, Part
+from imgaudit.formats.view import View
 from tests.formats import device_trees
 from tests.formats.device_trees import damaged
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from imgaudit.artifacts import Loader
-from imgaudit.build import Build, MemoryStore, read
-from imgaudit.demo._cpio import cpio
-from imgaudit.demo._env import environment, text
-from imgaudit.demo._fdt import Tree, fdt
-from imgaudit.demo._tree import file, link, with_parents
-from imgaudit.layout import parse
-from imgaudit.maps._entry import Kind
+from imgaudit.contents.build import Build, MemoryStore, read
+from imgaudit.contents.reader import Loader
+from imgaudit.layout.load import parse
 from imgaudit.maps.collect import Copies, collect
+from imgaudit.maps.entry import Kind
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.env import environment, text
+from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.tree import file, link, with_parents
 
 LAYOUT = """\
 layout: 1

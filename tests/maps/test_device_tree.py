@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import _fdt
-from imgaudit.formats._view import View
+from imgaudit.formats import flat_tree
+from imgaudit.formats.view import View
 from imgaudit.maps import device_tree
-from imgaudit.maps._entry import Kind, MapCopy, Medium
+from imgaudit.maps.entry import Kind, MapCopy, Medium
 from tests.formats.device_trees import Nodes, damaged, write
 
 FIXED = {"compatible": "fixed-partitions", "#address-cells": 1, "#size-cells": 1}
@@ -41,7 +41,7 @@ WHIMBREL = {
 
 
 def copies(nodes: Nodes) -> tuple[MapCopy, ...]:
-    return device_tree.copies(_fdt.parse(View.of(write(nodes))))
+    return device_tree.copies(flat_tree.parse(View.of(write(nodes))))
 
 
 def rows(copy: MapCopy) -> list[tuple[str, int | None, int | None]]:
@@ -73,7 +73,7 @@ def test_fixed_partitions_in_the_order_of_the_tree() -> None:
 
 def test_each_entry_says_where_its_reg_is() -> None:
     blob = write(WHIMBREL)
-    (copy,) = device_tree.copies(_fdt.parse(View.of(blob)))
+    (copy,) = device_tree.copies(flat_tree.parse(View.of(blob)))
     entry = copy.entries[0]
     assert entry.at.text == "/spi@1000/flash@0/partitions/partition@200000"
     assert entry.at.offset is not None
@@ -255,7 +255,7 @@ def test_chips_without_partitions_are_listed() -> None:
         "spi@1": {"flash@0": {**NOR, "linux,mtd-name": "boot", "label": "nor"}},
         "spi@2": {"gauge@0": {"compatible": "whimbrel,gauge"}, "can@1": {"compatible": "a,imx25"}},
     }
-    tree = _fdt.parse(View.of(write(nodes)))
+    tree = flat_tree.parse(View.of(write(nodes)))
     assert device_tree.copies(tree) == ()
     assert [
         (flash.node.path, flash.medium, flash.disabled_by, flash.names)
@@ -280,7 +280,7 @@ def test_chips_without_partitions_are_listed() -> None:
     ],
 )
 def test_media(compatible: str, medium: Medium | None) -> None:
-    tree = _fdt.parse(View.of(write({"chip@0": {"compatible": compatible}})))
+    tree = flat_tree.parse(View.of(write({"chip@0": {"compatible": compatible}})))
     expected = [] if medium is None else [medium]
     assert [flash.medium for flash in device_tree.flash_nodes(tree)] == expected
 
@@ -289,7 +289,7 @@ def test_media(compatible: str, medium: Medium | None) -> None:
 def test_any_tree_gives_copies(data: st.DataObject) -> None:
     blob = data.draw(damaged(write(WHIMBREL)))
     try:
-        tree = _fdt.parse(View.of(blob))
+        tree = flat_tree.parse(View.of(blob))
     except FormatError:
         return
     for copy in device_tree.copies(tree):
@@ -340,7 +340,7 @@ def test_offsets_and_sizes_equal_what_fdtget_prints(
         call = ["fdtget", *option.split(), str(blob), *arguments]
         return subprocess.run(call, capture_output=True, text=True, check=True).stdout.strip()
 
-    found = device_tree.copies(_fdt.parse(View.of(blob.read_bytes())))
+    found = device_tree.copies(flat_tree.parse(View.of(blob.read_bytes())))
     assert [len(copy.entries) for copy in found] == [3, 2]
     for copy in found:
         for entry in copy.entries:

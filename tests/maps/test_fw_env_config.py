@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.maps import fw_env_config
-from imgaudit.maps._entry import Kind, Medium
+from imgaudit.maps.entry import Kind, Medium
 from imgaudit.maps.fw_env_config import Target
 
 # The example that U-Boot ships, shortened.

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.maps import mtdparts
-from imgaudit.maps._entry import Kind, Written
+from imgaudit.maps.entry import Kind, Written
 from imgaudit.maps.mtdparts import Definition, Device, Mtdparts
 from imgaudit.units import KIB, MIB
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.maps import uboot_config
-from imgaudit.maps._entry import Kind, Medium
+from imgaudit.maps.entry import Kind, Medium
 from imgaudit.maps.uboot_config import UBootConfig, ValueKind
 
 WHIMBREL = """\

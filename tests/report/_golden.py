@@ -5,10 +5,10 @@ from __future__ import annotations
 import gzip
 from datetime import date
 
-from imgaudit import audit
-from imgaudit.checks import checks
-from imgaudit.checks._rule import Example
-from imgaudit.checks._run import subject_of
+from imgaudit.rules import checks
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Example
+from imgaudit.tasks import audit
 
 LAYOUT = """\
 layout: 1

@@ -9,18 +9,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit import __version__
-from imgaudit.artifacts import Loader
-from imgaudit.build import FolderStore
-from imgaudit.checks._boot import RECOVERY, scripted
-from imgaudit.checks._examples import nor
-from imgaudit.checks._run import subject_of
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import build
 from imgaudit.errors import AuditError
 from imgaudit.files import Folder
-from imgaudit.layout import load
+from imgaudit.layout.load import load
 from imgaudit.report import follow
-from imgaudit.report._style import Style
-from imgaudit.subject import Subject, gather
+from imgaudit.report.style import Style
+from imgaudit.rules._boot import RECOVERY, scripted
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject, gather
 
 GOLDEN = Path(__file__).parent / "golden"
 LOOP = {

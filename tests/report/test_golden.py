@@ -11,16 +11,17 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from imgaudit import __version__, audit
-from imgaudit.checks import checks
-from imgaudit.checks._rule import Example
-from imgaudit.checks._run import subject_of
+from imgaudit import __version__
 from imgaudit.errors import LayoutError
-from imgaudit.layout import parse
+from imgaudit.layout.load import parse
 from imgaudit.report import json as json_report
 from imgaudit.report import map as drawing
 from imgaudit.report import text
-from imgaudit.report._style import PLAIN, Style
+from imgaudit.report.style import PLAIN, Style
+from imgaudit.rules import checks
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Example
+from imgaudit.tasks import audit
 from tests.report._golden import LAYOUT, result
 
 GOLDEN = Path(__file__).parent / "golden"

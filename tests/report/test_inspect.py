@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from imgaudit.report import inspect
-from imgaudit.report._style import Style
+from imgaudit.report.style import Style
 
 
 def test_a_file_and_what_is_in_it(tmp_path: Path) -> None:

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from imgaudit.formats._facts import Checksum
-from imgaudit.formats._view import View
-from imgaudit.report._plain import checksum, plain
+from imgaudit.formats.facts import Checksum
+from imgaudit.formats.view import View
+from imgaudit.report.plain import checksum, plain
 from imgaudit.units import Span
 
 

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from imgaudit.report import readback as reporting
-from imgaudit.report._style import Style
+from imgaudit.report.style import Style
 from tests._dumps import FAULTS, Board
 from tests._emmc import Emmc
 

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from imgaudit.checks._rescue import archive
 from imgaudit.cli import main
-from imgaudit.demo import _kernel
 from imgaudit.demo.build import build
-from tests.checks.test_ramdisk import packed_fit
+from imgaudit.rules._rescue import archive
+from imgaudit.writers import kernel as kernels
+from tests.rules.test_ramdisk import packed_fit
 
 
 def run(*arguments: str | Path) -> tuple[int, str]:
@@ -49,10 +49,10 @@ def test_what_is_missing_is_said_by_group(ramdisk: Path) -> None:
 
 def test_the_kernel_that_starts_it(ramdisk: Path, tmp_path: Path) -> None:
     kernel = tmp_path / "Image"
-    kernel.write_bytes(_kernel.image({"BLK_DEV_INITRD": "y", "RD_XZ": "y", "BINFMT_ELF": "y"}))
+    kernel.write_bytes(kernels.image({"BLK_DEV_INITRD": "y", "RD_XZ": "y", "BINFMT_ELF": "y"}))
     status, text = run(ramdisk, "--needs", "integrity", "--kernel", kernel)
     assert status == 1
-    assert f"kernel  Linux {_kernel.RELEASE}; configuration built into the kernel" in text
+    assert f"kernel  Linux {kernels.RELEASE}; configuration built into the kernel" in text
     assert "ramdisk-compression-not-in-kernel" in text
     assert "arch    arm64" in text
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.report._style import Style, columns
+from imgaudit.report.style import Style, columns
 
 
 @given(st.text(), st.integers(5, 60), st.booleans())

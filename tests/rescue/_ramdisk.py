@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from imgaudit.formats import cpio
-from imgaudit.formats._view import View
-from imgaudit.rescue._root import Root
+from imgaudit.formats.view import View
+from imgaudit.ramdisk.root import Root
 from tests.formats._cpio import archive, folder, link, program
 
 INSTALLERS = {

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from imgaudit.rescue._access import Access, read_access
+from imgaudit.rescue.access import Access, read_access
 from tests.rescue._ramdisk import tree
 
 

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
-from imgaudit.formats._view import View
-from imgaudit.rescue import _modules
-from imgaudit.rescue._modules import modinfo, module_file, read_modules
+from imgaudit.formats.view import View
+from imgaudit.rescue import modules
+from imgaudit.rescue.modules import modinfo, module_file, read_modules
 from tests.rescue._elf import module
 from tests.rescue._ramdisk import installer, tree
 
@@ -72,15 +72,15 @@ def test_what_unpacks_to_too_much_is_not_read(monkeypatch: pytest.MonkeyPatch) -
     files: dict[str, bytes | str] = {
         f"{BASE}/{name}.ko.gz": gzip.compress(ko(name)) for name in "abc"
     }
-    monkeypatch.setattr(_modules, "UNPACKED", 10)
-    monkeypatch.setattr(_modules, "UNPACKED_ALL", len(ko("a")) + 1)
+    monkeypatch.setattr(modules, "UNPACKED", 10)
+    monkeypatch.setattr(modules, "UNPACKED_ALL", len(ko("a")) + 1)
     (release,) = read_modules(tree(files))
     assert [item.why for item in release.modules] == [
         "unpacks to more than 10 bytes",
         "unpacks to more than 10 bytes",
         f"not read: the modules before it have {len(ko('a')) + 1:,} bytes",
     ]
-    monkeypatch.setattr(_modules, "MODULES", 2)
+    monkeypatch.setattr(modules, "MODULES", 2)
     (release,) = read_modules(tree(files))
     assert len(release.modules) == 2
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from imgaudit.rescue._needs import BY_NAME, DEFAULT, GROUPS, WEAK_APPLETS, Group
+from imgaudit.rescue.needs import BY_NAME, DEFAULT, GROUPS, WEAK_APPLETS, Group
 from imgaudit.rescue.survey import groups_named
 
 

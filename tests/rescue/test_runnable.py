@@ -12,13 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.rescue import _root, _runnable
-from imgaudit.rescue._root import Root
-from imgaudit.rescue._runnable import Runner, Verdict, read_cache
+from imgaudit.ramdisk import root as roots
+from imgaudit.ramdisk.root import Root
+from imgaudit.rescue import runnable
+from imgaudit.rescue.runnable import Runner, Verdict, read_cache
+from tests.conftest import Chroot
 from tests.formats._cpio import archive, member, program
 from tests.rescue._elf import ARM, RISCV, X86, X86_64, elf
 from tests.rescue._ramdisk import busybox_text, installer, root, tree
-from tests.rescue.conftest import Chroot
 
 LOADER = "/lib/ld-linux-aarch64.so.1"
 MUSL = "/lib/ld-musl-aarch64.so.1"
@@ -361,7 +362,7 @@ def test_absurd_needs_are_bounded() -> None:
 
 @pytest.mark.parametrize("work", [-1, 30, 80])
 def test_what_was_not_read_is_unknown(work: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(_runnable, "WORK", work)
+    monkeypatch.setattr(runnable, "WORK", work)
     found = verdict({**BASE, "bin/p": prog("liba.so", "libb.so"), "lib/liba.so": elf()})
     assert found.runs is None
     assert [item.kind for item in found.reasons] == ["bound"]
@@ -370,7 +371,7 @@ def test_what_was_not_read_is_unknown(work: int, monkeypatch: pytest.MonkeyPatch
 def test_lookups_that_were_not_made_are_unknown(monkeypatch: pytest.MonkeyPatch) -> None:
     kinds = []
     for steps in range(1, 60):
-        monkeypatch.setattr(_root, "STEPS", steps)
+        monkeypatch.setattr(roots, "STEPS", steps)
         kinds.append(reason_kind({LOADER[1:]: elf(), "bin/p": prog("liba.so")}))
     enough = kinds.index("library")
     assert set(kinds[:enough]) == {"bound"}

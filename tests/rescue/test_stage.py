@@ -10,18 +10,19 @@ from pathlib import Path
 
 import pytest
 
-from imgaudit.artifacts import Artifact, Loader
-from imgaudit.build import MemoryStore
-from imgaudit.checks import _samples as sample
-from imgaudit.checks._rescue import archive
-from imgaudit.demo import _elf, _kernel
-from imgaudit.demo._cpio import cpio
-from imgaudit.demo._tree import Entry, Root, file
+from imgaudit.contents.build import MemoryStore
+from imgaudit.contents.reader import Artifact, Loader
 from imgaudit.errors import LayoutError
-from imgaudit.layout import parse
-from imgaudit.rescue._root import Root as Rooted
+from imgaudit.layout.load import parse
+from imgaudit.ramdisk.root import Root as Rooted
 from imgaudit.rescue.stage import Ramdisk, Rescue, ramdisk_of, rescue_alone
-from imgaudit.subject import gather
+from imgaudit.rules import samples as sample
+from imgaudit.rules._rescue import archive
+from imgaudit.rules.subject import gather
+from imgaudit.writers import elf
+from imgaudit.writers import kernel as kernels
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.tree import Entry, Root, file
 from tests.formats._pieces import tool
 
 VMLINUZ = Path("/usr/lib/debian-installer/images/12/armhf/text/debian-installer/armhf/vmlinuz")
@@ -62,7 +63,7 @@ def text_of(ramdisk: Ramdisk, path: str) -> str | None:
 
 def kernel_with(ramdisk: bytes, config: Mapping[str, str] | None = None) -> bytes:
     """Put a ramdisk behind a kernel as usr/initramfs_data.S and the linker script do."""
-    data = bytearray(_kernel.image(config or {"BLK_DEV_INITRD": "y"}))
+    data = bytearray(kernels.image(config or {"BLK_DEV_INITRD": "y"}))
     at = len(data)
     data += ramdisk
     data += bytes(-len(data) % 8) + len(ramdisk).to_bytes(8, "little")
@@ -175,14 +176,14 @@ def test_bundled_in_a_kernel(packed: bool) -> None:
     assert ramdisk.where.endswith("/bundled ramdisk")
     assert ramdisk.arch == "arm64"
     assert ramdisk.inside is not None
-    assert ramdisk.inside.release == _kernel.RELEASE
+    assert ramdisk.inside.release == kernels.RELEASE
 
 
 def test_bundled_in_a_vmlinux() -> None:
     inner = small(init="1", a="2", b="3", c="4")
-    pad = bytes(-len(_elf.program()) % 8)
+    pad = bytes(-len(elf.program()) % 8)
     data = pad + inner + bytes(-len(inner) % 8) + len(inner).to_bytes(8, "little")
-    assert names(find(_elf.program(data))) == {"/init", "/a", "/b", "/c"}
+    assert names(find(elf.program(data))) == {"/init", "/a", "/b", "/c"}
 
 
 def test_the_external_one_lies_over_the_bundled_one() -> None:
@@ -229,7 +230,7 @@ FIT_SOURCE = """/dts-v1/;
 @pytest.mark.oracle
 @pytest.mark.parametrize("external", [[], ["-E"]], ids=["inside", "behind"])
 def test_a_fit_of_mkimage(external: list[str], tmp_path: Path) -> None:
-    files = {"Image": _kernel.image({"RD_XZ": "y"}), "fit.its": FIT_SOURCE.encode()}
+    files = {"Image": kernels.image({"RD_XZ": "y"}), "fit.its": FIT_SOURCE.encode()}
     files |= {"one": gzip.compress(small(a="1")), "two": small(b="2")}
     for name, data in files.items():
         (tmp_path / name).write_bytes(data)
@@ -250,7 +251,7 @@ def test_a_fit_of_mkimage(external: list[str], tmp_path: Path) -> None:
 @pytest.mark.oracle
 def test_uimages_of_mkimage(tmp_path: Path) -> None:
     (tmp_path / "ramdisk").write_bytes(gzip.compress(small(a="1")))
-    (tmp_path / "Image").write_bytes(_kernel.image({"RD_GZIP": "y"}))
+    (tmp_path / "Image").write_bytes(kernels.image({"RD_GZIP": "y"}))
     common = ["-A", "arm64", "-O", "linux", "-C", "none", "-n", "tide"]
     for kind, data in (("ramdisk", "ramdisk"), ("multi", "Image:ramdisk")):
         command = ["mkimage", *common, "-T", kind, "-d", data, f"{kind}.img"]
@@ -267,9 +268,9 @@ def test_uimages_of_mkimage(tmp_path: Path) -> None:
 def test_no_ramdisk() -> None:
     for data, why in (
         (b"tide" * 100, "not a ramdisk"),
-        (_kernel.image({}), "no more than its own default"),
+        (kernels.image({}), "no more than its own default"),
         (sample.fit(), "names no ramdisk"),
-        (sample.uimage(_kernel.image({}), kind=2), "has no ramdisk"),
+        (sample.uimage(kernels.image({}), kind=2), "has no ramdisk"),
     ):
         ramdisk = find(data)
         assert why in ramdisk.missing
@@ -336,7 +337,7 @@ def levels(rescue: Rescue) -> dict[str, set[str]]:
 
 def test_a_stage_takes_its_kernel_from_another_region() -> None:
     rescue = staged()
-    assert rescue.release == _kernel.RELEASE
+    assert rescue.release == kernels.RELEASE
     assert rescue.bundled
     assert rescue.root is not None
     assert rescue.root.lookup("/bundled") is not None
@@ -403,7 +404,7 @@ def test_rdinit_of_the_environment() -> None:
         "env-a, chip: nor, at: 0, size: 64 KiB, holds: uboot-env,",
         "env-a, chip: nor, at: 0, size: 64 KiB, holds: uboot-env, file: env,",
     )
-    tree: dict[str, Entry] = {"bin/rescue": file(_elf.program(), 0o755)}
+    tree: dict[str, Entry] = {"bin/rescue": file(elf.program(), 0o755)}
     files = {
         "env": lambda: crc + b"\1" + text,
         "Image": lambda: kernel_with(small(a="1")),

@@ -252,7 +252,7 @@ def test_bounds_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("imgaudit.rescue.survey.TOOLS", 2)
     facts = look(BASE)
     assert any("were judged" in doubt for doubt in facts.doubts)
-    monkeypatch.setattr("imgaudit.rescue._root.STEPS", 30)
+    monkeypatch.setattr("imgaudit.ramdisk.root.STEPS", 30)
     assert any("too many steps" in doubt for doubt in look(BASE).doubts)
 
 

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.artifacts import Loader
+from imgaudit.contents.reader import Loader
 from imgaudit.formats import cpio
-from imgaudit.formats._view import View
+from imgaudit.formats.view import View
 from imgaudit.rescue import weigh as weighing
-from imgaudit.rescue._spare import spare
+from imgaudit.rescue.spare import spare
 from imgaudit.rescue.weigh import Cut, Weighing
 from imgaudit.units import Span
 from tests.formats._cpio import archive, folder, link, member, program

@@ -1,0 +1,265 @@
+"""The layout and its artifacts in U-Boot's words: devices, partitions, files, scripts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from imgaudit.boot.records import Kind, Operation, World
+from imgaudit.contents.build import Build, Placement, unpacked_of
+from imgaudit.contents.reader import Content
+from imgaudit.formats.ext import Ext
+from imgaudit.formats.fat import Fat
+from imgaudit.formats.fat_files import File, Files
+from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.mbr import Mbr
+from imgaudit.formats.uimage import UimageFacts
+from imgaudit.model import ChipKind, Layout, Region
+from imgaudit.units import Span
+
+WIDE = frozenset({"arm64", "riscv64", "x86-64"})
+"""Architectures whose addresses have 64 bits."""
+MAX_SCRIPT = 1 << 18
+"""Bytes of a script that are read; the walk refuses longer ones."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """What a command reads: a region, or a file in one.
+
+    `content` is what is there, as far as it is known. `start` is where it starts on the device
+    (None for files), `size` its bytes: for a container what it says itself, so that padding behind
+    it does not count.
+    """
+
+    region: Region
+    path: str | None = None
+    content: Content | None = None
+    start: int | None = None
+    size: int | None = None
+
+    @property
+    def name(self) -> str:
+        """The file's path, or the region."""
+        return self.path or self.region.name
+
+
+def devices(layout: Layout, environment: Mapping[str, str]) -> dict[str, str]:
+    """Name the area behind each of U-Boot's devices.
+
+    Chips count in the order of the layout: `nor`, `nor@1`, `mmc0`, `mmc1`. A single eMMC has the
+    number that the variable `mmcdev` names: an SD card often comes first.
+    """
+    found = {}
+    nors = [chip for chip in layout.chips.values() if chip.kind is ChipKind.SPI_NOR]
+    disks = [chip for chip in layout.chips.values() if chip.kind is ChipKind.EMMC]
+    for number, chip in enumerate(nors):
+        found[f"nor@{number}" if number else "nor"] = chip.name
+    named = environment.get("mmcdev", "")
+    first = int(named) if len(disks) == 1 and named.isdecimal() and len(named) < 3 else 0
+    for number, chip in enumerate(disks, first):
+        found[f"mmc{number}"] = chip.name
+        found |= {f"mmc{number}.boot{n}": f"{chip.name}/boot{n}" for n in (0, 1)}
+    return found
+
+
+class Board:
+    """Looks up what commands touch."""
+
+    def __init__(self, build: Build, layout: Layout, environment: Mapping[str, str]) -> None:
+        self.build = build
+        self.layout = layout
+        self.bits = 64 if layout.arch in WIDE else 32
+        self.devices = devices(layout, environment)
+        self._device_of = {area: device for device, area in self.devices.items()}
+        self._partitions = dict(_partitions(build))
+
+    def device(self, region: Region) -> str:
+        """Give U-Boot's name of the device that a region is on."""
+        return self._device_of[region.area]
+
+    def regions(self, device: str | None) -> list[Region]:
+        """Give the regions of a device by offset; none for an unknown device."""
+        area = self.devices.get(device or "")
+        return [] if area is None else self.layout.regions_on(area)
+
+    def others(self, chip: str) -> frozenset[str]:
+        """Name all devices but those of one chip."""
+        return frozenset(
+            device for device, area in self.devices.items() if area.partition("/")[0] != chip
+        )
+
+    def partition(self, device: str | None, partition: str | None) -> Region | None:
+        """Find a partition by its number in hex, as U-Boot reads it, or its name."""
+        for region in self.regions(device):
+            if region.partition is not None and partition in _names(region):
+                return region
+        return None
+
+    def source(self, operation: Operation) -> Source | None:
+        """Find what a command reads into RAM."""
+        if operation.kind is Kind.LOAD:
+            return self._file(operation)
+        if operation.kind is not Kind.READ or operation.span is None:
+            return None
+        at = operation.span.start
+        for region in self.regions(operation.device):
+            if region.span.contains(Span.sized(at, 1)):
+                return self._inside(region, at)
+        return None
+
+    def _inside(self, region: Region, at: int) -> Source:
+        start = region.at + region.file_at
+        placement = self.build.placement(region.name)
+        content = placement.payload
+        if content is None or not placement.complete:
+            return Source(region=region, start=start)
+        for inner, offset in _offsets(content, start):
+            if offset == at:
+                return Source(region=region, content=inner, start=offset, size=_length(inner))
+        return Source(region=region, content=content, start=start, size=_length(content))
+
+    def _file(self, operation: Operation) -> Source | None:
+        region = self.partition(operation.device, operation.partition)
+        if region is None or operation.path is None:
+            return None
+        content = self._content(self.build.placement(region.name))
+        facts = content.facts if content is not None else None
+        file = facts.file(operation.path) if isinstance(facts, Fat | Ext) else None
+        if content is None or file is None:
+            return Source(region=region, path=operation.path)
+        inner = _by_place(content).get((file.offset, file.size))
+        return Source(region=region, path=file.path, content=inner, size=file.size)
+
+    def _content(self, placement: Placement) -> Content | None:
+        """Give what is in a region: its own artifact, else what the chip's image has there."""
+        region = placement.region
+        return placement.payload or self._partitions.get((region.area, region.at))
+
+    def world(self, *, modern_shell: bool, default: Mapping[str, str] | None) -> World:
+        """Describe what is known around the scripts."""
+        layout = self.layout
+        files: dict[tuple[str, str, str], int] = {}
+        texts: dict[tuple[str, str, str], str] = {}
+        raw: dict[tuple[str, int], str] = {}
+        listed, caseless = set(), set()
+        partitions: dict[tuple[str, str], Span] = {}
+        mtd: dict[str, tuple[str, Span]] = {}
+        for placement in self.build.placements:
+            region = placement.region
+            device = self.device(region)
+            if region.partition is None:
+                mtd |= dict.fromkeys((region.name, region.label), (device, region.span))
+            for name in _names(region):
+                partitions[device, name] = region.span
+            content = self._content(placement)
+            found = _files(content)
+            if content is not None and found is not None:
+                scripts = dict(_scripts(content, found.files))
+                for name in _names(region):
+                    files |= {(device, name, file.path): file.size for file in found.files}
+                    texts |= {(device, name, path): text for path, text in scripts.items()}
+                    if found.complete:
+                        listed.add((device, name))
+                    if isinstance(content.facts, Fat):
+                        caseless.add((device, name))
+            elif (text := _raw_script(placement)) is not None:
+                raw[device, region.at + region.file_at] = text
+        sizes = {
+            device: area.size
+            for device, name in self.devices.items()
+            if (area := layout.area(name)).size is not None
+        }
+        return World(
+            files=files,
+            listed=frozenset(listed),
+            caseless=frozenset(caseless),
+            scripts=texts,
+            raw_scripts=raw,
+            partitions=partitions,
+            sizes=sizes,
+            erase={
+                device: chip.largest_erase
+                for device, name in self.devices.items()
+                if (chip := layout.area(name).chip).erase_map
+            },
+            mtd=mtd,
+            default_environment=default,
+            modern_shell=modern_shell,
+            bits=self.bits,
+        )
+
+
+def _names(region: Region) -> set[str]:
+    if region.partition is None:
+        return set()
+    return {f"{region.partition:x}", region.label}
+
+
+def _length(content: Content) -> int:
+    """Give the bytes that must be in RAM: all, less what only pads a container."""
+    length = content.facts.length if content.facts is not None else None
+    return content.size if length is None else min(length, content.size)
+
+
+def _offsets(content: Content, start: int) -> Iterator[tuple[Content, int]]:
+    yield content, start
+    for child in content.children:
+        if child.offset >= 0:
+            yield from _offsets(child, start + child.offset)
+
+
+def _partitions(build: Build) -> Iterator[tuple[tuple[str, int], Content]]:
+    """Give the partitions in the images of chips, by area and offset."""
+    for image in build.images:
+        whole = unpacked_of(image.artifact.content) if image.artifact is not None else None
+        if whole is not None and isinstance(whole.facts, Gpt | Mbr):
+            for child in whole.children:
+                yield (image.chip.name, child.offset), child
+
+
+def _files(content: Content | None) -> Files | None:
+    facts = content.facts if content is not None else None
+    return facts.files if isinstance(facts, Fat | Ext) else None
+
+
+def _by_place(content: Content) -> dict[tuple[int | None, int], Content]:
+    """Give the contents of files by offset and size: a file may have several names."""
+    return {(child.offset, child.size): child for child in content.children}
+
+
+def _scripts(content: Content, files: Iterable[File]) -> Iterator[tuple[str, str]]:
+    """Give the scripts and configurations among a file system's files."""
+    contents = _by_place(content)
+    for file in files:
+        inner = contents.get((file.offset, file.size))
+        text = _script(inner.facts) if inner is not None else None
+        if text is not None:
+            yield file.path, text
+        elif file.text is not None:
+            yield file.path, _decoded(file.text)
+
+
+def _script(facts: object) -> str | None:
+    return _decoded(facts.script) if isinstance(facts, UimageFacts) and facts.script else None
+
+
+def _raw_script(placement: Placement) -> str | None:
+    """Give the script that a region holds: a uImage, or the one that a FIT starts with."""
+    content = placement.payload
+    facts = content.facts if content is not None else None
+    if content is None or not isinstance(facts, FitFacts):
+        return _script(facts)
+    chosen = facts.configuration(facts.default or "")
+    name = chosen.script if chosen is not None else None
+    scripts = (image for image in facts.images if image.type == "script")
+    image = facts.image(name) if name else next(scripts, None)
+    if image is None or image.data_offset is None or content.view is None:
+        return None
+    data = content.view.upto(image.data_offset, min(image.data_present, MAX_SCRIPT))
+    return _decoded(data)
+
+
+def _decoded(data: bytes) -> str:
+    return data[:MAX_SCRIPT].decode("utf-8", "backslashreplace")

@@ -1,0 +1,336 @@
+"""A build: a layout, and the artifacts that were read for it, each where it belongs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol, TypeVar
+
+from imgaudit.errors import ImgauditError
+from imgaudit.files import ArtifactError, Folder, stay_inside
+from imgaudit.model import Chip, ChipKind, Layout, Region
+from imgaudit.units import MIB
+
+if TYPE_CHECKING:
+    from imgaudit.contents.chips import ChipImage
+    from imgaudit.contents.reader import Artifact, Content, Loader
+    from imgaudit.formats.facts import Facts
+
+F = TypeVar("F", bound="Facts")
+_EXT = {"ext2": "ext4", "ext3": "ext4"}
+# What is held in memory, and how many files are open, before the next is begun.
+_UNDER_WAY = 128 * MIB
+_OPEN = 32
+_NO_READER = frozenset({"raw", "blank"})
+
+
+class Store(Protocol):
+    """Where artifacts come from."""
+
+    def find(self, pattern: str) -> str:
+        """Give the one path that a name or glob means, or raise ArtifactError."""
+        ...
+
+    def begin(
+        self, path: str, *, expects: str | None, emmc: bool
+    ) -> tuple[Callable[[], Artifact], int]:
+        """Begin to read; give a call that waits for the rest, and the bytes held meanwhile."""
+        ...
+
+
+class FolderStore:
+    """The artifacts folder; `progress` is told each file's path as its reading begins."""
+
+    def __init__(
+        self, folder: Folder, loader: Loader, progress: Callable[[str], None] | None = None
+    ) -> None:
+        self._folder = folder
+        self._loader = loader
+        self._progress = progress
+
+    def find(self, pattern: str) -> str:
+        """See Store."""
+        return self._folder.find(pattern)
+
+    def begin(
+        self, path: str, *, expects: str | None, emmc: bool
+    ) -> tuple[Callable[[], Artifact], int]:
+        """See Store."""
+        if self._progress is not None:
+            self._progress(path)
+        return self._loader.in_folder(
+            self._folder, path, expects=expects, blocks=emmc, keep=not emmc
+        )
+
+
+class MemoryStore:
+    """Artifacts made on the spot, for examples and tests."""
+
+    def __init__(self, files: Mapping[str, Callable[[], bytes]], loader: Loader) -> None:
+        self._files = files
+        self._loader = loader
+
+    def find(self, pattern: str) -> str:
+        """See Store."""
+        stay_inside(pattern)
+        if pattern not in self._files:
+            raise ArtifactError(f"{pattern} is not in the artifacts folder", absent=True)
+        return pattern
+
+    def begin(
+        self, path: str, *, expects: str | None, emmc: bool
+    ) -> tuple[Callable[[], Artifact], int]:
+        """See Store."""
+        artifact = self._loader.memory(path, self._files[path](), expects=expects, blocks=emmc)
+        return lambda: artifact, artifact.size
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """A region and the artifact that belongs there.
+
+    `payload` is the content that ends up in the region: the artifact's own, or what is left when
+    the compression that the writer undoes is peeled off. `size` is its bytes. Without an artifact,
+    `missing` says why; `refused` tells a file that must not or cannot be opened from an absent one.
+    """
+
+    region: Region
+    artifact: Artifact | None = None
+    payload: Content | None = None
+    missing: str = ""
+    refused: bool = False
+
+    @property
+    def size(self) -> int | None:
+        """Bytes that go into the region; None without an artifact."""
+        return None if self.payload is None else self.payload.size
+
+    @property
+    def path(self) -> str | None:
+        """The artifact's path."""
+        return None if self.artifact is None else self.artifact.path
+
+    @property
+    def complete(self) -> bool:
+        """Whether the payload's size is known to its end."""
+        if self.artifact is None:
+            return False
+        return all(content.complete for content in _layers(self.artifact.content))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Build:
+    """A layout and what was read for it. Without a layout, the artifacts stand alone.
+
+    `others` are the files that no region holds, by path: register dumps and further copies of the
+    map. `unreadable` says, by the name that the layout gives, why a file could not be had.
+    """
+
+    layout: Layout | None
+    given: bool = True
+    placements: tuple[Placement, ...] = ()
+    images: tuple[ChipImage, ...] = ()
+    others: Mapping[str, Artifact] = field(default_factory=dict)
+    unreadable: Mapping[str, str] = field(default_factory=dict)
+
+    def placed(self) -> Iterator[tuple[Region, Artifact, Content]]:
+        """Give every region with its artifact and payload, where there is one."""
+        for placement in self.placements:
+            if placement.artifact is not None and placement.payload is not None:
+                yield placement.region, placement.artifact, placement.payload
+
+    def placement(self, region: str) -> Placement:
+        """Give a region's placement."""
+        return next(item for item in self.placements if item.region.name == region)
+
+    def artifacts(self) -> Iterator[tuple[Region | None, Artifact]]:
+        """Give every artifact once, with the first region that it goes to, if any."""
+        seen = set()
+        for placement in self.placements:
+            if placement.artifact is not None and placement.artifact.path not in seen:
+                seen.add(placement.artifact.path)
+                yield placement.region, placement.artifact
+        for image in self.images:
+            if image.artifact is not None and image.artifact.path not in seen:
+                seen.add(image.artifact.path)
+                yield None, image.artifact
+        for path, artifact in self.others.items():
+            if path not in seen:
+                yield None, artifact
+
+    def each(self, kind: type[F]) -> Iterator[tuple[Region | None, Artifact, Content, F]]:
+        """Give every content of one format, however deep it is nested."""
+        for region, artifact in self.artifacts():
+            for content in artifact.content.walk():
+                if isinstance(content.facts, kind):
+                    yield region, artifact, content, content.facts
+
+
+def reader_of(holds: str) -> str | None:
+    """Give the name of the reader behind a `holds:` word; None where nothing is read."""
+    return None if holds in _NO_READER else _EXT.get(holds, holds)
+
+
+def _layers(content: Content) -> Iterator[Content]:
+    yield content
+    if content.children and content.unpacked is not None:
+        yield from _layers(content.children[0])
+
+
+def payload_of(content: Content, holds: str) -> Content:
+    """Peel off the layers that a writer undoes on the way to the chip.
+
+    A region that holds `raw` is written as it is: its content may well be compressed on the chip.
+    """
+    wanted = reader_of(holds)
+    return content if wanted is None else unpacked_of(content, wanted)
+
+
+def unpacked_of(content: Content, wanted: str | None = None) -> Content:
+    """Peel off compression and sparse images, down to the `wanted` format if it comes first."""
+    while content.unpacked is not None and content.format != wanted and content.children:
+        content = content.children[0]
+    return content
+
+
+def read(layout: Layout, store: Store | None) -> Build:
+    """Read all that a layout names. Without a store, the layout stands on paper."""
+    if store is None:
+        return Build(
+            layout=layout,
+            given=False,
+            placements=tuple(
+                Placement(region=region, missing="no artifacts were given")
+                for region in layout.regions
+            ),
+        )
+    return _Reading(layout, store).build()
+
+
+class _Reading:
+    """Reads each artifact once, two at a time, however many regions name it."""
+
+    def __init__(self, layout: Layout, store: Store) -> None:
+        self.layout = layout
+        self.store = store
+        self.read: dict[str, Artifact] = {}
+        self.unreadable: dict[str, str] = {}
+        self.refused: set[str] = set()
+
+    def build(self) -> Build:
+        layout = self.layout
+        paths: dict[str, str] = {}
+        wanted: list[tuple[str, str | None, bool]] = []
+        for region in layout.regions:
+            if region.file is not None:
+                path = self._find(region.file)
+                if path is not None:
+                    paths[region.name] = path
+                    emmc = self._is_emmc(region.chip)
+                    wanted.append((path, reader_of(region.holds), emmc))
+        images: dict[str, str] = {}
+        for chip in layout.chips.values():
+            if chip.image is not None and (path := self._find(chip.image)) is not None:
+                images[chip.name] = path
+                wanted.append((path, None, self._is_emmc(chip.name)))
+        others = [path for name in self._others() if (path := self._find(name)) is not None]
+        wanted += [(path, None, False) for path in others]
+        self._read_all(wanted)
+        placements = tuple(self._placement(region, paths) for region in layout.regions)
+        return Build(
+            layout=layout,
+            placements=placements,
+            images=tuple(
+                self._image(chip, images, placements)
+                for chip in layout.chips.values()
+                if chip.image is not None
+            ),
+            others={path: self.read[path] for path in others if path in self.read},
+            unreadable=self.unreadable,
+        )
+
+    def _is_emmc(self, chip: str) -> bool:
+        return self.layout.chips[chip].kind is ChipKind.EMMC
+
+    def _others(self) -> Iterator[str]:
+        """Name the files that no region holds: register dumps and further copies of the map."""
+        for chip in self.layout.chips.values():
+            yield from (name for name in (chip.sfdp, chip.ext_csd) if name is not None)
+        elsewhere = self.layout.elsewhere
+        if elsewhere is not None:
+            names = (
+                elsewhere.device_tree,
+                elsewhere.environment,
+                elsewhere.uboot_config,
+                elsewhere.flash_tool_config,
+            )
+            # `region:/path` names a file inside a ramdisk, which is read with its artifact.
+            yield from (name for name in names if name is not None and ":/" not in name)
+        for stage in self.layout.stages.values():
+            if stage.kernel_config is not None:
+                yield stage.kernel_config
+
+    def _find(self, pattern: str) -> str | None:
+        try:
+            return self.store.find(pattern)
+        except ArtifactError as problem:
+            self._note(pattern, problem)
+            return None
+
+    def _read_all(self, wanted: list[tuple[str, str | None, bool]]) -> None:
+        begun: list[tuple[str, Callable[[], Artifact], int]] = []
+        for path, expects, emmc in wanted:
+            if path in self.read or any(path == other for other, _, _ in begun):
+                continue
+            while len(begun) > _OPEN or sum(held for _, _, held in begun) > _UNDER_WAY:
+                first = next((at for at, (_, _, held) in enumerate(begun) if held), 0)
+                self._finish(*begun.pop(first)[:2])
+            try:
+                begun.append((path, *self.store.begin(path, expects=expects, emmc=emmc)))
+            except ImgauditError as problem:
+                self._note(path, problem)
+                continue
+        for path, finish, _ in begun:
+            self._finish(path, finish)
+
+    def _finish(self, path: str, finish: Callable[[], Artifact]) -> None:
+        try:
+            self.read[path] = finish()
+        except ImgauditError as problem:
+            self._note(path, problem)
+
+    def _note(self, path: str, problem: ImgauditError) -> None:
+        self.unreadable[path] = str(problem)
+        if not getattr(problem, "absent", False):
+            self.refused.add(path)
+
+    def _placement(self, region: Region, paths: Mapping[str, str]) -> Placement:
+        if region.file is None:
+            return Placement(region=region)
+        path = paths.get(region.name)
+        artifact = self.read.get(path) if path else None
+        if artifact is None:
+            why = self.unreadable.get(path or region.file) or self.unreadable.get(region.file, "")
+            refused = bool({path, region.file} & self.refused)
+            return Placement(region=region, missing=why, refused=refused)
+        return Placement(
+            region=region, artifact=artifact, payload=payload_of(artifact.content, region.holds)
+        )
+
+    def _image(
+        self, chip: Chip, images: Mapping[str, str], placements: tuple[Placement, ...]
+    ) -> ChipImage:
+        from imgaudit.contents.chips import ChipImage, compare_chip
+
+        path = images.get(chip.name)
+        artifact = self.read.get(path) if path else None
+        if artifact is None:
+            why = self.unreadable.get(path or "") or self.unreadable.get(chip.image or "", "")
+            return ChipImage(chip=chip, missing=why)
+        there = [
+            (item.region, item.payload)
+            for item in placements
+            if item.region.area == chip.name and item.payload is not None
+        ]
+        regions = self.layout.regions_on(chip.name)
+        return compare_chip(chip, artifact, regions, there)

@@ -1,0 +1,291 @@
+"""What an uncompressed Linux kernel holds: its banner, its configuration, a bundled ramdisk.
+
+Source: Linux init/version.c, kernel/configs.c, usr/initramfs_data.S and
+include/asm-generic/vmlinux.lds.h; for the zImage arch/arm/boot/compressed/head.S.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import zlib
+from array import array
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import compress, count
+from operator import sub
+from typing import cast
+
+from imgaudit.errors import FormatError
+from imgaudit.formats import readers
+from imgaudit.formats.facts import Unpacker
+from imgaudit.formats.view import View
+from imgaudit.units import KIB, MIB, round_up
+
+_OVERLAP = 2 * KIB  # longer than any text or header that is looked for
+_BANNER = re.compile(rb"Linux version (\d[^\s\0]{0,127}) [^\0\n]{0,1024}")
+_CONFIG_START = b"IKCFG_ST\x1f\x8b\x08"
+_CONFIG_LIMIT = 4 * MIB  # a full configuration is about 300 KiB
+_OPTION = re.compile(r"^(?:(CONFIG_\w+)=(.*)|# (CONFIG_\w+) is not set)$", re.MULTILINE)
+_SMALLEST = 32  # bytes; no archive, compressed or not, is smaller
+_STARTS_LIMIT = 1 << 16
+_ATTEMPTS = 256  # a zImage holds a few dozen stray magics at most
+_DECODED = 64 * KIB  # what a stray magic does not decode to
+_ZIMAGE_MAGIC = 0x016F2818
+
+# A rare run of bytes to search for, and what must stand there as a whole.
+_CPIO = (b"07070", re.compile(rb"07070[12][0-9A-Fa-f]{104}"))
+_COMPRESSED = {
+    "gzip": (b"\x1f\x8b\x08", re.compile(rb"\x1f\x8b\x08[\x00-\x1f]")),
+    "bzip2": (b"BZh", re.compile(rb"BZh[1-9]1AY&SY")),
+    "xz": (b"\xfd7zXZ\0", re.compile(rb"\xfd7zXZ\0\0[\x00\x01\x04\x0a]")),
+    "lzma": (
+        b"\x5d\0\0",
+        re.compile(
+            rb"\x5d\0\0(?:[\x01-\x04\x06\x08\x0c\x10\x18\x20\x30\x40\x60\x80\xc0]\0"
+            rb"|\0[\x01-\x04\x06\x08\x0c])(?:\xff{8}|.{5}\0{3})\0",
+            re.DOTALL,
+        ),
+    ),
+    "lzo": (b"\x89LZO\0\r\n\x1a\n", re.compile(rb"\x89LZO\0\r\n\x1a\n")),
+    "lz4-legacy": (b"\x02\x21\x4c\x18", re.compile(rb"\x02\x21\x4c\x18..[\x00-\x80]\0", re.DOTALL)),
+    "zstd": (b"\x28\xb5\x2f\xfd", re.compile(rb"\x28\xb5\x2f\xfd")),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bundled:
+    """A ramdisk built into the kernel; `kind` is a reader's name, `size_offset` has its length."""
+
+    offset: int
+    size: int
+    kind: str
+    size_offset: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class KernelInside:
+    """What `scan` found; None where the kernel has no such thing.
+
+    `release` is what `uname -r` prints. `config` maps `CONFIG_X` to `y`, `m`, `n`, a number or a
+    text without its quotes. Offsets are from the start of the uncompressed kernel.
+    """
+
+    banner: str | None
+    release: str | None
+    banner_offset: int | None
+    config: Mapping[str, str] | None
+    config_offset: int | None
+    ramdisk: Bundled | None
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Payload:
+    """The compressed kernel inside a zImage: where it starts and the reader that unpacks it."""
+
+    offset: int
+    reader: str
+
+
+def parse_config(text: str) -> dict[str, str]:
+    """Read a kernel's `.config`; an option that is not set has the value `n`."""
+    return {
+        name or unset: "n" if unset else value.strip().strip('"')
+        for name, value, unset in _OPTION.findall(text)
+    }
+
+
+def _windows(view: View, end: int) -> Iterator[tuple[int, bytes, int]]:
+    """Yield (base, bytes, usable): what starts in the first `usable` bytes is wholly inside."""
+    tail = b""
+    at = 0
+    for chunk in view.chunks(0, end):
+        window = tail + chunk
+        base = at - len(tail)
+        at += len(chunk)
+        usable = len(window) if at == end else max(len(window) - _OVERLAP, 0)
+        yield base, window, usable
+        tail = window[usable:]
+
+
+def _found(window: bytes, usable: int, what: tuple[bytes, re.Pattern[bytes]]) -> Iterator[int]:
+    rare, whole = what
+    at = window.find(rare)
+    while 0 <= at < usable:
+        if whole.match(window, at):
+            yield at
+        at = window.find(rare, at + 1)
+
+
+class _Config:
+    """The configuration, inflated as its pieces come by."""
+
+    def __init__(self, offset: int) -> None:
+        self.offset = offset
+        self.doubt = ""
+        self._text = bytearray()
+        self._inflate = zlib.decompressobj(16 + zlib.MAX_WBITS)
+        self._ended = False
+
+    def feed(self, data: bytes) -> None:
+        if self._ended:
+            return
+        try:
+            self._text += self._inflate.decompress(data, _CONFIG_LIMIT - len(self._text))
+        except zlib.error:
+            self._ended = True
+            self.doubt = "The built-in configuration is damaged."
+        if len(self._text) >= _CONFIG_LIMIT:
+            self._ended = True
+            self.doubt = "The built-in configuration is longer than 4 MiB and was not read."
+        self._ended |= self._inflate.eof
+
+    def parsed(self) -> dict[str, str] | None:
+        if not self._inflate.eof and not self.doubt:
+            self.doubt = "The built-in configuration is cut."
+        return None if self.doubt else parse_config(self._text.decode("utf-8", "replace"))
+
+
+class _Ramdisks:
+    """Starts of archives, joined with the lengths that the linker script puts behind them.
+
+    A ramdisk starts 4-aligned; its length, a `long`, stands at the next 8-aligned address after its
+    end. So the word w at p belongs to the start s if s + w lies in (p - 8, p].
+    """
+
+    def __init__(self) -> None:
+        self.full = False
+        self._starts: dict[int, str] = {}
+        self._ahead: set[int] = set()  # what the address of a length, less the length, must give
+        self._members: set[int] = set()
+        self._wide: list[Bundled] = []
+        self._narrow: list[Bundled] = []
+
+    def look(self, base: int, window: bytes, usable: int) -> None:
+        for at in _found(window, usable, _CPIO):
+            self._member(base + at, window[at : at + 110])
+        for kind, what in _COMPRESSED.items():
+            for at in _found(window, usable, what):
+                self._start(base + at, kind)
+        if self._starts:
+            self._lengths(base, window, usable)
+
+    def _start(self, offset: int, kind: str) -> None:
+        self.full |= len(self._starts) >= _STARTS_LIMIT
+        if offset % 4 == 0 and not self.full:
+            self._starts[offset] = kind
+            self._ahead.update(range(offset, offset + 8))
+
+    def _member(self, offset: int, header: bytes) -> None:
+        """Take a cpio header for a start unless the member before it leads here."""
+        if offset in self._members:
+            self._members.discard(offset)
+        else:
+            self._start(offset, "cpio")
+        size, name = int(header[54:62], 16), int(header[94:102], 16)
+        if len(self._members) < _STARTS_LIMIT:
+            self._members.add(round_up(round_up(offset + 110 + name, 4) + size, 4))
+
+    def _lengths(self, base: int, window: bytes, usable: int) -> None:
+        first = -base % 8
+        words = array("I")
+        data = window[first:usable]
+        words.frombytes(data + bytes(-len(data) % 8))
+        if sys.byteorder == "big":
+            words.byteswap()
+        low = words[::2]
+        # Millions of words and few that fit: only built-in functions are fast enough.
+        fits = map(self._ahead.__contains__, map(sub, count(base + first, 8), low))
+        for index in compress(count(), fits):
+            place, size = base + first + 8 * index, low[index]
+            start = (place - size) & ~3
+            for offset in (start, start - 4):
+                if offset in self._starts and size >= _SMALLEST:
+                    found = Bundled(offset, size, self._starts[offset], place)
+                    (self._narrow if words[2 * index + 1] else self._wide).append(found)
+
+    def best(self) -> Bundled | None:
+        """Give the longest, a 64-bit length before a 32-bit one: less can be chance."""
+        return max(self._wide or self._narrow, key=lambda found: found.size, default=None)
+
+
+def scan(view: View) -> KernelInside:
+    """Look through an uncompressed kernel once.
+
+    The ramdisk is found for little-endian kernels. Never raises FormatError: what is not found is
+    None, and `doubts` says what could not be read.
+    """
+    banner: re.Match[bytes] | None = None
+    banner_offset = None
+    config: _Config | None = None
+    ramdisks = _Ramdisks()
+    seen = 0
+    for base, window, usable in _windows(view, view.size):
+        if banner is None:
+            found = _BANNER.search(window)
+            if found and found.start() < usable:
+                banner, banner_offset = found, base + found.start()
+        if config:
+            config.feed(window[seen - base :])
+        else:
+            at = window.find(_CONFIG_START)
+            if 0 <= at < usable:
+                config = _Config(base + at)
+                config.feed(window[at + 8 :])
+        seen = base + len(window)
+        ramdisks.look(base, window, usable)
+    options = config.parsed() if config else None
+    doubts = [config.doubt] if config and config.doubt else []
+    if ramdisks.full:
+        doubts.append(
+            "More archive starts than a kernel can hold: a bundled ramdisk may be missed."
+        )
+    return KernelInside(
+        banner=banner[0].decode("utf-8", "backslashreplace") if banner else None,
+        release=banner[1].decode("utf-8", "backslashreplace") if banner else None,
+        banner_offset=banner_offset,
+        config=options,
+        config_offset=config.offset if config else None,
+        ramdisk=ramdisks.best(),
+        doubts=tuple(doubts),
+    )
+
+
+def zimage_payload(view: View) -> Payload | None:
+    """Find the compressed kernel in an arm zImage by decoding its start.
+
+    Raises:
+        FormatError: no zImage.
+
+    """
+    magic, start, end = view.unpack("<III", 0x24)
+    if magic != _ZIMAGE_MAGIC:
+        raise FormatError(0x24, "no zImage magic")
+    # A device tree may be appended behind the end that the header gives.
+    size = min(end - start, view.size) if end > start else view.size
+    attempts = 0
+    for base, window, usable in _windows(view, size):
+        places = sorted(
+            (at, kind) for kind, what in _COMPRESSED.items() for at in _found(window, usable, what)
+        )
+        for at, kind in places:
+            attempts += 1
+            if attempts > _ATTEMPTS:
+                return None
+            if _decodes(view.sub(base + at), kind):
+                return Payload(base + at, kind)
+    return None
+
+
+def _decodes(view: View, kind: str) -> bool:
+    unpack = cast("Unpacker", readers()[kind].unpack)  # set in every reader of a compressor
+    decoded = 0
+    try:
+        for piece in unpack(view.chunks()):
+            decoded += len(piece)
+            if decoded >= _DECODED:
+                return True
+    except FormatError:
+        pass
+    return False

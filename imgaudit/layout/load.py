@@ -1,0 +1,681 @@
+"""The layout file: YAML to model, with every problem at once, each at its line and column.
+
+The tables below are the format: the loader and the JSON Schema both come from them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Iterable
+from typing import Any
+
+import yaml
+
+from imgaudit.errors import AuditError, LayoutError
+from imgaudit.layout.keys import (
+    Day,
+    Either,
+    Key,
+    ListOf,
+    Named,
+    Number,
+    OneOf,
+    Percent,
+    Reading,
+    Size,
+    Table,
+    Text,
+    Values,
+    close,
+)
+from imgaudit.model import (
+    ARCHITECTURES,
+    HOLDS,
+    SECTOR,
+    BlockProtect,
+    Chip,
+    ChipKind,
+    Elsewhere,
+    EnvironmentShape,
+    EraseRun,
+    KeepFree,
+    Layout,
+    MemoryRange,
+    Needs,
+    Policy,
+    Region,
+    Stage,
+    Waiver,
+    Where,
+    Writer,
+)
+from imgaudit.units import Span, both, place
+
+MOST_BYTES = 1 << 20
+MOST_DEPTH = 24
+NAME = r"[A-Za-z0-9][A-Za-z0-9_.+-]*"
+_name = Text(NAME, "a name of letters, digits and - _ . +")
+_reason = Text(r"[\s\S]*\S[\s\S]*", "a reason")
+_file = Text(what="a path inside the artifacts folder")
+
+_ERASE_RUN = Table(
+    (
+        Key(
+            "count", Number(1, 1 << 24), "How many erase blocks of this size follow.", required=True
+        ),
+        Key("size", Size(1), "Size of each of these erase blocks.", required=True),
+    )
+)
+_PROTECT = Table(
+    (
+        Key("bits", Number(1, 4), "How many block-protect (BP) bits the flash has.", required=True),
+        Key("end", OneOf(("top", "bottom")), "Which end the bits protect from.", required=True),
+        Key("covers", Size(), "Bytes that the board is set to protect.", required=True),
+    )
+)
+_CHIP = Table(
+    (
+        Key("kind", OneOf(tuple(ChipKind)), "What the chip is.", required=True),
+        Key(
+            "size",
+            ListOf(Size(1), alone=True, least=1),
+            "Size, or the sizes of the approved parts.",
+        ),
+        Key(
+            "sectors",
+            ListOf(Number(1), alone=True, least=1),
+            "eMMC: SEC_COUNT of EXT_CSD in 512-byte sectors, or those of the approved parts.",
+        ),
+        Key("image", _file, "Assembled image of the whole chip, raw or compressed."),
+        Key("erase-block", Size(1), "SPI-NOR: size of every erase block that writers use."),
+        Key(
+            "erase-map",
+            ListOf(_ERASE_RUN, least=1),
+            "SPI-NOR: runs of erase blocks, from offset 0.",
+        ),
+        Key("page", Size(1), "SPI-NOR: program page; 256 where not given."),
+        Key(
+            "address-bytes",
+            OneOf(("3", "4")),
+            "SPI-NOR: address bytes that the boot ROM and U-Boot send.",
+        ),
+        Key(
+            "four-byte-mode",
+            OneOf(("opcodes", "stateful")),
+            "SPI-NOR above 16 MiB: own 4-byte opcodes, or a mode that outlives a warm reset.",
+        ),
+        Key(
+            "reset-pin", OneOf(("wired", "not-wired")), "SPI-NOR: is the flash reset with the SoC?"
+        ),
+        Key("block-protect", _PROTECT, "SPI-NOR: what its block-protect bits are set to cover."),
+        Key("sfdp", _file, "SPI-NOR: JESD216 dump; must tell the same geometry."),
+        Key("align", Size(1), "eMMC: every partition start must be a multiple of this."),
+        Key("boot-area", Size(1), "eMMC: size of boot0 and of boot1."),
+        Key("erase-group", Size(1), "eMMC: erase group."),
+        Key("write-protect-group", Size(1), "eMMC: write-protect group."),
+        Key("ext-csd", _file, "eMMC: EXT_CSD register dump; must tell the same geometry."),
+    )
+)
+_RAM = Table(
+    (
+        Key(
+            "banks",
+            ListOf(
+                Table(
+                    (
+                        Key("at", Size(), "Physical start address.", required=True),
+                        Key("size", Size(1), "Size of the bank.", required=True),
+                    )
+                )
+            ),
+            "The board's RAM.",
+            required=True,
+        ),
+        Key(
+            "reserved",
+            ListOf(
+                Table(
+                    (
+                        Key("name", _name, "Who owns the range.", required=True),
+                        Key("at", Size(), "Physical start address.", required=True),
+                        Key("size", Size(1), "Size of the range.", required=True),
+                    )
+                )
+            ),
+            "RAM that nothing may be loaded into.",
+        ),
+    )
+)
+_REGION = Table(
+    (
+        Key("name", _name, "Unique name of the region.", required=True),
+        Key("label", Text(), "What the device tree, mtdparts or GPT calls it, where that differs."),
+        Key(
+            "chip",
+            Text(r"[A-Za-z0-9][A-Za-z0-9_.+-]*(/boot[01])?", "a chip, or an eMMC's boot area"),
+            "The chip, or an eMMC's boot area such as emmc/boot0.",
+            required=True,
+        ),
+        Key("at", Size(), "Offset from the start of the chip or boot area.", required=True),
+        Key("size", Size(1), "Size of the region.", required=True),
+        Key("partition", Number(1, 128), "eMMC: number of the GPT entry."),
+        Key(
+            "type",
+            Text(),
+            "eMMC: type GUID, or its name in the Discoverable Partitions Specification.",
+        ),
+        Key("holds", OneOf(HOLDS), "Format that the artifact must have.", required=True),
+        Key("file", _file, "Artifact: a path or a glob that matches exactly one file."),
+        Key("file-at", Size(), "Where in the region the artifact starts."),
+        Key("writer", OneOf(tuple(Writer)), "Who erases and writes it.", required=True),
+        Key("keep-free", Percent(), "Room that must stay free: a share, or a size."),
+        Key("purpose", Text(), "What it is for, in a sentence for someone new to the board."),
+        Key(
+            "env",
+            Table(
+                (
+                    Key("size", Size(1), "CONFIG_ENV_SIZE.", required=True),
+                    Key("copy", _name, "Region of the redundant copy."),
+                )
+            ),
+            "Shape of a U-Boot environment.",
+        ),
+    )
+)
+_STAGE = Table(
+    (
+        Key("regions", ListOf(_name), "All that the stage needs.", required=True),
+        Key("entry", Text(), "U-Boot variable that starts it."),
+        Key("ramdisk", _name, "Region in which its ramdisk is found."),
+        Key("kernel-config", _file, "Kernel configuration, where the kernel does not embed it."),
+        Key(
+            "needs",
+            Either(
+                Table(
+                    (
+                        Key("require", ListOf(_name), "Tool groups that must be there."),
+                        Key("relax", ListOf(_name), "Implied groups that may be missing."),
+                        Key(
+                            "extend", Named(ListOf(Text())), "Tools that a group must have as well."
+                        ),
+                    )
+                ),
+                ListOf(_name),
+            ),
+            "What its ramdisk must be able to do.",
+        ),
+        Key("variables", Named(Text(), r"[^=\s]+"), "Variables that the board sets at run time."),
+    )
+)
+_ELSEWHERE = Table(
+    (
+        Key("device-tree", _file, "Device tree with fixed-partitions."),
+        Key("environment", _file, "U-Boot environment, image or text."),
+        Key("mtdparts", Text(), "An mtdparts string."),
+        Key("uboot-config", _file, "U-Boot's .config."),
+        Key("flash-tool-config", Text(), "fw_env.config: a path, or region:/path in its ramdisk."),
+    )
+)
+_POLICY = Table(
+    (
+        Key("fail-on", OneOf(("error", "warning")), "Lowest severity that fails the audit."),
+        Key("keep-free", Percent(), "Room to keep free in regions that do not say their own."),
+        Key(
+            "severity",
+            Named(OneOf(("error", "warning", "note"))),
+            "Severity of a finding, where the default does not suit.",
+        ),
+        Key(
+            "waive",
+            ListOf(
+                Table(
+                    (
+                        Key("finding", _name, "Name of the finding.", required=True),
+                        Key("region", _name, "Only in this region."),
+                        Key("reason", _reason, "Why it is accepted.", required=True),
+                        Key("until", Day(), "The last day on which it is accepted."),
+                    )
+                )
+            ),
+            "Findings that are accepted for now.",
+        ),
+    )
+)
+_LAYOUT = Table(
+    (
+        Key("layout", OneOf(("1",)), "Version of this format.", required=True),
+        Key("board", _name, "Name of the board.", required=True),
+        Key("summary", Text(), "The board in a sentence."),
+        Key("arch", OneOf(ARCHITECTURES), "What the artifacts must be built for.", required=True),
+        Key("compatible", Text(), "The board's device tree compatible."),
+        Key("chips", Named(_CHIP), "The flash chips.", required=True),
+        Key("ram", _RAM, "The board's memory."),
+        Key("regions", ListOf(_REGION), "Ranges of the chips and what they hold.", required=True),
+        Key("stages", Named(_STAGE), "The systems that U-Boot can start."),
+        Key("written-elsewhere", _ELSEWHERE, "Where the build says the same map again."),
+        Key("policy", _POLICY, "What fails the audit, and what is let through."),
+    )
+)
+
+
+def schema() -> dict[str, Any]:
+    """Give the layout's JSON Schema (draft 2020-12)."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "imgaudit layout",
+        "description": "Where everything on a board's flash chips lives, and what it must be.",
+    } | _LAYOUT.schema()
+
+
+def load(path: str) -> Layout:
+    """Read a layout file.
+
+    Raises:
+        AuditError: the file cannot be read.
+        LayoutError: it is no layout; carries every problem with its place.
+
+    """
+    try:
+        with open(path, "rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as problem:
+        raise AuditError(f"cannot read the layout {path}: {problem.strerror}") from problem
+    return parse(data, path)
+
+
+def parse(data: bytes, file: str) -> Layout:
+    """Read a layout from bytes; `file` is only for messages.
+
+    Raises:
+        LayoutError: it is no layout; carries every problem with its place.
+
+    """
+    reading = Reading(file)
+    top = Where(file, 1, 1)
+    layout = None
+    if len(data) > MOST_BYTES:
+        reading.problem(top, f"more than {both(MOST_BYTES)}: this is no layout")
+    else:
+        node = _compose(data, reading)
+        if node is not None:
+            values = _LAYOUT.read(node, reading)
+            if values is not None:
+                layout = _Assembly(reading, values).layout(hashlib.sha256(data).hexdigest())
+    if reading.problems or layout is None:
+        raise LayoutError(
+            sorted(reading.problems, key=lambda problem: (problem.line, problem.column))
+        )
+    return layout
+
+
+def _compose(data: bytes, reading: Reading) -> yaml.Node | None:
+    """Build the node tree; aliases and depth are refused before anything is built of them."""
+    loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    top = Where(reading.file, 1, 1)
+    try:
+        text = data.decode()
+    except UnicodeDecodeError as problem:
+        reading.problem(top, f"not UTF-8 at byte {problem.start}")
+        return None
+    depth = 0
+    try:
+        for event in yaml.parse(text, loader):
+            if isinstance(event, yaml.CollectionStartEvent):
+                depth += 1
+            elif isinstance(event, yaml.CollectionEndEvent):
+                depth -= 1
+            place = _place(reading, event.start_mark)
+            if isinstance(event, yaml.AliasEvent):
+                reading.problem(place, "aliases (*name) are not used here: write it out")
+                return None
+            if depth > MOST_DEPTH:
+                reading.problem(place, f"nested deeper than {MOST_DEPTH} levels")
+                return None
+        node: yaml.Node | None = yaml.compose(text, loader)
+    # Without libyaml, PyYAML lets a wrong character number or version through as a ValueError.
+    except (yaml.YAMLError, ValueError) as problem:
+        place = _place(reading, getattr(problem, "problem_mark", None))
+        why = getattr(problem, "problem", None) or str(problem).partition("\n")[0]
+        reading.problem(place, f"not YAML: {why}")
+        return None
+    if node is None:
+        reading.problem(top, "the file is empty")
+    return node
+
+
+def _place(reading: Reading, mark: Any) -> Where:
+    return (
+        Where(reading.file, mark.line + 1, mark.column + 1) if mark else Where(reading.file, 1, 1)
+    )
+
+
+def _one_line(text: str) -> str:
+    """Undo the line breaks of a YAML block text."""
+    return " ".join(text.split())
+
+
+def _keep_free(value: tuple[str, float] | None) -> KeepFree | None:
+    if value is None:
+        return None
+    kind, amount = value
+    return KeepFree(percent=amount) if kind == "percent" else KeepFree(size=int(amount))
+
+
+class _Assembly:
+    """Turns what the tables read into the model, and checks what one key alone cannot tell."""
+
+    def __init__(self, reading: Reading, values: Values) -> None:
+        self.reading = reading
+        self.values = values
+        self.chips: dict[str, Chip] = {}
+        self.regions: list[Region] = []
+        # All region names that are written, so that a wrong region is not called missing as well.
+        self.names: dict[str, Where] = {}
+
+    def layout(self, sha256: str) -> Layout:
+        values = self.values
+        for name, (where, chip) in values.get("chips", {}).items():
+            self._chip(name, where, chip)
+        for region in values.get("regions", []):
+            self._region(region)
+        self._references()
+        banks, reserved = self._ram(values.get("ram"))
+        return Layout(
+            where=values.where,
+            keys=values.places,
+            file=self.reading.file,
+            sha256=sha256,
+            board=values.get("board", ""),
+            arch=values.get("arch", ""),
+            summary=_one_line(values.get("summary", "")),
+            compatible=values.get("compatible"),
+            chips=self.chips,
+            banks=banks,
+            reserved=reserved,
+            regions=tuple(self.regions),
+            stages=self._stages(),
+            elsewhere=self._elsewhere(values.get("written-elsewhere")),
+            policy=self._policy(values.get("policy")),
+        )
+
+    def _only_for(self, kind: ChipKind, keys: Iterable[str], chip: Values) -> None:
+        for key in keys:
+            if key in chip.places:
+                self.reading.problem(chip.places[key], f"the key {key!r} does not go with {kind}")
+
+    def _chip(self, name: str, where: Where, chip: Values) -> None:
+        problem = self.reading.problem
+        kind = ChipKind(chip.get("kind")) if chip.get("kind") else None
+        sizes: list[int] = chip.get("size", [])
+        if "sectors" in chip.places:
+            if "size" in chip.places:
+                problem(chip.places["size"], "give size or sectors, not both")
+            sizes = [count * SECTOR for count in chip.get("sectors", [])]
+        if not sizes and not {"size", "sectors"} & chip.places.keys():
+            problem(where, f"the chip {name!r} has no size")
+        if kind is ChipKind.EMMC:
+            self._only_for(
+                kind,
+                (
+                    "erase-block",
+                    "erase-map",
+                    "page",
+                    "address-bytes",
+                    "four-byte-mode",
+                    "reset-pin",
+                    "block-protect",
+                    "sfdp",
+                ),
+                chip,
+            )
+        elif kind is ChipKind.SPI_NOR:
+            self._only_for(
+                kind,
+                ("sectors", "align", "boot-area", "erase-group", "write-protect-group", "ext-csd"),
+                chip,
+            )
+        size = min(sizes, default=None)
+        protect: Values | None = chip.get("block-protect")
+        self.chips[name] = Chip(
+            where=where,
+            keys=chip.places,
+            name=name,
+            kind=kind or ChipKind.SPI_NOR,
+            sizes=tuple(sizes) or (1,),
+            image=chip.get("image"),
+            erase_map=self._erase_map(name, where, chip, size) if kind is ChipKind.SPI_NOR else (),
+            page=chip.get("page", 256),
+            address_bytes=int(chip.get("address-bytes", "0")) or None,
+            four_byte_mode=chip.get("four-byte-mode"),
+            reset_pin=chip.get("reset-pin"),
+            block_protect=BlockProtect(
+                protect.get("bits", 1), protect.get("end", "bottom"), protect.get("covers", 0)
+            )
+            if protect is not None
+            else None,
+            sfdp=chip.get("sfdp"),
+            align=chip.get("align", 4096),
+            boot_area=chip.get("boot-area"),
+            erase_group=chip.get("erase-group"),
+            write_protect_group=chip.get("write-protect-group"),
+            ext_csd=chip.get("ext-csd"),
+        )
+
+    def _erase_map(
+        self, name: str, where: Where, chip: Values, size: int | None
+    ) -> tuple[EraseRun, ...]:
+        problem = self.reading.problem
+        block: int | None = chip.get("erase-block")
+        runs: list[Values] | None = chip.get("erase-map")
+        if block and runs:
+            problem(chip.places["erase-map"], "give erase-block or erase-map, not both")
+        if block:
+            if size is not None and size % block:
+                problem(
+                    chip.places["erase-block"],
+                    f"{both(size)} is not a whole number of erase blocks of {both(block)}",
+                )
+            return (EraseRun(max(1, (size or 0) // block), block),)
+        found = tuple(EraseRun(run.get("count", 1), run.get("size", 1)) for run in runs or ())
+        if not found:
+            if not {"erase-block", "erase-map"} & chip.places.keys():
+                problem(where, f"the chip {name!r} has neither erase-block nor erase-map")
+            return (EraseRun(1, size or 1),)
+        whole = all(run.get("count") and run.get("size") for run in runs or ())
+        covered = sum(run.count * run.size for run in found)
+        if whole and size is not None and covered != size:
+            problem(
+                chip.places["erase-map"],
+                f"the erase map covers {both(covered)}, the chip has {both(size)}",
+            )
+        return found
+
+    def _region(self, region: Values) -> None:
+        problem = self.reading.problem
+        name = region.get("name")
+        area = region.get("chip", "")
+        chip_name, _, boot = area.partition("/")
+        chip = self.chips.get(chip_name)
+        if area and chip is None:
+            problem(
+                region.places["chip"],
+                f"no chip is called {chip_name!r}{close(chip_name, self.chips)}",
+            )
+        elif chip is not None:
+            if boot and chip.kind is not ChipKind.EMMC:
+                problem(region.places["chip"], f"{chip_name} is no eMMC: it has no boot areas")
+            elif boot and chip.boot_area is None:
+                problem(region.places["chip"], f"the chip {chip_name} gives no boot-area size")
+            if chip.kind is not ChipKind.EMMC or boot:
+                self._only_for_partitions(region)
+        if name in self.names:
+            line = self.names[name].line
+            problem(region.places["name"], f"a region {name!r} stands already at line {line}")
+        elif name is not None:
+            self.names[name] = region.where
+        env: Values | None = region.get("env")
+        if env is not None and region.get("holds") not in {"uboot-env", None}:
+            problem(region.places["env"], "only a region that holds uboot-env has an env")
+        if region.get("size") and region.get("file-at", 0) >= region.get("size"):
+            problem(
+                region.places["file-at"],
+                f"the artifact would start at {place(region.get('file-at'))}, past the end",
+            )
+        if region.get("type") is not None:
+            self._check_type(region)
+        if name is None or chip is None or region.get("at") is None or not region.get("size"):
+            return
+        self.regions.append(
+            Region(
+                where=region.where,
+                keys=region.places,
+                name=name,
+                label=region.get("label", name),
+                area=area,
+                at=region.get("at", 0),
+                size=region.get("size"),
+                partition=region.get("partition"),
+                type=region.get("type"),
+                holds=region.get("holds", "raw"),
+                file=region.get("file"),
+                file_at=region.get("file-at", 0),
+                writer=Writer(region.get("writer", Writer.RELEASE)),
+                keep_free=_keep_free(region.get("keep-free")),
+                purpose=_one_line(region.get("purpose", "")),
+                env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
+            )
+        )
+
+    def _only_for_partitions(self, region: Values) -> None:
+        for key in ("partition", "type"):
+            if key in region.places:
+                self.reading.problem(
+                    region.places[key], f"the key {key!r} goes with partitions of an eMMC only"
+                )
+
+    def _check_type(self, region: Values) -> None:
+        from imgaudit.formats.guid import TYPE_NAMES, guid_bytes
+
+        text = region.get("type")
+        try:
+            guid_bytes(TYPE_NAMES.get(text, text))
+        except ValueError:
+            self.reading.problem(
+                region.places["type"],
+                f"{text!r} is neither a GUID nor a known type name{close(text, TYPE_NAMES)}",
+            )
+
+    def _known_region(self, name: str, where: Where) -> None:
+        if name not in self.names:
+            self.reading.problem(where, f"no region is called {name!r}{close(name, self.names)}")
+
+    def _references(self) -> None:
+        partitions: dict[tuple[str, int], Region] = {}
+        for region in self.regions:
+            copy = region.env.copy if region.env else None
+            if copy is not None:
+                self._known_region(copy, region.keys["env"])
+            if copy == region.name:
+                self.reading.problem(region.keys["env"], "an environment cannot be its own copy")
+            if region.partition is not None:
+                twin = partitions.setdefault((region.area, region.partition), region)
+                if twin is not region:
+                    self.reading.problem(
+                        region.keys["partition"],
+                        f"partition {region.partition} is {twin.name} already",
+                    )
+
+    def _ram(self, ram: Values | None) -> tuple[tuple[MemoryRange, ...], tuple[MemoryRange, ...]]:
+        if ram is None:
+            return (), ()
+
+        def ranges(key: str) -> tuple[MemoryRange, ...]:
+            return tuple(
+                MemoryRange(
+                    item.get("name", f"bank {number}"),
+                    Span.sized(item.get("at"), item.get("size")),
+                    item.where,
+                )
+                for number, item in enumerate(ram.get(key, []))
+                if item.get("at") is not None and item.get("size")
+            )
+
+        banks, reserved = ranges("banks"), ranges("reserved")
+        if len(banks) < len(ram.get("banks", [])):
+            return banks, reserved  # a bank was unreadable: what lies in it cannot be told
+        for earlier, bank in itertools.pairwise(banks):
+            if bank.span.start < earlier.span.end:
+                self.reading.problem(bank.where, "banks overlap or are not in address order")
+        for item in reserved:
+            if not any(bank.span.contains(item.span) for bank in banks):
+                self.reading.problem(item.where, f"{item.name} is not inside a bank of RAM")
+        return banks, reserved
+
+    def _stages(self) -> dict[str, Stage]:
+        found = {}
+        for name, (where, stage) in self.values.get("stages", {}).items():
+            for region in stage.get("regions", []):
+                self._known_region(region, stage.places["regions"])
+            if stage.get("ramdisk") is not None:
+                self._known_region(stage.get("ramdisk"), stage.places["ramdisk"])
+            variables = stage.get("variables", {})
+            found[name] = Stage(
+                where=where,
+                keys=stage.places,
+                name=name,
+                regions=tuple(stage.get("regions", ())),
+                entry=stage.get("entry"),
+                ramdisk=stage.get("ramdisk"),
+                kernel_config=stage.get("kernel-config"),
+                needs=self._needs(stage.get("needs")),
+                variables={key: value for key, (_, value) in variables.items()},
+            )
+        return found
+
+    def _needs(self, needs: Values | list[str] | None) -> Needs | None:
+        if needs is None:
+            return None
+        if isinstance(needs, list):
+            return Needs(groups=tuple(needs))
+        extend = needs.get("extend", {})
+        return Needs(
+            groups=tuple(needs.get("require", ())),
+            relax=tuple(needs.get("relax", ())),
+            extend={group: tuple(tools) for group, (_, tools) in extend.items()},
+        )
+
+    def _elsewhere(self, values: Values | None) -> Elsewhere | None:
+        if values is None:
+            return None
+        return Elsewhere(
+            where=values.where,
+            keys=values.places,
+            **{key.name.replace("-", "_"): values.get(key.name) for key in _ELSEWHERE.keys},
+        )
+
+    def _policy(self, policy: Values | None) -> Policy:
+        if policy is None:
+            return Policy()
+        waivers = []
+        for item in policy.get("waive", []):
+            region = item.get("region")
+            if region is not None:
+                self._known_region(region, item.places["region"])
+            waivers.append(
+                Waiver(
+                    item.get("finding", ""),
+                    region,
+                    _one_line(item.get("reason", "")),
+                    item.get("until"),
+                    item.where,
+                )
+            )
+        severity = policy.get("severity", {})
+        return Policy(
+            fail_on=policy.get("fail-on", "error"),
+            keep_free=_keep_free(policy.get("keep-free")) or KeepFree(percent=5),
+            severity={name: value for name, (_, value) in severity.items()},
+            severity_at={name: where for name, (where, _) in severity.items()},
+            waivers=tuple(waivers),
+        )

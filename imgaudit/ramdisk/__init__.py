@@ -1,0 +1,1 @@
+"""A ramdisk as the tree that the kernel makes of it."""

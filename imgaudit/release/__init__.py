@@ -1,0 +1,1 @@
+"""What a release was sealed as, and dumps of boards that are held against it."""

@@ -1,0 +1,106 @@
+"""Dumps of a board's chips, held against a build or a manifest. Read only: a device is refused."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Container, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from typing import TypeVar
+
+from imgaudit.contents.build import Build
+from imgaudit.contents.chips import Digests, compare_dump, compare_sealed
+from imgaudit.contents.reader import Artifact, Content
+from imgaudit.errors import AuditError, ImgauditError
+from imgaudit.files import open_regular
+from imgaudit.formats.view import FileSource, View
+from imgaudit.layout.keys import close
+from imgaudit.model import Area, ChipKind, Layout
+from imgaudit.release.manifest import Manifest
+from imgaudit.units import MIB, both
+
+B = TypeVar("B", bound=Build)
+# Read whole; the largest SPI-NOR parts hold 256 MiB (from memory).
+_LARGEST_NOR = 512 * MIB
+
+
+def dump_of(path: str, view: View) -> Artifact:
+    """Take raw bytes for a dump; nothing in them is looked into."""
+    content = Content(name=path, offset=0, size=view.size, view=view)
+    return Artifact(path=path, size=view.size, sha256=None, data_sha256=None, content=content)
+
+
+@contextmanager
+def opened(layout: Layout, paths: Mapping[str, str]) -> Iterator[dict[str, Artifact]]:
+    """Open dumps, given by the name of the chip or boot area, for as long as they are compared.
+
+    Raises:
+        AuditError: the layout has no such chip, or a dump is no regular file or cannot be read.
+
+    """
+    with ExitStack() as stack:
+        found = {}
+        for name, path in paths.items():
+            area = _area(layout, name)
+            try:
+                descriptor, size = open_regular(os.path.realpath(path), path)
+            except ImgauditError as problem:
+                raise AuditError(str(problem)) from problem
+            stack.callback(os.close, descriptor)
+            view = View(FileSource(descriptor, size))
+            if area.chip.kind is ChipKind.SPI_NOR:
+                if size > _LARGEST_NOR:
+                    raise AuditError(f"{path} has {both(size)}: no SPI-NOR is that large")
+                view = View.of(view.bytes(0, size))
+            found[name] = dump_of(path, view)
+        yield found
+
+
+def _area(layout: Layout, name: str) -> Area:
+    names = [area.name for area in layout.areas()]
+    if name not in names:
+        raise AuditError(
+            f"{layout.file} has no chip called {name!r}{close(name, names)}; it has"
+            f" {', '.join(names)}"
+        )
+    return layout.area(name)
+
+
+def regions_only(layout: Layout, areas: Container[str] | None = None) -> Layout:
+    """Give a layout of which only regions are read, of all areas or some: no image, no copy."""
+    chips = {
+        name: replace(chip, image=None, sfdp=None, ext_csd=None)
+        for name, chip in layout.chips.items()
+    }
+    regions = tuple(region for region in layout.regions if areas is None or region.area in areas)
+    return replace(layout, chips=chips, regions=regions, stages={}, elsewhere=None)
+
+
+def held_against_build(build: B, layout: Layout, dumps: Mapping[str, Artifact]) -> B:
+    """Compare dumps with the artifacts of a build; they take the place of its images."""
+    images = []
+    for name, artifact in dumps.items():
+        placed = [(region, payload) for region, _, payload in build.placed() if region.area == name]
+        area = layout.area(name)
+        images.append(compare_dump(area, artifact, layout.regions_on(name), placed))
+    return replace(build, images=tuple(images))
+
+
+def held_against_manifest(
+    build: B, layout: Layout, dumps: Mapping[str, Artifact], manifest: Manifest
+) -> B:
+    """Compare dumps with what a manifest seals, at the layout's places."""
+    images = []
+    for name, artifact in dumps.items():
+        sealed = []
+        for region in layout.regions_on(name):
+            known = manifest.region(region.name)
+            payload = None if known is None else known.payload
+            if payload is not None and payload.size <= region.room:
+                digests = Digests(
+                    size=payload.size, sha256=payload.sha256, data_sha256=payload.data_sha256
+                )
+                sealed.append((region, digests))
+        area = layout.area(name)
+        images.append(compare_sealed(area, artifact, layout.regions_on(name), sealed))
+    return replace(build, images=tuple(images))

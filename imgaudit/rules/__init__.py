@@ -1,0 +1,46 @@
+"""One module per family of checks; a check is known because its module is here."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import pkgutil
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from imgaudit.rules.engine import Check
+
+
+@functools.cache
+def checks() -> dict[str, Check]:
+    """Give every check by its rule's name, in alphabetical order.
+
+    Raises:
+        RuntimeError: two rules share a name (a mistake in the program).
+
+    """
+    return _by_name([*_found_in(__name__), *_found_in(f"{__name__}.geometry")])
+
+
+@functools.cache
+def geometry() -> dict[str, Check]:
+    """Give the checks that need no artifact, without loading the others."""
+    return _by_name(_found_in(f"{__name__}.geometry"))
+
+
+def _found_in(package: str) -> Iterator[Check]:
+    from imgaudit.rules.engine import Check
+
+    for module in pkgutil.iter_modules(importlib.import_module(package).__path__):
+        if not module.name.startswith("_") and not module.ispkg:
+            loaded = importlib.import_module(f"{package}.{module.name}")
+            yield from (item for item in vars(loaded).values() if isinstance(item, Check))
+
+
+def _by_name(found: Iterator[Check] | list[Check]) -> dict[str, Check]:
+    named: dict[str, Check] = {}
+    for check in found:
+        if named.setdefault(check.rule.name, check) is not check:
+            raise RuntimeError(f"two rules are called {check.rule.name}")
+    return dict(sorted(named.items()))

@@ -1,0 +1,197 @@
+"""What the checks of map copies share: each copy's entries paired with the layout's regions."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from imgaudit.maps.collect import Copies, Copy, Place
+from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
+from imgaudit.model import Chip, ChipKind, Layout, Region
+from imgaudit.rules.engine import Finding, Rule, Severity
+from imgaudit.rules.subject import Subject
+from imgaudit.units import Span
+
+H = TypeVar("H", bound=Hashable)
+_SHOWN = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Row:
+    """One entry of a copy, with the region that it means (None: the layout has no such region).
+
+    `span` is where the copy has it on the chip; None where the copy does not tell.
+    """
+
+    table: Table
+    entry: MapEntry
+    region: Region | None
+    span: Span | None
+
+    @property
+    def place(self) -> Place:
+        """Where it is written."""
+        return self.table.copy.place.of(self.entry.at)
+
+
+@dataclass(slots=True, eq=False)
+class Table:
+    """A copy's map of one chip."""
+
+    copy: Copy[MapCopy]
+    chip: Chip
+    rows: tuple[Row, ...] = ()
+
+    def row(self, region: Region) -> Row | None:
+        """Give the entry that means a region."""
+        return next((row for row in self.rows if row.region is region), None)
+
+
+def known(subject: Subject) -> tuple[Layout, Copies] | None:
+    """Give layout and copies; None where there is nothing to compare."""
+    if subject.layout is None or subject.copies is None:
+        return None
+    return subject.layout, subject.copies
+
+
+def tables(subject: Subject) -> list[Table]:
+    """Give every table in use that maps one of the layout's chips, its entries paired."""
+    both = known(subject)
+    if both is None:
+        return []
+    layout, copies = both
+    sources: dict[str, list[Copy[MapCopy]]] = {}
+    for copy in copies.maps:
+        sources.setdefault(str(copy.place), []).append(copy)
+    found = []
+    for group in sources.values():
+        for copy, chip in _assigned(group, layout):
+            if copy.says.in_use:
+                table = Table(copy, chip)
+                table.rows = tuple(_paired(table, layout.regions_on(chip.name)))
+                found.append(table)
+    return found
+
+
+def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy[MapCopy], Chip]]:
+    """Tell which table maps which chip: names of chips are the layout's own, so by content."""
+    chips = [chip for chip in layout.chips.values() if chip.kind is ChipKind.SPI_NOR]
+    maybe = [
+        copy
+        for copy in group
+        if copy.says.medium in {Medium.SPI_NOR, Medium.UNKNOWN} and "nand" not in copy.says.device
+    ]
+    scores = sorted(
+        (
+            (-_likeness(copy.says, chip, layout), number, index)
+            for number, copy in enumerate(maybe)
+            for index, chip in enumerate(chips)
+        ),
+    )
+    taken: set[tuple[str, int]] = set()
+    for score, number, index in scores:
+        sure = score < 0 or len(maybe) == len(chips) == 1
+        if sure and not {("copy", number), ("chip", index)} & taken:
+            taken |= {("copy", number), ("chip", index)}
+            yield maybe[number], chips[index]
+
+
+def _likeness(copy: MapCopy, chip: Chip, layout: Layout) -> int:
+    regions = layout.regions_on(chip.name)
+    labels = {region.label for region in regions} | {region.name for region in regions}
+    spans = {region.span for region in regions}
+    likeness = 2 * (chip.name in {copy.device, *copy.names})
+    for entry in copy.entries:
+        likeness += (entry.label in labels) + (_span(entry, chip) in spans)
+    return likeness
+
+
+def _span(entry: MapEntry, chip: Chip) -> Span | None:
+    if entry.offset is None or entry.offset < 0:
+        return None
+    if entry.size is not None:
+        return Span.sized(entry.offset, entry.size)
+    return Span(entry.offset, chip.size) if entry.to_end and entry.offset <= chip.size else None
+
+
+def _paired(table: Table, regions: list[Region]) -> Iterator[Row]:
+    """Pair by label, then by the same bytes, then by the same start."""
+    entries = table.copy.says.entries
+    spans = [_span(entry, table.chip) for entry in entries]
+    means: dict[int, Region] = {}
+
+    def pair(alike: Any) -> None:
+        for number, entry in enumerate(entries):
+            if number not in means:
+                left = [region for region in regions if region not in means.values()]
+                found = next((item for item in left if alike(item, entry, spans[number])), None)
+                if found is not None:
+                    means[number] = found
+
+    pair(lambda region, entry, _: entry.label == region.label)
+    pair(lambda region, entry, _: entry.label == region.name)
+    pair(lambda region, _, span: span == region.span)
+    pair(lambda region, _, span: span is not None and span.start == region.at)
+    for number, entry in enumerate(entries):
+        yield Row(table, entry, means.get(number), spans[number])
+
+
+def listed(places: Iterable[Place]) -> str:
+    """Say places shortly, by carrier: `mtdparts (uboot.env, variable mtdparts; fip.bin, ...)`."""
+    carriers: dict[str, list[str]] = {}
+    for place in places:
+        names = carriers.setdefault(place.carrier, [])
+        if place.inside not in names:
+            names.append(place.inside)
+    return " and ".join(
+        names[0] if names[0].startswith(carrier) else f"{carrier} ({_few(names)})"
+        for carrier, names in carriers.items()
+    )
+
+
+def _few(names: list[str]) -> str:
+    shown = names if len(names) <= _SHOWN else [*names[:_SHOWN], f"{len(names) - _SHOWN} more"]
+    return "; ".join(shown)
+
+
+def agreeing(count: int) -> str:
+    """Say how many other copies agree with the layout, to follow its name."""
+    return f" and in {count} other cop{'y' if count == 1 else 'ies'}" if count else ""
+
+
+def grouped(pairs: Iterable[tuple[H, Row]]) -> dict[H, list[Row]]:
+    """Put together what several copies say alike: one difference, one finding."""
+    groups: dict[H, list[Row]] = {}
+    for key, row in pairs:
+        groups.setdefault(key, []).append(row)
+    return groups
+
+
+def finding(
+    rule: Rule,
+    places: list[Place],
+    *,
+    region: Region | None = None,
+    chip: Chip | None = None,
+    key: str | None = None,
+    severity: Severity | None = None,
+    **values: Any,
+) -> Finding:
+    """Make a finding about what stands at the places; `key` is that of the layout's region."""
+    first = next((place.artifact for place in places if place.artifact), None)
+    return rule.finding(
+        region=region,
+        artifact=first,
+        chip=chip.name if chip is not None else None,
+        where=None if region is not None else places[0].where,
+        key=key,
+        severity=severity,
+        copies=listed(places),
+        **values,
+    )
+
+
+def is_tree(table: Table) -> bool:
+    """Tell a device tree's table from an mtdparts list."""
+    return table.copy.says.kind is Kind.DEVICE_TREE

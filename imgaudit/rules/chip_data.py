@@ -1,0 +1,530 @@
+"""What the chips say of themselves (SFDP, EXT_CSD), held against what the layout says of them."""
+
+from __future__ import annotations
+
+import fnmatch
+import struct
+from collections.abc import Iterator
+from typing import Any, TypeVar
+
+from imgaudit.contents.reader import Artifact
+from imgaudit.formats.ext_csd import ExtCsdFacts
+from imgaudit.formats.facts import Facts
+from imgaudit.formats.sfdp import SfdpFacts
+from imgaudit.model import SECTOR, Chip, Region
+from imgaudit.rules.engine import Example, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, MIB, Span, both, human
+
+F = TypeVar("F", bound=Facts)
+
+
+def _sfdp(
+    density: int = MIB,
+    *,
+    address: int = 1,
+    page: int = 8,
+    maps: tuple[tuple[int, int], ...] = (),
+) -> bytes:
+    """Write an SFDP dump with erase types of 4, 32 and 64 KiB.
+
+    `address` and `page` are the fields as they are stored; `maps` gives sectors of one
+    configuration: a size, and the erase types as bits.
+    """
+    words = [0] * 16
+    words[0], words[1] = 0xFFF120E5 & ~(3 << 17) | address << 17, density * 8 - 1
+    words[7], words[8] = 0x520F200C, 0x0000D810
+    words[10] = page << 4
+    table = [0x00FF0003 | (len(maps) - 1) << 16, *((size // 256 - 1) << 8 | k for size, k in maps)]
+    headers = [(0x00, 0xFF, len(words), 0x30), (0x81, 0xFF, len(table), 0x70)][: 1 + bool(maps)]
+    head = struct.pack("<4sBBBB", b"SFDP", 6, 1, len(headers) - 1, 0xFF)
+    for low, high, count, at in headers:
+        head += bytes((low, 6 if low == 0 else 0, 1, count)) + at.to_bytes(3, "little")
+        head += bytes((high,))
+    body = struct.pack("<16I", *words) + (struct.pack(f"<{len(table)}I", *table) if maps else b"")
+    return head.ljust(0x30, b"\xff") + body
+
+
+def _nor(data: bytes, chip: str = "size: 1 MiB, erase-block: 64 KiB") -> Example:
+    return nor(
+        "name: recovery, at: 0, size: 256 KiB",
+        chip=f"{chip}, sfdp: nor.sfdp",
+        files={"nor.sfdp": lambda: data},
+    )
+
+
+def _ext_csd(**registers: int) -> bytes:
+    """Write EXT_CSD registers of a 32 MiB chip with boot areas of 2 MiB."""
+    data = bytearray(512)
+    data[162], data[175], data[179], data[192] = 1, 1, 8, 8
+    data[212:216] = (65536).to_bytes(4, "little")
+    data[221], data[224], data[226] = 1, 8, 16
+    for register, value in registers.items():
+        data[int(register.removeprefix("at_"))] = value
+    return bytes(data)
+
+
+def _emmc(data: bytes, *regions: str, chip: str = "sectors: 65536, boot-area: 2 MiB") -> Example:
+    return emmc(
+        *(regions or ("name: data, at: 4 MiB, size: 4 MiB",)),
+        chip=f"{chip}, ext-csd: emmc.extcsd",
+        files={"emmc.extcsd": lambda: data},
+    )
+
+
+def _dumps(subject: Subject, kind: type[F]) -> Iterator[tuple[Chip, Artifact, F]]:
+    """Give every chip with the dump of its own data."""
+    for chip, name in _named(subject, kind):
+        artifact = _artifact(subject, name)
+        if artifact is not None and isinstance(artifact.content.facts, kind):
+            yield chip, artifact, artifact.content.facts
+
+
+def _named(subject: Subject, kind: type[Facts]) -> Iterator[tuple[Chip, str]]:
+    for chip in subject.layout.chips.values() if subject.layout else ():
+        name = chip.sfdp if kind is SfdpFacts else chip.ext_csd
+        if name is not None:
+            yield chip, name
+
+
+def _artifact(subject: Subject, name: str) -> Artifact | None:
+    found = (item for path, item in subject.others.items() if fnmatch.fnmatch(path, name))
+    return next(found, None)
+
+
+def _unread(subject: Subject, kind: type[Facts], rule: str) -> Iterator[NotChecked]:
+    for _, name in _named(subject, kind) if subject.given else ():
+        artifact = _artifact(subject, name)
+        if artifact is None:
+            yield NotChecked(rule, name, subject.unreadable.get(name, "it was not read"))
+        elif not isinstance(artifact.content.facts, kind):
+            why = artifact.content.why or f"it is {artifact.content.title}"
+            yield NotChecked(rule, name, why)
+
+
+def _finding(
+    rule: Rule,
+    chip: Chip,
+    artifact: Artifact,
+    key: str,
+    field: str,
+    *,
+    region: Region | None = None,
+    severity: Severity | None = None,
+    **values: Any,
+) -> Finding:
+    facts = artifact.content.facts
+    return rule.finding(
+        region=region,
+        artifact=artifact.path,
+        chip=chip.name,
+        where=region.where if region else chip.at_key(key),
+        offset=facts.offsets.get(field) if facts else None,
+        severity=severity,
+        **values,
+    )
+
+
+def _approved(chip: Chip) -> str:
+    return " or ".join(human(size) for size in sorted(set(chip.sizes)))
+
+
+_GOOD_NOR = _nor(_sfdp())
+
+NOR_SIZE = Rule(
+    name="chip-size-contradicts-sfdp",
+    severity=Severity.ERROR,
+    message="{artifact}: the chip says {there:bytes}, the layout gives {chip} {here}",
+    effect="A driver that goes by SFDP refuses what lies above, or wraps round to the start.",
+    fix="Correct the chip's size; a part that lies about itself is best not approved.",
+    computed="the density of the basic table is none of the approved sizes",
+    source="JEDEC JESD216, basic flash parameters, 2nd dword; Linux drivers/mtd/spi-nor/sfdp.c",
+    bad=_nor(_sfdp(512 * KIB)),
+    good=_GOOD_NOR,
+)
+
+
+@check(NOR_SIZE)
+def nor_size(subject: Subject) -> Outcome:
+    yield from _unread(subject, SfdpFacts, NOR_SIZE.name)
+    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+        if facts.density not in chip.sizes:
+            yield _finding(
+                NOR_SIZE,
+                chip,
+                artifact,
+                "size",
+                "density",
+                there=facts.density,
+                here=_approved(chip),
+            )
+
+
+ERASE = Rule(
+    name="erase-size-not-in-sfdp",
+    severity=Severity.ERROR,
+    message="{artifact}: the chip erases {there}, the layout gives {chip} blocks of {here:bytes}",
+    effect="No driver can erase such a block: every write fails, or takes its neighbours along.",
+    fix="Use one of the chip's own sizes.",
+    computed="an erase block of the layout is the size of none of the chip's erase types",
+    source="JEDEC JESD216, basic flash parameters, 8th and 9th dword",
+    bad=_nor(_sfdp(), "size: 1 MiB, erase-block: 128 KiB"),
+    good=_GOOD_NOR,
+)
+
+
+@check(ERASE)
+def erase_size(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+        for size in sorted({run.size for run in chip.erase_map} - set(facts.erase_sizes)):
+            yield _finding(
+                ERASE,
+                chip,
+                artifact,
+                _erase_key(chip),
+                "erase_types",
+                there=", ".join(human(size) for size in facts.erase_sizes) or "nothing",
+                here=size,
+            )
+
+
+def _erase_key(chip: Chip) -> str:
+    return "erase-map" if "erase-map" in chip.keys else "erase-block"
+
+
+_SECTORS = ((64 * KIB, 0b0011), (960 * KIB, 0b0101))
+
+IGNORED = Rule(
+    name="sector-map-ignored",
+    severity=Severity.ERROR,
+    message=(
+        "{artifact}: the chip cannot erase {here:bytes} at {start:place}, where the layout has"
+        " such a block; it takes {there} there"
+    ),
+    effect=(
+        "The erase command for that size does something else there: parts are not erased, or more"
+        " is."
+    ),
+    fix="Give the chip an erase-map with the sizes that hold in each part, or a size that holds"
+    " everywhere.",
+    computed="in no configuration of the sector map are the layout's erase blocks possible where"
+    " they are",
+    source="JEDEC JESD216, sector map parameter table; Linux drivers/mtd/spi-nor/sfdp.c",
+    bad=_nor(_sfdp(maps=_SECTORS)),
+    good=_nor(
+        _sfdp(maps=_SECTORS),
+        "size: 1 MiB, erase-map: [{count: 16, size: 4 KiB}, {count: 15, size: 64 KiB}]",
+    ),
+)
+
+
+@check(IGNORED)
+def sector_map(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+        misfits = [_misfit(chip, facts, number) for number in range(len(facts.sector_maps))]
+        first = next(iter(misfits), None)
+        if first is not None and None not in misfits:
+            start, here, there = first
+            yield _finding(
+                IGNORED,
+                chip,
+                artifact,
+                _erase_key(chip),
+                "erase_types",
+                start=start,
+                here=here,
+                there=", ".join(human(size) for size in there) or "none",
+            )
+
+
+def _misfit(chip: Chip, facts: SfdpFacts, number: int) -> tuple[int, int, tuple[int, ...]] | None:
+    """Give the first place where the layout's erase blocks do not fit a sector map."""
+    start = 0
+    for run in chip.erase_map:
+        here = Span.sized(start, run.count * run.size)
+        for region in facts.sector_maps[number].regions:
+            common = here.common(Span(region.start, region.end))
+            if common.size and run.size in facts.erase_sizes and run.size not in region.erase_sizes:
+                return common.start, run.size, region.erase_sizes
+        start = here.end
+    return None
+
+
+PAGE = Rule(
+    name="page-size-differs",
+    severity=Severity.NOTE,
+    message="{artifact}: the chip's page has {there:bytes}, the layout gives {chip} {here:bytes}",
+    effect="A programmer that goes by a page that is too large writes only its end.",
+    fix="Set page: to {there}.",
+    computed="the page size of the basic table is not page:",
+    source="JEDEC JESD216A, basic flash parameters, 11th dword",
+    bad=_nor(_sfdp(page=9)),
+    good=_GOOD_NOR,
+)
+
+
+@check(PAGE)
+def page_size(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+        if facts.page_size not in {None, chip.page}:
+            yield _finding(
+                PAGE, chip, artifact, "page", "page_size", there=facts.page_size, here=chip.page
+            )
+
+
+ADDRESS = Rule(
+    name="address-bytes-contradict-sfdp",
+    severity=Severity.ERROR,
+    message="{artifact}: the chip takes addresses of {there} bytes, the layout says {here}",
+    effect="The chip takes the fourth byte for data, or waits for it: every read is off by one.",
+    fix="Set address-bytes to what the chip takes, or approve another part.",
+    computed="address-bytes is none of the lengths in the basic table, or four-byte-mode: opcodes"
+    " goes with a 4-byte instruction table that is there but names none",
+    source="JEDEC JESD216, basic flash parameters, 1st dword; 4-byte address instruction table",
+    bad=_nor(_sfdp(address=0), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
+    good=_nor(_sfdp(), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
+)
+
+
+@check(ADDRESS)
+def address_bytes(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+        there = facts.address_bytes
+        if chip.address_bytes is not None and there and chip.address_bytes not in there:
+            here = str(chip.address_bytes)
+        elif chip.four_byte_mode == "opcodes" and facts.four_byte_table is False:
+            here = "4, with opcodes of their own, of which its table has none"
+        else:
+            continue
+        yield _finding(
+            ADDRESS,
+            chip,
+            artifact,
+            "address-bytes" if chip.address_bytes is not None else "four-byte-mode",
+            "address_bytes",
+            there=" or ".join(map(str, there)),
+            here=here,
+        )
+
+
+ITSELF = Rule(
+    name="sfdp-contradicts-itself",
+    severity=Severity.WARNING,
+    message="{artifact}: {what}",
+    effect="Linux needs a fix-up for such a part, and other drivers use only part of it.",
+    fix="Go by the data sheet, and check that kernel and U-Boot know the part by its JEDEC id.",
+    computed="more bytes than 3-byte addresses reach and no 4-byte addresses; no erase type; or a"
+    " sector map that covers another size than the density",
+    source="JEDEC JESD216; Linux drivers/mtd/spi-nor/issi.c, is25lp256_post_bfpt_fixups",
+    bad=_nor(_sfdp(32 * MIB, address=0), "size: 32 MiB, erase-block: 64 KiB"),
+    good=_nor(_sfdp(32 * MIB), "size: 32 MiB, erase-block: 64 KiB"),
+)
+
+
+@check(ITSELF)
+def sfdp_itself(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+        for field, what in _contradictions(facts):
+            yield _finding(ITSELF, chip, artifact, "sfdp", field, what=what)
+
+
+def _contradictions(facts: SfdpFacts) -> Iterator[tuple[str, str]]:
+    density = both(facts.density)
+    if facts.unreachable:
+        what = f"the chip has {density}, but takes 3 address bytes only, which reach 16 MiB"
+        yield "address_bytes", what
+    if not facts.erase_types:
+        yield "erase_types", "the chip has no erase type"
+    for sectors in facts.sector_maps:
+        if sectors.size != facts.density:
+            what = f"sector map {sectors.id} covers {both(sectors.size)}, the density is {density}"
+            yield "density", what
+
+
+_GOOD_EMMC = _emmc(_ext_csd())
+
+EMMC_SIZE = Rule(
+    name="emmc-size-contradicts-ext-csd",
+    severity=Severity.ERROR,
+    message=(
+        "{artifact}: the chip has {sectors:,} sectors, {there:bytes}; the layout gives {chip}"
+        " {here}"
+    ),
+    effect="The last partition or the backup GPT does not fit, or the end of the chip is unused.",
+    fix="Write sectors: {sectors}, or list it beside the other approved parts.",
+    computed="SEC_COUNT x 512 is none of the approved sizes",
+    source="JEDEC JESD84-B51, EXT_CSD 215..212 (from memory); U-Boot include/mmc.h",
+    bad=_emmc(_ext_csd(at_214=0, at_213=0xF0)),
+    good=_GOOD_EMMC,
+)
+
+
+@check(EMMC_SIZE)
+def emmc_size(subject: Subject) -> Outcome:
+    yield from _unread(subject, ExtCsdFacts, EMMC_SIZE.name)
+    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+        if facts.size not in chip.sizes:
+            yield _finding(
+                EMMC_SIZE,
+                chip,
+                artifact,
+                "sectors" if "sectors" in chip.keys else "size",
+                "SEC_COUNT",
+                sectors=facts.sectors,
+                there=facts.size,
+                here=" or ".join(f"{size // SECTOR:,} sectors" for size in sorted(chip.sizes)),
+            )
+
+
+BOOT_AREA = Rule(
+    name="boot-area-contradicts-ext-csd",
+    severity=Severity.ERROR,
+    message="{artifact}: boot0 and boot1 have {there:bytes}, the layout gives {chip} {here:bytes}",
+    effect="A loader that fills the layout's boot area is cut, or the ROM looks past its end.",
+    fix="Set boot-area: to the chip's, or to that of the smallest approved part.",
+    computed="BOOT_SIZE_MULT x 128 KiB is not boot-area:; a note where the chip has more",
+    source="JEDEC JESD84-B51, EXT_CSD 226 (from memory); U-Boot include/mmc.h",
+    bad=_emmc(_ext_csd(at_226=8)),
+    good=_GOOD_EMMC,
+)
+
+
+@check(BOOT_AREA)
+def boot_area(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+        there, here = facts.boot_area, chip.boot_area
+        if there is not None and here is not None and there != here:
+            yield _finding(
+                BOOT_AREA,
+                chip,
+                artifact,
+                "boot-area",
+                "BOOT_SIZE_MULT",
+                severity=Severity.NOTE if there > here else None,
+                there=there,
+                here=here,
+            )
+
+
+GROUP = Rule(
+    name="emmc-group-contradicts-ext-csd",
+    severity=Severity.WARNING,
+    message=(
+        "{artifact}: the chip's {what} has {there:bytes}, the layout gives {chip} {here:bytes}"
+    ),
+    effect="Partitions are aligned to blocks that the chip does not have: an erase or a"
+    " write-protect takes a neighbour along.",
+    fix="Set {setting}: to the chip's, and align the partitions to it.",
+    computed="HC_ERASE_GRP_SIZE x 512 KiB is not erase-group:, or that x HC_WP_GRP_SIZE is not"
+    " write-protect-group:",
+    source="JEDEC JESD84-B51, EXT_CSD 224 and 221 (from memory); U-Boot include/mmc.h",
+    bad=_emmc(_ext_csd(), chip="sectors: 65536, erase-group: 512 KiB"),
+    good=_emmc(_ext_csd(), chip="sectors: 65536, erase-group: 4 MiB, write-protect-group: 4 MiB"),
+)
+
+
+@check(GROUP)
+def groups(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+        for key, what, field, there, here in (
+            (
+                "erase-group",
+                "erase group",
+                "HC_ERASE_GRP_SIZE",
+                facts.erase_group,
+                chip.erase_group,
+            ),
+            (
+                "write-protect-group",
+                "write-protect group",
+                "HC_WP_GRP_SIZE",
+                facts.write_protect_group,
+                chip.write_protect_group,
+            ),
+        ):
+            if there and here is not None and there != here:
+                yield _finding(
+                    GROUP,
+                    chip,
+                    artifact,
+                    key,
+                    field,
+                    what=what,
+                    setting=key,
+                    there=there,
+                    here=here,
+                )
+
+
+CONFIG = Rule(
+    name="partition-config-not-set",
+    severity=Severity.ERROR,
+    message="{artifact}: {region} is in {area}, but PARTITION_CONFIG ({value:#04x}) boots {there}",
+    effect="The boot ROM reads another area and finds no first stage there.",
+    fix="Set it once in production: mmc bootpart enable (Linux) or mmc partconf (U-Boot).",
+    computed="BOOT_PARTITION_ENABLE, bits 5 to 3, names none of the boot areas that the layout has"
+    " a first region in",
+    source="JEDEC JESD84-B51, EXT_CSD 179 (from memory); U-Boot include/mmc.h",
+    bad=_emmc(_ext_csd(at_179=0), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
+    good=_emmc(_ext_csd(), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
+)
+
+
+@check(CONFIG)
+def partition_config(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+        config, layout = facts.partition_config, subject.layout
+        if config is None or layout is None:
+            continue
+        there = [
+            region
+            for number in (0, 1)
+            for region in layout.regions_on(f"{chip.name}/boot{number}")[:1]
+            if region.at == 0
+        ]
+        if there and not any(region.area.endswith(config.boots_from) for region in there):
+            area = {"none": "from nothing", "user": "from the user area"}.get(
+                config.boots_from, f"from {config.boots_from}"
+            )
+            yield _finding(
+                CONFIG,
+                chip,
+                artifact,
+                "ext-csd",
+                "PARTITION_CONFIG",
+                region=there[0],
+                area=there[0].area,
+                value=config.value,
+                there=area,
+            )
+
+
+RESET = Rule(
+    name="emmc-reset-disabled",
+    severity=Severity.NOTE,
+    message="{artifact}: RST_n_FUNCTION is {value}: {chip} ignores its reset pin{forever}",
+    effect="A hung eMMC stays hung through a warm reset, and so does a boot ROM that needs it.",
+    fix="Where the pin is wired, enable it in production: it can be written only once.",
+    computed="bits 1 and 0 of RST_n_FUNCTION are not 1; a warning where they are 2",
+    source="JEDEC JESD84-B51, EXT_CSD 162 (from memory); U-Boot cmd/mmc.c, rst-function",
+    bad=_emmc(_ext_csd(at_162=0)),
+    good=_GOOD_EMMC,
+)
+
+
+@check(RESET)
+def reset_disabled(subject: Subject) -> Outcome:
+    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+        value = facts.reset_function
+        if value not in {None, 1}:
+            yield _finding(
+                RESET,
+                chip,
+                artifact,
+                "ext-csd",
+                "RST_n_FUNCTION",
+                severity=Severity.WARNING if value == 2 else None,
+                value=value,
+                forever=" for ever" if value == 2 else "",
+            )

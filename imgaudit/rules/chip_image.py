@@ -1,0 +1,734 @@
+"""An image or a dump of a whole chip against what should be in it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
+from imgaudit.contents.reader import Artifact
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.model import Chip, ChipKind, Region, Writer
+from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
+from imgaudit.rules.engine import Example, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, MIB, both, place
+from imgaudit.writers.env import environment
+from imgaudit.writers.sparse import filler, patched
+
+_CHIP = "size: 1 MiB, erase-block: 64 KiB, image: nor.img"
+_REGIONS = (
+    "name: firmware, at: 0, size: 256 KiB, file: firmware.bin",
+    "name: recovery, at: 256 KiB, size: 512 KiB, file: recovery.bin",
+)
+
+
+def _firmware() -> bytes:
+    return filler("firmware", 80_000)
+
+
+def _recovery() -> bytes:
+    return filler("recovery", 240_000)
+
+
+def _image(change: Callable[[bytearray], None] | None = None) -> bytes:
+    image = bytearray(b"\xff" * MIB)
+    image[: len(_firmware())] = _firmware()
+    image[256 * KIB : 256 * KIB + len(_recovery())] = _recovery()
+    if change is not None:
+        change(image)
+    return bytes(image)
+
+
+def _example(change: Callable[[bytearray], None] | None = None) -> Example:
+    return nor(
+        *_REGIONS,
+        chip=_CHIP,
+        files={
+            "firmware.bin": _firmware,
+            "recovery.bin": _recovery,
+            "nor.img": lambda: _image(change),
+        },
+    )
+
+
+def _sealed_example(change: Callable[[bytearray], None] | None = None) -> Example:
+    """Give a dump that is held against a manifest; the artifacts are not needed for it."""
+    regions = tuple(
+        SealedRegion(
+            name=name,
+            chip="nor",
+            offset=offset,
+            size=size,
+            payload=SealedPayload(size=len(data), sha256=hashlib.sha256(data).hexdigest()),
+        )
+        for name, offset, size, data in (
+            ("firmware", 0, 256 * KIB, _firmware()),
+            ("recovery", 256 * KIB, 512 * KIB, _recovery()),
+        )
+    )
+    sealed = Manifest(file="", board="example", layout_sha256="0" * 64, regions=regions)
+    return replace(
+        nor(
+            *_REGIONS,
+            files={
+                "firmware.bin": _firmware,
+                "recovery.bin": _recovery,
+                "nor.bin": lambda: _image(change),
+                "manifest.json": lambda: dump(sealed).encode(),
+            },
+        ),
+        manifest="manifest.json",
+        dumps={"nor": "nor.bin"},
+    )
+
+
+def _environment_example(saved: Mapping[str, str] | None) -> Example:
+    """Give a dump in which the environment was saved, or damaged."""
+
+    def stored(variables: Mapping[str, str]) -> bytes:
+        return environment(variables, 8 * KIB, None)
+
+    built = {"bootcmd": "run main"}
+    found = patched(stored(built), 20, b"M") if saved is None else stored(saved)
+    return replace(
+        nor(
+            "name: env, at: 0, size: 64 KiB, holds: uboot-env, file: u-boot.env, writer: runtime,"
+            " env: {size: 8 KiB}",
+            files={
+                "u-boot.env": lambda: stored(built),
+                "nor.bin": lambda: found.ljust(MIB, b"\xff"),
+            },
+        ),
+        dumps={"nor": "nor.bin"},
+    )
+
+
+def _flip(image: bytearray) -> None:
+    image[0x41000] ^= 0x55
+
+
+def _shift(image: bytearray) -> None:
+    image[256 * KIB :] = b"\xff" * 64 + image[256 * KIB : -64]
+
+
+def _swap(image: bytearray) -> None:
+    image[::2], image[1::2] = image[1::2], image[::2]
+
+
+def _mirror(image: bytearray) -> None:
+    image[:] = image.translate(bytes(int(f"{value:08b}"[::-1], 2) for value in range(256)))
+
+
+def _exchange(image: bytearray) -> None:
+    image[:] = image[MIB // 2 :] + image[: MIB // 2]
+
+
+def _program_over(image: bytearray) -> None:
+    for at in range(0x42000, 0x43000):
+        image[at] &= at * 37 & 0xFF
+
+
+def _hold_low(image: bytearray) -> None:
+    for at in range(0x42000, 0x43000):
+        image[at] &= 0xF7
+
+
+def _firmware_again(image: bytearray) -> None:
+    image[256 * KIB : 256 * KIB + len(_firmware())] = _firmware()
+
+
+def _hole(image: bytearray) -> None:
+    image[0x50000:0x60000] = b"\xff" * 0x10000
+
+
+def _dirty_tail(image: bytearray) -> None:
+    image[0xB0000:0xB1000] = bytes(0x1000)
+
+
+def _dirty_gap(image: bytearray) -> None:
+    image[0xE0000:0xE0010] = b"left over from b"
+
+
+def _repeat(image: bytearray) -> None:
+    image[MIB // 2 :] = image[: MIB // 2]
+
+
+def _from_recovery(image: bytearray) -> None:
+    del image[: 256 * KIB]
+
+
+def _cut(image: bytearray) -> None:
+    del image[384 * KIB :]
+
+
+_CAUTION = (
+    " On a board, write again only with a backup of the chip and a serial or ROM way in, and check"
+    " the vendor's datasheet first."
+)
+
+
+def _spot(chip: Chip, offset: int) -> str:
+    """Say a place on a chip, with the number of its erase block where there is one."""
+    block = erase_block(chip, offset)
+    return place(offset) if block is None else f"{place(offset)} (erase block {block})"
+
+
+def _amount(comparison: Comparison) -> str:
+    """Say how much differs; by digests it is only known in blocks."""
+    return ("" if comparison.exact else "up to ") + both(comparison.differing)
+
+
+def _expected(subject: Subject, region: Region) -> str:
+    """Name what should be in a region."""
+    for placement in subject.placements:
+        if placement.region.name == region.name and placement.path is not None:
+            return placement.path
+    sealed = subject.manifest.region(region.name) if subject.manifest else None
+    if sealed is not None and sealed.artifact is not None:
+        return sealed.artifact.path
+    return region.file or region.name
+
+
+def _given(subject: Subject) -> Iterator[tuple[ChipImage, Artifact]]:
+    for image in subject.images:
+        if image.artifact is not None:
+            yield image, image.artifact
+
+
+def _looking(subject: Subject, *looks: Look) -> Iterator[tuple[ChipImage, Comparison]]:
+    """Give the comparisons that look like one of these."""
+    for image, _ in _given(subject):
+        for comparison in image.comparisons:
+            if comparison.look in looks:
+                yield image, comparison
+
+
+def _about(
+    rule: Rule, subject: Subject, image: ChipImage, comparison: Comparison, **values: Any
+) -> Finding:
+    """Make a finding about a region: where it starts to differ, and by how much."""
+    region = comparison.region
+    first = region.at + (region.file_at if comparison.first is None else comparison.first)
+    return rule.finding(
+        region=region,
+        artifact=_expected(subject, region),
+        offset=first,
+        length=comparison.differing or None,
+        image=image.artifact.path if image.artifact else "",
+        first=first,
+        differing=comparison.differing,
+        spot=_spot(image.chip, first),
+        amount=_amount(comparison),
+        **values,
+    )
+
+
+def _whole(rule: Rule, image: ChipImage, artifact: Artifact, **values: Any) -> Finding:
+    """Make a finding about all of an image."""
+    return rule.finding(
+        artifact=artifact.path,
+        chip=image.area,
+        where=image.chip.at_key("image"),
+        image=artifact.path,
+        **values,
+    )
+
+
+DIFFERS = Rule(
+    name="chip-image-differs",
+    severity=Severity.ERROR,
+    message=(
+        "{image} holds something else than {artifact} in {region}: {amount} differ, the first at"
+        " {spot}"
+    ),
+    effect="The board runs other bytes than the release's artifacts.",
+    fix="Assemble the image again from the artifacts of this build." + _CAUTION,
+    computed="image[region start + file-at, + artifact size) is not the artifact; on an eMMC in"
+    " blocks of 64 KiB",
+    source="common practice, no source",
+    bad=_example(_flip),
+    good=_example(),
+)
+
+
+@check(DIFFERS)
+def image_differs(subject: Subject) -> Outcome:
+    for image in subject.images:
+        kind = "dump" if image.dump else "image"
+        if image.artifact is None:
+            why = image.missing or "the image could not be read"
+            yield NotChecked(DIFFERS.name, f"{image.area or image.chip.name} {kind}", why)
+        for comparison in image.comparisons:
+            if comparison.look is Look.UNKNOWN:
+                yield NotChecked(DIFFERS.name, comparison.region.name, comparison.why)
+            if comparison.look is Look.DIFFERS and comparison.digests is None:
+                yield _about(DIFFERS, subject, image, comparison)
+        if image.dump and subject.layout is not None:
+            compared = {comparison.region.name for comparison in image.comparisons}
+            for region in subject.layout.regions_on(image.area):
+                if region.name not in compared:
+                    yield NotChecked(DIFFERS.name, region.name, _nothing_for(subject, region))
+
+
+def _nothing_for(subject: Subject, region: Region) -> str:
+    if subject.manifest is not None:
+        return "the manifest seals nothing for it"
+    missing = (item.missing for item in subject.placements if item.region.name == region.name)
+    return next(missing, "") or "no artifact is built for it"
+
+
+FROM_MANIFEST = Rule(
+    name="chip-image-differs-from-manifest",
+    severity=Severity.ERROR,
+    message=(
+        "{image} holds something else in {region} than {manifest} seals: SHA-256 {found}…, sealed"
+        " {sealed}…"
+    ),
+    effect="The board runs other bytes than the release that was sealed.",
+    fix="Read back against the artifacts to see where they differ." + _CAUTION,
+    computed="the SHA-256 of as many bytes as the manifest's payload has, from its place",
+    source="common practice, no source",
+    bad=_sealed_example(_flip),
+    good=_sealed_example(),
+)
+
+
+@check(FROM_MANIFEST)
+def differs_from_manifest(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.DIFFERS):
+        if comparison.digests is not None and subject.manifest is not None:
+            sealed, found = comparison.digests
+            yield _about(
+                FROM_MANIFEST,
+                subject,
+                image,
+                comparison,
+                manifest=subject.manifest.file,
+                sealed=sealed[:12],
+                found=found[:12],
+            )
+
+
+OTHER = Rule(
+    name="chip-image-holds-other-region",
+    severity=Severity.ERROR,
+    message="{image} holds the artifact of {other} at {spot}, where {artifact} of {region} belongs",
+    effect="What starts from {region} gets the content of {other}.",
+    fix="Correct the offset or the file name of the write." + _CAUTION,
+    computed="another region's whole artifact stands at the place of this one",
+    source="common practice, no source",
+    bad=_example(_firmware_again),
+    good=_example(),
+)
+
+
+@check(OTHER)
+def holds_other_region(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.OTHER):
+        yield _about(OTHER, subject, image, comparison, other=comparison.holds)
+
+
+SHIFTED = Rule(
+    name="chip-image-content-shifted",
+    severity=Severity.ERROR,
+    message=(
+        "{image} holds {artifact} at {found:place} instead of {wanted:place}: {distance:bytes} off"
+    ),
+    effect="The boot reads {region} from its place and finds padding or another file's bytes.",
+    fix="Correct the offset where the image is assembled or written (seek and skip units, headers)."
+    + _CAUTION,
+    computed="64 bytes from the artifact's start, and 64 KiB from there, stand elsewhere",
+    source="common practice, no source",
+    bad=_example(_shift),
+    good=_example(),
+)
+
+
+@check(SHIFTED)
+def image_shifted(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.SHIFTED):
+        region, distance = comparison.region, comparison.shifted or 0
+        wanted = region.at + region.file_at
+        finding = _about(
+            SHIFTED,
+            subject,
+            image,
+            comparison,
+            found=wanted + distance,
+            wanted=wanted,
+            distance=abs(distance),
+        )
+        yield replace(finding, offset=wanted + distance, length=comparison.size)
+
+
+SWAPPED = Rule(
+    name="chip-image-bytes-swapped",
+    severity=Severity.ERROR,
+    message="{image} holds {what} with its bytes swapped in groups of {group}",
+    effect="No magic number is where the boot looks for it: nothing starts.",
+    fix="Turn off the byte swapping of the programmer or of the dump, and read it again."
+    + _CAUTION,
+    computed="reversing every group of 2 or 4 bytes of the artifact gives what the image holds",
+    source="common practice, no source",
+    bad=_example(_swap),
+    good=_example(),
+)
+
+
+@check(SWAPPED)
+def image_swapped(subject: Subject) -> Outcome:
+    for image, artifact in _given(subject):
+        if image.swapped is not None:
+            yield _whole(SWAPPED, image, artifact, what="everything", group=image.swapped)
+    for image, comparison in _looking(subject, Look.SWAPPED):
+        what = f"{_expected(subject, comparison.region)} in {comparison.region.name}"
+        yield _about(SWAPPED, subject, image, comparison, what=what, group=comparison.swapped)
+
+
+MIRRORED = Rule(
+    name="chip-image-bits-reversed",
+    severity=Severity.ERROR,
+    message="{image} holds {what} with the bits of every byte reversed",
+    effect="No magic number is where the boot looks for it: nothing starts.",
+    fix="Set the bit order of the programmer or of the dump to most significant first." + _CAUTION,
+    computed="reversing the eight bits of every byte of the artifact gives what the image holds",
+    source="common practice, no source",
+    bad=_example(_mirror),
+    good=_example(),
+)
+
+
+@check(MIRRORED)
+def image_mirrored(subject: Subject) -> Outcome:
+    for image, artifact in _given(subject):
+        if image.mirrored:
+            yield _whole(MIRRORED, image, artifact, what="everything")
+    for image, comparison in _looking(subject, Look.MIRRORED):
+        what = f"{_expected(subject, comparison.region)} in {comparison.region.name}"
+        yield _about(MIRRORED, subject, image, comparison, what=what)
+
+
+EXCHANGED = Rule(
+    name="chip-image-halves-exchanged",
+    severity=Severity.ERROR,
+    message="{image} has its halves exchanged: what belongs at {half:place} stands at 0x0",
+    effect="The boot ROM starts at the content of the second half: nothing starts.",
+    fix="Look at the highest address bit, or at the order in which the halves were joined."
+    + _CAUTION,
+    computed="the artifacts stand where they should once the halves change places",
+    source="common practice, no source",
+    bad=_example(_exchange),
+    good=_example(),
+)
+
+
+@check(EXCHANGED)
+def image_exchanged(subject: Subject) -> Outcome:
+    for image, artifact in _given(subject):
+        if image.exchanged:
+            yield _whole(EXCHANGED, image, artifact, half=image.size // 2)
+
+
+STARTS = Rule(
+    name="chip-image-starts-elsewhere",
+    severity=Severity.ERROR,
+    message="{image} is not a whole image of {chip}: {what}",
+    effect="Written from the start of the chip, every region would land in the wrong place.",
+    fix="Read the whole chip, not a partition, and take off what was put in front.",
+    computed="all artifacts stand by the same distance before or behind where they should",
+    source="common practice, no source",
+    bad=_example(_from_recovery),
+    good=_example(),
+)
+
+
+@check(STARTS)
+def image_starts_elsewhere(subject: Subject) -> Outcome:
+    for image, artifact in _given(subject):
+        if image.base > 0:
+            what = f"its first byte is the one at {_spot(image.chip, image.base)}"
+        else:
+            what = f"{both(-image.base)} stand before its first byte"
+        if image.base:
+            yield _whole(STARTS, image, artifact, what=what, base=image.base)
+
+
+ENDS = Rule(
+    name="chip-image-ends-early",
+    severity=Severity.ERROR,
+    message="{image} ends at {end:place}: it does not hold all of {artifact} for {region}",
+    effect="{region} is cut off, or not there at all.",
+    fix="Read or assemble it again up to the end of the chip.",
+    computed="region start + file-at + artifact size is beyond the image's end",
+    source="common practice, no source",
+    bad=_example(_cut),
+    good=_example(),
+)
+
+
+@check(ENDS)
+def image_ends_early(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.CUT):
+        yield _about(ENDS, subject, image, comparison, end=image.size)
+
+
+NOT_ERASED = Rule(
+    name="chip-image-not-erased-first",
+    severity=Severity.ERROR,
+    message=(
+        "{image} was programmed without an erase in {region}: {amount} of {artifact} differ, the"
+        " first at {spot}, and every bit that differs reads 0"
+    ),
+    effect="{region} holds a mixture of old and new bytes: its checksum fails, or worse, it runs.",
+    fix="Erase {region} before it is programmed." + _CAUTION,
+    computed="image AND artifact = image, with 32 or more bits that differ",
+    source="common practice, no source",
+    bad=_example(_program_over),
+    good=_example(),
+)
+
+
+@check(NOT_ERASED)
+def not_erased_first(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.NOT_ERASED):
+        yield _about(NOT_ERASED, subject, image, comparison)
+
+
+STUCK = Rule(
+    name="chip-image-bit-stuck",
+    severity=Severity.ERROR,
+    message=(
+        "{image} differs from {artifact} in {region} in bit {bit} of a byte only: {amount}, the"
+        " first at {spot}"
+    ),
+    effect="A data line or a worn flash: what is written there does not come back.",
+    fix="Read the chip again; where it comes back the same, look at the data lines and the part."
+    + _CAUTION,
+    computed="8 or more bytes differ, all in the same single bit",
+    source="common practice, no source",
+    bad=_example(_hold_low),
+    good=_example(),
+)
+
+
+@check(STUCK)
+def bit_stuck(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.STUCK):
+        yield _about(STUCK, subject, image, comparison, bit=comparison.stuck)
+
+
+HOLE = Rule(
+    name="chip-image-erased-hole",
+    severity=Severity.ERROR,
+    message=(
+        "{image} is erased from {spot} to {end:place}, where {artifact} has data for {region}"
+    ),
+    effect="The payload has a hole: its checksum fails, or it runs into erased flash.",
+    fix="Look for an erase of a neighbour that reaches into {region}, then assemble again."
+    + _CAUTION,
+    computed="a run of 0xFF of at least 4 KiB where the artifact has other bytes",
+    source="common practice, no source",
+    bad=_example(_hole),
+    good=_example(),
+)
+
+
+@check(HOLE)
+def image_hole(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.ERASED, Look.DIFFERS):
+        region = comparison.region
+        for hole in comparison.holes:
+            finding = _about(
+                HOLE,
+                subject,
+                image,
+                replace(comparison, first=hole.start, differing=hole.size),
+                start=region.at + hole.start,
+                end=region.at + hole.end,
+            )
+            yield finding
+
+
+_SAME_PLACE = (Look.SAME, Look.DIFFERS, Look.ERASED, Look.NOT_ERASED, Look.STUCK)
+
+TAIL = Rule(
+    name="chip-image-tail-not-erased",
+    severity=Severity.WARNING,
+    message="{image} has data behind {artifact} in {region}: {size:bytes} from {spot}",
+    effect=(
+        "Flash can only be programmed from 1 to 0, so what is appended later is garbled; an old"
+        " image's tail can be taken for a file system or a FIT."
+    ),
+    fix="Fill the rest of the region with 0xFF." + _CAUTION,
+    computed="bytes behind the artifact, to the region's end, are not 0xFF",
+    source="common practice, no source",
+    bad=_example(_dirty_tail),
+    good=_example(),
+)
+
+
+@check(TAIL)
+def image_tail(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, *_SAME_PLACE):
+        region, tail = comparison.region, comparison.tail
+        # An environment may be padded as it likes: saveenv erases it as a whole.
+        mutable = region.holds == "uboot-env" or region.writer is Writer.RUNTIME
+        # By digests alone, what differs may as well be shifted.
+        if tail and not mutable and comparison.digests is None:
+            size = sum(span.size for span in tail)
+            behind = replace(comparison, first=tail[0].start, differing=size)
+            yield _about(TAIL, subject, image, behind, size=size, start=region.at + tail[0].start)
+
+
+GAP = Rule(
+    name="chip-image-gap-not-erased",
+    severity=Severity.WARNING,
+    message="{image} has {size:bytes} of data at {spot} on {chip}, where no region is",
+    effect="Something uses flash that the map does not know: the next region put there meets it.",
+    fix="Add the region that is missing from the layout, or erase the gap." + _CAUTION,
+    computed="bytes between regions are not 0xFF",
+    source="common practice, no source",
+    bad=_example(_dirty_gap),
+    good=_example(),
+)
+
+
+@check(GAP)
+def image_gap(subject: Subject) -> Outcome:
+    for image, artifact in _given(subject):
+        if image.chip.kind is not ChipKind.SPI_NOR:
+            continue
+        for gap in image.gaps:
+            finding = _whole(
+                GAP,
+                image,
+                artifact,
+                size=gap.size,
+                start=gap.start,
+                spot=_spot(image.chip, gap.start),
+            )
+            yield replace(finding, offset=gap.start, length=gap.size)
+
+
+REPEATS = Rule(
+    name="chip-image-halves-repeat",
+    severity=Severity.ERROR,
+    message="{image} repeats itself after {period:bytes}: the rest of {chip} is not in it",
+    effect=(
+        "The address wrapped while the image was read or made, as with a programmer that sends"
+        " three address bytes: the upper part's real content is not in it."
+    ),
+    fix="Read or assemble it again with four address bytes.",
+    computed="image[0, size/2) equals image[size/2, size) and is not blank, and so on for quarters",
+    source="common practice, no source",
+    bad=_example(_repeat),
+    good=_example(),
+)
+
+
+@check(REPEATS)
+def image_repeats(subject: Subject) -> Outcome:
+    for image, artifact in _given(subject):
+        if image.period is not None:
+            finding = _whole(REPEATS, image, artifact, period=image.period)
+            yield replace(finding, offset=image.period, length=image.size - image.period)
+
+
+SAVED = Rule(
+    name="chip-image-environment-saved",
+    severity=Severity.NOTE,
+    message="{image}: {region} was saved since it was built: {changes}",
+    effect="The board boots by what it saved, not by what the release carries.",
+    fix="Nothing, where this is what the unit should remember; else set the variables back.",
+    computed="the environment's CRC is valid and its variables are not those of the artifact",
+    source="U-Boot doc/usage/environment.rst",
+    bad=_environment_example({"bootcmd": "run main", "bootcount": "3"}),
+    good=_environment_example({"bootcmd": "run main"}),
+)
+
+
+@check(SAVED)
+def environment_saved(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.SAVED):
+        changes = _changes(subject, comparison)
+        if changes:
+            yield _about(SAVED, subject, image, comparison, changes=changes)
+
+
+_MOST_CHANGES = 8
+
+
+def _changes(subject: Subject, comparison: Comparison) -> str:
+    """Say which variables differ; against a manifest only that they do is known."""
+    found = comparison.environment
+    names = [item for item in subject.placements if item.region.name == comparison.region.name]
+    built = names[0].payload.facts if names and names[0].payload else None
+    if found is None:
+        return ""
+    if not isinstance(built, UbootEnv):
+        return f"its CRC-32 is {found.checksums[0].stored} now"
+    was = {variable.name: variable.value for variable in built.variables}
+    now = {variable.name: variable.value for variable in found.variables}
+    words = [
+        f"{name} {_change(was.get(name), now.get(name))}"
+        for name in sorted(was.keys() | now.keys())
+        if was.get(name) != now.get(name)
+    ]
+    more = len(words) - _MOST_CHANGES
+    return ", ".join(words[:_MOST_CHANGES]) + (f" and {more} more" if more > 0 else "")
+
+
+def _change(was: str | None, now: str | None) -> str:
+    if was is None:
+        return f"is new ({_short(now or '')})"
+    return "is gone" if now is None else f"from {_short(was)} to {_short(now)}"
+
+
+def _short(value: str) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else text[:39] + "…"
+
+
+BROKEN = Rule(
+    name="chip-image-environment-broken",
+    severity=Severity.ERROR,
+    message="{image} has no environment in {region} that U-Boot would take: {why}",
+    effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
+    fix="Boot with the defaults and save the environment again." + _CAUTION,
+    computed="no CRC-32 in the dump's region matches; a warning where the other copy is valid",
+    source="U-Boot env/common.c, env_import",
+    bad=_environment_example(None),
+    good=_environment_example({"bootcmd": "run main"}),
+)
+
+
+@check(BROKEN)
+def environment_broken(subject: Subject) -> Outcome:
+    for image, comparison in _looking(subject, Look.BROKEN):
+        found = comparison.environment
+        if found is None:
+            why = "it holds no name=value text"
+        elif found.blank is not None:
+            why = f"every byte is {found.blank:#04x}"
+        else:
+            why = f"its CRC {found.checksums[0].stored} fits none of its bytes"
+        finding = _about(BROKEN, subject, image, comparison, why=why)
+        spare = _copy_is_valid(image, comparison.region)
+        yield replace(finding, severity=Severity.WARNING) if spare else finding
+
+
+def _copy_is_valid(image: ChipImage, region: Region) -> bool:
+    own = region.env.copy if region.env else None
+    return any(
+        other.environment is not None
+        and other.environment.valid
+        and (
+            other.region.name == own
+            or (other.region.env is not None and other.region.env.copy == region.name)
+        )
+        for other in image.comparisons
+    )

@@ -1,0 +1,499 @@
+"""The kernel command lines that a build starts its systems with, held against map and disk."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from imgaudit.boot.walk import Boot, entries, walk
+from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.ubi import Ubi
+from imgaudit.maps import command_line
+from imgaudit.maps.collect import Copy, Environment, Place
+from imgaudit.maps.command_line import CommandLine, Root, RootKind
+from imgaudit.model import ChipKind, Layout, Region, Stage
+from imgaudit.rules._map import finding, is_tree, known, tables
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+from imgaudit.writers.env import environment
+
+# COMMAND_LINE_SIZE, Linux arch/*/include/uapi/asm/setup.h (from memory).
+_LONGEST = {
+    "arm": 1024,
+    "arm64": 2048,
+    "riscv32": 1024,
+    "riscv64": 1024,
+    "x86": 2048,
+    "x86-64": 2048,
+    "mips": 4096,
+    "powerpc": 2048,
+}
+# The kernel's names for what mounts it, where the layout's word is not the only one.
+_DRIVERS = {
+    "ext2": {"ext2", "ext3", "ext4"},
+    "ext3": {"ext3", "ext4"},
+    "fat": {"vfat", "msdos"},
+}
+_MOUNTED = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
+_UNKNOWN = "${"
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A command line, where it comes from, and the stage and boot command that it is for."""
+
+    place: Place
+    line: CommandLine
+    stage: Stage | None = None
+    boot: Boot | None = None
+
+
+def _lines(subject: Subject) -> list[_Line]:
+    """Give what U-Boot's scripts compose, and what device trees and configuration say as it is.
+
+    The text of an environment's own `bootargs` is only what a script starts from.
+    """
+    both = known(subject)
+    if both is None:
+        return []
+    layout, copies = both
+    found = []
+    for copy in copies.environments:
+        for stage, boot in _boots(subject, layout, copy):
+            if boot.arguments is not None:
+                carrier = f"the command line of `{boot.command}`"
+                line = command_line.parse(boot.arguments)
+                found.append(_Line(replace(copy.place, carrier=carrier), line, stage, boot))
+    found += [
+        _Line(written.place, written.says)
+        for written in copies.command_lines
+        if "variable bootargs" not in written.place.spot
+    ]
+    return found
+
+
+def _boots(
+    subject: Subject, layout: Layout, copy: Copy[Environment]
+) -> Iterator[tuple[Stage | None, Boot]]:
+    """Give the boots of an environment: the one that U-Boot takes has been followed already."""
+    if copy.says.taken and subject.boots.place == copy.place:
+        for followed in subject.boots.followed.values():
+            for boot in followed.walk.boots if not followed.by_hand else ():
+                yield followed.stage, boot
+        return
+    stages: dict[str, Stage | None] = dict.fromkeys(entries(copy.says.variables))
+    stages |= {stage.entry: stage for stage in layout.stages.values() if stage.entry}
+    variables = tuple(copy.says.variables.items())
+    for entry, stage in stages.items():
+        for boot in _walked(variables, entry) if entry in copy.says.variables else ():
+            yield stage, boot
+
+
+# Every check of this module asks for the same walks.
+@functools.lru_cache(maxsize=64)
+def _walked(variables: tuple[tuple[str, str], ...], entry: str) -> tuple[Boot, ...]:
+    return walk(dict(variables), entry).boots
+
+
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """What a `root=` leads to: the region, where it is one, or why there is none."""
+
+    region: Region | None = None
+    why: str = ""
+
+
+def _target(subject: Subject, layout: Layout, root: Root) -> _Target | None:
+    """Follow a `root=`; None where that cannot be known."""
+    if _UNKNOWN in root.text:
+        return None
+    if root.kind in {RootKind.PARTITION_UUID, RootKind.PARTITION_LABEL, RootKind.DISK}:
+        return _partition(subject, layout, root)
+    if root.kind is RootKind.MTD:
+        return _mtd(subject, layout, root)
+    if root.kind is RootKind.UBI and root.volume is not None:
+        volumes = [facts.volumes for _, _, _, facts in subject.each(Ubi)]
+        if volumes and not any(item.name == root.volume for each in volumes for item in each):
+            names = ", ".join(sorted({item.name for each in volumes for item in each}))
+            return _Target(why=f"the UBI images have the volumes {names or 'none'}")
+    return None
+
+
+def _partition(subject: Subject, layout: Layout, root: Root) -> _Target | None:
+    on_disk = [region for region in layout.regions if region.partition is not None]
+    chips = {region.area for region in on_disk}
+    found = [facts.table for _, _, _, facts in subject.each(Gpt) if facts.table is not None]
+    numbers = {entry.number: entry.name for table in found for entry in table.entries}
+    numbers = numbers or {region.partition or 0: region.label for region in on_disk}
+    number: int | None = None
+    if root.kind is RootKind.PARTITION_UUID:
+        # The disk's identifiers are in its own table only; one of an MBR is not the GPT's.
+        if not found or root.id is None or len(root.id) != 36:
+            return None
+        ids = {entry.unique_guid: entry.number for table in found for entry in table.entries}
+        number = ids.get(root.id.lower())
+        if number is None:
+            return _Target(why="no partition of the disk has that GUID")
+        number += root.partition_offset
+    elif root.kind is RootKind.PARTITION_LABEL:
+        labels = {label: number for number, label in reversed(numbers.items())}
+        number = labels.get(root.id or "")
+        if number is None and numbers:
+            return _Target(why=f"the partitions are called {', '.join(numbers.values())}")
+    elif root.disk is not None and root.disk.startswith("mmcblk") and root.partition is not None:
+        number = root.partition
+    if number is None or not numbers:
+        return None
+    if number not in numbers:
+        return _Target(why=f"the disk has the partitions {', '.join(map(str, sorted(numbers)))}")
+    regions = [region for region in on_disk if region.partition == number]
+    return _Target(region=regions[0] if len(regions) == len(chips) == 1 else None)
+
+
+def _mtd(subject: Subject, layout: Layout, root: Root) -> _Target | None:
+    maps = [table for table in tables(subject) if is_tree(table)] or tables(subject)
+    if root.volume is not None:
+        labels = {row.entry.label: row.region for table in maps for row in table.rows}
+        labels |= {
+            region.label: region
+            for region in layout.regions
+            if layout.chips[region.chip].kind is ChipKind.SPI_NOR
+        }
+        if root.volume in labels:
+            return _Target(region=labels[root.volume])
+        return _Target(why=f"the partitions are called {', '.join(labels)}")
+    rows = maps[0].rows if maps else ()
+    if root.partition is None or not rows or len({table.chip.name for table in maps}) > 1:
+        return None
+    if root.partition >= len(rows):
+        return _Target(why=f"{maps[0].copy.place} has {len(rows)} partitions, from 0")
+    return _Target(region=rows[root.partition].region)
+
+
+def _roots(subject: Subject) -> Iterator[tuple[_Line, Root, _Target]]:
+    both = known(subject)
+    for item in _lines(subject):
+        root = item.line.root
+        target = _target(subject, both[0], root) if both and root else None
+        if root is not None and target is not None:
+            yield item, root, target
+
+
+def _same(
+    lines: Iterator[tuple[str, _Line]] | list[tuple[str, _Line]],
+) -> Mapping[str, list[_Line]]:
+    groups: dict[str, list[_Line]] = {}
+    for key, line in lines:
+        groups.setdefault(key, []).append(line)
+    return groups
+
+
+def _places(lines: list[_Line]) -> list[Place]:
+    return [line.place for line in lines]
+
+
+_DISK = (
+    "name: boot, partition: 1, at: 1 MiB, size: 1 MiB, holds: fat",
+    "name: rootfs-a, partition: 2, at: 2 MiB, size: 4 MiB, holds: ext4",
+)
+
+
+def _booting(arguments: str, *, stage: str = "", rest: str = "") -> Example:
+    variables = {
+        "bootcmd": "mmc dev 0; run arguments; booti ${kernel_addr_r} - ${fdt_addr_r}",
+        "arguments": f"setenv bootargs {arguments}",
+        "kernel_addr_r": "0x80200000",
+        "fdt_addr_r": "0x88000000",
+    }
+    env = "name: env, at: 7 MiB, size: 64 KiB, holds: uboot-env, writer: runtime, file: u-boot.env"
+    system = f"stages: {{main: {{regions: [env], entry: bootcmd{stage}}}}}\n"
+    return emmc(
+        *_DISK,
+        f"{env}, env: {{size: 8 KiB}}",
+        rest=system + rest,
+        files={"u-boot.env": lambda: environment(variables, 8 * KIB, None)},
+    )
+
+
+_GOOD = _booting("console=ttyS0,115200n8 root=PARTLABEL=rootfs-a rootfstype=ext4 rootwait")
+
+DANGLING = Rule(
+    name="root-dangling",
+    severity=Severity.ERROR,
+    message="{copies} says root={root}, but {why}",
+    effect=(
+        "The kernel waits for ever, or panics with 'VFS: Unable to mount root fs' and resets: the"
+        " main system never starts."
+    ),
+    fix="Name a root that is there; PARTLABEL and PARTUUID survive a changed order of disks.",
+    computed="the PARTUUID, PARTLABEL, partition number, MTD or UBI volume is in no partition table"
+    " and in no region",
+    source="Linux block/early-lookup.c, init/do_mounts.c",
+    bad=_booting("console=ttyS0 root=PARTLABEL=rootfs-c rootwait"),
+    good=_GOOD,
+)
+
+
+@check(DANGLING)
+def root_dangling(subject: Subject) -> Outcome:
+    wrong: dict[tuple[str, str], list[_Line]] = {}
+    for item, root, target in _roots(subject):
+        if target.why:
+            wrong.setdefault((root.text, target.why), []).append(item)
+    for (root_text, why), lines in wrong.items():
+        yield finding(
+            DANGLING, _places(lines), region=lines[0].place.region, root=root_text, why=why
+        )
+
+
+ROOT_TYPE = Rule(
+    name="rootfstype-differs",
+    severity=Severity.ERROR,
+    message="{copies} says rootfstype={there}, but {region} holds {holds}",
+    effect="The kernel tries that file system only, and panics: 'Cannot open root device'.",
+    fix="Write rootfstype={wanted}, or leave it out.",
+    computed="root= leads to a region whose holds: is none of the list in rootfstype=",
+    source="Linux init/do_mounts.c",
+    bad=_booting("console=ttyS0 root=PARTLABEL=rootfs-a rootfstype=squashfs rootwait"),
+    good=_GOOD,
+)
+
+
+@check(ROOT_TYPE)
+def root_type(subject: Subject) -> Outcome:
+    wrong: dict[tuple[str, str], list[_Line]] = {}
+    regions: dict[str, Region] = {}
+    for item, _, target in _roots(subject):
+        kinds, region = item.line.root_type, target.region
+        if kinds is None or _UNKNOWN in kinds or region is None or region.holds not in _MOUNTED:
+            continue
+        wanted = _DRIVERS.get(region.holds, {region.holds})
+        if not wanted & set(kinds.split(",")):
+            regions[region.name] = region
+            wrong.setdefault((kinds, region.name), []).append(item)
+    for (kinds, name), lines in wrong.items():
+        holds = regions[name].holds
+        yield finding(
+            ROOT_TYPE,
+            _places(lines),
+            region=regions[name],
+            key="holds",
+            there=kinds,
+            holds=holds,
+            wanted="vfat" if holds == "fat" else holds,
+        )
+
+
+WAIT = Rule(
+    name="rootwait-missing",
+    severity=Severity.WARNING,
+    message="{copies} has its root on the eMMC ({root}) but no rootwait",
+    effect=(
+        "An eMMC is found a little after the kernel wants its root: now and then the board panics"
+        " at power-on."
+    ),
+    fix="Add rootwait, with a limit (rootwait=30) where the kernel knows one, and panic=10.",
+    computed="root= is a partition by PARTUUID, PARTLABEL or mmcblk, no ramdisk is given to the"
+    " boot command, and neither rootwait nor rootdelay is there",
+    source="Linux Documentation/admin-guide/kernel-parameters.txt, rootwait",
+    bad=_booting("console=ttyS0 root=/dev/mmcblk0p2"),
+    good=_GOOD,
+)
+
+
+@check(WAIT)
+def rootwait_missing(subject: Subject) -> Outcome:
+    wrong: list[tuple[str, _Line]] = []
+    for item in _lines(subject):
+        root, boot = item.line.root, item.boot
+        if root is None or boot is None or boot.ramdisk is not None or boot.config is not None:
+            continue
+        late = root.kind in {RootKind.PARTITION_UUID, RootKind.PARTITION_LABEL}
+        late |= root.kind is RootKind.DISK and (root.disk or "").startswith("mmcblk")
+        unsaid = not item.line.waits_for_root and item.line.last("rootdelay") is None
+        # What a script adds at the end and is not known may well be it.
+        if late and unsaid and not any(_UNKNOWN in word.text for word in item.line.arguments):
+            wrong.append((root.text, item))
+    for root_text, lines in _same(wrong).items():
+        yield finding(WAIT, _places(lines), region=lines[0].place.region, root=root_text)
+
+
+CONSOLE = Rule(
+    name="console-missing",
+    severity=Severity.WARNING,
+    message="{copies} has no console=, and no device tree has a stdout-path",
+    effect="The system starts mute: a recovery that no one can see or use looks dead.",
+    fix="Add console= with the debug port, or stdout-path to /chosen.",
+    computed="a command line of a boot without console=, while no tree's /chosen names a"
+    " stdout-path; an error for a stage that has a ramdisk or needs",
+    source="Linux Documentation/admin-guide/serial-console.rst; drivers/of/base.c",
+    bad=_booting("root=PARTLABEL=rootfs-a rootwait"),
+    good=_GOOD,
+)
+
+
+@check(CONSOLE)
+def console_missing(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None or any(tree.says.stdout_path for tree in both[1].device_trees):
+        return
+    wrong = []
+    for item in _lines(subject):
+        line = item.line
+        if item.boot is not None and not line.consoles and _UNKNOWN not in line.text:
+            wrong.append((line.text, item))
+    for lines in _same(wrong).values():
+        rescue = any(line.stage and (line.stage.ramdisk or line.stage.needs) for line in lines)
+        yield finding(
+            CONSOLE,
+            _places(lines),
+            region=lines[0].place.region,
+            severity=Severity.ERROR if rescue else None,
+        )
+
+
+LONG = Rule(
+    name="command-line-too-long",
+    severity=Severity.ERROR,
+    message="{copies} is {size} characters; a kernel for {arch} keeps {most}",
+    effect="The end is cut without a word; often that is mtdparts or root.",
+    fix="Take {over} characters out.",
+    computed="the length and its NUL exceed COMMAND_LINE_SIZE",
+    source="Linux arch/*/include/uapi/asm/setup.h (from memory)",
+    bad=_booting(f"console=ttyS0 root=PARTLABEL=rootfs-a rootwait gauge.table={'1,' * 1100}0"),
+    good=_GOOD,
+)
+
+
+@check(LONG)
+def too_long(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None:
+        return
+    most = _LONGEST[both[0].arch]
+    wrong = [(item.line.text, item) for item in _lines(subject) if len(item.line.text) >= most]
+    for text, lines in _same(wrong).items():
+        yield finding(
+            LONG,
+            _places(lines),
+            region=lines[0].place.region,
+            chip=next(iter(both[0].chips.values())),
+            size=len(text),
+            arch=both[0].arch,
+            most=most - 1,
+            over=len(text) - most + 1,
+        )
+
+
+def _list_and_tree(line: str) -> Example:
+    from imgaudit.writers.fdt import Tree, fdt
+
+    flash: Tree = {
+        "compatible": "jedec,spi-nor",
+        "reg": 0,
+        "partitions": {
+            "compatible": "fixed-partitions",
+            "#address-cells": 1,
+            "#size-cells": 1,
+            "partition@0": {"label": "all", "reg": (0, 0x100000)},
+        },
+    }
+    tree: Tree = {
+        "compatible": "example,gauge",
+        "chosen": {"bootargs": line},
+        "spi@0": {"#address-cells": 1, "#size-cells": 0, "flash@0": flash},
+    }
+    return nor(
+        "name: all, at: 0, size: 1 MiB",
+        rest="written-elsewhere: {device-tree: gauge.dtb}\n",
+        files={"gauge.dtb": lambda: fdt(tree)},
+    )
+
+
+OVERRIDES = Rule(
+    name="mtdparts-overrides-device-tree",
+    severity=Severity.NOTE,
+    message="{copies} gives the kernel a list for {device!r}, and {tree} has partitions too",
+    effect="Linux takes mtdparts and ignores the device tree: changes there have no effect.",
+    fix="Keep one of the two; the device tree needs no room on the command line.",
+    computed="mtdparts= on a command line and a partition table in the device tree, for one chip",
+    source="Linux drivers/mtd/mtdpart.c: cmdlinepart comes before ofpart",
+    bad=_list_and_tree("console=ttyS0 mtdparts=spi0.0:1m(all)"),
+    good=_list_and_tree("console=ttyS0"),
+)
+
+
+@check(OVERRIDES)
+def overrides(subject: Subject) -> Outcome:
+    trees = [table for table in tables(subject) if is_tree(table)]
+    wrong = [
+        (item.line.value("mtdparts") or "", item)
+        for item in _lines(subject)
+        if trees and item.line.value("mtdparts")
+    ]
+    for value, lines in _same(wrong).items():
+        yield finding(
+            OVERRIDES,
+            _places(lines),
+            region=lines[0].place.region,
+            chip=trees[0].chip,
+            device=value.partition(":")[0],
+            tree=str(trees[0].copy.place),
+        )
+
+
+SPEED = Rule(
+    name="console-speed-differs",
+    severity=Severity.WARNING,
+    message="{copies} has the console at {there} baud, U-Boot's baudrate is {here}",
+    effect="Output turns to garbage as soon as the kernel starts.",
+    fix="Use one speed for both.",
+    computed="the number in console= is not the variable baudrate of the same environment",
+    source="Linux Documentation/admin-guide/serial-console.rst; common practice, no source",
+    bad=nor(
+        "name: env, at: 0, size: 64 KiB, holds: uboot-env, file: u-boot.env, env: {size: 8 KiB}",
+        files={
+            "u-boot.env": lambda: environment(
+                {"baudrate": "9600", "bootcmd": "setenv bootargs console=ttyS0,115200; bootm 1000"},
+                8 * KIB,
+                None,
+            )
+        },
+    ),
+    good=nor(
+        "name: env, at: 0, size: 64 KiB, holds: uboot-env, file: u-boot.env, env: {size: 8 KiB}",
+        files={
+            "u-boot.env": lambda: environment(
+                {"baudrate": "9600", "bootcmd": "setenv bootargs console=ttyS0,9600; bootm 1000"},
+                8 * KIB,
+                None,
+            )
+        },
+    ),
+)
+
+
+@check(SPEED)
+def console_speed(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None:
+        return
+    rates = {
+        copy.place.name: copy.says.variables["baudrate"]
+        for copy in both[1].environments
+        if copy.says.variables.get("baudrate", "").isdecimal()
+    }
+    wrong: dict[tuple[int, str], list[_Line]] = {}
+    for item in _lines(subject):
+        here = rates.get(item.place.name)
+        serial = [line.baud for line in item.line.consoles if line.device.startswith("tty")]
+        speed = next((baud for baud in reversed(serial) if baud), None)
+        if item.boot is not None and here is not None and speed not in {None, int(here)}:
+            wrong.setdefault((speed or 0, here), []).append(item)
+    for (speed, here), lines in wrong.items():
+        yield finding(
+            SPEED, _places(lines), region=lines[0].place.region, there=speed, here=int(here)
+        )

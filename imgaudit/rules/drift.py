@@ -1,0 +1,516 @@
+"""The map of a SPI-NOR as device trees and mtdparts repeat it, held against the layout."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.maps.collect import Place
+from imgaudit.maps.device_tree import flash_nodes
+from imgaudit.maps.entry import Medium
+from imgaudit.model import Region, Writer
+from imgaudit.rules._map import (
+    Row,
+    agreeing,
+    finding,
+    grouped,
+    is_tree,
+    known,
+    tables,
+)
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+from imgaudit.writers.env import environment
+from imgaudit.writers.fdt import Tree, fdt
+
+_REGIONS = (
+    "name: firmware, at: 0, size: 128 KiB",
+    "name: settings, at: 128 KiB, size: 64 KiB, writer: runtime",
+    "name: recovery, at: 256 KiB, size: 768 KiB",
+)
+_MAP = "spi0.0:128k(firmware)ro,64k(settings),768k@256k(recovery)"
+
+
+def _mtdparts(text: str = _MAP, *regions: str) -> Example:
+    return nor(*(regions or _REGIONS), rest=f"written-elsewhere: {{mtdparts: '{text}'}}\n")
+
+
+def _tree(**changes: Tree) -> Example:
+    partitions: Tree = {
+        "compatible": "fixed-partitions",
+        "#address-cells": 1,
+        "#size-cells": 1,
+        "partition@0": {"label": "firmware", "reg": (0, 0x20000), "read-only": True},
+        "partition@20000": {"label": "settings", "reg": (0x20000, 0x10000)},
+        "partition@40000": {"label": "recovery", "reg": (0x40000, 0xC0000)},
+    }
+    partitions |= {name.replace("_", "@"): node for name, node in changes.items()}
+    partitions = {name: value for name, value in partitions.items() if value != {}}
+    flash: Tree = {"compatible": "jedec,spi-nor", "reg": 0, "partitions": partitions}
+    bus: Tree = {"#address-cells": 1, "#size-cells": 0, "flash@0": flash}
+    tree: Tree = {"compatible": "example,gauge", "aliases": {"spi0": "/spi@0"}, "spi@0": bus}
+    return nor(
+        *_REGIONS,
+        rest="written-elsewhere: {device-tree: gauge.dtb}\n",
+        files={"gauge.dtb": lambda: fdt(tree)},
+    )
+
+
+def _paired(subject: Subject) -> Iterator[tuple[Row, Region]]:
+    for table in tables(subject):
+        for row in table.rows:
+            if row.region is not None and row.entry.parent is None:
+                yield row, row.region
+
+
+OFFSET = Rule(
+    name="map-offset-differs",
+    severity=Severity.ERROR,
+    message="{region} starts at {there:place} in {copies}, but at {here:place} in the layout{also}",
+    effect="What one of them writes, the others look for at another place.",
+    fix="Make all copies say the same; {region} is at {here:place} by the layout.",
+    computed="the entry that has the region's label starts elsewhere",
+    source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
+    bad=_mtdparts(_MAP.replace("@256k", "@192k")),
+    good=_mtdparts(),
+)
+
+
+@check(OFFSET)
+def map_offset(subject: Subject) -> Outcome:
+    pairs = list(_paired(subject))
+    wrong = grouped(
+        ((region.name, row.span.start), row)
+        for row, region in pairs
+        if row.span is not None and row.span.start != region.at
+    )
+    for (_, start), rows in wrong.items():
+        region = rows[0].region
+        if region is not None:
+            right = sum(
+                other is region and row.span is not None and row.span.start == region.at
+                for row, other in pairs
+            )
+            yield finding(
+                OFFSET,
+                [row.place for row in rows],
+                region=region,
+                key="at",
+                there=start,
+                here=region.at,
+                also=agreeing(right),
+            )
+
+
+SIZE = Rule(
+    name="map-size-differs",
+    severity=Severity.ERROR,
+    message="{region} has {there:bytes} in {copies}, but {here:bytes} in the layout{also}",
+    effect="What fills the larger one does not fit the smaller, or is erased with what follows.",
+    fix="Make all copies say the same; {region} has {here:bytes} by the layout.",
+    computed="the entry that has the region's label has another size; a size of 0 or - reaches to"
+    " the end of the smallest approved part",
+    source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
+    bad=_mtdparts(_MAP.replace("768k", "704k")),
+    good=_mtdparts(_MAP.replace("768k@256k", "-@256k")),
+)
+
+
+@check(SIZE)
+def map_size(subject: Subject) -> Outcome:
+    pairs = list(_paired(subject))
+    wrong = grouped(
+        ((region.name, row.span.size), row)
+        for row, region in pairs
+        if row.span is not None and row.span.size != region.size
+    )
+    for (_, size), rows in wrong.items():
+        region = rows[0].region
+        if region is not None:
+            right = sum(
+                other is region and row.span is not None and row.span.size == region.size
+                for row, other in pairs
+            )
+            yield finding(
+                SIZE,
+                [row.place for row in rows],
+                region=region,
+                key="size",
+                there=size,
+                here=region.size,
+                also=agreeing(right),
+            )
+
+
+LABEL = Rule(
+    name="map-label-differs",
+    severity=Severity.ERROR,
+    message="{region} is called {there!r} in {copies}, but {label!r} in the layout{also}",
+    effect="Whatever looks it up by its label finds nothing.",
+    fix="Call it {label!r}, or give the layout the label {there!r}.",
+    computed="the entry with the region's bytes has another label",
+    source="common practice, no source",
+    bad=_mtdparts(_MAP.replace("settings", "env")),
+    good=_mtdparts(),
+)
+
+
+@check(LABEL)
+def map_label(subject: Subject) -> Outcome:
+    pairs = list(_paired(subject))
+    wrong = grouped(
+        ((region.name, row.entry.label), row)
+        for row, region in pairs
+        if row.entry.label != region.label
+    )
+    for (_, label), rows in wrong.items():
+        region = rows[0].region
+        if region is not None:
+            right = sum(other is region and row.entry.label == region.label for row, other in pairs)
+            yield finding(
+                LABEL,
+                [row.place for row in rows],
+                region=region,
+                key="label",
+                there=label,
+                label=region.label,
+                also=agreeing(right),
+            )
+
+
+MISSING = Rule(
+    name="map-region-missing",
+    severity=Severity.WARNING,
+    message="{region} is in the layout{also}, but not in {copies}",
+    effect="Who goes by that copy has no name for these bytes, and may take them for free.",
+    fix="Add {region} there: {size:bytes} at {start:place}.",
+    computed="no entry has the region's label, its bytes or its start",
+    source="common practice, no source",
+    bad=_mtdparts(_MAP.replace("64k(settings),", "")),
+    good=_mtdparts(),
+)
+
+
+@check(MISSING)
+def map_region_missing(subject: Subject) -> Outcome:
+    found = tables(subject)
+    for region in subject.layout.regions if subject.layout else ():
+        there = [table for table in found if table.chip.name == region.area]
+        without = [table for table in there if table.row(region) is None]
+        if without:
+            yield finding(
+                MISSING,
+                [table.copy.place for table in without],
+                region=region,
+                size=region.size,
+                start=region.at,
+                also=agreeing(len(there) - len(without)),
+            )
+
+
+UNKNOWN = Rule(
+    name="map-region-unknown",
+    severity=Severity.WARNING,
+    message="{copies}: {label} ({size} at {start}) is in no region of the layout{over}",
+    effect="Who goes by that copy writes to bytes that the layout has for free, or for another.",
+    fix="Add it to the layout, or take it out of the copy.",
+    computed="an entry of the chip with no region's label, bytes or start; one that is the whole"
+    " chip, or part of an entry that is known, is left out",
+    source="common practice, no source",
+    bad=_mtdparts(_MAP.replace("64k(settings),", "64k(settings),64k(logs),")),
+    good=_mtdparts(),
+)
+
+
+@check(UNKNOWN)
+def map_region_unknown(subject: Subject) -> Outcome:
+    layout = subject.layout
+    rows = (
+        ((row.table.chip.name, row.entry.label, row.span), row)
+        for table in tables(subject)
+        for row in table.rows
+        if row.region is None and row.entry.parent is None and not _whole(row)
+    )
+    for (chip, label, span), same in grouped(rows).items():
+        regions = layout.regions_on(chip) if layout is not None else []
+        over = [region.name for region in regions if span and region.span.overlaps(span)]
+        yield finding(
+            UNKNOWN,
+            [row.place for row in same],
+            chip=same[0].table.chip,
+            label=label,
+            size=f"{span.size:,} bytes" if span else "size unknown",
+            start=f"{span.start:#x}" if span else "an unknown place",
+            over=f", and reaches into {', '.join(over)}" if over else "",
+        )
+
+
+def _whole(row: Row) -> bool:
+    return row.span is not None and row.span.start == 0 and row.span.end >= row.table.chip.size
+
+
+OVERLAP = Rule(
+    name="map-overlap-inside-copy",
+    severity=Severity.ERROR,
+    message="{copies}: {label} and {other} share {size:bytes} from {start:place}{how}",
+    effect="Writing one destroys the other; neither Linux nor U-Boot says a word.",
+    fix="End {label} before {other} starts, or take one of them out.",
+    computed="two entries have a byte in common; a warning where one lies inside the other, a note"
+    " where one is the whole chip",
+    source="Linux drivers/mtd/parsers/cmdlinepart.c, which allows it",
+    bad=_mtdparts(_MAP.replace("128k(firmware)", "192k(firmware)").replace("64k(s", "64k@128k(s")),
+    good=_mtdparts(),
+)
+
+
+@check(OVERLAP)
+def map_overlap(subject: Subject) -> Outcome:
+    pairs = []
+    for table in tables(subject):
+        rows = [row for row in table.rows if row.span is not None and row.entry.parent is None]
+        for number, row in enumerate(rows):
+            pairs += [
+                ((row.entry.label, other.entry.label, row.span, other.span), row)
+                for other in rows[number + 1 :]
+                if row.span and other.span and row.span.overlaps(other.span)
+            ]
+    for (label, other, one, two), same in grouped(pairs).items():
+        if one is None or two is None:
+            continue
+        common = one.common(two)
+        inside = one != two and common in {one, two}
+        chip = same[0].table.chip
+        whole = inside and max(one.size, two.size) >= chip.size
+        yield finding(
+            OVERLAP,
+            [row.table.copy.place for row in same],
+            region=same[0].region,
+            chip=chip,
+            severity=Severity.NOTE if whole else Severity.WARNING if inside else None,
+            label=label,
+            other=other,
+            size=common.size,
+            start=common.start,
+            how=": one is the whole chip" if whole else ": one lies inside the other" * inside,
+        )
+
+
+UNIT = Rule(
+    name="map-unit-address-differs",
+    severity=Severity.NOTE,
+    message="{copies}: the node's name says {name:place}, its reg {start:place}",
+    effect="People and scripts that read the name look at another place; Linux goes by reg.",
+    fix="Rename the node to partition@{hex}.",
+    computed="the unit address is not the reg's first value, nor the node's number in the list",
+    source="Devicetree Specification 0.4, 2.2.1.1",
+    bad=_tree(partition_40000={}, partition_50000={"label": "recovery", "reg": (0x40000, 0xC0000)}),
+    good=_tree(),
+)
+
+
+@check(UNIT)
+def map_unit_address(subject: Subject) -> Outcome:
+    wrong = []
+    for table in tables(subject):
+        for number, row in enumerate(table.rows):
+            unit, offset = row.entry.unit_address, row.entry.offset
+            if unit in {None, offset, number} or offset is None or row.entry.parent is not None:
+                continue
+            wrong.append(((unit, offset), row))
+    for (unit, offset), rows in grouped(wrong).items():
+        yield finding(
+            UNIT,
+            [row.place for row in rows],
+            region=rows[0].region,
+            chip=rows[0].table.chip,
+            name=unit,
+            start=offset,
+            hex=f"{offset:x}",
+        )
+
+
+REFUSED = Rule(
+    name="map-copy-refused",
+    severity=Severity.ERROR,
+    message="{copies}: {why}",
+    effect="Linux makes no partition at all of that copy, and hardly says so.",
+    fix="Correct it; every entry counts.",
+    computed="an entry of the table, or the list as a whole, is not what its parser takes",
+    source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
+    bad=_mtdparts(_MAP.replace("768k@256k", "768k@256k)")),
+    good=_mtdparts(),
+)
+
+
+@check(REFUSED)
+def map_refused(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None:
+        return
+    layout, copies = both
+    wrong: dict[str, list[Place]] = {}
+    for copy in copies.refused:
+        wrong.setdefault(copy.says, []).append(copy.place)
+    for table in copies.maps:
+        if not table.says.in_use:
+            wrong.setdefault("; ".join(table.says.notes), []).append(table.place)
+    chip = next(chip for chip in layout.chips.values())
+    for why, places in wrong.items():
+        yield finding(REFUSED, places, region=places[0].region, chip=chip, why=why)
+
+
+def _environment(text: str = _MAP, **variables: str) -> Example:
+    """Give an environment with this mtdparts and mtdids that fit it."""
+    names = {"mtdids": "nor0=spi0.0", "mtdparts": f"mtdparts={text},64k@192k(env)"} | variables
+    return nor(
+        *_REGIONS,
+        "name: env, at: 192 KiB, size: 64 KiB, writer: runtime, holds: uboot-env, file: u-boot.env,"
+        " env: {size: 8 KiB}",
+        files={"u-boot.env": lambda: environment(names, 8 * KIB, None)},
+    )
+
+
+ID = Rule(
+    name="mtd-id-mismatch",
+    severity=Severity.ERROR,
+    message="the list in {copies} is for {there!r}; {who} {here}",
+    effect="The list is for a device that is not there: no partition is made, without a word.",
+    fix="Write the name that is there before the colon, or correct the other side.",
+    computed="the name before the list's colon is no MTD name in mtdids or, where the kernel gets"
+    " the list, not what Linux calls the flash: its label, or spi, the bus number of its alias and"
+    " its chip select",
+    source="Linux drivers/mtd/parsers/cmdlinepart.c, drivers/mtd/spi-nor/core.c; U-Boot"
+    " cmd/mtdparts.c",
+    bad=_environment(mtdids="nor0=spi1.0"),
+    good=_environment(),
+)
+
+
+@check(ID)
+def mtd_id(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None:
+        return
+    _, copies = both
+    linux = sorted({name for tree in copies.device_trees for name in _linux_names(tree.says)})
+    passed = any(
+        _PASSES.search(value)
+        for copy in copies.environments
+        for value in copy.says.variables.values()
+    )
+    wrong: dict[tuple[str, str, str], list[Row]] = {}
+    for table in tables(subject):
+        place, device = table.copy.place, table.copy.says.device
+        if is_tree(table) or not table.rows:
+            continue
+        ids = [copy.says for copy in copies.ids if _beside(copy.place, place)]
+        if ids and not any(device in known_ids.values() for known_ids in ids):
+            names = " and ".join(sorted({name for pairs in ids for name in pairs.values()}))
+            wrong.setdefault((device, "mtdids has", names), []).append(table.rows[0])
+        elif linux and device not in linux and (passed or "variable mtdparts" not in place.spot):
+            wrong.setdefault((device, "Linux calls the flash", " or ".join(linux)), []).append(
+                table.rows[0]
+            )
+    for (device, who, here), rows in wrong.items():
+        places = [row.table.copy.place for row in rows]
+        chip = rows[0].table.chip
+        yield finding(
+            ID, places, region=places[0].region, chip=chip, there=device, who=who, here=here
+        )
+
+
+# A script that gives the kernel the list that U-Boot has.
+_PASSES = re.compile(r"bootargs.*\$\{?mtdparts\b")
+
+
+def _beside(one: Place, other: Place) -> bool:
+    """Tell whether two places are in the same environment or configuration."""
+    inside = (place.spot.partition("variable ")[0].partition("line ")[0] for place in (one, other))
+    return one.name == other.name and len(set(inside)) == 1
+
+
+def _linux_names(facts: FdtFacts) -> Iterator[str]:
+    """Give the MTD names that Linux gives to the SPI-NORs of a tree, where the tree tells them."""
+    aliases = facts.tree.get("/aliases")
+    buses = {
+        value: name.removeprefix("spi")
+        for name in (aliases.properties if aliases else ())
+        if re.fullmatch(r"spi\d+", name)
+        for value in (aliases.text(name) if aliases else None,)
+    }
+    for flash in flash_nodes(facts.tree):
+        if flash.medium is not Medium.SPI_NOR or flash.disabled_by:
+            continue
+        yield from flash.names
+        bus = buses.get(flash.node.path.rpartition("/")[0])
+        select = flash.node.u32s("reg")
+        if bus is not None and select and not flash.names:
+            yield f"spi{bus}.{select[0]}"
+
+
+READ_ONLY = Rule(
+    name="map-read-only-missing",
+    severity=Severity.WARNING,
+    message="{region} is writable in {copies}, but {why}",
+    effect="A mistyped number after flashcp, or a wrong partition number, overwrites it.",
+    fix="Mark {region} read-only (device tree) or ro (mtdparts).",
+    computed="the entry of a region that only the factory writes, or that the boot ROM or TF-A"
+    " starts from, has no such flag",
+    source="Linux Documentation/devicetree/bindings/mtd/partitions/partition.yaml",
+    bad=_mtdparts(_MAP.replace(")ro", ")")),
+    good=_mtdparts(),
+)
+
+
+@check(READ_ONLY)
+def map_read_only(subject: Subject) -> Outcome:
+    wrong = grouped(
+        (region.name, row)
+        for row, region in _paired(subject)
+        if not row.entry.read_only and _precious(region)
+    )
+    for rows in wrong.values():
+        region = rows[0].region
+        if region is not None:
+            yield finding(
+                READ_ONLY,
+                [row.place for row in rows],
+                region=region,
+                key="writer",
+                why=_precious(region),
+            )
+
+
+def _precious(region: Region) -> str:
+    if region.writer is Writer.FACTORY:
+        return "only the factory writes it"
+    if region.writer is Writer.RELEASE and (region.at == 0 or region.holds == "fip"):
+        return "the board starts from it"
+    return ""
+
+
+FORBIDS = Rule(
+    name="map-read-only-forbids-writing",
+    severity=Severity.ERROR,
+    message="{copies}: {region} is read-only, but is written at run time",
+    effect="Every write fails, that of fw_setenv too: settings cannot be changed from Linux.",
+    fix="Take read-only (device tree) or ro (mtdparts) off {region}.",
+    computed="the entry of a region with writer: runtime has the flag",
+    source="Linux drivers/mtd/mtdpart.c; common practice, no source",
+    bad=_mtdparts(_MAP.replace("(settings)", "(settings)ro")),
+    good=_mtdparts(),
+)
+
+
+@check(FORBIDS)
+def map_forbids(subject: Subject) -> Outcome:
+    wrong = grouped(
+        (region.name, row)
+        for row, region in _paired(subject)
+        if row.entry.read_only and region.writer is Writer.RUNTIME
+    )
+    for rows in wrong.values():
+        yield finding(FORBIDS, [row.place for row in rows], region=rows[0].region, key="writer")

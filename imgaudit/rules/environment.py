@@ -1,0 +1,367 @@
+"""The U-Boot environment as it is stored: what U-Boot takes, and what must not be in it."""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Iterator, Mapping
+
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.model import EnvironmentShape, Layout, Region
+from imgaudit.rules._storage import Stored, stored
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import Files, nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+from imgaudit.writers.env import environment
+from imgaudit.writers.sparse import patched
+
+_LITTLE_ENDIAN = frozenset({"arm", "arm64", "riscv32", "riscv64", "x86", "x86-64"})
+# U-Boot doc/usage/environment.rst: what tells one unit from another.
+_PER_UNIT = re.compile(r"(eth\d*|usbeth|wifi|bt)addr|serial#")
+
+_VARIABLES = {"bootcmd": "run main || run recovery", "bootdelay": "2"}
+_SIZE = 8 * KIB
+
+
+def _env(
+    variables: Mapping[str, str] = _VARIABLES, size: int = _SIZE, flag: int | None = None
+) -> bytes:
+    return environment(variables, size, flag)
+
+
+def _raw(text: bytes) -> bytes:
+    """Write an environment whose strings are exactly these bytes."""
+    data = text.ljust(_SIZE - 4, b"\0")
+    return zlib.crc32(data).to_bytes(4, "little") + data
+
+
+def _single(files: Files) -> Example:
+    shape = "holds: uboot-env, file: u-boot.env, env: {size: 8 KiB}"
+    return nor(f"name: env, at: 0, size: 64 KiB, {shape}", files=files)
+
+
+def _pair(files: Files) -> Example:
+    def region(name: str, at: int, other: str) -> str:
+        shape = f"holds: uboot-env, file: {name}.env, env: {{size: 8 KiB, copy: {other}}}"
+        return f"name: {name}, at: {at:#x}, size: 64 KiB, {shape}"
+
+    return nor(region("env-a", 0, "env-b"), region("env-b", 0x10000, "env-a"), files=files)
+
+
+_GOOD = _single({"u-boot.env": _env})
+_GOOD_PAIR = _pair({"env-a.env": lambda: _env(flag=1), "env-b.env": lambda: _env(flag=0)})
+
+
+def _copied(layout: Layout, region: Region) -> bool:
+    """Tell whether U-Boot keeps two copies, of which this is one."""
+    shapes = [other.env for other in layout.regions if other.env is not None]
+    own = region.env is not None and region.env.copy is not None
+    return own or any(shape.copy == region.name for shape in shapes)
+
+
+def _shape(layout: Layout, region: Region) -> EnvironmentShape | None:
+    """Give an environment's shape, which a copy may leave to the one that names it."""
+    if region.env is not None:
+        return region.env
+    shapes = (other.env for other in layout.regions if other.env is not None)
+    return next((shape for shape in shapes if shape.copy == region.name), None)
+
+
+def _placed(subject: Subject) -> Iterator[tuple[Layout, Region, str, UbootEnv]]:
+    """Give each environment that is not blank with its region and its artifact's path."""
+    for region, artifact, payload in subject.placed():
+        facts = payload.facts
+        if subject.layout and isinstance(facts, UbootEnv) and facts.blank is None:
+            yield subject.layout, region, artifact.path, facts
+
+
+def _valid(subject: Subject) -> Iterator[Stored[UbootEnv]]:
+    for found in stored(subject, UbootEnv):
+        if found.facts.valid:
+            yield found
+
+
+CHECKSUM = Rule(
+    name="environment-checksum",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: the environment's CRC {stored} fits none of its bytes, at no size and with or"
+        " without a flag byte"
+    ),
+    effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
+    fix="Make it with mkenvimage; a changed byte needs a new CRC.",
+    computed="CRC-32 of what follows it does not match for any whole file, power of two or multiple"
+    " of 512 bytes, with either header and in either byte order",
+    source="U-Boot env/common.c, env_import; include/env_internal.h",
+    bad=_single({"u-boot.env": lambda: patched(_env(), 20, b"M")}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(CHECKSUM)
+def environment_checksum(subject: Subject) -> Outcome:
+    for found in stored(subject, UbootEnv):
+        facts = found.facts
+        if facts.blank is None and not facts.valid:
+            stored_crc = facts.checksums[0].stored
+            yield found.finding(CHECKSUM, length=4, stored=stored_crc)
+
+
+SIZE = Rule(
+    name="environment-size-differs",
+    severity=Severity.ERROR,
+    message="{artifact} is an environment of {size:bytes}; {region} says {wanted:bytes}",
+    effect=("U-Boot computes the CRC over another length: 'bad CRC, using default environment'."),
+    fix="Make it with mkenvimage -s {wanted:place}, or correct env: in the layout.",
+    computed="the size for which the stored CRC matches is not env: size",
+    source="U-Boot env/Kconfig, ENV_SIZE; env/common.c",
+    bad=_single({"u-boot.env": lambda: _env(size=4 * KIB)}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(SIZE)
+def environment_size(subject: Subject) -> Outcome:
+    for layout, region, path, facts in _placed(subject):
+        shape = _shape(layout, region)
+        if shape is None or not facts.valid or facts.size is None or facts.size == shape.size:
+            continue
+        yield SIZE.finding(
+            region=region,
+            key="env",
+            artifact=path,
+            offset=region.at + region.file_at,
+            length=facts.size,
+            size=facts.size,
+            wanted=shape.size,
+        )
+
+
+REDUNDANCY = Rule(
+    name="environment-redundancy-differs",
+    severity=Severity.ERROR,
+    message="{artifact} is {found}; {region} {wanted}",
+    effect=("U-Boot looks for the data one byte away: 'bad CRC, using default environment'."),
+    fix="Make it with mkenvimage {option}, or correct env: in the layout.",
+    computed="the CRC matches with a header of 4 bytes though the region has a copy, or with one of"
+    " 5 though it has none",
+    source="U-Boot include/env_internal.h, environment_s; env/Kconfig, ENV_REDUNDANT",
+    bad=_pair({"env-a.env": _env, "env-b.env": lambda: _env(flag=0)}),
+    good=_GOOD_PAIR,
+    judges=("uboot-env",),
+)
+
+
+@check(REDUNDANCY)
+def environment_redundancy(subject: Subject) -> Outcome:
+    for layout, region, path, facts in _placed(subject):
+        copied = _copied(layout, region)
+        if not facts.valid or _shape(layout, region) is None:
+            continue
+        if copied == (facts.kind == "redundant"):
+            continue
+        yield REDUNDANCY.finding(
+            region=region,
+            key="env",
+            artifact=path,
+            offset=region.at + region.file_at,
+            length=5,
+            found="a single environment" if copied else "one of two redundant copies",
+            wanted="is one of two copies" if copied else "has no copy",
+            option="-r" if copied else "without -r",
+        )
+
+
+ORDER = Rule(
+    name="environment-byte-order",
+    severity=Severity.ERROR,
+    message="{content}: the environment's CRC is stored big-endian, {arch} is little-endian",
+    effect="U-Boot reads another CRC: 'bad CRC, using default environment'.",
+    fix="Make it with mkenvimage without -b.",
+    computed="the CRC matches in big-endian order only, on an architecture that has none",
+    source="U-Boot tools/mkenvimage.c, option -b",
+    bad=_single({"u-boot.env": lambda: _env()[3::-1] + _env()[4:]}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(ORDER)
+def environment_order(subject: Subject) -> Outcome:
+    arch = subject.layout.arch if subject.layout else ""
+    for found in _valid(subject):
+        if found.facts.byte_order == "big" and arch in _LITTLE_ENDIAN:
+            yield found.finding(ORDER, length=4, arch=arch)
+
+
+SAME_FLAG = Rule(
+    name="environment-copies-same-flag",
+    severity=Severity.WARNING,
+    message="{region} and {other} have the same flag, {flag}: neither copy is newer",
+    effect=(
+        "U-Boot takes the first, fw_setenv perhaps the other: a setting can be lost, or come back."
+    ),
+    fix="Ship one copy with flag 1 and the other with flag 0, or leave the second one blank.",
+    computed="both copies' CRCs match and their flag bytes are equal, as when one file is written"
+    " twice",
+    source="U-Boot env/common.c, env_check_redund; tools/env/fw_env.c",
+    bad=_pair({"env-a.env": lambda: _env(flag=1), "env-b.env": lambda: _env(flag=1)}),
+    good=_GOOD_PAIR,
+    judges=("uboot-env",),
+)
+
+
+@check(SAME_FLAG)
+def same_flag(subject: Subject) -> Outcome:
+    valid = {
+        region.name: (region, path, facts)
+        for _, region, path, facts in _placed(subject)
+        if facts.valid and facts.flag is not None
+    }
+    told: set[frozenset[str]] = set()
+    for region, _, facts in valid.values():
+        other = valid.get(region.env.copy or "") if region.env else None
+        if other is None or frozenset({region.name, other[0].name}) in told:
+            continue
+        told.add(frozenset({region.name, other[0].name}))
+        if facts.flag == other[2].flag:
+            yield SAME_FLAG.finding(
+                region=other[0],
+                key="file",
+                artifact=other[1],
+                offset=other[0].at + other[0].file_at + 4,
+                length=1,
+                other=region.name,
+                flag=facts.flag,
+            )
+
+
+NOT_ENDED = Rule(
+    name="environment-not-terminated",
+    severity=Severity.WARNING,
+    message="{content}: the variables run to the end of the environment without an empty string",
+    effect="U-Boot reads on into whatever follows, or cuts the last variable.",
+    fix="Take variables out, or make the environment larger than {size:bytes}.",
+    computed="no NUL follows the NUL of the last name=value",
+    source="U-Boot lib/hashtable.c, himport_r",
+    bad=_single({"u-boot.env": lambda: _raw(b"note=".ljust(_SIZE - 4, b"x"))}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(NOT_ENDED)
+def not_terminated(subject: Subject) -> Outcome:
+    for found in _valid(subject):
+        if not found.facts.terminated:
+            size = found.facts.size or found.content.size
+            yield found.finding(NOT_ENDED, at=size - 1, length=1, size=size)
+
+
+REPEATED = Rule(
+    name="environment-variable-repeated",
+    severity=Severity.WARNING,
+    message="{content} sets {names} more than once; the last one counts",
+    effect="Someone reads or changes the first one and wonders why nothing happens.",
+    fix="Keep one of each.",
+    computed="a name stands before '=' in two strings",
+    source="U-Boot lib/hashtable.c, himport_r",
+    bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd=run main\0bootdelay=0\0")}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(REPEATED)
+def variable_repeated(subject: Subject) -> Outcome:
+    for found in _valid(subject):
+        names = found.facts.duplicates
+        if names:
+            again = [item for item in found.facts.variables if item.name == names[0]][1]
+            yield found.finding(
+                REPEATED, at=again.offset, length=len(again.name), names=", ".join(names)
+            )
+
+
+STRAY = Rule(
+    name="environment-string-without-value",
+    severity=Severity.WARNING,
+    message="{content}: {text!r} sets nothing: it has no '=', or starts with '#'",
+    effect="U-Boot skips it: a variable that was meant is not there.",
+    fix="Write name=value, or take it out.",
+    computed="a string of the environment has no '=' or is a comment",
+    source="U-Boot lib/hashtable.c, himport_r",
+    bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd run main\0")}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(STRAY)
+def stray_string(subject: Subject) -> Outcome:
+    for found in _valid(subject):
+        for stray in found.facts.strays:
+            text = stray.text if len(stray.text) <= 40 else f"{stray.text[:37]}..."
+            yield found.finding(STRAY, at=stray.offset, length=len(stray.text), text=text)
+
+
+FIXED = Rule(
+    name="environment-has-fixed-address",
+    severity=Severity.ERROR,
+    message="{content} sets {name} to {value!r}",
+    effect="All units that get this image share it: two of them on one network disturb each other.",
+    fix="Leave {name} out; give each unit its own at the end of the line, from its factory data.",
+    computed="a MAC address (ethaddr, eth1addr ...) or serial# is set in the artifact",
+    source="U-Boot doc/usage/environment.rst",
+    bad=_single({"u-boot.env": lambda: _env({"ethaddr": "02:00:5e:10:00:01", **_VARIABLES})}),
+    good=_GOOD,
+    judges=("uboot-env",),
+)
+
+
+@check(FIXED)
+def fixed_address(subject: Subject) -> Outcome:
+    for found in stored(subject, UbootEnv):
+        for variable in found.facts.variables:
+            if variable.value and _PER_UNIT.fullmatch(variable.name):
+                yield found.finding(
+                    FIXED,
+                    at=variable.offset,
+                    length=len(variable.name) + 1 + len(variable.value),
+                    name=variable.name,
+                    value=variable.value,
+                )
+
+
+FITS = Rule(
+    name="environment-does-not-fit",
+    severity=Severity.ERROR,
+    message="{region} has {have:bytes} for an environment of {size:bytes}: {over:bytes} too few",
+    effect="saveenv writes past the region's end, over what follows.",
+    fix="Grow {region} to {size:bytes}, or build U-Boot with a smaller CONFIG_ENV_SIZE.",
+    computed="env: size is more than the region's size",
+    source="U-Boot env/sf.c and env/mmc.c",
+    bad=nor("name: env, at: 0, size: 64 KiB, holds: uboot-env, env: {size: 128 KiB}"),
+    good=nor("name: env, at: 0, size: 64 KiB, holds: uboot-env, env: {size: 64 KiB}"),
+)
+
+
+@check(FITS)
+def environment_fits(subject: Subject) -> Outcome:
+    layout = subject.layout
+    for region in layout.regions if layout else ():
+        shape = _shape(layout, region) if layout else None
+        if shape is not None and shape.size > region.size:
+            over = shape.size - region.size
+            yield FITS.finding(
+                region=region,
+                key="env",
+                offset=region.span.end,
+                length=over,
+                have=region.size,
+                size=shape.size,
+                over=over,
+            )

@@ -1,0 +1,464 @@
+"""Where fw_env.config and U-Boot's configuration look for what the layout places."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from imgaudit.maps.collect import Place
+from imgaudit.maps.entry import Medium
+from imgaudit.maps.fw_env_config import Location, Target
+from imgaudit.maps.uboot_config import UBootConfig
+from imgaudit.model import ChipKind, Layout, Region
+from imgaudit.rules._map import Table, finding, is_tree, known, tables
+from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import place
+
+_DISK = re.compile(r"/dev/mmcblk\d+(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
+_SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"
+_REGIONS = (
+    "name: u-boot, at: 0, size: 128 KiB",
+    f"name: env-a, at: 128 KiB, {_SHAPE}, env: {{size: 8 KiB, copy: env-b}}",
+    f"name: env-b, at: 192 KiB, {_SHAPE}, env: {{size: 8 KiB, copy: env-a}}",
+)
+_TOOL = "/dev/mtd1 0x0 0x2000 0x10000\n/dev/mtd2 0x0 0x2000 0x10000\n"
+_MAP = "spi0.0:128k(u-boot)ro,64k(env-a),64k(env-b)"
+
+
+def _tool(text: str = _TOOL) -> Example:
+    return nor(
+        *_REGIONS,
+        rest=f"written-elsewhere: {{flash-tool-config: fw_env.config, mtdparts: '{_MAP}'}}\n",
+        files={"fw_env.config": text.encode},
+    )
+
+
+def _config(**symbols: str) -> Example:
+    values = {
+        "ENV_IS_IN_SPI_FLASH": "y",
+        "ENV_OFFSET": "0x20000",
+        "ENV_SIZE": "0x2000",
+        "ENV_SECT_SIZE": "0x10000",
+        "ENV_REDUNDANT": "y",
+        "ENV_OFFSET_REDUND": "0x30000",
+    }
+    lines = "".join(f"CONFIG_{name}={value}\n" for name, value in (values | symbols).items())
+    return nor(
+        *_REGIONS,
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n",
+        files={"u-boot.config": lines.encode},
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Named:
+    """One place of the environment as a file has it; `told` is what to call it.
+
+    `area` is None where the file names a device that is not there.
+    """
+
+    at: Place
+    area: str | None
+    offset: int
+    size: int | None
+    sector: int | None
+    sectors: int | None
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """A place and the region that should be there; `right` tells that it is."""
+
+    named: _Named
+    region: Region
+    right: bool
+
+
+def _environments(layout: Layout) -> list[Region]:
+    """Give the regions of the environment, the first one first."""
+    copies = {region.env.copy for region in layout.regions if region.env is not None}
+    return [region for region in layout.regions if region.env or region.name in copies]
+
+
+def _size(layout: Layout, region: Region) -> int | None:
+    shapes = [
+        other.env
+        for other in (region, *layout.regions)
+        if other.env is not None and (other is region or other.env.copy == region.name)
+    ]
+    return shapes[0].size if shapes else None
+
+
+def _spots(subject: Subject) -> Iterator[_Spot]:
+    both = known(subject)
+    if both is None:
+        return
+    layout, _ = both
+    regions = _environments(layout)
+    for named in (list(_tool_places(subject)), list(_config_places(subject))):
+        left = list(regions)
+        found: dict[int, Region] = {}
+        for number, item in enumerate(named):
+            region = next(
+                (
+                    region
+                    for region in left
+                    if (region.area, region.at + region.file_at) == (item.area, item.offset)
+                ),
+                None,
+            )
+            if region is not None:
+                found[number] = region
+                left.remove(region)
+        for number, item in enumerate(named):
+            if number in found:
+                yield _Spot(item, found[number], right=True)
+            elif left:
+                yield _Spot(item, left.pop(0), right=False)
+
+
+def _tool_places(subject: Subject) -> Iterator[_Named]:
+    both = known(subject)
+    if both is None or both[1].flash_tool_config is None:
+        return
+    layout, copies = both
+    copy = copies.flash_tool_config
+    maps = _kernel_maps(subject)
+    for location in copy.says.locations if copy is not None else ():
+        start = _start(location, layout, maps)
+        if start is None or copy is None:
+            continue
+        area, base, told = start
+        offset = base + location.offset
+        yield _Named(
+            at=copy.place.of(location.at),
+            area=area,
+            offset=offset,
+            size=location.size,
+            # Without a sector size the tools take the whole environment for one.
+            sector=location.sector_size or location.size,
+            sectors=location.sectors,
+            told=f"{place(offset)} ({told} + {place(location.offset)})" if area else told,
+        )
+
+
+def _kernel_maps(subject: Subject) -> list[Table]:
+    """Give the tables that may number the MTDs: of the tree of the ramdisk's own FIT, if any."""
+    copies = subject.copies
+    tool = copies.flash_tool_config if copies is not None else None
+    found = tables(subject)
+    trees = [table for table in found if is_tree(table)] or found
+    own = [table for table in trees if tool and table.copy.place.artifact == tool.place.artifact]
+    first = (own or trees)[:1]
+    return [table for table in trees if first and table.copy.place == first[0].copy.place]
+
+
+def _start(
+    location: Location, layout: Layout, maps: list[Table]
+) -> tuple[str | None, int, str] | None:
+    """Give area and offset at which the device of a line starts; None where that is not known."""
+    if location.target in {Target.MTD_NUMBER, Target.MTD_NAME}:
+        # With two chips, which one's partitions come first is decided by how they are found.
+        if len(maps) != 1:
+            return None
+        rows = maps[0].rows
+        row = next(
+            (
+                row
+                for number, row in enumerate(rows)
+                if location.number == number or (location.name or "") == row.entry.label
+            ),
+            None,
+        )
+        if row is None:
+            return None, 0, f"{location.device}, which {maps[0].copy.place} does not have"
+        if row.region is not None:
+            return row.region.area, row.region.at, row.region.name
+        start = row.span.start if row.span else 0
+        return maps[0].chip.name, start, row.entry.label
+    disk = _DISK.fullmatch(location.device) if location.target is Target.BLOCK else None
+    chips = [chip for chip in layout.chips.values() if chip.kind is ChipKind.EMMC]
+    if disk is None or len(chips) != 1:
+        return None
+    area = f"{chips[0].name}/{disk['boot']}" if disk["boot"] else chips[0].name
+    if disk["partition"] is None:
+        return area, 0, location.device
+    number = int(disk["partition"])
+    for region in layout.regions_on(area):
+        if region.partition == number:
+            return area, region.at, region.name
+    return None, 0, f"{location.device}, which the layout does not have"
+
+
+def _config_places(subject: Subject) -> Iterator[_Named]:
+    both = known(subject)
+    if both is None or both[1].uboot_config is None:
+        return
+    layout, copies = both
+    copy = copies.uboot_config
+    table = copy.says.environment() if copy is not None else None
+    if copy is None or table is None:
+        return
+    area = _config_area(layout, copy.says, table.medium)
+    if area is None:
+        return
+    spi = table.medium is Medium.SPI_NOR
+    for entry in table.entries:
+        if entry.offset is not None:
+            yield _Named(
+                at=copy.place.of(entry.at),
+                area=area,
+                offset=entry.offset,
+                size=entry.size,
+                sector=copy.says.environment_sector_size if spi else None,
+                sectors=None,
+                told=f"{place(entry.offset)} of {area}",
+            )
+
+
+def _config_area(layout: Layout, config: UBootConfig, medium: Medium) -> str | None:
+    kinds = {Medium.SPI_NOR: ChipKind.SPI_NOR, Medium.MMC: ChipKind.EMMC}
+    chips = [chip for chip in layout.chips.values() if chip.kind is kinds.get(medium)]
+    if len(chips) != 1:
+        return None
+    part = config.config.number("ENV_MMC_EMMC_HW_PARTITION", "SYS_MMC_ENV_PART") or 0
+    if medium is Medium.MMC and part in {1, 2}:
+        return f"{chips[0].name}/boot{part - 1}"
+    return chips[0].name
+
+
+LOCATION = Rule(
+    name="environment-location-differs",
+    severity=Severity.ERROR,
+    message="{copies} has the environment at {told}; the layout has {region} at {here:place}",
+    effect=(
+        "U-Boot and fw_setenv work on different bytes: a setting never arrives, and what lies"
+        " there is overwritten."
+    ),
+    fix="Correct it: {region} starts at {here:place} of {chip}.",
+    computed="the start of the named device + the offset is no environment's start; /dev/mtdN is"
+    " entry N of the device tree's list, counted from 0 (without CONFIG_MTD_PARTITIONED_MASTER)",
+    source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_OFFSET",
+    bad=_tool(_TOOL.replace("mtd2 0x0", "mtd2 0x4000")),
+    good=_tool(),
+)
+
+
+@check(LOCATION)
+def environment_location(subject: Subject) -> Outcome:
+    both = known(subject)
+    tool = both[1].flash_tool_config if both else None
+    if tool is not None and tool.says.locations and not list(_tool_places(subject)):
+        why = "no copy of the map tells which flash its devices are"
+        yield NotChecked(LOCATION.name, str(tool.place), why)
+    for spot in _spots(subject):
+        if not spot.right:
+            yield finding(
+                LOCATION,
+                [spot.named.at],
+                region=spot.region,
+                key="at",
+                told=spot.named.told,
+                here=spot.region.at + spot.region.file_at,
+            )
+
+
+LENGTH = Rule(
+    name="environment-length-differs",
+    severity=Severity.ERROR,
+    message="{copies} gives the environment {there:bytes}, the layout gives {region} {here:bytes}",
+    effect="The CRC is computed over another length: each side takes what the other wrote for bad.",
+    fix="Make both say {here:bytes}, which is {here:place}.",
+    computed="the size is not env: size",
+    source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_SIZE",
+    bad=_tool(_TOOL.replace("0x2000 ", "0x4000 ")),
+    good=_tool(),
+)
+
+
+@check(LENGTH)
+def environment_length(subject: Subject) -> Outcome:
+    if subject.layout is None:
+        return
+    for spot in _spots(subject):
+        here = _size(subject.layout, spot.region)
+        if None not in {here, spot.named.size} and here != spot.named.size:
+            yield finding(
+                LENGTH,
+                [spot.named.at],
+                region=spot.region,
+                key="env",
+                there=spot.named.size,
+                here=here,
+            )
+
+
+SECTOR = Rule(
+    name="environment-sector-size-differs",
+    severity=Severity.ERROR,
+    message="{copies} erases {region} {told}; {what}",
+    effect="The erase is refused and nothing is saved, or it takes more than the environment.",
+    fix="Give the erase block of {erase:bytes}, {erase:place}, and as many as {region} needs.",
+    computed="the sector size (in fw_env.config the environment's size where it is left out) is no"
+    " multiple of the erase block there, or sectors x size is below the environment or above the"
+    " region; a warning for another multiple",
+    source="U-Boot tools/env/fw_env.c, flash_write_buf; env/Kconfig, ENV_SECT_SIZE",
+    bad=_tool(_TOOL.replace("0x10000\n", "0x1000\n")),
+    good=_tool(),
+)
+
+
+@check(SECTOR)
+def environment_sector(subject: Subject) -> Outcome:
+    layout = subject.layout
+    if layout is None:
+        return
+    for spot in _spots(subject):
+        chip, named = layout.chips[spot.region.chip], spot.named
+        if not named.sector or chip.kind is not ChipKind.SPI_NOR or not spot.right:
+            continue
+        erase = chip.erase_unit(spot.region.at)
+        size = named.size or 0
+        count = named.sectors or -(-size // named.sector)
+        whole = named.sector * count
+        severity = None
+        what = f"the erase block there has {erase:,} bytes"
+        if named.sector % erase == 0:
+            if whole > spot.region.size:
+                what = f"that is more than its {spot.region.size:,} bytes"
+            elif whole < size:
+                what = f"that is less than the environment's {size:,} bytes"
+            elif named.sector != erase:
+                severity = Severity.WARNING
+            else:
+                continue
+        yield finding(
+            SECTOR,
+            [named.at],
+            region=spot.region,
+            key="size",
+            severity=severity,
+            told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
+            what=what,
+            erase=erase,
+        )
+
+
+PAIR = Rule(
+    name="environment-pair-differs",
+    severity=Severity.ERROR,
+    message="{copies} has {there} of the environment, the layout has {here}",
+    effect=(
+        "With one copy the CRC is followed by the data, with two by a flag byte: each side takes"
+        " what the other wrote for bad."
+    ),
+    fix="Give fw_env.config a line for each copy, and U-Boot ENV_REDUNDANT where there are two.",
+    computed="two lines or redundancy on one side, one copy on the other",
+    source="U-Boot tools/env/fw_env.config; env/Kconfig, ENV_REDUNDANT",
+    bad=_tool(_TOOL.partition("\n")[0] + "\n"),
+    good=_tool(),
+)
+_COUNTS: Mapping[bool, str] = {False: "one copy", True: "two copies"}
+
+
+@check(PAIR)
+def environment_pair(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None:
+        return
+    layout, copies = both
+    regions = _environments(layout)
+    says: list[tuple[Place, bool]] = []
+    if copies.flash_tool_config is not None and copies.flash_tool_config.says.locations:
+        tool = copies.flash_tool_config
+        # The survey of a ramdisk looks at the lines of its own file.
+        if not any(rescue.env_copies for rescue in subject.rescues.values()):
+            says.append((tool.place, tool.says.redundant))
+    if copies.uboot_config is not None and copies.uboot_config.says.environment_size is not None:
+        config = copies.uboot_config
+        says.append((config.place, config.says.redundant_environment))
+    for where, redundant in says:
+        if regions and redundant != (len(regions) > 1):
+            yield finding(
+                PAIR,
+                [where],
+                region=regions[-1],
+                key="env",
+                there=_COUNTS[redundant],
+                here=_COUNTS[len(regions) > 1],
+            )
+
+
+DECIMAL = Rule(
+    name="flash-tool-offset-without-prefix",
+    severity=Severity.WARNING,
+    message="{copies}: the offset in {line!r} has no 0x, so it is read as decimal",
+    effect="The size and the sector size beside it are always hex: people read the offset so too.",
+    fix="Write it with 0x.",
+    computed="an offset other than 0 that is written without 0x",
+    source="U-Boot tools/env/fw_env.c, get_config: %lli for the offset, %lx for the sizes",
+    bad=_tool(_TOOL.replace("mtd1 0x0", "mtd1 65536")),
+    good=_tool(),
+)
+
+
+@check(DECIMAL)
+def offset_without_prefix(subject: Subject) -> Outcome:
+    both = known(subject)
+    tool = both[1].flash_tool_config if both else None
+    if tool is None:
+        return
+    for line in tool.says.decimal:
+        yield finding(
+            DECIMAL,
+            [tool.place.of(line)],
+            region=tool.place.region,
+            chip=next(iter(both[0].chips.values())) if both else None,
+            line=" ".join(line.text.split()),
+        )
+
+
+LOADER = Rule(
+    name="boot-loader-offset-differs",
+    severity=Severity.ERROR,
+    message="{copies} has U-Boot itself at {there:place}; in the layout no region of {chip} starts"
+    " there",
+    effect="SPL loads something else than U-Boot and stops: the board does not start.",
+    fix="Set it to where the layout has U-Boot, or correct the layout.",
+    computed="the offset (sectors x 512 on an eMMC) is not at + file-at of any region",
+    source="U-Boot common/spl/Kconfig",
+    bad=_config(SPL="y", SYS_SPI_U_BOOT_OFFS="0x8000"),
+    good=_config(SPL="y", SYS_SPI_U_BOOT_OFFS="0x0"),
+)
+
+
+@check(LOADER)
+def loader_offset(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None or both[1].uboot_config is None:
+        return
+    layout, copies = both
+    config = copies.uboot_config
+    for kind, names, offset in (
+        (
+            (ChipKind.SPI_NOR, ("SYS_SPI_U_BOOT_OFFS",), config.says.spl_uboot_offset),
+            (
+                ChipKind.EMMC,
+                ("SPL_SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR", "SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR"),
+                config.says.spl_uboot_mmc_offset,
+            ),
+        )
+        if config is not None
+        else ()
+    ):
+        symbol = config.says.config.find(*names) if config is not None else None
+        chips = [chip for chip in layout.chips.values() if chip.kind is kind]
+        if config is None or symbol is None or offset is None or len(chips) != 1:
+            continue
+        regions = [region for region in layout.regions if region.chip == chips[0].name]
+        if not any(region.at + region.file_at == offset for region in regions):
+            yield finding(LOADER, [config.place.of(symbol.at)], chip=chips[0], there=offset)

@@ -1,0 +1,800 @@
+"""File systems: whether they are whole, in order, and fit the place that they are meant for."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+from imgaudit.formats.crc32c import crc32_raw, crc32c
+from imgaudit.formats.erofs import Erofs
+from imgaudit.formats.ext import Ext
+from imgaudit.formats.f2fs import F2fs
+from imgaudit.formats.facts import Facts
+from imgaudit.formats.fat import Fat
+from imgaudit.formats.jffs2 import Jffs2
+from imgaudit.formats.squashfs import Squashfs
+from imgaudit.formats.ubi import Ubi
+from imgaudit.formats.ubifs import Ubifs
+from imgaudit.model import SECTOR, Chip, ChipKind, Region
+from imgaudit.rules._storage import Stored, stored
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, place, round_up
+
+F = TypeVar("F", bound=Facts)
+
+_SIZED = ("erofs", "ext4", "f2fs", "fat", "squashfs", "ubifs")
+# Less than a page of 4 KiB: what an end that was taken as exclusive costs.
+_ONE_SHORT = 8 * SECTOR
+_OFF_BY_ONE = ", as where an inclusive end was taken as exclusive"
+# Linux fs/jffs2/fs.c refuses less.
+_JFFS2_BLOCKS = 5
+# Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ.
+_UBIFS_MIN_LEB = 15 * KIB
+# On NOR, whose smallest write is a byte, UBI's two headers of 64 bytes stand at the block's start.
+_UBI_HEADERS = 128
+# Linux drivers/mtd/ubi: the volume table's two copies, one block for wear-levelling and one for
+# the atomic change of a block; a NOR has no bad blocks to reserve for.
+_UBI_OVERHEAD = 4
+_LITTLE_ENDIAN = frozenset({"arm", "arm64", "riscv32", "riscv64", "x86", "x86-64"})
+
+
+@dataclass(frozen=True, slots=True)
+class _Extent:
+    """What a file system says of its own size; `at` is where it says so."""
+
+    kind: str
+    size: int
+    block: int
+    at: int
+
+
+def _extent(facts: Facts) -> _Extent | None:
+    if isinstance(facts, Ext) and facts.kind != "journal":
+        return _Extent(facts.kind, facts.size, facts.block_size, facts.offsets["blocks_count_lo"])
+    if isinstance(facts, Fat):
+        at = facts.offsets["BPB_TotSec32" if facts.total_sectors >> 16 else "BPB_TotSec16"]
+        return _Extent(facts.kind, facts.size, facts.bytes_per_sector, at)
+    if isinstance(facts, Erofs):
+        return _Extent("EROFS", facts.size, facts.block_size, facts.offsets["blocks"])
+    if isinstance(facts, F2fs):
+        return _Extent("F2FS", facts.size, facts.block_size, facts.offsets["block_count"])
+    if isinstance(facts, Squashfs):
+        return _Extent("squashfs", facts.bytes_used, 1, facts.offsets["bytes_used"])
+    if isinstance(facts, Ubifs):
+        return _Extent("UBIFS", facts.size, facts.leb_size, facts.offsets["leb_cnt"])
+    return None
+
+
+def _extents(subject: Subject) -> Iterator[tuple[Stored[Facts], _Extent]]:
+    for found in stored(subject, Facts):
+        extent = _extent(found.facts)
+        if extent is not None:
+            yield found, extent
+
+
+def _nor_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]:
+    for region in subject.layout.regions if subject.layout else ():
+        chip = subject.layout.chips[region.chip] if subject.layout else None
+        if chip is not None and chip.kind is ChipKind.SPI_NOR and region.holds in holds:
+            yield chip, region
+
+
+def _on_nor(found: Stored[F]) -> tuple[Region, int] | None:
+    """Give the region that a content fills from its start, and the erase block there."""
+    region, chip = found.region, found.chip
+    if region is None or chip is None or chip.kind is not ChipKind.SPI_NOR or found.nested:
+        return None
+    return region, chip.erase_unit(region.at)
+
+
+# What follows writes just enough of each file system for the examples.
+
+
+def _ext(blocks: int, *, stored: int | None = None, **fields: int) -> bytes:
+    """Write the superblock of an ext2 with 1 KiB blocks, `stored` of which are there."""
+    values = {"blocks": blocks, "state": 1, "compat": 0, "incompat": 2, "ro_compat": 0, "errors": 0}
+    values |= {"uuid": 1} | fields
+    block = bytearray(KIB)
+    layout = {0x00: 16, 0x04: values["blocks"], 0x14: 1, 0x20: 8192, 0x28: 16, 0x4C: 1}
+    layout |= {0x5C: values["compat"], 0x60: values["incompat"], 0x64: values["ro_compat"]}
+    for offset, value in (layout | {0x194: values["errors"]}).items():
+        struct.pack_into("<I", block, offset, value)
+    struct.pack_into("<HH", block, 0x38, 0xEF53, values["state"])
+    struct.pack_into("<H", block, 0x58, 128)
+    block[0x68:0x78] = values["uuid"].to_bytes(16, "big")
+    checksum = crc32c(bytes(block[:-4])) ^ values.get("flip", 0)
+    struct.pack_into("<I", block, 0x3FC, checksum if values["ro_compat"] & 0x400 else 0)
+    return (bytes(KIB) + bytes(block)).ljust((stored or blocks) * KIB, b"\0")
+
+
+def _fat(text: bytes) -> bytes:
+    """Write the boot sector of a FAT12 of 64 KiB, labelled with `text`."""
+    fields = struct.pack(
+        "<3s8sHBHBHHBHHHIIBBBI11s8s",
+        *(b"\xeb\x3c\x90", b"example ", 512, 1, 1, 2, 16, 128, 0xF8, 1, 32, 64, 0, 0),
+        *(0x80, 0, 0x29, 1, b"EXAMPLE    ", text),
+    )
+    return (fields.ljust(510, b"\0") + b"\x55\xaa").ljust(64 * KIB, b"\0")
+
+
+def _squashfs(used: int, size: int) -> bytes:
+    """Write the superblock of a squashfs of `used` bytes in `size`."""
+    head = struct.pack("<4sIIIIHHHHHH", b"hsqs", 1, 0, 1 << 17, 0, 1, 17, 0, 1, 4, 0)
+    return (head + struct.pack("<Q", 0) + struct.pack("<Q", used) + b"\xff" * 48).ljust(size, b"\0")
+
+
+def _f2fs(second: int) -> bytes:
+    """Write both superblocks of an F2FS of 16 blocks; the copy says `second` blocks."""
+    image = bytearray(64 * KIB)
+    for at, blocks in ((0x400, 16), (0x1400, second)):
+        struct.pack_into("<IHHIIII", image, at, 0xF2F52010, 1, 16, 9, 3, 12, 9)
+        struct.pack_into("<Q", image, at + 36, blocks)
+    return bytes(image)
+
+
+def _jffs2(erase: int, order: str = "<") -> bytes:
+    """Write two erase blocks with nothing but their clean markers."""
+    head = struct.pack(order + "HHI", 0x1985, 0x2003, 12)
+    marker = head + struct.pack(order + "I", crc32_raw(head, 0))
+    return marker.ljust(erase, b"\xff") * 2
+
+
+def _ubi(peb: int, reserved: int) -> bytes:
+    """Write the volume table of a UBI: one volume of `reserved` blocks, none of them there."""
+
+    def sealed(data: bytes) -> bytes:
+        return data + struct.pack(">I", crc32_raw(data))
+
+    counter = sealed(struct.pack(">4sB3xQIII32x", b"UBI#", 1, 0, 64, 128, 7))
+    record = struct.pack(">IIIBBH128sB23x", reserved, 1, 0, 1, 0, 6, b"rootfs", 0)
+    table = sealed(record) + sealed(bytes(168)) * 127
+    blocks = []
+    for lnum in (0, 1):
+        volume = struct.pack(
+            ">4sBBBBII4xIIII4xQ12x", b"UBI!", 1, 1, 0, 5, 0x7FFFEFFF, lnum, 0, 0, 0, 0, lnum
+        )
+        blocks.append((counter + sealed(volume) + table).ljust(peb, b"\xff"))
+    return b"".join(blocks)
+
+
+def _ubifs(leb: int) -> bytes:
+    """Write the superblock node of a UBIFS of 4 blocks."""
+    node = bytearray(4096)
+    struct.pack_into("<I4xQIB", node, 0, 0x06101831, 1, 4096, 6)
+    struct.pack_into("<IIII", node, 32, 8, leb, 4, 16)
+    struct.pack_into("<I", node, 4, crc32_raw(bytes(node[8:])))
+    return bytes(node).ljust(4 * leb, b"\xff")
+
+
+_ROOT = "name: rootfs, at: 0, size: 64 KiB, file: rootfs.img"
+_DISK = "name: rootfs, partition: 1, at: 1 MiB, size: 64 KiB, file: rootfs.img"
+
+
+LARGER = Rule(
+    name="filesystem-larger-than-region",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: the {kind} file system is {size:bytes}, {holder} has {room:bytes};"
+        " {over:bytes} are missing{hint}{says}"
+    ),
+    effect=(
+        "The mount is refused, or fails when what lies past the end is read; what the file system"
+        " keeps there is lost."
+    ),
+    fix="Make the file system with at most {room:bytes}, or give it {over:bytes} more.",
+    computed="blocks x block size of the superblock is more than the region, less file-at, or than"
+    " the partition",
+    source="Linux fs/ext4/super.c, ext4_check_geometry, for its message; the superblock of each"
+    " file system for its size",
+    bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(65, stored=64)}),
+    good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
+    judges=_SIZED,
+)
+
+
+@check(LARGER)
+def filesystem_larger(subject: Subject) -> Outcome:
+    for found, extent in _extents(subject):
+        room = found.room
+        if room is None or extent.size <= room:
+            continue
+        over = extent.size - room
+        blocks, device = extent.size // extent.block, room // extent.block
+        says = ""
+        if isinstance(found.facts, Ext):
+            says = f"; bad geometry: block count {blocks} exceeds size of device ({device} blocks)"
+        yield found.finding(
+            LARGER,
+            at=extent.at,
+            length=extent.size,
+            kind=extent.kind,
+            size=extent.size,
+            holder=found.holder,
+            room=room,
+            over=over,
+            blocks=blocks,
+            device_blocks=device,
+            says=says,
+            hint=_OFF_BY_ONE if over < _ONE_SHORT else "",
+        )
+
+
+TRUNCATED = Rule(
+    name="filesystem-truncated",
+    severity=Severity.ERROR,
+    message=(
+        "{content} ends at {have:bytes}; its {kind} file system is {size:bytes}: the last"
+        " {missing:bytes} are not there"
+    ),
+    effect="Files and tables in the lost part read as whatever the chip held before.",
+    fix="Build or copy it again; an image that was shortened on purpose must be stored as sparse.",
+    computed="the artifact, unpacked where its writer unpacks it, is shorter than blocks x block"
+    " size of the superblock",
+    source="the superblock of each file system",
+    bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, stored=32)}),
+    good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(32)}),
+    judges=_SIZED,
+)
+
+
+@check(TRUNCATED)
+def filesystem_truncated(subject: Subject) -> Outcome:
+    for found, extent in _extents(subject):
+        have = found.content.size
+        # What fills its place was cut by it, and is too large rather than truncated.
+        if have >= extent.size or (found.room is not None and have >= found.room):
+            continue
+        if not _complete(found):
+            why = f"{found.artifact.path} does not unpack to its end"
+            yield NotChecked(TRUNCATED.name, found.content.name, why)
+            continue
+        yield found.finding(
+            TRUNCATED,
+            at=have,
+            length=extent.size - have,
+            kind=extent.kind,
+            have=have,
+            size=extent.size,
+            missing=extent.size - have,
+        )
+
+
+def _complete(found: Stored[Facts]) -> bool:
+    return all(content.complete for content in found.artifact.content.walk())
+
+
+PADDING = Rule(
+    name="squashfs-not-padded",
+    severity=Severity.WARNING,
+    message="{content} is {size:bytes} long, {rest:bytes} past a multiple of {unit:bytes}",
+    effect=(
+        "A device that ends there has no whole last block: reading it fails with 'attempt to access"
+        " beyond end of device'."
+    ),
+    fix="Let mksquashfs pad it (leave out -nopad), to {padded:bytes}.",
+    computed="length mod 4096 is not 0; an error where it is no whole KiB and the region, or with"
+    " no region the file, ends within that block",
+    source="Linux fs/squashfs/Kconfig, SQUASHFS_4K_DEVBLK_SIZE (from memory)",
+    bad=nor(_ROOT + ", holds: squashfs", files={"rootfs.img": lambda: _squashfs(9000, 9000)}),
+    good=nor(_ROOT + ", holds: squashfs", files={"rootfs.img": lambda: _squashfs(9000, 12288)}),
+    judges=("squashfs",),
+)
+
+
+@check(PADDING)
+def squashfs_padded(subject: Subject) -> Outcome:
+    for found in stored(subject, Squashfs):
+        size = found.content.size
+        if found.nested or size % 4096 == 0 or size < found.facts.bytes_used:
+            continue
+        ends = found.room is None or round_up(size, KIB) > found.room
+        fatal = size % KIB != 0 and ends
+        unit = KIB if fatal else 4096
+        yield found.finding(
+            PADDING,
+            at=size - size % unit,
+            severity=Severity.ERROR if fatal else None,
+            size=size,
+            rest=size % unit,
+            unit=unit,
+            padded=round_up(size, 4096),
+        )
+
+
+NOT_CLEAN = Rule(
+    name="filesystem-not-clean",
+    severity=Severity.WARNING,
+    message="{content}: the {kind} file system {what}",
+    effect=(
+        "Its first mount replays or checks what the build left behind; a read-only mount of it may"
+        " fail, and two builds are never alike."
+    ),
+    fix="Unmount it before the image is taken, or make the image with the mkfs tool itself.",
+    computed="ext: bit 0 of s_state is clear or needs_recovery is set; FAT: the dirty bit of the"
+    " boot sector's state is set",
+    source="Linux Documentation/filesystems/ext4/super.rst; include/uapi/linux/msdos_fs.h",
+    bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=0)}),
+    good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
+    judges=("ext4", "fat"),
+)
+
+
+@check(NOT_CLEAN)
+def filesystem_clean(subject: Subject) -> Outcome:
+    for found in stored(subject, Facts):
+        facts = found.facts
+        if isinstance(facts, Ext) and facts.kind != "journal" and not facts.clean:
+            at, what = facts.offsets["state"], "was not unmounted"
+        elif isinstance(facts, Ext) and facts.needs_recovery:
+            at, what = facts.offsets["feature_incompat"], "has a journal to replay"
+        elif isinstance(facts, Fat) and facts.dirty:
+            at, what = facts.offsets["BS_Reserved1"], "was not unmounted"
+        else:
+            continue
+        yield found.finding(NOT_CLEAN, at=at, length=4, kind=facts.kind, what=what)
+
+
+HAS_ERRORS = Rule(
+    name="filesystem-has-errors",
+    severity=Severity.ERROR,
+    message="{content}: the {kind} file system is marked as having errors ({count} counted)",
+    effect="The kernel mounts it read-only or panics, as its error policy says.",
+    fix="Make the image anew; do not ship one that e2fsck must repair.",
+    computed="bit 1 of s_state is set, or s_error_count is not 0",
+    source="Linux Documentation/filesystems/ext4/super.rst",
+    bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=3, errors=2)}),
+    good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
+    judges=("ext4",),
+)
+
+
+@check(HAS_ERRORS)
+def filesystem_errors(subject: Subject) -> Outcome:
+    for found in stored(subject, Ext):
+        facts = found.facts
+        if facts.has_errors or facts.error_count:
+            at = facts.offsets["state" if facts.has_errors else "error_count"]
+            yield found.finding(
+                HAS_ERRORS, at=at, length=4, kind=facts.kind, count=facts.error_count
+            )
+
+
+CHECKSUM = Rule(
+    name="filesystem-checksum",
+    severity=Severity.ERROR,
+    message=("{content}: the checksum of the {what} is {stored}, its bytes make {computed}{more}"),
+    effect="The kernel refuses to mount it, or skips what is damaged and loses those files.",
+    fix="Build or copy it again: its bytes changed after they were written.",
+    computed="the CRC of a superblock, of a UBI header or of a JFFS2 node header does not match",
+    source="Linux fs/ext4, fs/erofs, fs/f2fs, fs/ubifs, fs/jffs2 and drivers/mtd/ubi",
+    bad=emmc(
+        _DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400, flip=1)}
+    ),
+    good=emmc(_DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400)}),
+    judges=("erofs", "ext4", "f2fs", "jffs2", "ubi", "ubifs"),
+)
+
+
+@check(CHECKSUM)
+def filesystem_checksum(subject: Subject) -> Outcome:
+    for found in stored(subject, Facts):
+        if not isinstance(found.facts, Ext | Erofs | F2fs | Jffs2 | Ubi | Ubifs):
+            continue
+        wrong = [checksum for checksum in found.facts.checksums if checksum.matches is False]
+        if wrong:
+            first = wrong[0]
+            yield found.finding(
+                CHECKSUM,
+                at=first.offset,
+                length=4,
+                what=first.name,
+                stored=first.stored,
+                computed=first.computed,
+                count=len(wrong),
+                more=f", and {len(wrong) - 1} more" if len(wrong) > 1 else "",
+            )
+
+
+_BOOT_TYPES = frozenset({"esp", "xbootldr"})
+_BOOT_LABELS = frozenset({"boot", "boot-a", "boot-b"})
+_NOT_IN_U_BOOT = frozenset({"compression", "inline_data", "meta_bg", "encrypt"})
+
+FEATURES = Rule(
+    name="ext4-feature-not-in-u-boot",
+    severity=Severity.WARNING,
+    message="{content}: U-Boot, which reads {holder}, does not know {features}",
+    effect="U-Boot finds no files in it, or loads other bytes than theirs.",
+    fix="Make it without: mke2fs -O {without}.",
+    computed=(
+        "the region's type is esp or xbootldr, or its label boot, and the superblock has"
+        " compression, inline_data, meta_bg or encrypt"
+    ),
+    source="U-Boot fs/ext4/ext4_common.c (from memory)",
+    bad=emmc(
+        _DISK + ", type: xbootldr, holds: ext4",
+        files={"rootfs.img": lambda: _ext(64, incompat=0x8002)},
+    ),
+    good=emmc(
+        _DISK + ", type: xbootldr, holds: ext4",
+        files={"rootfs.img": lambda: _ext(64, incompat=0x42)},
+    ),
+    judges=("ext4",),
+)
+
+
+@check(FEATURES)
+def ext4_features(subject: Subject) -> Outcome:
+    for found in stored(subject, Ext):
+        region = found.region
+        if region is None or not (region.type in _BOOT_TYPES or region.label in _BOOT_LABELS):
+            continue
+        unknown = sorted(_NOT_IN_U_BOOT.intersection(found.facts.features))
+        if unknown:
+            yield found.finding(
+                FEATURES,
+                at=found.facts.offsets["feature_incompat"],
+                length=4,
+                holder=found.holder,
+                features=", ".join(unknown),
+                without=",".join(f"^{name}" for name in unknown),
+            )
+
+
+FAT_TYPE = Rule(
+    name="fat-type-inconsistent",
+    severity=Severity.WARNING,
+    message="{content}: {clusters:,} clusters make it a {kind}, but {but}",
+    effect="Boot ROM, U-Boot and Linux each tell the kind of a FAT in another way and disagree.",
+    fix="Make it anew with mkfs.fat, with -F only where the size allows that kind.",
+    computed=(
+        "the kind that follows from the number of clusters (below 4085, below 65525, and above)"
+        " differs from the boot sector's layout or its label, or the FAT is too short for them"
+    ),
+    source="Microsoft, FAT32 File System Specification 1.03; U-Boot fs/fat/fat.c",
+    bad=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT16   ")}),
+    good=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT12   ")}),
+    judges=("fat",),
+)
+
+
+@check(FAT_TYPE)
+def fat_type(subject: Subject) -> Outcome:
+    for found in stored(subject, Fat):
+        facts = found.facts
+        laid_out = "FAT32" if facts.fat32_layout else "FAT12 or FAT16"
+        # "FAT" alone names no kind.
+        said = facts.type_text
+        but = ""
+        if (facts.kind == "FAT32") != facts.fat32_layout:
+            but, at = f"its boot sector is laid out for {laid_out}", facts.offsets["BPB_FATSz16"]
+        elif said in {"FAT12", "FAT16", "FAT32"} and said != facts.kind:
+            but, at = f"its label says {said}", facts.offsets["BS_FilSysType"]
+        elif facts.fat_entries < facts.cluster_count + 2:
+            but = f"its FAT has entries for {max(0, facts.fat_entries - 2):,}"
+            at = facts.offsets["BPB_FATSz16"]
+        if but:
+            yield found.finding(
+                FAT_TYPE, at=at, length=8, clusters=facts.cluster_count, kind=facts.kind, but=but
+            )
+
+
+F2FS_COPIES = Rule(
+    name="f2fs-superblocks-differ",
+    severity=Severity.ERROR,
+    message="{content}: the two F2FS superblocks {how}",
+    effect="Which one is used depends on which can be read: the file system changes its shape.",
+    fix="Make the image anew with mkfs.f2fs.",
+    computed="the copies at 0x400 and 0x1400 differ in a field, or one of them cannot be read",
+    source="Linux fs/f2fs/super.c, read_raw_super_block",
+    bad=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=17)}),
+    good=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=16)}),
+    judges=("f2fs",),
+)
+
+
+@check(F2FS_COPIES)
+def f2fs_superblocks(subject: Subject) -> Outcome:
+    for found in stored(subject, F2fs):
+        facts = found.facts
+        if facts.first is None or facts.second is None:
+            at = 0x400 if facts.first is None else 0x1400
+            how = f"are not both there: none can be read at {place(at)}"
+        elif facts.differences:
+            at, how = 0x1400, f"differ in {', '.join(facts.differences)}"
+        else:
+            continue
+        yield found.finding(F2FS_COPIES, at=at, length=3072, how=how)
+
+
+JFFS2_BLOCKS = Rule(
+    name="jffs2-too-few-blocks",
+    severity=Severity.ERROR,
+    message=(
+        "{region} is for JFFS2 and has {count} erase blocks of {erase:bytes}; it needs {least}"
+    ),
+    effect="Linux does not mount it: 'Too few erase blocks ({count})'. No setting survives.",
+    fix="Grow {region} to at least {needed:bytes}.",
+    computed="size / erase block is less than 5",
+    source="Linux fs/jffs2/fs.c, jffs2_do_fill_super",
+    bad=nor("name: settings, at: 0, size: 0x40000, holds: jffs2"),
+    good=nor("name: settings, at: 0, size: 0x50000, holds: jffs2"),
+)
+
+
+@check(JFFS2_BLOCKS)
+def jffs2_blocks(subject: Subject) -> Outcome:
+    for chip, region in _nor_regions(subject, "jffs2"):
+        erase = chip.erase_unit(region.at)
+        count = region.size // erase
+        if count < _JFFS2_BLOCKS:
+            yield JFFS2_BLOCKS.finding(
+                region=region,
+                key="size",
+                offset=region.at,
+                length=region.size,
+                count=count,
+                erase=erase,
+                least=_JFFS2_BLOCKS,
+                needed=_JFFS2_BLOCKS * erase,
+            )
+
+
+JFFS2_ERASE = Rule(
+    name="jffs2-erase-size-mismatch",
+    severity=Severity.ERROR,
+    message=(
+        "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
+    ),
+    effect=(
+        "Nodes cross erase blocks, or blocks hold several clean markers: the kernel reports 'Magic"
+        " bitmask 0x1985 not found' and loses files."
+    ),
+    fix="Make it with mkfs.jffs2 -e {erase:place}.",
+    computed="the spacing of the clean markers is not the chip's erase block",
+    source="Linux fs/jffs2/scan.c; mkfs.jffs2 -e",
+    bad=nor(
+        "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
+        files={"settings.jffs2": lambda: _jffs2(4 * KIB)},
+    ),
+    good=nor(
+        "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
+        files={"settings.jffs2": lambda: _jffs2(64 * KIB)},
+    ),
+    judges=("jffs2",),
+)
+
+
+@check(JFFS2_ERASE)
+def jffs2_erase(subject: Subject) -> Outcome:
+    for found in stored(subject, Jffs2):
+        there, made = _on_nor(found), found.facts.erase_size
+        if there is None or made is None or made == there[1]:
+            continue
+        yield found.finding(
+            JFFS2_ERASE, at=found.facts.cleanmarkers[1], length=12, made=made, erase=there[1]
+        )
+
+
+JFFS2_ORDER = Rule(
+    name="jffs2-byte-order",
+    severity=Severity.ERROR,
+    message="{content} is {order}-endian, the board ({arch}) is little-endian",
+    effect="The kernel finds none of its nodes: 'Magic bitmask 0x1985 not found'.",
+    fix="Make it with mkfs.jffs2 --little-endian.",
+    computed="the byte order of the first node's magic, on an architecture that has only one",
+    source="Linux fs/jffs2/nodelist.h, JFFS2_NATIVE_ENDIAN",
+    bad=nor(
+        "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
+        files={"settings.jffs2": lambda: _jffs2(64 * KIB, ">")},
+    ),
+    good=nor(
+        "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
+        files={"settings.jffs2": lambda: _jffs2(64 * KIB)},
+    ),
+    judges=("jffs2",),
+)
+
+
+@check(JFFS2_ORDER)
+def jffs2_order(subject: Subject) -> Outcome:
+    arch = subject.layout.arch if subject.layout else ""
+    for found in stored(subject, Jffs2):
+        if found.facts.order == "big" and arch in _LITTLE_ENDIAN:
+            yield found.finding(JFFS2_ORDER, length=12, order="big", arch=arch)
+
+
+_VOLUMES = "name: data, at: 0, size: 0x80000, holds: ubi, file: data.ubi"
+
+UBI_GEOMETRY = Rule(
+    name="ubi-block-size-mismatch",
+    severity=Severity.ERROR,
+    message=(
+        "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
+    ),
+    effect="UBI finds its headers where it looks for none: it does not attach.",
+    fix="Make it with ubinize --peb-size {erase:place}.",
+    computed="the spacing of the erase-counter headers is not the chip's erase block",
+    source="Linux drivers/mtd/ubi/attach.c; ubinize --peb-size",
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(128 * KIB, 2)}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
+    judges=("ubi",),
+)
+
+
+@check(UBI_GEOMETRY)
+def ubi_geometry(subject: Subject) -> Outcome:
+    for found in stored(subject, Ubi):
+        there, made = _on_nor(found), found.facts.peb_size
+        if there is not None and made is not None and made != there[1]:
+            yield found.finding(UBI_GEOMETRY, length=made, made=made, erase=there[1])
+
+
+UBI_VOLUMES = Rule(
+    name="ubi-volume-overflow",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: its volumes need {wanted} erase blocks and UBI {overhead}; {region} has {have}"
+    ),
+    effect="Linux does not attach it: 'not enough PEBs'.",
+    fix="Take {over} from the volumes, or grow {region} to {needed:bytes}.",
+    computed="reserved_pebs of all volumes + 4 is more than size / PEB; the 4 are the two copies of"
+    " the volume table, one for wear-levelling and one for atomic changes",
+    source="Linux drivers/mtd/ubi/vtbl.c, wl.c and eba.c (from memory)",
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 5)}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4)}),
+    judges=("ubi",),
+)
+
+
+@check(UBI_VOLUMES)
+def ubi_volumes(subject: Subject) -> Outcome:
+    for found in stored(subject, Ubi):
+        peb, region = found.facts.peb_size, found.region
+        if region is None or peb is None or found.nested:
+            continue
+        wanted = sum(volume.reserved_pebs for volume in found.facts.volumes)
+        have = region.size // peb
+        over = wanted + _UBI_OVERHEAD - have
+        if over > 0:
+            yield found.finding(
+                UBI_VOLUMES,
+                wanted=wanted,
+                overhead=_UBI_OVERHEAD,
+                have=have,
+                over=over,
+                needed=(have + over) * peb,
+            )
+
+
+UBIFS_LEB = Rule(
+    name="ubifs-leb-too-small",
+    severity=Severity.ERROR,
+    message="{what}: logical erase blocks of {leb:bytes}; UBIFS needs at least {least:bytes}",
+    effect="Linux does not mount it.",
+    fix="Use erase blocks of 16 KiB or more, or JFFS2.",
+    computed="leb_size of the superblock, or the region's erase block less the 128 bytes of UBI's"
+    " headers, is below 15 KiB",
+    source="Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ",
+    bad=nor(
+        "name: data, at: 0, size: 64 KiB, holds: ubifs, file: data.ubifs",
+        chip="size: 1 MiB, erase-block: 4 KiB",
+        files={"data.ubifs": lambda: _ubifs(4 * KIB - 128)},
+    ),
+    good=nor(
+        "name: data, at: 0, size: 512 KiB, holds: ubifs, file: data.ubifs",
+        files={"data.ubifs": lambda: _ubifs(64 * KIB - 128)},
+    ),
+    judges=("ubifs",),
+)
+
+
+@check(UBIFS_LEB)
+def ubifs_leb(subject: Subject) -> Outcome:
+    told = set()
+    for found in stored(subject, Ubifs):
+        leb = found.facts.leb_size
+        if leb < _UBIFS_MIN_LEB:
+            told.add(found.region.name if found.region else None)
+            at = found.facts.offsets["leb_size"]
+            yield found.finding(
+                UBIFS_LEB, at=at, length=4, what=found.content.name, leb=leb, least=_UBIFS_MIN_LEB
+            )
+    for chip, region in _nor_regions(subject, "ubifs"):
+        leb = chip.erase_unit(region.at) - _UBI_HEADERS
+        if leb < _UBIFS_MIN_LEB and region.name not in told:
+            yield UBIFS_LEB.finding(
+                region=region,
+                key="holds",
+                offset=region.at,
+                length=region.size,
+                what=region.name,
+                leb=leb,
+                least=_UBIFS_MIN_LEB,
+            )
+
+
+RAW_NOR = Rule(
+    name="writable-filesystem-on-nor",
+    severity=Severity.WARNING,
+    message="{region} holds {holds} on {chip}, a SPI-NOR without a translation layer",
+    effect=(
+        "Every small write erases and rewrites a whole erase block of {erase:bytes}: it is slow,"
+        " wears the flash, and a power cut destroys the block."
+    ),
+    fix="Use JFFS2 or UBIFS, or a read-only squashfs or EROFS.",
+    computed="the region holds ext2, ext3, ext4, F2FS or FAT and its chip is a SPI-NOR",
+    source="common practice, no source",
+    bad=nor("name: settings, at: 0, size: 512 KiB, holds: ext4"),
+    good=nor("name: settings, at: 0, size: 512 KiB, holds: jffs2"),
+)
+
+
+@check(RAW_NOR)
+def writable_on_nor(subject: Subject) -> Outcome:
+    for chip, region in _nor_regions(subject, "ext2", "ext3", "ext4", "f2fs", "fat"):
+        yield RAW_NOR.finding(
+            region=region,
+            key="holds",
+            offset=region.at,
+            length=region.size,
+            holds=region.holds,
+            erase=chip.erase_unit(region.at),
+        )
+
+
+SAME_UUID = Rule(
+    name="filesystem-uuid-repeated",
+    severity=Severity.NOTE,
+    message="{content} and {other} have the same file system UUID {uuid}",
+    effect="Whatever selects a slot by UUID= or LABEL= takes the first one it finds.",
+    fix="Give each its own (mkfs -U), or select by PARTUUID= or PARTLABEL= only.",
+    computed="the UUIDs, or FAT serial numbers, of two regions' file systems are equal and not 0",
+    source="common practice, no source",
+    bad=emmc(
+        _DISK + ", holds: ext2",
+        "name: spare, partition: 2, at: 2 MiB, size: 64 KiB, holds: ext2, file: spare.img",
+        files={"rootfs.img": lambda: _ext(64), "spare.img": lambda: _ext(64)},
+    ),
+    good=emmc(
+        _DISK + ", holds: ext2",
+        "name: spare, partition: 2, at: 2 MiB, size: 64 KiB, holds: ext2, file: spare.img",
+        files={"rootfs.img": lambda: _ext(64), "spare.img": lambda: _ext(64, uuid=2)},
+    ),
+    judges=("erofs", "ext4", "f2fs", "fat", "ubifs"),
+)
+
+
+@check(SAME_UUID)
+def filesystem_uuid(subject: Subject) -> Outcome:
+    seen: dict[str, Region] = {}
+    for region, artifact, payload in subject.placed():
+        uuid, at = _uuid(payload.facts)
+        if not uuid:
+            continue
+        first = seen.setdefault(uuid, region)
+        if first is not region:
+            yield SAME_UUID.finding(
+                region=region,
+                key="file",
+                artifact=artifact.path,
+                offset=region.at + region.file_at + at,
+                length=4 if isinstance(payload.facts, Fat) else 16,
+                content=region.name,
+                other=first.name,
+                uuid=uuid,
+            )
+
+
+def _uuid(facts: Facts | None) -> tuple[str, int]:
+    """Give the name that blkid prints and where it is stored; "" where there is none."""
+    if isinstance(facts, Fat):
+        serial = facts.serial or 0
+        text = f"{serial >> 16:04X}-{serial & 0xFFFF:04X}" if serial else ""
+        return text, facts.offsets["BS_VolID"]
+    if isinstance(facts, Ext | Erofs | F2fs | Ubifs):
+        return facts.uuid if facts.uuid.strip("0-") else "", facts.offsets["uuid"]
+    return "", 0

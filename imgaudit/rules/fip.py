@@ -1,0 +1,213 @@
+"""Firmware packages: a table that ends, images inside the file, and all that BL2 asks for."""
+
+from __future__ import annotations
+
+import struct
+
+from imgaudit.formats.facts import Match
+from imgaudit.formats.fip import ENTRY_SIZE, Fip
+from imgaudit.rules._containers import contents
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import Span
+from imgaudit.writers.elf import program
+from imgaudit.writers.fip import BL31, BL33, fip
+
+_LAYOUT = "Trusted Firmware-A docs/design/firmware-design.rst, FIP layout"
+_NAMES = "Trusted Firmware-A include/tools_share/firmware_image_package.h"
+_REQUIRED = {"arm64": ("BL31", "BL33"), "arm": ("BL32", "BL33")}
+# What the loaders copy to its address and jump to.
+_EXECUTED = frozenset({"BL2", "BL2U", "NS_BL2U", "BL31", "BL32", "BL33", "RMM", "SCP_BL2"})
+# A package that carries these is loaded by the update firmware, not by BL2.
+_UPDATE = frozenset({"BL2U", "NS_BL2U", "SCP_BL2U", "FWU_CERT"})
+_CODE = b"tide" * 32
+
+
+def _one(data: bytes) -> Example:
+    return nor(
+        "name: firmware, at: 0, size: 64 KiB, holds: fip, file: fip.bin",
+        files={"fip.bin": lambda: data},
+    )
+
+
+def _entry(number: int, at: int, size: int) -> bytes:
+    """Write the example with an entry moved."""
+    data = bytearray(_SAMPLE)
+    struct.pack_into("<QQ", data, 16 + ENTRY_SIZE * number + 16, at, size)
+    return bytes(data)
+
+
+_SAMPLE = fip({BL31: _CODE, BL33: _CODE})
+_GOOD = _one(_SAMPLE)
+
+TABLE = Rule(
+    name="fip-table-damaged",
+    severity=Severity.ERROR,
+    message="{content}: {what}",
+    effect="BL2 finds no image in it and panics: the board is dead until it is flashed anew.",
+    fix="Make the package again with fiptool and copy all of it.",
+    computed="the header's serial number is 0, no entry of zeros ends the table, or the length that"
+    " this entry declares is above the size of the file",
+    source=f"{_LAYOUT}; drivers/io/io_fip.c",
+    judges=("fip",),
+    bad=_one(_SAMPLE[:-64]),
+    good=_GOOD,
+)
+
+
+@check(TABLE)
+def fip_table(subject: Subject) -> Outcome:
+    for found in contents(subject, Fip):
+        facts, size = found.facts, found.content.size
+        if facts.serial_number == 0:
+            yield found.finding(
+                TABLE,
+                at=facts.offsets["serial_number"],
+                length=4,
+                what="the header's serial number is 0",
+            )
+        if facts.length is None:
+            yield found.finding(
+                TABLE,
+                at=facts.toc_size,
+                length=0,
+                what=f"no end marker follows the {len(facts.entries)} entries of the table",
+            )
+        elif facts.length > size:
+            yield found.finding(
+                TABLE,
+                at=facts.offsets["length"],
+                length=8,
+                what=f"it declares {facts.length:,} bytes, the file has {size:,}",
+            )
+
+
+OUTSIDE = Rule(
+    name="fip-entry-outside-file",
+    severity=Severity.ERROR,
+    message="{content}: {entry} is {size:bytes} at {start:place}, {what}",
+    effect="BL2 loads other bytes than the image, or fails to, and stops.",
+    fix="Make the package again with fiptool and copy all of it.",
+    computed="offset + size is above the size of the file, or offset is inside the table",
+    source=_LAYOUT,
+    judges=("fip",),
+    bad=_one(_entry(1, 0x100, 0x1000)),
+    good=_GOOD,
+)
+
+
+@check(OUTSIDE)
+def fip_outside(subject: Subject) -> Outcome:
+    for found in contents(subject, Fip):
+        for entry in found.facts.entries:
+            if entry.end > found.content.size:
+                what = "past the end of the file"
+            elif entry.size and entry.offset_address < found.facts.toc_size:
+                what = "inside the table of contents"
+            else:
+                continue
+            yield found.finding(
+                OUTSIDE,
+                at=entry.offset,
+                length=ENTRY_SIZE,
+                entry=entry.name,
+                size=entry.size,
+                start=entry.offset_address,
+                what=what,
+            )
+
+
+OVERLAP = Rule(
+    name="fip-entries-overlap",
+    severity=Severity.ERROR,
+    message="{content}: {one} and {other} share {size:bytes} from {start:place}",
+    effect="One of the two images has the other's bytes in it.",
+    fix="Make the package again with fiptool; do not write into a finished one.",
+    computed="two entries share some of their bytes, and not all: two names for one image are no"
+    " fault",
+    source=_LAYOUT,
+    judges=("fip",),
+    bad=_one(_entry(1, 0x100, 0x80)),
+    good=_GOOD,
+)
+
+
+@check(OVERLAP)
+def fip_overlap(subject: Subject) -> Outcome:
+    for found in contents(subject, Fip):
+        spans = [(Span(item.offset_address, item.end), item.name) for item in found.facts.entries]
+        furthest: tuple[Span, str] | None = None
+        for span, name in sorted(spans):
+            if furthest is not None and span != furthest[0] and span.overlaps(furthest[0]):
+                common = span.common(furthest[0])
+                yield found.finding(
+                    OVERLAP,
+                    at=common.start,
+                    length=common.size,
+                    one=furthest[1],
+                    other=name,
+                    size=common.size,
+                    start=common.start,
+                )
+            if furthest is None or span.end > furthest[0].end:
+                furthest = span, name
+
+
+REQUIRED = Rule(
+    name="fip-without-required-image",
+    severity=Severity.ERROR,
+    message="{content} has {what} {image}",
+    effect="BL2 cannot load it and stops: nothing is heard after its banner.",
+    fix="Give fiptool the file of {image}.",
+    computed="an entry that BL2 loads is absent or empty: BL31 and BL33 on arm64, BL32 and BL33 on"
+    " arm; update packages (BL2U, NS_BL2U, …) are let be",
+    source=f"{_NAMES}; docs/design/firmware-design.rst",
+    judges=("fip",),
+    bad=_one(fip({BL31: _CODE})),
+    good=_GOOD,
+)
+
+
+@check(REQUIRED)
+def fip_required(subject: Subject) -> Outcome:
+    if subject.layout is None:
+        return
+    for found in contents(subject, Fip):
+        facts = found.facts
+        if _UPDATE & {entry.role for entry in facts.entries}:
+            continue
+        for role in _REQUIRED.get(subject.layout.arch, ()):
+            entry = facts.entry(role)
+            if entry is None or not entry.size:
+                yield found.finding(
+                    REQUIRED,
+                    length=facts.toc_size,
+                    what="no" if entry is None else "an empty",
+                    image=role,
+                )
+
+
+ELF = Rule(
+    name="fip-payload-is-elf",
+    severity=Severity.ERROR,
+    message="{content}: {entry} is an ELF file",
+    effect="It is copied as it is and jumped to: the processor runs the ELF header.",
+    fix="Put the binary into the package: u-boot.bin for u-boot, bl31.bin for bl31.elf.",
+    computed="the data of an image that is executed starts as an ELF file",
+    source=f"common practice, no source; {_NAMES} for what is executed",
+    judges=("fip",),
+    bad=_one(fip({BL31: _CODE, BL33: program()})),
+    good=_GOOD,
+)
+
+
+@check(ELF)
+def fip_elf(subject: Subject) -> Outcome:
+    for found in contents(subject, Fip):
+        for entry in found.facts.entries:
+            content = found.part(entry.name) if entry.role in _EXECUTED else None
+            if content is not None and content.format == "elf" and content.match > Match.WEAK:
+                yield found.finding(
+                    ELF, at=entry.offset_address, length=entry.size, entry=entry.name
+                )

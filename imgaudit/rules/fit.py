@@ -1,0 +1,811 @@
+"""What U-Boot needs of a FIT: whole data, true labels, configurations that lead somewhere."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from typing import TypeVar
+
+from imgaudit.formats import readers
+from imgaudit.formats.facts import Match
+from imgaudit.formats.fit import Configuration, FitFacts, Image
+from imgaudit.rules import samples as sample
+from imgaudit.rules._containers import (
+    Found,
+    compressor,
+    contents,
+    damaged,
+    misfit,
+    ram_size,
+    unpacked,
+)
+from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import Span
+from imgaudit.writers.fdt import Tree
+
+N = TypeVar("N", Image, Configuration)
+
+_SPECIFICATION = "Flat Image Tree Specification, chapter 2"
+_KERNELS = frozenset({"kernel", "kernel_noload"})
+# What U-Boot itself unpacks; it hands on a ramdisk as stored.
+_UNPACKED = _KERNELS | {"flat_dt", "standalone", "firmware"}
+# U-Boot boot/image-fit.c, fit_image_load(), asks these for their architecture.
+_ARCHITECTURE_MATTERS = _KERNELS | {"flat_dt", "ramdisk"}
+# U-Boot boot/image.c, uimage_comp[]; "lz4" means frames.
+_LABELS = frozenset({"bzip2", "gzip", "lz4", "lzma", "lzo", "zstd"})
+_WEAK = frozenset({"crc16-ccitt", "crc32", "md5", "sha1"})
+_SHOWN = 4
+
+
+def _one(data: bytes, rest: str = "") -> Example:
+    return nor(
+        "name: recovery, at: 0, size: 128 KiB, holds: fit, file: recovery.itb",
+        rest=rest,
+        files={"recovery.itb": lambda: data},
+    )
+
+
+_GOOD = _one(sample.fit())
+
+
+def _by_name(nodes: tuple[N, ...]) -> dict[str, N]:
+    """Index nodes as U-Boot looks for them: a name without unit address also means one with it."""
+    bare = {node.name.partition("@")[0]: node for node in reversed(nodes)}
+    return bare | {node.name: node for node in reversed(nodes)}
+
+
+def _images(subject: Subject) -> Iterator[tuple[Found[FitFacts], Image]]:
+    for found in contents(subject, FitFacts):
+        for image in found.facts.images:
+            yield found, image
+
+
+def _span(image: Image) -> tuple[int, int]:
+    """Give where the image's data is and how long, or its node where there is none."""
+    if image.data_offset is None:
+        return image.offset, 0
+    return image.data_offset, image.data_size or 0
+
+
+CUT = Rule(
+    name="fit-cut",
+    severity=Severity.ERROR,
+    message="{content} is {size:bytes}, but its header says {wanted:bytes}",
+    effect="U-Boot copies what follows in flash or RAM as part of the tree, or refuses it.",
+    fix="Copy the file again; it was cut by {short:bytes}.",
+    computed="the tree's totalsize is above the size of the file",
+    source="Devicetree Specification 0.4, 5.2",
+    judges=("fit",),
+    bad=_one(sample.fit()[:4] + (64 << 10).to_bytes(4, "big") + sample.fit()[8:]),
+    good=_GOOD,
+)
+
+
+@check(CUT)
+def fit_cut(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        size, wanted = found.content.size, found.facts.totalsize
+        if wanted > size:
+            yield found.finding(CUT, at=4, length=4, size=size, wanted=wanted, short=wanted - size)
+
+
+HASH = Rule(
+    name="fit-hash-mismatch",
+    severity=Severity.ERROR,
+    message="{content}: {hash} stores the {algorithm} {stored:.16}, the data gives {computed:.16}",
+    effect='U-Boot says "Bad hash value" and does not boot the image.',
+    fix="Make the FIT again from the final files; do not change data inside a finished one.",
+    computed="the algorithm over the image's bytes as stored is not the hash node's value; shown"
+    " are the first 16 digits",
+    source=f'{_SPECIFICATION}, "Hash nodes"',
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"data": sample.arm64_kernel(text_offset=1)})})),
+    good=_GOOD,
+)
+
+
+@check(HASH)
+def fit_hash(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        for checksum in found.facts.checksums:
+            if checksum.matches is None:
+                where = f"{found.content.name}/{checksum.name}"
+                yield NotChecked(HASH.name, where, checksum.why)
+            elif not checksum.matches and checksum.stored:
+                yield found.finding(
+                    HASH,
+                    at=checksum.covers.start,
+                    length=checksum.covers.size,
+                    hash=checksum.name,
+                    algorithm=checksum.algorithm,
+                    stored=checksum.stored,
+                    computed=checksum.computed,
+                )
+
+
+UNHASHED = Rule(
+    name="fit-without-hash",
+    severity=Severity.WARNING,
+    message="{content}: nothing protects the image {image}: it has no hash",
+    effect="A flipped bit in flash or in a download boots into undefined behaviour.",
+    fix='Add a node hash-1 with algo = "sha256" to the image and let mkimage fill it in.',
+    computed="the image has data, but neither a hash nor a signature node",
+    source=f'{_SPECIFICATION}, "Hash nodes"',
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": ()})})),
+    good=_GOOD,
+)
+
+
+@check(UNHASHED)
+def fit_unhashed(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        if image.data_size and not image.hashes and not image.signatures:
+            at, size = _span(image)
+            yield found.finding(UNHASHED, at=at, length=size, image=image.name)
+
+
+_CRC: Tree = {"algo": "crc32", "value": zlib.crc32(sample.arm64_kernel())}
+
+WEAK = Rule(
+    name="fit-hash-weak",
+    severity=Severity.NOTE,
+    message="{content}: the image {image} is protected by {algorithms} only",
+    effect="It finds most bit errors, but not data that someone made to fit.",
+    fix='Use algo = "sha256" in the image\'s hash node.',
+    computed="every hash of the image is a CRC, MD5 or SHA-1, and it has no signature",
+    source=f'{_SPECIFICATION}, "Hash nodes"; common practice',
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": _CRC})})),
+    good=_GOOD,
+)
+
+
+@check(WEAK)
+def fit_weak(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        algorithms = {hash_.algo or "" for hash_ in image.hashes}
+        if algorithms and algorithms <= _WEAK and not image.signatures:
+            yield found.finding(
+                WEAK,
+                at=image.hashes[0].offset,
+                length=0,
+                image=image.name,
+                algorithms=" and ".join(sorted(algorithms)),
+            )
+
+
+EMPTY = Rule(
+    name="fit-image-without-data",
+    severity=Severity.ERROR,
+    message="{content}: the image {image} has no data",
+    effect='U-Boot says "Could not find image data" when a configuration asks for the image.',
+    fix="Look for the file that /incbin/ should have brought in, and make the FIT again.",
+    computed="the image has neither data, data-offset nor data-position, or its size is 0",
+    source=f'{_SPECIFICATION}, "Image nodes"',
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"data": ()})})),
+    good=_GOOD,
+)
+
+
+@check(EMPTY)
+def fit_empty(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        # External data without data-size is told as a missing property.
+        if image.location is None or image.data_size == 0:
+            yield found.finding(EMPTY, at=image.offset, length=0, image=image.name)
+
+
+_BEHIND: sample.Changes = {"data": (), "data-offset": 0, "data-size": 1024}
+
+EXTERNAL = Rule(
+    name="fit-external-data-missing",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: the image {image} lies at {start:place} and takes {size:bytes}, {short:bytes}"
+        " of it past the end of the file"
+    ),
+    effect="U-Boot boots whatever follows in flash or RAM in its place, or reports a bad hash.",
+    fix="Copy the whole file: external data follows the tree, past its totalsize.",
+    computed="the data's offset (from totalsize rounded up to 4) or position plus data-size is"
+    " above the size of the file",
+    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_image_get_data()",
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel(_BEHIND)})),
+    good=_one(sample.fit({"kernel": sample.kernel(_BEHIND)}) + sample.arm64_kernel()),
+)
+
+
+@check(EXTERNAL)
+def fit_external(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        at, size = _span(image)
+        if size > image.data_present:
+            short = size - image.data_present
+            yield found.finding(
+                EXTERNAL, at=at, length=size, image=image.name, start=at, size=size, short=short
+            )
+
+
+DEFAULT = Rule(
+    name="fit-default-configuration-missing",
+    severity=Severity.ERROR,
+    message="{content} {what}",
+    effect='Without a configuration\'s name, bootm says "Could not find configuration node".',
+    fix="Let default name one of: {names}.",
+    computed="default names no configuration (error), or is absent although there are"
+    " configurations (warning: a script may name one)",
+    source=f'{_SPECIFICATION}, "/configurations" node; U-Boot boot/image-fit.c,'
+    " fit_conf_get_node()",
+    judges=("fit",),
+    bad=_one(sample.fit(default="conf-1")),
+    good=_GOOD,
+)
+
+
+@check(DEFAULT)
+def fit_default(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        facts = found.facts
+        if not facts.configurations:
+            continue
+        named = facts.default is not None
+        if facts.default in _by_name(facts.configurations):
+            continue
+        names = _listed([configuration.name for configuration in facts.configurations])
+        yield found.finding(
+            DEFAULT,
+            at=facts.offsets["default" if named else "configurations"],
+            length=0,
+            severity=None if named else Severity.WARNING,
+            what=f"has no configuration {facts.default}, its default"
+            if named
+            else "names no default configuration",
+            names=names,
+        )
+
+
+DANGLING = Rule(
+    name="fit-configuration-dangling",
+    severity=Severity.ERROR,
+    message="{content}: no image is called {image}, the {role} of {configurations}",
+    effect="U-Boot cannot find the image and does not boot the configuration.",
+    fix="Correct the name; the images are: {names}.",
+    computed="a configuration's property names no node under /images",
+    source=f'{_SPECIFICATION}, "/configurations" node',
+    judges=("fit",),
+    bad=_one(sample.fit(configurations={"conf": {"kernel": "kernel", "fdt": "fdt-1"}})),
+    good=_GOOD,
+)
+
+
+@check(DANGLING)
+def fit_dangling(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        images = found.facts.images
+        known = _by_name(images)
+        missing: dict[tuple[str, str], list[tuple[str, int]]] = {}
+        for configuration in found.facts.configurations:
+            for reference in configuration.references:
+                if reference.image not in known:
+                    wanted = missing.setdefault((reference.role, reference.image), [])
+                    wanted.append((configuration.name, reference.offset))
+        for (role, image), wanted in missing.items():
+            configurations = list(dict.fromkeys(name for name, _ in wanted))
+            yield found.finding(
+                DANGLING,
+                at=wanted[0][1],
+                length=len(image) + 1,
+                configurations=_listed(configurations),
+                role=role,
+                image=image,
+                names=_listed([image.name for image in images]) or "none",
+            )
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(names[:_SHOWN]) + (", …" if len(names) > _SHOWN else "")
+
+
+PROPERTY = Rule(
+    name="fit-property-missing",
+    severity=Severity.ERROR,
+    message="{content}: {node} lacks {missing}",
+    effect="U-Boot refuses the image or the whole FIT where it needs the property.",
+    fix="Add it to the source of the FIT; compile that with mkimage, which fills in the hashes.",
+    computed="a mandatory property of the specification is absent: an error where U-Boot cannot"
+    " go on without it, else a warning",
+    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_check_format() and fit_image_load()",
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"arch": ()})})),
+    good=_GOOD,
+)
+
+
+@check(PROPERTY)
+def fit_property(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        facts = found.facts
+        missing = ["description"] if facts.description is None else []
+        missing += facts.missing
+        if missing:
+            yield found.finding(
+                PROPERTY,
+                length=0,
+                severity=None if facts.description is None else Severity.WARNING,
+                node="the root node",
+                missing=" and ".join(missing),
+            )
+        for image in facts.images:
+            missing = [name for name in image.missing if name != "data"]
+            missing += [
+                f"{hash_.name}/{'algo' if hash_.algo is None else 'value'}"
+                for hash_ in image.hashes
+                if hash_.algo is None or hash_.value is None
+            ]
+            if missing:
+                yield found.finding(
+                    PROPERTY,
+                    at=image.offset,
+                    length=0,
+                    severity=None if _needed(image, missing) else Severity.WARNING,
+                    node=image.name,
+                    missing=" and ".join(missing),
+                )
+
+
+def _needed(image: Image, missing: list[str]) -> bool:
+    """Tell whether U-Boot fails without one of these, rather than only lacking a text."""
+    needed = {"type", "data-size"}
+    if image.type in _ARCHITECTURE_MATTERS:
+        needed.add("arch")
+    if image.type in _KERNELS:
+        needed |= {"os", "compression", "load", "entry"}
+    return any(name in needed or "/" in name for name in missing)
+
+
+CELLS = Rule(
+    name="fit-address-cells-mismatch",
+    severity=Severity.WARNING,
+    message="{content}: {image} gives {property} in {cells} cells, but #address-cells is {wanted}",
+    effect="A loader that goes by #address-cells reads another address, and jumps there.",
+    fix="Write addresses in {wanted} cells, or correct #address-cells in the root node.",
+    computed="the 32-bit cells of load or entry are not as many as #address-cells says; U-Boot"
+    " itself goes by the property's length",
+    source=f'{_SPECIFICATION}, "Root node"; U-Boot boot/image-fit.c, fit_image_get_address()',
+    judges=("fit",),
+    bad=_one(sample.fit(changes={"#address-cells": 2})),
+    good=_GOOD,
+)
+
+
+@check(CELLS)
+def fit_cells(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        wanted = found.facts.address_cells
+        for name, cells in (("load", image.load_cells), ("entry", image.entry_cells)):
+            if wanted is not None and cells not in {0, wanted}:
+                yield found.finding(
+                    CELLS,
+                    at=image.offsets[name],
+                    length=4 * cells,
+                    image=image.name,
+                    property=name,
+                    cells=cells,
+                    wanted=wanted,
+                )
+
+
+_PACKED = sample.packed(sample.arm64_kernel())
+
+COMPRESSION = Rule(
+    name="fit-compression-mislabelled",
+    severity=Severity.ERROR,
+    message='{content}: {image} says compression = "{label}", but {real}',
+    effect="{happens}.",
+    fix="{advice}.",
+    computed="the first bytes of the data are not what compression says, or it says what U-Boot"
+    " cannot unpack; of a ramdisk: compression is anything but none",
+    source=f'{_SPECIFICATION}, "compression"; U-Boot boot/image-fit.c: "compression nodes for'
+    ' ramdisks are deprecated"',
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel(payload=_PACKED)})),
+    good=_one(
+        sample.fit(
+            {
+                "kernel": sample.kernel({"compression": "gzip"}, payload=_PACKED),
+                "ramdisk": sample.image(payload=_PACKED),
+            },
+            configurations={"conf": {"kernel": "kernel", "ramdisk": "ramdisk"}},
+        )
+    ),
+)
+
+
+@check(COMPRESSION)
+def fit_compression(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        content = found.part(image.name)
+        label = image.compression
+        if content is None or image.cipher is not None or label is None:
+            continue
+        real = compressor(content)
+        said = "the data is not compressed" if real is None else f"the data is {real}"
+        advice = f'Say compression = "{real or "none"}"'
+        severity = None
+        if image.type == "ramdisk":
+            if label == "none":
+                continue
+            severity, advice = Severity.WARNING, 'Say compression = "none"'
+            said = "the kernel unpacks a ramdisk itself" if real == label else said
+            happens = "Older U-Boots unpack the ramdisk, newer ones warn and hand it on as it is"
+        elif label == "none":
+            if real is None or image.type not in _UNPACKED:
+                continue
+            happens = "U-Boot takes the compressed bytes for the image itself"
+        else:
+            if real == label and label in _LABELS:
+                continue
+            said = "U-Boot cannot unpack that" if real == label else said
+            happens = "U-Boot fails to unpack the image and does not boot"
+        if image.type != "ramdisk" and real is not None and real not in _LABELS:
+            advice = "Compress the file with gzip, lzma, lz4 or zstd, and say so"
+        at, size = _span(image)
+        yield found.finding(
+            COMPRESSION,
+            at=at,
+            length=size,
+            severity=severity,
+            image=image.name,
+            label=label,
+            real=said,
+            happens=happens,
+            advice=advice,
+        )
+
+
+OTHER_TYPE = Rule(
+    name="fit-image-not-its-type",
+    severity=Severity.ERROR,
+    message="{content}: {image} should be: {wanted}; it is: {found}",
+    effect="U-Boot refuses the image, or the kernel finds no device tree.",
+    fix="Put the right file into the FIT, or correct the image's type and arch.",
+    computed="the data, unpacked, is not a device tree (type flat_dt), or has no kernel header"
+    " (type kernel for Linux on arm64 and riscv)",
+    source="U-Boot boot/image-fdt.c and arch/arm/lib/image.c; Linux"
+    " Documentation/arch/arm64/booting.rst",
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel(payload=b"tide" * 64)})),
+    good=_GOOD,
+)
+
+
+@check(OTHER_TYPE)
+def fit_other_type(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        content, wanted = found.part(image.name), _wanted(image)
+        if content is None or wanted is None or image.cipher is not None or damaged(content):
+            continue
+        inner = unpacked(content)
+        known = inner.format is not None and inner.match is not Match.NO
+        if known and inner.format == wanted:
+            continue
+        at, size = _span(image)
+        yield found.finding(
+            OTHER_TYPE,
+            at=at,
+            length=size,
+            image=image.name,
+            wanted=readers()[wanted].title,
+            found=inner.title if known else "no format that is known",
+        )
+
+
+def _wanted(image: Image) -> str | None:
+    """Name the format that an image has by its type; None where it may be anything."""
+    if image.type == "flat_dt":
+        return "fdt"
+    if image.type in _KERNELS and image.os == "linux":
+        return {"arm64": "arm64-image", "riscv": "riscv-image"}.get(image.arch or "")
+    return None
+
+
+OVERLAP = Rule(
+    name="fit-load-ranges-overlap",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: {configuration} loads {one} to {one_start:place}..{one_end:place} and {other}"
+        " to {other_start:place}..{other_end:place}"
+    ),
+    effect="The image that is loaded last destroys {size:bytes} of the other.",
+    fix="Move one of the load addresses by at least {size:bytes}.",
+    computed="two images of one configuration, each from load on for its unpacked size (an arm64"
+    " or RISC-V kernel: its image_size), share at least one byte",
+    source="U-Boot boot/bootm.c, bootm_load_os(); Linux Documentation/arch/arm64/booting.rst",
+    judges=("fit",),
+    bad=_one(
+        sample.fit(
+            {
+                "kernel": sample.kernel(),
+                "ramdisk": sample.image({"load": sample.KERNEL_AT + 0xFF00}),
+            },
+            configurations={"conf": {"kernel": "kernel", "ramdisk": "ramdisk"}},
+        )
+    ),
+    good=_one(
+        sample.fit(
+            {
+                "kernel": sample.kernel(),
+                "ramdisk": sample.image({"load": sample.KERNEL_AT + 0x10000}),
+            },
+            configurations={"conf": {"kernel": "kernel", "ramdisk": "ramdisk"}},
+        )
+    ),
+)
+
+
+def _in_ram(found: Found[FitFacts], image: Image) -> Span | None:
+    """Say which RAM an image takes; None where U-Boot chooses the place, or the size is unknown."""
+    content = found.part(image.name)
+    if image.load is None or content is None or image.type == "kernel_noload":
+        return None
+    if damaged(content):
+        return None
+    if image.type == "ramdisk":
+        # U-Boot takes load = <0> of a ramdisk for no load address, and never unpacks it.
+        return Span.sized(image.load, content.size) if image.load else None
+    return Span.sized(image.load, ram_size(content, image.compression))
+
+
+@check(OVERLAP)
+def fit_overlap(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        known = _by_name(found.facts.images)
+        seen: set[tuple[str, str]] = set()
+        for configuration in found.facts.configurations:
+            named = dict.fromkeys(item.image for item in configuration.references)
+            for (one, first), (other, second) in _colliding(
+                [(image, _in_ram(found, image)) for name in named if (image := known.get(name))]
+            ):
+                # Configurations that share a kernel and a ramdisk share the fault.
+                if (one.name, other.name) in seen:
+                    continue
+                seen.add((one.name, other.name))
+                at, size = _span(other)
+                yield found.finding(
+                    OVERLAP,
+                    at=at,
+                    length=size,
+                    configuration=configuration.name,
+                    one=one.name,
+                    one_start=first.start,
+                    one_end=first.end,
+                    other=other.name,
+                    other_start=second.start,
+                    other_end=second.end,
+                    size=first.common(second).size,
+                )
+
+
+_Loaded = tuple[Image, Span]
+
+
+def _colliding(images: list[tuple[Image, Span | None]]) -> Iterator[tuple[_Loaded, _Loaded]]:
+    """Give each image that starts inside an earlier one, with the one that reaches furthest."""
+    loaded = [(image, span) for image, span in images if span is not None]
+    furthest: _Loaded | None = None
+    for image, span in sorted(loaded, key=lambda item: item[1]):
+        if furthest is not None and furthest[0] is not image and span.overlaps(furthest[1]):
+            yield furthest, (image, span)
+        if furthest is None or span.end > furthest[1].end:
+            furthest = image, span
+
+
+OUTSIDE = Rule(
+    name="fit-load-outside-ram",
+    severity=Severity.ERROR,
+    message="{content}: {image} loads to {start:place}..{end:place}, which is not all RAM",
+    effect="U-Boot writes where no RAM is: it hangs or takes an exception while it loads.",
+    fix="Move load into a bank of ram: in the layout, or correct the banks there.",
+    computed="[load, load + size in RAM) of a kernel, device tree or ramdisk is not inside the"
+    " banks, neighbouring banks joined",
+    source="common practice, no source",
+    judges=("fit",),
+    bad=_one(sample.fit(), rest="ram: {banks: [{at: 0x80000000, size: 2 MiB}]}\n"),
+    good=_one(sample.fit(), rest="ram: {banks: [{at: 0x80000000, size: 4 MiB}]}\n"),
+)
+
+
+def _joined(banks: list[Span]) -> list[Span]:
+    joined: list[Span] = []
+    for bank in sorted(banks):
+        if joined and bank.start <= joined[-1].end:
+            joined[-1] = Span(joined[-1].start, max(bank.end, joined[-1].end))
+        else:
+            joined.append(bank)
+    return joined
+
+
+@check(OUTSIDE)
+def fit_outside(subject: Subject) -> Outcome:
+    if subject.layout is None or not subject.layout.banks:
+        return
+    banks = _joined([bank.span for bank in subject.layout.banks])
+    for found, image in _images(subject):
+        # Firmware may well be loaded into SRAM, which the layout does not name.
+        span = _in_ram(found, image) if image.type in _ARCHITECTURE_MATTERS else None
+        if span is not None and not any(bank.contains(span) for bank in banks):
+            yield found.finding(
+                OUTSIDE,
+                at=image.offsets["load"],
+                length=4 * image.load_cells,
+                image=image.name,
+                start=span.start,
+                end=span.end,
+            )
+
+
+ENTRY = Rule(
+    name="fit-entry-outside-kernel",
+    severity=Severity.ERROR,
+    message="{content}: {image} starts at {entry:place}, outside its {start:place}..{end:place}",
+    effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
+    fix="Set entry to where the kernel's first instruction is loaded, as a rule load itself.",
+    computed="entry of a kernel is not in [load, load + size in RAM)",
+    source="common practice, no source",
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"entry": 0x80080000})})),
+    good=_GOOD,
+)
+
+
+@check(ENTRY)
+def fit_entry(subject: Subject) -> Outcome:
+    for found, image in _images(subject):
+        span = _in_ram(found, image) if image.type == "kernel" else None
+        if span is None or image.entry is None or span.start <= image.entry < span.end:
+            continue
+        yield found.finding(
+            ENTRY,
+            at=image.offsets["entry"],
+            length=4 * image.entry_cells,
+            image=image.name,
+            entry=image.entry,
+            start=span.start,
+            end=span.end,
+        )
+
+
+AT_SIGN = Rule(
+    name="fit-node-name-with-at-sign",
+    severity=Severity.WARNING,
+    message="{content}: {count} of its nodes have an @ in their name: {names}",
+    effect="A U-Boot that verifies signatures refuses a FIT with such names.",
+    fix="Write kernel-1 for kernel@1, and so on, also where scripts name a configuration.",
+    computed="the name of an image, a configuration, a hash or a signature has an @",
+    source="U-Boot boot/image-fit.c, fdt_check_no_at()",
+    judges=("fit",),
+    bad=_one(
+        sample.fit(
+            {"kernel@1": sample.kernel()},
+            configurations={"conf@1": {"kernel": "kernel@1"}},
+            default="conf@1",
+        )
+    ),
+    good=_GOOD,
+)
+
+
+@check(AT_SIGN)
+def fit_at_sign(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        facts = found.facts
+        nodes: list[tuple[str, int]] = []
+        for image in facts.images:
+            nodes.append((image.name, image.offset))
+            nodes += [(hash_.name, hash_.offset) for hash_ in image.hashes]
+            nodes += [(signature.name, signature.offset) for signature in image.signatures]
+        for configuration in facts.configurations:
+            nodes.append((configuration.name, configuration.offset))
+            nodes += [(signature.name, signature.offset) for signature in configuration.signatures]
+        wrong = [(name, offset) for name, offset in nodes if "@" in name]
+        if wrong:
+            names = list(dict.fromkeys(name for name, _ in wrong))
+            yield found.finding(
+                AT_SIGN,
+                at=wrong[0][1],
+                length=0,
+                count=len(wrong),
+                names=_listed(names),
+            )
+
+
+ARCHITECTURE = Rule(
+    name="fit-wrong-architecture",
+    severity=Severity.ERROR,
+    message='{content}: {image} ({type}) is for "{arch}", the board is {wanted}',
+    effect='U-Boot says "Unsupported Architecture", or starts code that the processor cannot run.',
+    fix="Put the file that was built for {wanted} into the FIT, or correct its arch.",
+    computed="an image's arch is not that of the layout; scripts and FPGA data have none. A warning"
+    " where U-Boot does not ask, and for arm on arm64, which U-Boot lets through",
+    source="U-Boot boot/image-fit.c, fit_image_check_arch()",
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"arch": "x86_64"})})),
+    good=_GOOD,
+)
+
+
+@check(ARCHITECTURE)
+def fit_architecture(subject: Subject) -> Outcome:
+    if subject.layout is None:
+        return
+    arch = subject.layout.arch
+    for found, image in _images(subject):
+        if image.arch is None or image.type in {"script", "fpga", "filesystem"}:
+            continue
+        severity = misfit(image.arch, arch)
+        if severity is None:
+            continue
+        yield found.finding(
+            ARCHITECTURE,
+            at=image.offsets["arch"],
+            length=len(image.arch) + 1,
+            severity=severity if image.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
+            image=image.name,
+            type=image.type or "no type",
+            arch=image.arch,
+            wanted=arch,
+        )
+
+
+UNSIGNED = Rule(
+    name="fit-signature-incomplete",
+    severity=Severity.WARNING,
+    message="{content}: {what}",
+    effect="A U-Boot that asks for signatures refuses it; one that is satisfied boots parts that"
+    " nobody signed.",
+    fix="Sign with mkimage -k, in every configuration, over all that it starts.",
+    computed="a signature node has no value; or images are signed and no configuration is; or a"
+    " configuration's hashed-nodes leave out an image that it names",
+    source=f'{_SPECIFICATION} and 3, "Signature nodes"; U-Boot doc/usage/fit/signature.rst, "Signed'
+    ' configurations"',
+    judges=("fit",),
+    bad=_one(sample.fit({"kernel": sample.kernel({"signature-1": {"algo": "sha256,rsa2048"}})})),
+    good=_GOOD,
+)
+
+
+@check(UNSIGNED)
+def fit_unsigned(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        for at, what in _unsigned(found.facts):
+            yield found.finding(UNSIGNED, at=at, length=0, what=what)
+
+
+def _unsigned(facts: FitFacts) -> Iterator[tuple[int, str]]:
+    holders = [(image.name, image.signatures) for image in facts.images]
+    holders += [(choice.name, choice.signatures) for choice in facts.configurations]
+    for name, signatures in holders:
+        for signature in signatures:
+            if not signature.value_size:
+                yield signature.offset, f"{name}/{signature.name} was never filled in"
+    signed = [image for image in facts.images if image.signatures]
+    if signed and not any(configuration.signatures for configuration in facts.configurations):
+        yield (
+            signed[0].signatures[0].offset,
+            "the images are signed but no configuration is, so they can be combined at will",
+        )
+    for configuration in facts.configurations:
+        for signature in configuration.signatures:
+            if not signature.hashed_nodes:
+                continue
+            covered = {node.split("/")[2] for node in signature.hashed_nodes if node.count("/") > 1}
+            for image in dict.fromkeys(item.image for item in configuration.references):
+                if image not in covered:
+                    yield (
+                        signature.offset,
+                        f"{configuration.name}/{signature.name} does not cover {image}",
+                    )

@@ -1,0 +1,208 @@
+"""eMMC geometry: the partition table's own place, alignment, and the parts as they really are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from imgaudit.model import SECTOR, Chip, ChipKind, Layout, Region, Writer
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc
+from imgaudit.units import GIB, Span
+
+if TYPE_CHECKING:
+    from imgaudit.rules.subject import Subject
+
+# 128 entries of 128 bytes, with the header before (or behind) them and the MBR in front.
+_TABLE_HEAD = Span(0, 34 * SECTOR)
+_TABLE_TAIL = 33 * SECTOR
+
+
+def _partitioned(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
+    layout = subject.layout
+    if layout is None:
+        return
+    for chip in layout.chips.values():
+        regions = layout.regions_on(chip.name)
+        table = any(region.partition is not None for region in regions)
+        if chip.kind is ChipKind.EMMC and table:
+            yield layout, chip, regions
+
+
+HEAD = Rule(
+    name="region-inside-partition-table",
+    severity=Severity.ERROR,
+    message="{region} at {start:place} lies inside the GPT, which ends at {end:place}",
+    effect=(
+        "Writing the region destroys partition entries and the kernel sees no partitions; writing"
+        " the table destroys the region, and a loader there no longer boots."
+    ),
+    fix=(
+        "Move {region} to {end:place} or above; where the boot ROM decides, use a table with fewer"
+        " entries (56 end at 0x2000) or move the entry array."
+    ),
+    computed="the region overlaps sectors 0 to 33: MBR, header and 128 entries of 128 bytes",
+    source="UEFI 5.3; U-Boot doc/board/allwinner/sunxi.rst",
+    bad=emmc(
+        "name: loader, at: 8 KiB, size: 512 KiB",
+        "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
+    ),
+    good=emmc(
+        "name: loader, at: 32 KiB, size: 512 KiB",
+        "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
+    ),
+)
+
+
+@check(HEAD)
+def inside_table(subject: Subject) -> Outcome:
+    for _, _, regions in _partitioned(subject):
+        for region in regions:
+            common = region.span.common(_TABLE_HEAD)
+            if common.size and region.holds not in {"gpt", "mbr"}:
+                yield HEAD.finding(
+                    region=region,
+                    key="at",
+                    offset=common.start,
+                    length=common.size,
+                    start=region.at,
+                    end=_TABLE_HEAD.end,
+                )
+
+
+TAIL = Rule(
+    name="region-over-backup-table",
+    severity=Severity.ERROR,
+    message=(
+        "{region} ends at {end:place}; the backup GPT of the smallest part starts at {table:place}"
+    ),
+    effect="The backup table and the region's tail overwrite each other.",
+    fix="Shrink {region} by {over:bytes}.",
+    computed="end is above the last 33 sectors of the smallest approved part",
+    source="UEFI 5.3",
+    bad=emmc("name: data, partition: 1, at: 1 MiB, size: 31 MiB"),
+    good=emmc("name: data, partition: 1, at: 1 MiB, size: 30 MiB"),
+)
+
+
+@check(TAIL)
+def over_backup(subject: Subject) -> Outcome:
+    for _, chip, regions in _partitioned(subject):
+        table = chip.size - _TABLE_TAIL
+        for region in regions:
+            if table < region.span.end <= chip.size and region.holds != "gpt":
+                yield TAIL.finding(
+                    region=region,
+                    key="size",
+                    offset=table,
+                    length=region.span.end - table,
+                    end=region.span.end,
+                    table=table,
+                    over=region.span.end - table,
+                )
+
+
+NOMINAL = Rule(
+    name="emmc-size-looks-nominal",
+    severity=Severity.WARNING,
+    message="{chip} is given as {size:bytes}, a nominal size; real parts are smaller",
+    effect="The last partition runs past the end of the part that is fitted: it cannot be mounted.",
+    fix="Give sectors: with SEC_COUNT of EXT_CSD of every approved part.",
+    computed="the size is a whole power of two of GiB, or of 10^9 bytes",
+    source="kernel logs of 8 GB parts show 7.09 to 7.28 GiB, of 4 GB parts 3.53 to 3.68 GiB",
+    bad=emmc(chip="size: 8 GiB"),
+    good=emmc(chip="sectors: 15269888"),
+)
+
+
+@check(NOMINAL)
+def nominal_size(subject: Subject) -> Outcome:
+    for chip in subject.layout.chips.values() if subject.layout else ():
+        if chip.kind is not ChipKind.EMMC:
+            continue
+        for size in chip.sizes:
+            for unit in (GIB, 10**9):
+                count, rest = divmod(size, unit)
+                if count >= 1 and rest == 0 and count & (count - 1) == 0:
+                    key = "sectors" if "sectors" in chip.keys else "size"
+                    yield NOMINAL.finding(chip=chip.name, where=chip.at_key(key), size=size)
+
+
+ALIGN = Rule(
+    name="partition-not-aligned",
+    severity=Severity.ERROR,
+    message=(
+        "{region} starts at {start:place}, no multiple of the {align:bytes} that {chip} asks for"
+    ),
+    effect="Writes straddle the eMMC's own erase units: slower, more wear, trims miss the ends.",
+    fix="Start it at {below:place} or {above:place}.",
+    computed="start mod the chip's align is not 0; without align, mod 4 KiB, and a warning",
+    source="common practice, no source",
+    bad=emmc(
+        "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
+        chip="sectors: 65536, align: 4 MiB",
+    ),
+    good=emmc(
+        "name: rootfs, partition: 1, at: 4 MiB, size: 8 MiB",
+        chip="sectors: 65536, align: 4 MiB",
+    ),
+)
+
+
+@check(ALIGN)
+def partition_aligned(subject: Subject) -> Outcome:
+    for _, chip, regions in _partitioned(subject):
+        asked = "align" in chip.keys
+        for region in regions:
+            rest = region.at % chip.align
+            if region.partition is not None and rest:
+                yield ALIGN.finding(
+                    region=region,
+                    key="at",
+                    offset=region.at,
+                    length=rest,
+                    severity=None if asked else Severity.WARNING,
+                    start=region.at,
+                    align=chip.align,
+                    chip=chip.name,
+                    below=region.at - rest,
+                    above=region.at - rest + chip.align,
+                )
+
+
+PROTECT_GROUP = Rule(
+    name="write-protect-group-shared",
+    severity=Severity.WARNING,
+    message=(
+        "{region} is factory data but does not fill whole write-protect groups of {group:bytes}"
+    ),
+    effect="It cannot be write-protected without protecting part of its neighbour.",
+    fix="Align its start and size to {group:bytes}.",
+    computed="start or size mod HC_WP_GRP_SIZE x HC_ERASE_GRP_SIZE x 512 KiB is not 0",
+    source="JESD84-B51 (from memory)",
+    bad=emmc(
+        "name: calibration, partition: 1, at: 4 MiB, size: 1 MiB, writer: factory",
+        chip="sectors: 65536, write-protect-group: 4 MiB",
+    ),
+    good=emmc(
+        "name: calibration, partition: 1, at: 4 MiB, size: 4 MiB, writer: factory",
+        chip="sectors: 65536, write-protect-group: 4 MiB",
+    ),
+)
+
+
+@check(PROTECT_GROUP)
+def protect_group(subject: Subject) -> Outcome:
+    for _, chip, regions in _partitioned(subject):
+        group = chip.write_protect_group
+        for region in regions:
+            if group is None or region.writer is not Writer.FACTORY:
+                continue
+            if region.at % group or region.size % group:
+                yield PROTECT_GROUP.finding(
+                    region=region,
+                    key="size" if region.at % group == 0 else "at",
+                    offset=region.at,
+                    length=region.size,
+                    group=group,
+                )

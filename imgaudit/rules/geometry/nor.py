@@ -1,0 +1,579 @@
+"""SPI-NOR geometry: erase blocks, pages, address bytes and block protection."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from imgaudit.model import Chip, ChipKind, Layout, Region, Writer
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.units import KIB, MIB, Span
+
+if TYPE_CHECKING:
+    from imgaudit.rules.subject import Subject
+
+_WINDOW = 16 * MIB
+_PROTECT_SECTOR = 64 * KIB
+
+
+def _chips(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
+    layout = subject.layout
+    if layout is None:
+        return
+    for chip in layout.chips.values():
+        if chip.kind is ChipKind.SPI_NOR:
+            yield layout, chip, layout.regions_on(chip.name)
+
+
+def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region, int]]:
+    """Give every environment on a NOR with its size, where the layout tells it."""
+    for _, chip, regions in _chips(subject):
+        for region in regions:
+            if region.env is not None:
+                yield chip, regions, region, region.env.size
+
+
+START = Rule(
+    name="region-start-not-erase-aligned",
+    severity=Severity.ERROR,
+    message=(
+        "{region} starts at {start:place}, inside the {erase:bytes} erase block of {block:place}"
+    ),
+    effect=(
+        "U-Boot's sf erase and sf update refuse the region, and Linux forces its MTD partition"
+        " read-only."
+    ),
+    fix="Move {region} to {block:place} or {next:place}.",
+    computed="start mod the erase block that holds it is not 0",
+    source='Linux drivers/mtd/mtdpart.c; U-Boot doc/usage/cmd/sf.rst, "Erase" and "Update"',
+    bad=nor("name: recovery, at: 0x18000, size: 0x18000"),
+    good=nor("name: recovery, at: 0x10000, size: 0x20000"),
+)
+
+
+@check(START)
+def region_start(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        for region in regions:
+            block = chip.erase_start(region.at)
+            if block != region.at:
+                erase = chip.erase_unit(region.at)
+                yield START.finding(
+                    region=region,
+                    key="at",
+                    offset=region.at,
+                    length=region.at - block,
+                    severity=Severity.WARNING if region.writer is Writer.FACTORY else None,
+                    start=region.at,
+                    erase=erase,
+                    block=block,
+                    next=block + erase,
+                )
+
+
+END = Rule(
+    name="region-end-not-erase-aligned",
+    severity=Severity.WARNING,
+    message="{region} ends at {end:place}, inside the {erase:bytes} erase block of {block:place}",
+    effect=(
+        "Linux forces the MTD partition read-only; erasing the whole of it is refused, or takes"
+        " the head of what follows."
+    ),
+    fix="End {region} at {block:place} or {next:place}.",
+    computed="(start + size) mod the erase block that holds it is not 0; an error where another"
+    " region lies in that block",
+    source="Linux drivers/mtd/mtdpart.c",
+    bad=nor("name: recovery, at: 0x10000, size: 0x18000"),
+    good=nor("name: recovery, at: 0x10000, size: 0x20000"),
+)
+
+
+@check(END)
+def region_end(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        for region in regions:
+            end = region.span.end
+            block = chip.erase_start(end)
+            if block == end or end > chip.size:
+                continue
+            erase = chip.erase_unit(end)
+            rest = Span(end, block + erase)
+            shared = any(other.span.overlaps(rest) for other in regions if other is not region)
+            yield END.finding(
+                region=region,
+                key="size",
+                offset=end,
+                length=end - block,
+                severity=Severity.ERROR if shared else None,
+                end=end,
+                erase=erase,
+                block=block,
+                next=block + erase,
+            )
+
+
+SHARED = Rule(
+    name="erase-block-shared",
+    severity=Severity.ERROR,
+    message=(
+        "{region} ({writer}) and {other} ({other_writer}) both lie in the {erase:bytes} erase block"
+        " of {block:place}"
+    ),
+    effect=("Updating one rewrites the other; power lost between erase and write destroys both."),
+    fix="Give {other} erase blocks of its own: start it at {next:place}.",
+    computed="the erase blocks that two regions touch have one in common, and their writers differ",
+    source="U-Boot env/sf.c; common practice, no source",
+    bad=nor(
+        "name: calibration, at: 0, size: 0x8000, writer: factory",
+        "name: settings, at: 0x8000, size: 0x18000, writer: runtime",
+    ),
+    good=nor(
+        "name: calibration, at: 0, size: 0x10000, writer: factory",
+        "name: settings, at: 0x10000, size: 0x10000, writer: runtime",
+    ),
+)
+
+
+@check(SHARED)
+def erase_block_shared(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        for one, other in pairwise(regions):
+            if one.writer is other.writer or one.span.overlaps(other.span):
+                continue
+            common = chip.erased_by(one.span).common(chip.erased_by(other.span))
+            if common.size:
+                yield SHARED.finding(
+                    region=one,
+                    key="size",
+                    offset=common.start,
+                    length=common.size,
+                    writer=one.writer.value,
+                    other=other.name,
+                    other_writer=other.writer.value,
+                    erase=common.size,
+                    block=common.start,
+                    next=common.end,
+                )
+
+
+ENV_ALIGN = Rule(
+    name="environment-not-erase-aligned",
+    severity=Severity.ERROR,
+    message=(
+        "the environment {region} is at {start:place}, not at the start of a {erase:bytes} erase"
+        " block"
+    ),
+    effect="saveenv cannot erase it: it is never saved, and the defaults boot forever.",
+    fix="Move {region} to a multiple of the largest erase block of all approved parts.",
+    computed="CONFIG_ENV_OFFSET mod the erase block is not 0",
+    source="U-Boot env/Kconfig, ENV_IS_IN_SPI_FLASH and ENV_SECT_SIZE_AUTO",
+    bad=nor("name: env, at: 0x18000, size: 0x8000, holds: uboot-env, env: {size: 16 KiB}"),
+    good=nor("name: env, at: 0x10000, size: 0x10000, holds: uboot-env, env: {size: 16 KiB}"),
+)
+
+
+@check(ENV_ALIGN)
+def environment_aligned(subject: Subject) -> Outcome:
+    for chip, _, region, _ in _environments(subject):
+        if chip.erase_start(region.at) != region.at:
+            yield ENV_ALIGN.finding(
+                region=region,
+                key="at",
+                offset=region.at,
+                length=region.at - chip.erase_start(region.at),
+                start=region.at,
+                erase=chip.erase_unit(region.at),
+            )
+
+
+ENV_NEIGHBOUR = Rule(
+    name="environment-rewrites-neighbour",
+    severity=Severity.WARNING,
+    message=(
+        "{other} lies at {at:place}, in the erase block that the {size:bytes} environment {region}"
+        " only partly fills"
+    ),
+    effect=(
+        "saveenv reads the rest of the block into RAM, erases, and writes it back: power lost in"
+        " between takes {other} along."
+    ),
+    fix="Leave the rest of the erase block empty: start {other} at {next:place}.",
+    computed="ENV_SIZE is below the erase block, and another region lies in the rest of it",
+    source='U-Boot env/sf.c, env_sf_save ("Is the sector larger than the env")',
+    bad=nor(
+        "name: env, at: 0, size: 0x4000, holds: uboot-env, writer: runtime, env: {size: 16 KiB}",
+        "name: loader, at: 0x4000, size: 0xc000",
+    ),
+    good=nor(
+        "name: env, at: 0, size: 0x10000, holds: uboot-env, writer: runtime, env: {size: 16 KiB}",
+        "name: loader, at: 0x10000, size: 0x10000",
+    ),
+)
+
+
+@check(ENV_NEIGHBOUR)
+def environment_rewrites_neighbour(subject: Subject) -> Outcome:
+    for chip, regions, region, size in _environments(subject):
+        if size >= chip.erase_unit(region.at):
+            continue
+        rest = Span(region.at + size, chip.erase_end(region.at + size))
+        for other in regions:
+            if other is not region and other.span.overlaps(rest):
+                yield ENV_NEIGHBOUR.finding(
+                    region=region,
+                    key="env",
+                    offset=other.at,
+                    length=other.span.common(rest).size,
+                    severity=None if other.writer is Writer.RUNTIME else Severity.ERROR,
+                    other=other.name,
+                    at=other.at,
+                    size=size,
+                    next=rest.end,
+                )
+
+
+ENV_TAIL = Rule(
+    name="environment-wipes-what-follows",
+    severity=Severity.ERROR,
+    message=(
+        "saving the {size:bytes} environment {region} erases {erased:bytes}: {lost:bytes} of"
+        " {other} from {at:place} are wiped"
+    ),
+    effect=(
+        "The first saveenv erases whole blocks and restores nothing behind the environment, since"
+        " U-Boot restores only where one block is larger than the environment."
+    ),
+    fix="Make ENV_SIZE a multiple of the erase block, or start {other} at {next:place}.",
+    computed="round_up(ENV_SIZE, erase block) reaches into another region",
+    source="U-Boot env/sf.c, env_sf_save",
+    bad=nor(
+        "name: env, at: 0, size: 0x18000, holds: uboot-env, writer: runtime, env: {size: 96 KiB}",
+        "name: settings, at: 0x18000, size: 0x8000, writer: runtime",
+    ),
+    good=nor(
+        "name: env, at: 0, size: 0x20000, holds: uboot-env, writer: runtime, env: {size: 128 KiB}",
+        "name: settings, at: 0x20000, size: 0x10000, writer: runtime",
+    ),
+)
+
+
+@check(ENV_TAIL)
+def environment_wipes(subject: Subject) -> Outcome:
+    for chip, regions, region, size in _environments(subject):
+        if size <= chip.erase_unit(region.at):
+            continue
+        erased = chip.erased_by(Span.sized(region.at, size))
+        tail = Span(region.at + size, max(region.at + size, erased.end))
+        for other in regions:
+            if other is not region and other.span.overlaps(tail):
+                yield ENV_TAIL.finding(
+                    region=region,
+                    key="env",
+                    offset=other.at,
+                    length=other.span.common(tail).size,
+                    size=size,
+                    erased=erased.size,
+                    lost=other.span.common(tail).size,
+                    other=other.name,
+                    at=other.at,
+                    next=erased.end,
+                )
+
+
+ENV_COPIES = Rule(
+    name="environment-copies-share-erase-block",
+    severity=Severity.ERROR,
+    message="{region} and its copy {copy} share the erase block of {block:place}",
+    effect=(
+        "Erasing the new copy erases the good old one too: power lost in saveenv loses the"
+        " environment, redundancy or not."
+    ),
+    fix="Move {copy} to {next:place}.",
+    computed="the erase blocks of CONFIG_ENV_OFFSET and CONFIG_ENV_OFFSET_REDUND intersect",
+    source="U-Boot env/Kconfig (both offsets must be aligned to an erase sector)",
+    bad=nor(
+        "name: env-a, at: 0, size: 0x4000, holds: uboot-env, env: {size: 16 KiB, copy: env-b}",
+        "name: env-b, at: 0x4000, size: 0x4000, holds: uboot-env, env: {size: 16 KiB}",
+    ),
+    good=nor(
+        "name: env-a, at: 0, size: 0x10000, holds: uboot-env, env: {size: 16 KiB, copy: env-b}",
+        "name: env-b, at: 0x10000, size: 0x10000, holds: uboot-env, env: {size: 16 KiB}",
+    ),
+)
+
+
+@check(ENV_COPIES)
+def environment_copies(subject: Subject) -> Outcome:
+    for chip, regions, region, size in _environments(subject):
+        copy = region.env.copy if region.env else None
+        for other in regions:
+            if other.name != copy:
+                continue
+            theirs = chip.erased_by(Span.sized(other.at, size))
+            common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
+            if common.size:
+                yield ENV_COPIES.finding(
+                    region=region,
+                    key="env",
+                    offset=common.start,
+                    length=common.size,
+                    copy=other.name,
+                    block=common.start,
+                    next=common.end,
+                )
+
+
+WINDOW = Rule(
+    name="region-above-three-byte-window",
+    severity=Severity.ERROR,
+    message="{region} reaches {end:place}, past the 16 MiB that three address bytes can reach",
+    effect=(
+        "The address wraps: what is read or written is at the offset less 16 MiB, so the boot finds"
+        " other data and an update destroys it."
+    ),
+    fix="Move {region} below {limit:place}, or say address-bytes: 4 if its readers send four.",
+    computed="start + size is above 0x1000000 and the chip is addressed with three bytes",
+    source="JESD216, basic flash parameter table, first word, bits 18:17 (from memory)",
+    bad=nor(
+        "name: recovery, at: 15 MiB, size: 2 MiB",
+        chip="size: 32 MiB, erase-block: 64 KiB, address-bytes: 3",
+    ),
+    good=nor(
+        "name: recovery, at: 14 MiB, size: 2 MiB",
+        chip="size: 32 MiB, erase-block: 64 KiB, address-bytes: 3",
+    ),
+)
+
+
+@check(WINDOW)
+def three_byte_window(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        beyond = [region for region in regions if region.span.end > _WINDOW]
+        if chip.address_bytes is None and beyond:
+            yield NotChecked(
+                WINDOW.name, chip.name, "the layout does not say the chip's address-bytes"
+            )
+        for region in beyond if chip.address_bytes == 3 else ():
+            yield WINDOW.finding(
+                region=region,
+                key="at",
+                offset=max(region.at, _WINDOW),
+                length=region.span.end - max(region.at, _WINDOW),
+                end=region.span.end,
+                limit=_WINDOW,
+            )
+
+
+WARM_RESET = Rule(
+    name="warm-reset-loses-flash",
+    severity=Severity.ERROR,
+    message=(
+        "{chip} has {size:bytes}, is put into a 4-byte mode that outlives a reset, and is not reset"
+        " with the SoC"
+    ),
+    effect=(
+        "A cold boot works; a reboot or a watchdog bite hangs, since the boot ROM sends three"
+        " address bytes to a chip that waits for four. The recovery is needed just then."
+    ),
+    fix="Use the 4-byte opcodes, or wire the flash's reset to the SoC's.",
+    computed="size is above 16 MiB, four-byte-mode is stateful and reset-pin is not-wired",
+    source="U-Boot drivers/mtd/spi/spi-nor-core.c (SNOR_F_BROKEN_RESET)",
+    bad=nor(
+        chip="size: 32 MiB, erase-block: 64 KiB, four-byte-mode: stateful, reset-pin: not-wired"
+    ),
+    good=nor(
+        chip="size: 32 MiB, erase-block: 64 KiB, four-byte-mode: opcodes, reset-pin: not-wired"
+    ),
+)
+
+
+@check(WARM_RESET)
+def warm_reset(subject: Subject) -> Outcome:
+    for _, chip, _ in _chips(subject):
+        if max(chip.sizes) <= _WINDOW or chip.four_byte_mode == "opcodes":
+            continue
+        if chip.reset_pin == "wired":
+            continue
+        if chip.four_byte_mode is None or chip.reset_pin is None:
+            why = "the layout does not say the chip's four-byte-mode and reset-pin"
+            yield NotChecked(WARM_RESET.name, chip.name, why)
+            continue
+        yield WARM_RESET.finding(
+            chip=chip.name,
+            where=chip.at_key("four-byte-mode"),
+            size=max(chip.sizes),
+        )
+
+
+def protectable(chip_size: int, bits: int) -> list[int]:
+    """Give the lengths in bytes that block-protect bits can cover, shortest first.
+
+    Source: Linux drivers/mtd/spi-nor/swp.c, spi_nor_get_min_prot_length_sr.
+    """
+    slots = (1 << bits) - 2
+    need = (chip_size // _PROTECT_SECTOR).bit_length() - 1
+    unit = _PROTECT_SECTOR << max(0, need - slots)
+    lengths = {min(unit << (level - 1), chip_size) for level in range(1, slots + 1)}
+    return [0, *sorted(lengths | {chip_size})]
+
+
+PROTECT = Rule(
+    name="block-protect-not-expressible",
+    severity=Severity.WARNING,
+    message=(
+        "{bits} block-protect bits cannot cover {covers:bytes} of {chip}; the nearest are"
+        " {below:bytes} and {above:bytes}"
+    ),
+    effect="The lock covers more than meant, and saves fail, or less, and the loader is open.",
+    fix="Protect {below:bytes} or {above:bytes}, or move the regions to such a boundary.",
+    computed=(
+        "covers is none of unit x 2^n, where unit is 64 KiB x 2^max(0, log2(size / 64 KiB) - slots)"
+        " and slots is 2^bits - 2"
+    ),
+    source="Linux drivers/mtd/spi-nor/swp.c",
+    bad=nor(
+        chip="size: 16 MiB, erase-block: 64 KiB,"
+        " block-protect: {bits: 3, end: bottom, covers: 768 KiB}"
+    ),
+    good=nor(
+        chip="size: 16 MiB, erase-block: 64 KiB,"
+        " block-protect: {bits: 3, end: bottom, covers: 1 MiB}"
+    ),
+)
+
+
+@check(PROTECT)
+def block_protect(subject: Subject) -> Outcome:
+    for _, chip, _ in _chips(subject):
+        protect = chip.block_protect
+        if protect is None:
+            continue
+        lengths = protectable(chip.size, protect.bits)
+        if protect.covers not in lengths:
+            yield PROTECT.finding(
+                chip=chip.name,
+                where=chip.at_key("block-protect"),
+                bits=protect.bits,
+                covers=protect.covers,
+                below=max(length for length in lengths if length <= protect.covers),
+                above=min(
+                    (length for length in lengths if length > protect.covers), default=chip.size
+                ),
+            )
+
+
+LOCKED = Rule(
+    name="block-protect-covers-written-region",
+    severity=Severity.ERROR,
+    message="{region} is written by {writer} but {locked:bytes} of it are block-protected",
+    effect="Erase and write report success and change nothing; the next boot runs the old content.",
+    fix="Protect less, or move {region} out of the protected {end} of the chip.",
+    computed="the protected range and a region that the running board writes overlap",
+    source="U-Boot doc/usage/cmd/sf.rst; Linux drivers/mtd/spi-nor/swp.c",
+    bad=nor(
+        "name: env, at: 0x80000, size: 0x10000, writer: runtime",
+        chip="size: 16 MiB, erase-block: 64 KiB,"
+        " block-protect: {bits: 3, end: bottom, covers: 1 MiB}",
+    ),
+    good=nor(
+        "name: env, at: 0x100000, size: 0x10000, writer: runtime",
+        chip="size: 16 MiB, erase-block: 64 KiB,"
+        " block-protect: {bits: 3, end: bottom, covers: 1 MiB}",
+    ),
+)
+
+
+@check(LOCKED)
+def block_protect_covers(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        protect = chip.block_protect
+        if protect is None:
+            continue
+        covers = min(protect.covers, chip.size)
+        start = 0 if protect.end == "bottom" else chip.size - covers
+        locked = Span.sized(start, covers)
+        for region in regions:
+            common = region.span.common(locked)
+            if region.writer is Writer.RUNTIME and common.size:
+                yield LOCKED.finding(
+                    region=region,
+                    key="at",
+                    offset=common.start,
+                    length=common.size,
+                    writer=region.writer.value,
+                    locked=common.size,
+                    end=protect.end,
+                )
+
+
+ENV_SINGLE = Rule(
+    name="environment-has-no-copy",
+    severity=Severity.WARNING,
+    message="the environment {region} is saved at run time and has no redundant copy",
+    effect="Power lost in saveenv leaves no valid environment: the board boots with its defaults.",
+    fix="Give it a second region in erase blocks of its own and name that in env: copy.",
+    computed="a region that holds uboot-env, is written at run time and belongs to no pair",
+    source="U-Boot env/Kconfig, ENV_REDUNDANT",
+    bad=nor("name: env, at: 0, size: 0x10000, holds: uboot-env, writer: runtime"),
+    good=nor(
+        "name: env-a, at: 0, size: 0x10000, holds: uboot-env, writer: runtime,"
+        " env: {size: 16 KiB, copy: env-b}",
+        "name: env-b, at: 0x10000, size: 0x10000, holds: uboot-env, writer: runtime,"
+        " env: {size: 16 KiB, copy: env-a}",
+    ),
+)
+
+
+@check(ENV_SINGLE)
+def environment_single(subject: Subject) -> Outcome:
+    if subject.layout is None:
+        return
+    regions = subject.layout.regions
+    copies = {region.env.copy for region in regions if region.env and region.env.copy}
+    for region in regions:
+        paired = region.name in copies or (region.env is not None and region.env.copy)
+        if region.holds == "uboot-env" and region.writer is Writer.RUNTIME and not paired:
+            yield ENV_SINGLE.finding(region=region, offset=region.at, length=region.size)
+
+
+IMAGE_SIZE = Rule(
+    name="chip-image-size",
+    severity=Severity.WARNING,
+    message="{artifact} has {size:bytes}, {chip} has {chip_size:bytes}",
+    effect=(
+        "A programmer refuses the file or leaves the old content behind its end; one that is too"
+        " long does not fit at all."
+    ),
+    fix="Pad the image with 0xFF to the size of the chip.",
+    computed="the image's size is not the chip's; an error where it is larger",
+    source="common practice, no source",
+    bad=nor(
+        chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img",
+        files={"nor.img": lambda: b"\xff" * (900 * KIB)},
+    ),
+    good=nor(
+        chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img",
+        files={"nor.img": lambda: b"\xff" * MIB},
+    ),
+)
+
+
+@check(IMAGE_SIZE)
+def chip_image_size(subject: Subject) -> Outcome:
+    for image in subject.images:
+        chip = image.chip
+        if chip.kind is not ChipKind.SPI_NOR or image.artifact is None:
+            continue
+        if image.size != chip.size:
+            yield IMAGE_SIZE.finding(
+                artifact=image.artifact.path,
+                chip=chip.name,
+                where=chip.at_key("image"),
+                offset=min(image.size, chip.size),
+                length=abs(image.size - chip.size),
+                severity=Severity.ERROR if image.size > chip.size else None,
+                size=image.size,
+                chip_size=chip.size,
+            )

@@ -1,0 +1,254 @@
+"""What holds on every chip: regions inside it and apart, artifacts inside their regions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from imgaudit.model import Area, ChipKind, KeepFree
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.units import KIB, Span
+
+if TYPE_CHECKING:
+    from imgaudit.rules.subject import Subject
+
+OVERLAP = Rule(
+    name="regions-overlap",
+    severity=Severity.ERROR,
+    message="{region} and {other} both claim {size:bytes} from {start:place}",
+    effect="Writing one destroys the other.",
+    fix="Move or shrink one of them; {other} starts at {other_start:place}.",
+    computed="two regions of one area share at least one byte; touching is not overlapping",
+    source="Linux drivers/mtd/parsers/cmdlinepart.c allows overlaps without a word",
+    bad=nor("name: env, at: 0, size: 128 KiB", "name: recovery, at: 64 KiB, size: 128 KiB"),
+    good=nor("name: env, at: 0, size: 64 KiB", "name: recovery, at: 64 KiB, size: 128 KiB"),
+)
+
+
+@check(OVERLAP)
+def regions_overlap(subject: Subject) -> Outcome:
+    layout = subject.layout
+    if layout is None:
+        return
+    for area in layout.areas():
+        regions = layout.regions_on(area.name)
+        for number, one in enumerate(regions):
+            for other in regions[number + 1 :]:
+                if other.at >= one.span.end:
+                    break
+                common = one.span.common(other.span)
+                yield OVERLAP.finding(
+                    region=one,
+                    key="size",
+                    offset=common.start,
+                    length=common.size,
+                    other=other.name,
+                    other_start=other.at,
+                    size=common.size,
+                    start=common.start,
+                )
+
+
+PAST_END = Rule(
+    name="region-past-chip-end",
+    severity=Severity.ERROR,
+    message="{region} ends at {end:place}, {over:bytes} past the {size:bytes} of {area}",
+    effect=(
+        "U-Boot refuses to read or erase past the end; Linux cuts the partition short, and what"
+        " should lie in its tail is gone."
+    ),
+    fix="Shrink {region} by {over:bytes}, or move it down.",
+    computed="start + size is above the size of the smallest approved part, or of the boot area"
+    " (BOOT_SIZE_MULT x 128 KiB)",
+    source="Linux drivers/mtd/parsers/cmdlinepart.c; JESD84-B51, EXT_CSD 226 (from memory)",
+    bad=emmc("name: loader, chip: emmc/boot0, at: 0, size: 3 MiB"),
+    good=emmc("name: loader, chip: emmc/boot0, at: 0, size: 2 MiB"),
+)
+
+
+@check(PAST_END)
+def region_past_end(subject: Subject) -> Outcome:
+    layout = subject.layout
+    if layout is None:
+        return
+    for area in layout.areas():
+        for region in layout.regions_on(area.name):
+            if area.size is not None and region.span.end > area.size:
+                outside = region.span.common(Span(area.size, region.span.end))
+                yield PAST_END.finding(
+                    region=region,
+                    key="size",
+                    offset=outside.start,
+                    length=outside.size,
+                    end=region.span.end,
+                    over=region.span.end - area.size,
+                    size=area.size,
+                    area=_part(area),
+                )
+
+
+def _part(area: Area) -> str:
+    several = len(area.chip.sizes) > 1 and "/" not in area.name
+    return f"the smallest approved {area.name}" if several else area.name
+
+
+EXCEEDS = Rule(
+    name="artifact-exceeds-region",
+    severity=Severity.ERROR,
+    message=("{artifact} is {size:bytes}{how}; {region} holds {room:bytes}: {over:bytes} too many"),
+    effect="It is cut at the region's end, or overwrites what follows.",
+    fix=(
+        "Make the artifact {over:bytes} smaller, or grow {region} to at least {needed:bytes}. What"
+        " to cut from a ramdisk: imgaudit weigh {artifact} --fit {room}."
+    ),
+    computed="the artifact's bytes, unpacked where the writer unpacks it, are more than size less"
+    " file-at",
+    source="common practice, no source",
+    bad=nor(
+        "name: recovery, at: 0, size: 64 KiB, file: recovery.bin",
+        files={"recovery.bin": lambda: b"tide" * (17 * KIB)},
+    ),
+    good=nor(
+        "name: recovery, at: 0, size: 64 KiB, file: recovery.bin",
+        files={"recovery.bin": lambda: b"tide" * (15 * KIB)},
+    ),
+)
+
+
+@check(EXCEEDS)
+def artifact_exceeds_region(subject: Subject) -> Outcome:
+    for region, artifact, payload in subject.placed():
+        over = payload.size - region.room
+        if over > 0:
+            unpacked = payload is not artifact.content
+            yield EXCEEDS.finding(
+                region=region,
+                artifact=artifact.path,
+                offset=region.at,
+                length=region.file_at + payload.size,
+                size=payload.size,
+                how=" unpacked" if unpacked else "",
+                room=region.room,
+                over=over,
+                needed=region.file_at + payload.size,
+            )
+
+
+HEADROOM = Rule(
+    name="headroom-low",
+    severity=Severity.WARNING,
+    message="{artifact} leaves {free:bytes} of {region} free ({percent:.1f} %); {wanted} should be",
+    effect="The next kernel or security update may not fit boards that are in the field.",
+    fix="Shrink the artifact, grow {region} while no board is in the field, or lower keep-free.",
+    computed="free bytes are fewer than keep-free, of the region or the policy (5 % unless said)",
+    source="common practice, no source",
+    bad=nor(
+        "name: recovery, at: 0, size: 64 KiB, file: recovery.bin, keep-free: 5 %",
+        files={"recovery.bin": lambda: b"tide" * (16 * KIB - 100)},
+    ),
+    good=nor(
+        "name: recovery, at: 0, size: 64 KiB, file: recovery.bin, keep-free: 5 %",
+        files={"recovery.bin": lambda: b"tide" * (15 * KIB)},
+    ),
+)
+
+# What fills its region by design: a file system or an environment is made to the region's size.
+_FILLS = frozenset(
+    {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}
+)
+
+
+@check(HEADROOM)
+def headroom(subject: Subject) -> Outcome:
+    layout = subject.layout
+    for region, artifact, payload in subject.placed():
+        if layout is None or (region.keep_free is None and region.holds in _FILLS):
+            continue
+        keep: KeepFree = region.keep_free or layout.policy.keep_free
+        free = region.room - payload.size
+        if 0 <= free < keep.of(region.room):
+            yield HEADROOM.finding(
+                region=region,
+                key="keep-free",
+                artifact=artifact.path,
+                offset=region.at + region.file_at + payload.size,
+                length=free,
+                free=free,
+                percent=100 * free / region.room,
+                wanted=str(keep),
+            )
+
+
+SPANS_CHIPS = Rule(
+    name="recovery-depends-on-another-chip",
+    severity=Severity.ERROR,
+    message=(
+        "the stage {stage} brings a rescue ramdisk from {home} but also needs {region} on {other}"
+    ),
+    effect="When {other} is dead or blank, the recovery is out of reach on the day it is needed.",
+    fix="Keep all that {stage} needs on {home}, or take {region} out of its regions.",
+    computed="a stage with a ramdisk lists a region of another chip than the ramdisk's",
+    source="common practice, no source",
+    bad=nor(
+        "name: recovery, at: 0, size: 64 KiB",
+        "name: settings, chip: emmc, at: 1 MiB, size: 1 MiB",
+        chip="size: 1 MiB, erase-block: 64 KiB}\n  emmc: {kind: emmc, sectors: 65536",
+        rest="stages:\n  recovery: {regions: [recovery, settings], ramdisk: recovery}\n",
+    ),
+    good=nor(
+        "name: recovery, at: 0, size: 64 KiB",
+        "name: settings, at: 64 KiB, size: 64 KiB",
+        rest="stages:\n  recovery: {regions: [recovery, settings], ramdisk: recovery}\n",
+    ),
+)
+
+
+@check(SPANS_CHIPS)
+def stage_spans_chips(subject: Subject) -> Outcome:
+    layout = subject.layout
+    for stage in layout.stages.values() if layout else ():
+        if layout is None or stage.ramdisk is None:
+            continue
+        home = layout.region(stage.ramdisk)
+        for name in stage.regions:
+            region = layout.region(name)
+            if region.chip != home.chip:
+                yield SPANS_CHIPS.finding(
+                    region=region,
+                    where=stage.at_key("regions"),
+                    offset=region.at,
+                    length=region.size,
+                    stage=stage.name,
+                    home=home.chip,
+                    other=region.area,
+                )
+
+
+SECTORS = Rule(
+    name="region-not-whole-sectors",
+    severity=Severity.ERROR,
+    message="{region} is {size:bytes} at {start:place}: not whole 512-byte sectors",
+    effect="An eMMC is read and written by sectors: the first or last bytes are someone else's.",
+    fix="Make its offset and size multiples of 512.",
+    computed="offset or size mod 512 is not 0",
+    source="U-Boot doc/usage/cmd/mmc.rst; U-Boot env/Kconfig, ENV_IS_IN_MMC",
+    bad=emmc("name: loader, chip: emmc/boot0, at: 0x100, size: 64 KiB"),
+    good=emmc("name: loader, chip: emmc/boot0, at: 0x200, size: 64 KiB"),
+)
+
+
+@check(SECTORS)
+def whole_sectors(subject: Subject) -> Outcome:
+    layout = subject.layout
+    for region in layout.regions if layout else ():
+        if layout is None or layout.area(region.area).chip.kind is not ChipKind.EMMC:
+            continue
+        if region.at % 512 or region.size % 512:
+            yield SECTORS.finding(
+                region=region,
+                key="at" if region.at % 512 else "size",
+                offset=region.at,
+                length=region.size,
+                size=region.size,
+                start=region.at,
+            )

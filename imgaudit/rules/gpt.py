@@ -1,0 +1,983 @@
+"""Partition tables: a GPT in itself, on its device, and against the layout; and plain MBRs."""
+
+from __future__ import annotations
+
+import re
+import uuid
+import zlib
+from collections.abc import Callable, Iterable, Iterator
+from itertools import groupby
+from typing import Any
+
+from imgaudit.contents.build import unpacked_of
+from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
+from imgaudit.formats.guid import TYPE_NAMES
+from imgaudit.formats.mbr import Mbr, MbrPartition
+from imgaudit.model import SECTOR, ChipKind, Region
+from imgaudit.rules._storage import Stored, stored
+from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, Span
+from imgaudit.writers.gpt import Partition, gpt
+from imgaudit.writers.sparse import patched
+
+# What firmware, scripts and device names take without quoting (common practice, no source).
+_USUAL_LABEL = re.compile(r"[A-Za-z0-9._+-]+")
+_MBR_MOST = 0xFFFFFFFF
+
+# The examples' disk: 256 KiB with two partitions.
+_SECTORS = 512
+_LAST = _SECTORS - 1
+_HEADER, _ARRAY = SECTOR, 2 * SECTOR
+_BACKUP = _LAST * SECTOR
+_ONE, _TWO = "linux-root-arm64", "linux-data"
+
+
+def _partition(
+    number: int, name: str, at: int, size: int, *, kind: str = _ONE, guid: int | None = None
+) -> Partition:
+    unique = uuid.UUID(int=number if guid is None else guid)
+    return Partition(name, uuid.UUID(TYPE_NAMES[kind]), unique, at * KIB, size * KIB)
+
+
+_ROOTFS = _partition(1, "rootfs", 64, 64)
+_DATA = _partition(2, "data", 128, 64, kind=_TWO)
+
+
+def _disk(*partitions: Partition, sectors: int = _SECTORS) -> bytes:
+    table = gpt(sectors, uuid.UUID(int=3), partitions or (_ROOTFS, _DATA))
+    image = bytearray(table.size)
+    for at, data in table.pieces:
+        image[at : at + len(data)] = data
+    return bytes(image)
+
+
+def _mbr(*records: tuple[int, int]) -> bytes:
+    """Write an MBR with records of type 0x83, each its first sector and its length."""
+    packed = b"".join(
+        bytes(4) + b"\x83" + bytes(3) + first.to_bytes(4, "little") + count.to_bytes(4, "little")
+        for first, count in records
+    )
+    return (bytes(446) + packed.ljust(64, b"\0") + b"\x55\xaa").ljust(_SECTORS * SECTOR, b"\0")
+
+
+def _example(image: Callable[[], bytes], *regions: str) -> Example:
+    chip = f"sectors: {_SECTORS}, image: emmc.img"
+    return emmc(*regions, chip=chip, files={"emmc.img": image})
+
+
+_REGIONS = (
+    f"name: rootfs, partition: 1, at: 64 KiB, size: 64 KiB, type: {_ONE}",
+    f"name: data, partition: 2, at: 128 KiB, size: 64 KiB, type: {_TWO}",
+)
+_GOOD = _example(_disk)
+_AGREES = _example(_disk, *_REGIONS)
+
+
+def _copies(facts: Gpt) -> Iterator[tuple[str, GptTable, Severity]]:
+    """Give both copies; without its primary a disk boots from the backup, if at all."""
+    if facts.primary is not None:
+        yield "primary", facts.primary, Severity.ERROR
+    if facts.backup is not None:
+        yield "backup", facts.backup, Severity.WARNING
+
+
+def _tables(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable]]:
+    """Give every table with the copy that counts."""
+    for found in stored(subject, Gpt):
+        if found.facts.table is not None:
+            yield found, found.facts.table
+
+
+def _about(
+    subject: Subject,
+    found: Stored[Gpt],
+    rule: Rule,
+    entry: GptEntry,
+    *,
+    length: int = 128,
+    **values: Any,
+) -> Finding:
+    """Make a finding about an entry, and about its region where the layout has one."""
+    regions = subject.layout.regions if subject.layout and found.chip else ()
+    region = next(
+        (
+            region
+            for region in regions
+            if region.partition == entry.number and found.chip and region.chip == found.chip.name
+        ),
+        None,
+    )
+    return found.finding(
+        rule,
+        at=entry.offset,
+        length=length,
+        region=region,
+        number=entry.number,
+        label=entry.name,
+        **values,
+    )
+
+
+HEADER = Rule(
+    name="gpt-header-checksum",
+    severity=Severity.ERROR,
+    message="{content}: the {copy} GPT header says CRC {stored}, its bytes make {computed}",
+    effect="U-Boot and Linux ignore that copy; without a good one there are no partitions.",
+    fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
+    computed="CRC-32 over HeaderSize bytes with the CRC's own four taken as 0; an error for the"
+    " primary, a warning for the backup",
+    source="UEFI 5.3.2",
+    bad=_example(lambda: patched(_disk(), _HEADER + 40, b"\x23")),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(HEADER)
+def header_checksum(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        for copy, table, severity in _copies(found.facts):
+            checksum = table.header_checksum
+            if checksum.matches is not True:
+                yield found.finding(
+                    HEADER,
+                    at=checksum.offset,
+                    length=4,
+                    severity=severity,
+                    copy=copy,
+                    stored=checksum.stored,
+                    computed=checksum.computed or f"none: {checksum.why}",
+                )
+
+
+ARRAY = Rule(
+    name="gpt-array-checksum",
+    severity=Severity.ERROR,
+    message="{content}: the {copy} GPT says CRC {stored} for its entries, they make {computed}",
+    effect="U-Boot and Linux ignore that copy; without a good one there are no partitions.",
+    fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
+    computed="CRC-32 over NumberOfPartitionEntries x SizeOfPartitionEntry bytes, unused ones"
+    " included; an error for the primary, a warning for the backup",
+    source="UEFI 5.3.2",
+    bad=_example(lambda: patched(_disk(), _ARRAY + 56, b"R")),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(ARRAY)
+def array_checksum(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        for copy, table, severity in _copies(found.facts):
+            checksum = table.array_checksum
+            # Where the header is damaged, so may be what it says of the array.
+            if table.header_checksum.matches and checksum.matches is not True:
+                yield found.finding(
+                    ARRAY,
+                    at=checksum.offset,
+                    length=4,
+                    severity=severity,
+                    copy=copy,
+                    stored=checksum.stored,
+                    computed=checksum.computed or f"none: {checksum.why}",
+                )
+
+
+NONE = Rule(
+    name="gpt-missing",
+    severity=Severity.ERROR,
+    message="{artifact} has no GPT; what is there: {what}",
+    effect="Neither U-Boot nor Linux finds any of the partitions of {chip}.",
+    fix="Put a table into the image, or take partition: out of the layout.",
+    computed="regions of the chip have a partition, and its image has no header in sector 1 or in"
+    " the last one, and no protective MBR",
+    source="UEFI 5.3.2",
+    bad=_example(lambda: _mbr((64, 64), (128, 64)), *_REGIONS),
+    good=_AGREES,
+)
+
+
+@check(NONE)
+def table_missing(subject: Subject) -> Outcome:
+    for image in subject.images:
+        regions = subject.layout.regions_on(image.chip.name) if subject.layout else []
+        if image.artifact is None or all(region.partition is None for region in regions):
+            continue
+        content = unpacked_of(image.artifact.content)
+        if isinstance(content.facts, Gpt):
+            continue
+        yield NONE.finding(
+            artifact=image.artifact.path,
+            chip=image.chip.name,
+            where=image.chip.at_key("image"),
+            offset=SECTOR,
+            length=SECTOR,
+            what=content.title or "no format that is known",
+        )
+
+
+PRIMARY = Rule(
+    name="gpt-primary-missing",
+    severity=Severity.ERROR,
+    message="{content} has no primary GPT: {why}",
+    effect="Linux needs the parameter gpt to look at the backup, and some boot ROMs never do.",
+    fix="Write the table anew; look for what was written over sector 1, such as a loader.",
+    computed="sector 1 does not start with 'EFI PART'",
+    source="UEFI 5.3.2; Linux block/partitions/efi.c",
+    bad=_example(lambda: patched(_disk(), _HEADER, bytes(SECTOR))),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(PRIMARY)
+def primary_missing(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        if found.facts.primary is None:
+            size = found.facts.block_size
+            yield found.finding(PRIMARY, at=size, length=size, why=found.facts.primary_why)
+
+
+BACKUP = Rule(
+    name="gpt-backup-missing",
+    severity=Severity.WARNING,
+    message="{content} has no backup GPT where its header says, in sector {lba:,}: {why}",
+    effect="When a power cut or a stray write damages the primary, all partitions are gone.",
+    fix="Write the image with its last 33 sectors, and do not cut it.",
+    computed="the sector AlternateLBA does not start with 'EFI PART'",
+    source="UEFI 5.3.2",
+    bad=_example(lambda: patched(_disk(), _BACKUP, bytes(SECTOR))),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(BACKUP)
+def backup_missing(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        facts, primary = found.facts, found.facts.primary
+        if primary is None or facts.backup is not None or not primary.header_checksum.matches:
+            continue
+        lba, device = primary.alternate_lba, found.device_size
+        behind = device is not None and (lba + 1) * facts.block_size > device
+        # A region for the head of the disk alone has no room for the tail.
+        outside = found.room is not None and (lba + 1) * facts.block_size > found.room
+        if not behind and not outside:
+            yield found.finding(
+                BACKUP,
+                at=primary.offsets["alternate_lba"],
+                length=8,
+                lba=lba,
+                why=facts.backup_why,
+            )
+
+
+NOT_AT_END = Rule(
+    name="gpt-backup-not-at-device-end",
+    severity=Severity.WARNING,
+    message="{content}: the backup GPT is in sector {lba:,}, the last of {device} is {last:,}",
+    effect=(
+        "Linux warns of it, an older backup at the true end may be taken for this one, and no"
+        " partition can use what lies behind."
+    ),
+    fix="Make the table for {sectors:,} sectors, or run sgdisk -e on the device after writing.",
+    computed="AlternateLBA is not the last sector of any approved part; a note where only the image"
+    " is known",
+    source="UEFI 5.3.2; Linux block/partitions/efi.c, compare_gpts",
+    bad=_example(lambda: _disk(sectors=_SECTORS - 8)),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(NOT_AT_END)
+def backup_at_end(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        facts, primary = found.facts, found.facts.primary
+        if primary is None or not primary.header_checksum.matches or found.nested:
+            continue
+        chip = found.chip if found.device_size is not None else None
+        if chip is None and (found.region is not None or facts.backup is None):
+            continue
+        sizes = chip.sizes if chip else (facts.view_size,)
+        ends = [size // facts.block_size - 1 for size in sizes]
+        if primary.alternate_lba in ends or primary.last_usable_lba > min(ends):
+            continue
+        yield found.finding(
+            NOT_AT_END,
+            at=primary.offsets["alternate_lba"],
+            length=8,
+            severity=None if chip else Severity.NOTE,
+            lba=primary.alternate_lba,
+            device=chip.name if chip else "image",
+            last=min(ends),
+            sectors=min(ends) + 1,
+        )
+
+
+PAST_DEVICE = Rule(
+    name="gpt-last-usable-past-device",
+    severity=Severity.ERROR,
+    message=("{content}: the GPT uses sectors up to {usable:,}; the last of {chip} is {last:,}"),
+    effect=(
+        "U-Boot and Linux refuse the table and fall back to whatever backup the device still has:"
+        " an older map appears, or none."
+    ),
+    fix="Make the table for a device of {sectors:,} sectors, the smallest approved part.",
+    computed="LastUsableLBA is above the last sector of the smallest approved part",
+    source="U-Boot disk/part_efi.c, validate_gpt_header; Linux block/partitions/efi.c",
+    bad=_example(lambda: _disk(sectors=2 * _SECTORS)),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(PAST_DEVICE)
+def past_device(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        device = found.device_size
+        if device is None or not table.header_checksum.matches:
+            continue
+        last = device // table.block_size - 1
+        if table.last_usable_lba > last:
+            yield found.finding(
+                PAST_DEVICE,
+                at=table.offsets["last_usable_lba"],
+                length=8,
+                usable=table.last_usable_lba,
+                last=last,
+                sectors=last + 1,
+            )
+
+
+STALE = Rule(
+    name="gpt-stale-backup",
+    severity=Severity.WARNING,
+    message="{content}: the last sector, {lba:,}, holds a GPT that the primary does not name",
+    effect="When the primary is damaged, that other table comes back with its own partitions.",
+    fix="Clear the old table before the new one is written: sgdisk --zap-all.",
+    computed="a header with a good checksum in the last sector, while AlternateLBA names another",
+    source="UEFI 5.3.2",
+    bad=_example(
+        lambda: _disk(sectors=_SECTORS - 64).ljust(_BACKUP, b"\0") + _disk()[_BACKUP:],
+    ),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(STALE)
+def stale_backup(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        stray = found.facts.stray
+        if stray is not None:
+            yield found.finding(STALE, at=stray.offset, length=stray.header_size, lba=stray.lba)
+
+
+LOCATION = Rule(
+    name="gpt-location-fields-wrong",
+    severity=Severity.ERROR,
+    message="{content}: {field} of the {copy} GPT header is {value:,}, it should be {wanted}",
+    effect="Readers take the header for one that was moved and ignore it without a word.",
+    fix="Write the table anew with the tool that made it, for the device's true size.",
+    computed="MyLBA is the sector that it stands in, the backup's AlternateLBA is 1, the primary's"
+    " entries end by FirstUsableLBA, the backup's lie between LastUsableLBA and its header; an"
+    " error for the primary, a warning for the backup",
+    source="UEFI 5.3.2",
+    bad=_example(lambda: _relocated(_disk(), my_lba=2)),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+def _relocated(disk: bytes, my_lba: int) -> bytes:
+    header = patched(disk[_HEADER : _HEADER + 92], 24, my_lba.to_bytes(8, "little"))
+    header = patched(header, 16, bytes(4))
+    return patched(disk, _HEADER, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
+
+
+@check(LOCATION)
+def location_fields(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        for copy, table, severity in _copies(found.facts):
+            if not table.header_checksum.matches:
+                continue
+            for field, wanted in _misplaced(copy, table):
+                yield found.finding(
+                    LOCATION,
+                    at=table.offsets[field],
+                    length=8,
+                    severity=severity,
+                    field=_FIELDS[field],
+                    copy=copy,
+                    value=getattr(table, field),
+                    wanted=wanted,
+                )
+
+
+_FIELDS = {
+    "my_lba": "MyLBA",
+    "alternate_lba": "AlternateLBA",
+    "first_usable_lba": "FirstUsableLBA",
+    "partition_entry_lba": "PartitionEntryLBA",
+}
+
+
+def _misplaced(copy: str, table: GptTable) -> Iterator[tuple[str, str]]:
+    if table.my_lba != table.lba:
+        yield "my_lba", f"{table.lba:,}, where it stands"
+    if copy == "backup" and table.alternate_lba != 1:
+        yield "alternate_lba", "1, where the primary is"
+    if copy == "primary" and table.partition_entry_lba < 2:
+        yield "partition_entry_lba", "2 or more, behind the header"
+    elif copy == "primary" and table.first_usable_lba < table.array_end_lba:
+        yield "first_usable_lba", f"at least {table.array_end_lba:,}, where the entries end"
+    inside = table.last_usable_lba < table.partition_entry_lba and table.array_end_lba <= table.lba
+    if copy == "backup" and not inside:
+        yield "partition_entry_lba", "between LastUsableLBA and the header"
+
+
+DISAGREE = Rule(
+    name="gpt-copies-disagree",
+    severity=Severity.WARNING,
+    message="{content}: primary and backup GPT are both intact and differ in {what}",
+    effect="A tool that repairs one from the other may bring the wrong table back.",
+    fix="Write both anew: sgdisk -e, or sfdisk with the whole table.",
+    computed="both copies' checksums are good; entries, disk GUID or usable sectors differ",
+    source="UEFI 5.3.2",
+    bad=_example(
+        lambda: (
+            _disk()[: -33 * SECTOR] + _disk(_ROOTFS, _partition(2, "logs", 128, 64))[-33 * SECTOR :]
+        )
+    ),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(DISAGREE)
+def copies_disagree(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        one, other = found.facts.primary, found.facts.backup
+        if one is None or other is None or not (one.intact and other.intact):
+            continue
+        what = [
+            words
+            for field, words in (
+                ("disk_guid", "the disk GUID"),
+                ("first_usable_lba", "FirstUsableLBA"),
+                ("last_usable_lba", "LastUsableLBA"),
+            )
+            if getattr(one, field) != getattr(other, field)
+        ]
+        numbers = sorted({key[0] for key in _keys(one) ^ _keys(other)})
+        if numbers:
+            what.append("entry " + ", ".join(str(number) for number in numbers[:8]))
+        if what:
+            yield found.finding(DISAGREE, at=other.offset, length=92, what=" and ".join(what))
+
+
+def _keys(table: GptTable) -> set[tuple[int, str, str, int, int, int, str]]:
+    return {
+        (
+            *(entry.number, entry.type_guid, entry.unique_guid, entry.starting_lba),
+            *(entry.ending_lba, entry.attributes, entry.name),
+        )
+        for entry in table.entries
+    }
+
+
+OUTSIDE = Rule(
+    name="gpt-entry-outside-usable",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: partition {number} ({label}) is sectors {first:,} to {end:,}; the table allows"
+        " {usable_first:,} to {usable_last:,}"
+    ),
+    effect="It overlaps the table itself or the device's end; Linux leaves such a partition out.",
+    fix="Move or shrink the partition; both ends of an entry are inclusive.",
+    computed="StartingLBA is below FirstUsableLBA, EndingLBA above LastUsableLBA, or the end before"
+    " the start",
+    source="UEFI 5.3.3",
+    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 128))),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(OUTSIDE)
+def entry_outside(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        for entry in table.entries if table.header_checksum.matches else ():
+            inside = table.first_usable_lba <= entry.starting_lba
+            inside &= entry.starting_lba <= entry.ending_lba <= table.last_usable_lba
+            if not inside:
+                yield _about(
+                    subject,
+                    found,
+                    OUTSIDE,
+                    entry,
+                    first=entry.starting_lba,
+                    end=entry.ending_lba,
+                    usable_first=table.first_usable_lba,
+                    usable_last=table.last_usable_lba,
+                )
+
+
+OVERLAP = Rule(
+    name="gpt-partitions-overlap",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: partitions {number} ({label}) and {other} ({other_label}) share {size:bytes}"
+        " from {start:place}{hint}"
+    ),
+    effect="Writing one destroys part of the other.",
+    fix="End partition {number} in sector {before:,}; an entry's end is inclusive.",
+    computed="[StartingLBA, EndingLBA] of two entries have a sector in common",
+    source="UEFI 5.3.3",
+    bad=_example(lambda: _disk(_partition(1, "rootfs", 64, 65), _DATA)),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(OVERLAP)
+def partitions_overlap(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        spans = [(table.span(entry), entry) for entry in table.entries]
+        for one, other, common in _overlaps(spans):
+            single = common.size == table.block_size
+            yield _about(
+                subject,
+                found,
+                OVERLAP,
+                one,
+                other=other.number,
+                other_label=other.name,
+                size=common.size,
+                start=common.start,
+                before=common.start // table.block_size - 1,
+                hint=": one sector, as where an end was taken as exclusive" if single else "",
+            )
+
+
+def _overlaps(
+    spans: list[tuple[Span, Any]],
+) -> Iterator[tuple[Any, Any, Span]]:
+    """Give each partition with the one before it that reaches furthest, where they overlap."""
+    reach: tuple[Span, Any] | None = None
+    for span, entry in sorted(spans, key=lambda pair: pair[0]):
+        if not span.size:
+            continue
+        if reach is not None and reach[0].overlaps(span):
+            yield reach[1], entry, reach[0].common(span)
+        if reach is None or span.end > reach[0].end:
+            reach = span, entry
+
+
+SAME_GUID = Rule(
+    name="gpt-duplicate-guid",
+    severity=Severity.ERROR,
+    message="{content}: partitions {numbers} have the same GUID {guid}",
+    effect="Whatever looks it up, such as root=PARTUUID=, takes the first one that it finds.",
+    fix="Give each its own: sgdisk -u NUMBER:R.",
+    computed="two used entries have one UniquePartitionGUID",
+    source="UEFI 5.3.3",
+    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64, guid=1))),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(SAME_GUID)
+def duplicate_guid(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        for guid, same in _repeated(table.entries, lambda entry: entry.unique_guid):
+            yield _about(subject, found, SAME_GUID, same[1], numbers=_numbers(same), guid=guid)
+
+
+SAME_LABEL = Rule(
+    name="gpt-duplicate-label",
+    severity=Severity.ERROR,
+    message="{content}: partitions {numbers} are all called {label}",
+    effect="U-Boot, TF-A and root=PARTLABEL= take the first one that they find.",
+    fix="Give each its own: sgdisk -c NUMBER:NAME.",
+    computed="two used entries have one name that is not empty",
+    source="Linux block/early-lookup.c; U-Boot disk/part.c",
+    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "rootfs", 128, 64))),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(SAME_LABEL)
+def duplicate_label(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        for name, same in _repeated(table.entries, lambda entry: entry.name):
+            if name:
+                yield _about(subject, found, SAME_LABEL, same[1], numbers=_numbers(same))
+
+
+def _repeated(
+    entries: Iterable[GptEntry], key: Callable[[GptEntry], str]
+) -> Iterator[tuple[str, list[GptEntry]]]:
+    for value, group in groupby(sorted(entries, key=key), key=key):
+        same = sorted(group, key=lambda entry: entry.number)
+        if len(same) > 1:
+            yield value, same
+
+
+def _numbers(entries: list[GptEntry]) -> str:
+    return ", ".join(str(entry.number) for entry in entries[:8])
+
+
+LABEL = Rule(
+    name="gpt-label-unusual",
+    severity=Severity.NOTE,
+    message="{content}: partition {number} is called {label!r}{why}",
+    effect="Scripts, kernel arguments and names in /dev need quoting for it, or cannot say it.",
+    fix="Use letters, digits and - _ . + only.",
+    computed="the name has another character, or is no proper UTF-16",
+    source="common practice, no source",
+    bad=_example(lambda: _disk(_partition(1, "root fs", 64, 64), _DATA)),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(LABEL)
+def label_unusual(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        for entry in table.entries:
+            usual = not entry.name or _USUAL_LABEL.fullmatch(entry.name)
+            if not usual or not entry.name_valid:
+                why = "" if entry.name_valid else ", which is no proper UTF-16"
+                yield _about(subject, found, LABEL, entry, why=why)
+
+
+SWAPPED = Rule(
+    name="gpt-type-byte-swapped",
+    severity=Severity.ERROR,
+    message="{content}: the type of partition {number} ({label}) is {kind} stored big-endian",
+    effect="No one knows the type: what looks for it finds no partition.",
+    fix="Store the first three fields of the GUID little-endian.",
+    computed="the type GUID is unknown, and is a known one with its first three fields reversed",
+    source="UEFI appendix A",
+    bad=_example(lambda: _disk(_big_endian(_ROOTFS), _DATA)),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+def _big_endian(partition: Partition) -> Partition:
+    swapped = uuid.UUID(bytes_le=partition.type.bytes)
+    return Partition(partition.name, swapped, partition.uuid, partition.start, partition.size)
+
+
+@check(SWAPPED)
+def type_swapped(subject: Subject) -> Outcome:
+    for found, table in _tables(subject):
+        for entry in table.entries:
+            if entry.type_name is None and entry.swapped_type_name is not None:
+                yield _about(
+                    subject, found, SWAPPED, entry, length=16, kind=entry.swapped_type_name
+                )
+
+
+MBR = Rule(
+    name="gpt-mbr-not-protective",
+    severity=Severity.WARNING,
+    message="{content}: the MBR in front of the GPT {what}",
+    effect="Tools that know no GPT see free space or other partitions there, and write to them.",
+    fix="Let sgdisk or sfdisk write it anew, along with the table.",
+    computed="55 AA, one record of type 0xEE from sector 1 that is as long as the disk or says"
+    " 0xFFFFFFFF, and no other record",
+    source="UEFI 5.2.3",
+    bad=_example(lambda: patched(_disk(), 446 + 16 + 4, b"\x83\0\0\0\x40\0\0\0\x40\0\0\0")),
+    good=_GOOD,
+    judges=("gpt",),
+)
+
+
+@check(MBR)
+def mbr_protective(subject: Subject) -> Outcome:
+    for found in stored(subject, Gpt):
+        what = _unprotective(found.facts)
+        if what:
+            yield found.finding(MBR, at=446, length=66, what=what)
+
+
+def _unprotective(facts: Gpt) -> str:
+    record = facts.mbr
+    if not record.signed:
+        return "does not end in 55 AA"
+    if not record.protective:
+        return "has no record of type 0xEE"
+    if record.ordinary:
+        numbers = ", ".join(str(entry.number) for entry in record.ordinary)
+        return f"has other records beside the one of type 0xEE ({numbers}): a hybrid MBR"
+    first = record.protective[0]
+    if first.starting_lba != 1:
+        return f"starts its record of type 0xEE in sector {first.starting_lba:,}, not 1"
+    if facts.table is None or not facts.table.header_checksum.matches:
+        return ""
+    last = max(facts.table.my_lba, facts.table.alternate_lba)
+    if first.size_in_lba not in {min(last, _MBR_MOST), _MBR_MOST}:
+        return f"protects {first.size_in_lba:,} sectors; behind it are {last:,}"
+    return ""
+
+
+def _mapped(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable, list[Region]]]:
+    """Give the table of each eMMC with the regions that should be in it, by partition number."""
+    if subject.layout is None:
+        return
+    for found, table in _tables(subject):
+        chip = found.chip
+        if chip is None or chip.kind is not ChipKind.EMMC or found.device_size is None:
+            continue
+        there = subject.layout.regions_on(chip.name)
+        regions = [region for region in there if region.partition is not None]
+        if regions:
+            yield found, table, regions
+
+
+def _paired(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable, Region, GptEntry]]:
+    for found, table, regions in _mapped(subject):
+        entries = {entry.number: entry for entry in table.entries}
+        for region in regions:
+            if region.partition in entries:
+                yield found, table, region, entries[region.partition]
+
+
+PART_MISSING = Rule(
+    name="gpt-partition-missing",
+    severity=Severity.ERROR,
+    message="{content} has no partition {number} for {region}{elsewhere}",
+    effect="Firmware, the kernel or the update does not find {region}.",
+    fix="Add it to the table, or correct partition: in the layout.",
+    computed="the GPT's entry of the region's number is unused",
+    source="UEFI 5.3.3",
+    bad=_example(lambda: _disk(_ROOTFS), *_REGIONS),
+    good=_AGREES,
+    judges=("gpt",),
+)
+
+
+@check(PART_MISSING)
+def partition_missing(subject: Subject) -> Outcome:
+    for found, table, regions in _mapped(subject):
+        numbers = {entry.number for entry in table.entries}
+        for region in regions:
+            if region.partition in numbers:
+                continue
+            other = table.entry(region.label)
+            yield found.finding(
+                PART_MISSING,
+                region=region,
+                where=region.at_key("partition"),
+                at=table.array.start,
+                length=table.array.size,
+                number=region.partition,
+                elsewhere=f"; {region.label} is partition {other.number} there" if other else "",
+            )
+
+
+MOVED = Rule(
+    name="gpt-partition-moved",
+    severity=Severity.ERROR,
+    message=(
+        "{content}: partition {number} ({label}) is {there_size:bytes} at {there:place}; the layout"
+        " has {region} with {size:bytes} at {start:place}"
+    ),
+    effect="What is written by the layout's map lands in another partition, or across two.",
+    fix="Make the table and the layout say the same; only one of them can be right.",
+    computed="start or size of the GPT's entry of the region's number differ from the region's",
+    source="common practice, no source",
+    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 132, 60, kind=_TWO)), *_REGIONS),
+    good=_AGREES,
+    judges=("gpt",),
+)
+
+
+@check(MOVED)
+def partition_moved(subject: Subject) -> Outcome:
+    for found, table, region, entry in _paired(subject):
+        span = table.span(entry)
+        if span != region.span:
+            moved = span.start != region.at
+            yield found.finding(
+                MOVED,
+                region=region,
+                where=region.at_key("at" if moved else "size"),
+                at=entry.offset + (32 if moved else 40),
+                length=8,
+                number=entry.number,
+                label=entry.name,
+                there=span.start,
+                there_size=span.size,
+                start=region.at,
+                size=region.size,
+            )
+
+
+LABEL_DIFFERS = Rule(
+    name="gpt-label-differs",
+    severity=Severity.WARNING,
+    message="{content}: partition {number} ({region}) is called {there!r}, not {label!r}",
+    effect="Whatever looks it up by its label finds nothing, or another partition.",
+    fix="Name it {label} (sgdisk -c {number}:{label}), or correct label: in the layout.",
+    computed="the entry's name is not the region's label",
+    source="common practice, no source",
+    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "logs", 128, 64, kind=_TWO)), *_REGIONS),
+    good=_AGREES,
+    judges=("gpt",),
+)
+
+
+@check(LABEL_DIFFERS)
+def label_differs(subject: Subject) -> Outcome:
+    for found, _, region, entry in _paired(subject):
+        if entry.name != region.label:
+            yield found.finding(
+                LABEL_DIFFERS,
+                region=region,
+                where=region.at_key("label"),
+                at=entry.offset + 56,
+                length=72,
+                number=entry.number,
+                there=entry.name,
+                label=region.label,
+            )
+
+
+TYPE_DIFFERS = Rule(
+    name="gpt-type-differs",
+    severity=Severity.WARNING,
+    message="{content}: partition {number} has the type {there}, the layout gives {region} {kind}",
+    effect="What goes by the type mounts nothing, or what it should not.",
+    fix="Set it (sgdisk -t {number}:{guid}), or correct type: in the layout.",
+    computed="the entry's PartitionTypeGUID is not the region's type",
+    source="The Discoverable Partitions Specification; UEFI 5.3.3",
+    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64)), *_REGIONS),
+    good=_AGREES,
+    judges=("gpt",),
+)
+
+
+@check(TYPE_DIFFERS)
+def type_differs(subject: Subject) -> Outcome:
+    for found, _, region, entry in _paired(subject):
+        if region.type is None:
+            continue
+        wanted = TYPE_NAMES.get(region.type, region.type).lower()
+        # A GUID that is only stored the wrong way round has a finding of its own.
+        if wanted != entry.type_guid and entry.swapped_type_name is None:
+            yield found.finding(
+                TYPE_DIFFERS,
+                region=region,
+                where=region.at_key("type"),
+                at=entry.offset,
+                length=16,
+                number=entry.number,
+                there=entry.type_name or entry.type_guid,
+                kind=region.type,
+                guid=wanted,
+            )
+
+
+UNKNOWN = Rule(
+    name="gpt-partition-unknown",
+    severity=Severity.WARNING,
+    message=(
+        "{content}: partition {number} ({label}), {size:bytes} at {start:place}, is not in the"
+        " layout"
+    ),
+    effect="No one looks after it, and the layout's map of the device is not the true one.",
+    fix="Add it to the layout, or take it out of the table.",
+    computed="a used entry whose number no region of the chip has",
+    source="common practice, no source",
+    bad=_example(lambda: _disk(_ROOTFS, _DATA, _partition(3, "spare", 192, 16)), *_REGIONS),
+    good=_AGREES,
+    judges=("gpt",),
+)
+
+
+@check(UNKNOWN)
+def partition_unknown(subject: Subject) -> Outcome:
+    for found, table, regions in _mapped(subject):
+        known = {region.partition for region in regions}
+        for entry in table.entries:
+            if entry.number not in known:
+                span = table.span(entry)
+                yield _about(subject, found, UNKNOWN, entry, start=span.start, size=span.size)
+
+
+MBR_OVERLAP = Rule(
+    name="mbr-partitions-overlap",
+    severity=Severity.ERROR,
+    message="{content}: partitions {number} and {other} share {size:bytes} from {start:place}",
+    effect="Writing one destroys part of the other.",
+    fix="End partition {number} before {start:place}.",
+    computed="two primary partitions, or two logical ones, have a sector in common",
+    source="UEFI 5.2.1",
+    bad=_example(lambda: _mbr((64, 65), (128, 64))),
+    good=_example(lambda: _mbr((64, 64), (128, 64))),
+    judges=("mbr",),
+)
+
+
+@check(MBR_OVERLAP)
+def mbr_overlap(subject: Subject) -> Outcome:
+    for found in stored(subject, Mbr):
+        primary = [item for item in found.facts.partitions if item.number <= 4]
+        logical = [item for item in found.facts.partitions if item.number > 4]
+        for group in (primary, logical):
+            for one, other, common in _overlaps([(item.span, item) for item in group]):
+                yield found.finding(
+                    MBR_OVERLAP,
+                    at=one.offset,
+                    length=16,
+                    number=one.number,
+                    other=other.number,
+                    size=common.size,
+                    start=common.start,
+                )
+
+
+MBR_PAST_END = Rule(
+    name="mbr-partition-past-end",
+    severity=Severity.ERROR,
+    message=("{content}: partition {number} ends at {end:place}, the {device} at {size:place}"),
+    effect="Linux cuts the partition short: its file system does not mount.",
+    fix="End it by {size:place}, in the smallest approved part.",
+    computed="the record's first sector + its length is past the smallest approved part or, where"
+    " only an image is known, past that",
+    source="UEFI 5.2.1; Linux block/partitions/core.c",
+    bad=_example(lambda: _mbr((64, 512))),
+    good=_example(lambda: _mbr((64, 448))),
+    judges=("mbr",),
+)
+
+
+@check(MBR_PAST_END)
+def mbr_past_end(subject: Subject) -> Outcome:
+    for found in stored(subject, Mbr):
+        size = found.device_size or found.facts.view_size
+        for item in found.facts.partitions:
+            if item.span.end > size and not _only_the_head(found, item):
+                yield found.finding(
+                    MBR_PAST_END,
+                    at=item.offset,
+                    length=16,
+                    number=item.number,
+                    end=item.span.end,
+                    device=found.chip.name if found.device_size and found.chip else "image",
+                    size=size,
+                )
+
+
+def _only_the_head(found: Stored[Mbr], item: MbrPartition) -> bool:
+    """Tell a file with the table alone, whose device is not known."""
+    return found.device_size is None and found.facts.view_size <= item.span.start

@@ -1,0 +1,422 @@
+"""Where a start puts things in RAM, and what would be overwritten.
+
+The rules are those of `imgaudit.boot.rammap`, which names their sources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from imgaudit.boot.rammap import Command, RamMap, bootm_too_large, initrd_window, outside, overlaps
+from imgaudit.boot.ranges import Overlap, Range, RangeKind
+from imgaudit.boot.stage import Boots, Followed, Start
+from imgaudit.model import Region
+from imgaudit.rules._boot import RECOVERY, finding, scripted
+from imgaudit.rules.engine import Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
+from imgaudit.rules.subject import Subject
+from imgaudit.units import MIB
+from imgaudit.writers.fdt import Tree
+
+_BOOTING = "Linux Documentation/arch/arm64/booting.rst; U-Boot boot/image-board.c"
+_FIXED = frozenset({RangeKind.RESERVED, RangeKind.LOADER})
+_AT = "0x88000000"
+
+
+def _packed_fit(load: int) -> bytes:
+    """Write a FIT with a kernel that unpacks from a few hundred bytes to 4 MiB."""
+    payload = packed(arm64_kernel(4 * MIB, image_size=4 * MIB))
+    changes: Tree = {"compression": "gzip", "load": load, "entry": load}
+    return fit({"kernel": kernel(changes, payload=payload)})
+
+
+def _fit_with_tree() -> bytes:
+    tree = image({"type": "flat_dt"}, payload=board_tree())
+    return fit(
+        {"kernel": kernel(), "fdt": tree},
+        configurations={"conf": {"kernel": "kernel", "fdt": "fdt"}},
+    )
+
+
+def _starts(boots: Boots) -> Iterator[tuple[Followed, Start, RamMap]]:
+    """Give every RAM map once, however many ways lead to it."""
+    seen = set()
+    for followed in boots.followed.values():
+        for start in followed.starts:
+            if (
+                start.map is not None
+                and (key := (start.boot.command, start.map.ranges)) not in seen
+            ):
+                seen.add(key)
+                yield followed, start, start.map
+
+
+def _region(boots: Boots, start: Start, *ranges: Range) -> Region | None:
+    """Give the region that one of the ranges was read from, else the kernel's."""
+    wanted = [each.step for each in ranges]
+    buffers = sorted(start.buffers.items(), key=lambda item: (item[0] != "kernel", item[0]))
+    buffers.sort(key=lambda item: item[1].command not in wanted)
+    sources = (boots.source(operation) for _, operation in buffers)
+    return next((source.region for source in sources if source is not None), None)
+
+
+def _script(followed: Followed, start: Start) -> str:
+    return followed.walk.operations[start.boot.operation].variable
+
+
+def _collisions(subject: Subject, rule: Rule) -> Iterator[Finding]:
+    """Report the overlaps that a rule is about, each pair of ranges once."""
+    boots = subject.boots
+    seen = set()
+    for followed, start, ram in _starts(boots):
+        for hit in map(_fixed_first, overlaps(ram.ranges)):
+            key = (hit.first.name, hit.second.name, hit.common)
+            if _rule_of(hit) is not rule or key in seen:
+                continue
+            seen.add(key)
+            exact = hit.first.exact and hit.second.exact and not _only_room(boots, start, hit)
+            guess = rule.severity is Severity.ERROR and not exact
+            yield finding(
+                rule,
+                boots,
+                region=_region(boots, start, hit.second, hit.first),
+                severity=Severity.WARNING if guess else None,
+                command=start.boot.command,
+                script=_script(followed, start),
+                first=hit.first.name,
+                first_at=hit.first.span.start,
+                first_end=hit.first.span.end,
+                second=hit.second.name,
+                second_at=hit.second.span.start,
+                second_end=hit.second.span.end,
+                step=hit.second.step,
+                size=hit.size,
+                common=hit.common.start,
+            )
+
+
+def _fixed_first(hit: Overlap) -> Overlap:
+    if hit.second.kind in _FIXED:
+        return Overlap(hit.second, hit.first, hit.common)
+    return hit
+
+
+def _rule_of(hit: Overlap) -> Rule | None:
+    kinds = {hit.first.kind, hit.second.kind}
+    if kinds <= _FIXED:
+        return None
+    if RangeKind.RESERVED in kinds:
+        return RESERVED
+    if RangeKind.LOADER in kinds:
+        return LOADER
+    return UNPACKED if RangeKind.UNPACKED in kinds else OVERLAP
+
+
+def _only_room(boots: Boots, start: Start, hit: Overlap) -> bool:
+    """Tell whether only the rest of a buffer is hit, into which the artifact has yet to grow."""
+    if hit.first.kind is not RangeKind.LOAD or hit.second.kind is RangeKind.LOAD:
+        return False
+    for operation in start.buffers.values():
+        source = boots.source(operation)
+        if operation.command == hit.first.step and source is not None and source.size is not None:
+            return hit.common.start >= hit.first.span.start + source.size
+    return False
+
+
+_WHERE = (
+    "{second}, {second_at:place} to {second_end:place}, takes {size:bytes} of {first},"
+    " {first_at:place} to {first_end:place}"
+)
+
+OVERLAP = Rule(
+    name="loads-overlap",
+    severity=Severity.ERROR,
+    message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
+    effect=(
+        "{first} is overwritten while it is still needed: a bad checksum, a device tree that is"
+        " not found, or a crash."
+    ),
+    fix="Move one of them by at least {size:bytes}; {common:place} is the first byte in dispute.",
+    computed=(
+        "two ranges that are needed at the same time share bytes; a kernel counts with its BSS"
+        " (image_size), a device tree with 0x3000 bytes of padding; touching is no overlap; a"
+        " warning where a size is a guess or only the unused rest of a buffer is hit"
+    ),
+    source=_BOOTING,
+    bad=scripted(RECOVERY.replace(_AT, "0x801f0000")),
+    good=scripted(),
+)
+
+RESERVED = Rule(
+    name="load-over-reserved-memory",
+    severity=Severity.ERROR,
+    message=f"for `{{command}}` in {{script}}: {_WHERE}, which is reserved",
+    effect=(
+        'U-Boot refuses ("would overwrite reserved memory"), or the secure world ends the boot'
+        " with an abort."
+    ),
+    fix="Move {second} out of {first_at:place} to {first_end:place}.",
+    computed=(
+        "a range shares bytes with reserved memory of the layout or of the board's device tree"
+    ),
+    source="U-Boot lib/lmb.c; Devicetree Specification, /reserved-memory",
+    bad=scripted(
+        ram="ram: {banks: [{at: 0x80000000, size: 256 MiB}], reserved:"
+        " [{name: monitor, at: 0x88000000, size: 1 MiB}]}\n"
+    ),
+    good=scripted(
+        ram="ram: {banks: [{at: 0x80000000, size: 256 MiB}], reserved:"
+        " [{name: monitor, at: 0x8ff00000, size: 1 MiB}]}\n"
+    ),
+)
+
+LOADER = Rule(
+    name="load-over-u-boot",
+    severity=Severity.WARNING,
+    message=f"for `{{command}}` in {{script}}: {_WHERE}, which is where U-Boot itself should be",
+    effect="U-Boot overwrites itself and hangs in the middle of the load.",
+    fix="Load below {first_at:place}; the exact limit is what bdinfo says.",
+    computed=(
+        "a range shares bytes with U-Boot at the top of the first bank: 16 MiB for code, stack and"
+        " tables and the heap, 32 MiB unless the configuration says; a guess, so a warning"
+    ),
+    source="U-Boot common/board_f.c; the sizes are common practice, no source",
+    bad=scripted(RECOVERY.replace(_AT, "0x8f000000")),
+    good=scripted(),
+)
+
+UNPACKED = Rule(
+    name="kernel-decompression-overlap",
+    severity=Severity.ERROR,
+    message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
+    effect="The kernel unpacks over bytes that it still reads: an inflate error and a reset.",
+    fix="Move one of them by at least {size:bytes}; the unpacked size counts, not the file's.",
+    computed=(
+        "where a compressed kernel is unpacked to, the buffer of booti included, shares bytes with"
+        " what is still needed then"
+    ),
+    source="U-Boot boot/bootm.c; cmd/booti.c, kernel_comp_addr_r and kernel_comp_size",
+    bad=scripted(itb=lambda: _packed_fit(0x87E00000)),
+    good=scripted(itb=lambda: _packed_fit(0x80200000)),
+)
+
+
+@check(OVERLAP)
+def loads_overlap(subject: Subject) -> Outcome:
+    yield from _collisions(subject, OVERLAP)
+
+
+@check(RESERVED)
+def over_reserved(subject: Subject) -> Outcome:
+    yield from _collisions(subject, RESERVED)
+
+
+@check(LOADER)
+def over_loader(subject: Subject) -> Outcome:
+    yield from _collisions(subject, LOADER)
+
+
+@check(UNPACKED)
+def decompression(subject: Subject) -> Outcome:
+    yield from _collisions(subject, UNPACKED)
+
+
+OUTSIDE = Rule(
+    name="load-outside-ram",
+    severity=Severity.ERROR,
+    message=(
+        "for `{command}` in {script}: {what}, {at:place} to {end:place}, is not all in the RAM of"
+        " the layout"
+    ),
+    effect="The access aborts or reads nothing back: the start fails on this board.",
+    fix="Take an address inside the banks, with {size:bytes} of room behind it.",
+    computed="a range is not inside the banks of ram:, those that touch counted as one",
+    source="U-Boot lib/lmb.c; common practice",
+    bad=scripted(RECOVERY.replace(_AT, "0x40000000")),
+    good=scripted(),
+)
+
+
+@check(OUTSIDE)
+def outside_ram(subject: Subject) -> Outcome:
+    layout = subject.layout
+    seen = set()
+    for followed, start, ram in _starts(subject.boots):
+        ranges = [each for each in ram.ranges if each.kind not in _FIXED]
+        for each in outside(ranges, [bank.span for bank in layout.banks] if layout else []):
+            if (each.name, each.span) in seen:
+                continue
+            seen.add((each.name, each.span))
+            yield finding(
+                OUTSIDE,
+                subject.boots,
+                region=_region(subject.boots, start, each),
+                command=start.boot.command,
+                script=_script(followed, start),
+                what=each.name,
+                at=each.span.start,
+                end=each.span.end,
+                size=each.span.size,
+            )
+
+
+NO_PLACE = Rule(
+    name="start-finds-no-place",
+    severity=Severity.ERROR,
+    message="`{command}` in {script}: {why}",
+    effect="U-Boot gives up in the middle of the start and goes back to the script.",
+    fix="Free room below the limit, raise bootm_size or the limit, or set what is missing.",
+    computed="U-Boot's search from the top of the boot memory down finds no free room",
+    source="U-Boot boot/image-board.c, boot/image-fdt.c, cmd/booti.c; doc/usage/environment.rst",
+    bad=scripted(more={"bootm_size": "0x1000"}, itb=_fit_with_tree),
+    good=scripted(itb=_fit_with_tree),
+)
+
+
+@check(NO_PLACE)
+def no_place(subject: Subject) -> Outcome:
+    seen = set()
+    for followed, start, ram in _starts(subject.boots):
+        for why in ram.unplaced:
+            if (start.boot.command, why) in seen:
+                continue
+            seen.add((start.boot.command, why))
+            yield finding(
+                NO_PLACE,
+                subject.boots,
+                region=_region(subject.boots, start),
+                command=start.boot.command,
+                script=_script(followed, start),
+                why=why,
+            )
+
+
+WINDOW = Rule(
+    name="ramdisk-window",
+    severity=Severity.ERROR,
+    message=(
+        "for `{command}` in {script}: the kernel at {kernel:place} and the ramdisk at"
+        " {ramdisk:place} are too far apart"
+    ),
+    effect="The kernel says that the initrd is not fully accessible and goes on without it.",
+    fix="Load both into one window of 32 GiB, or limit initrd_high.",
+    computed="no 1 GiB-aligned window of 32 GiB holds kernel and ramdisk",
+    source="Linux Documentation/arch/arm64/booting.rst, section 4",
+    bad=scripted(
+        "setenv initrd_high ffffffffffffffff && sf probe && sf read 0x1080000000 0x60000 0x10000 &&"
+        f" {RECOVERY.replace('bootm 0x88000000', 'bootm 0x88000000 0x1080000000')}",
+        ram="ram: {banks: [{at: 0x80000000, size: 256 MiB}, {at: 0x1080000000, size: 256 MiB}]}\n",
+        regions=("name: ramdisk, at: 384 KiB, size: 64 KiB, holds: raw, file: ramdisk.bin",),
+        files={"ramdisk.bin": lambda: b"tide" * 1024},
+    ),
+    good=scripted(),
+)
+
+
+@check(WINDOW)
+def window(subject: Subject) -> Outcome:
+    if subject.layout is None or subject.layout.arch != "arm64":
+        return
+    for followed, start, ram in _starts(subject.boots):
+        at_start = {each.kind: each.span for each in ram.at(ram.start)}
+        kernel_at, ramdisk = at_start.get(RangeKind.KERNEL), at_start.get(RangeKind.RAMDISK)
+        if kernel_at is None or ramdisk is None or initrd_window(kernel_at, ramdisk):
+            continue
+        yield finding(
+            WINDOW,
+            subject.boots,
+            region=_region(subject.boots, start),
+            command=start.boot.command,
+            script=_script(followed, start),
+            kernel=kernel_at.start,
+            ramdisk=ramdisk.start,
+        )
+
+
+NO_RELOCATION = Rule(
+    name="relocation-switched-off",
+    severity=Severity.WARNING,
+    message="{name} is {value} for `{command}` in {script}: U-Boot leaves it where it was loaded",
+    effect=(
+        "A misaligned device tree, or one in the way of the kernel's BSS, then makes the kernel"
+        " stand still without a word."
+    ),
+    fix="Leave {name} unset, and limit the room with bootm_size if that is needed.",
+    computed="fdt_high or initrd_high has all bits of an address set",
+    source='U-Boot doc/usage/environment.rst, fdt_high ("strongly discouraged")',
+    bad=scripted(more={"fdt_high": "0xffffffffffffffff"}),
+    good=scripted(more={"bootm_size": "0x10000000"}),
+)
+
+
+@check(NO_RELOCATION)
+def no_relocation(subject: Subject) -> Outcome:
+    boots = subject.boots
+    ones = f"{(1 << (boots.board.bits if boots.board is not None else 64)) - 1:#x}"
+    seen = set()
+    for followed in boots.followed.values():
+        for boot in followed.walk.boots:
+            for name in ("fdt_high", "initrd_high"):
+                value = boot.settings.get(name, "")
+                plain = f"0x{value.lower().removeprefix('0x')}"
+                if plain != ones or name in seen:
+                    continue
+                seen.add(name)
+                yield finding(
+                    NO_RELOCATION,
+                    boots,
+                    name=name,
+                    value=value,
+                    command=boot.command,
+                    script=followed.walk.operations[boot.operation].variable,
+                )
+
+
+BOOTM_LENGTH = Rule(
+    name="kernel-exceeds-bootm-length",
+    severity=Severity.ERROR,
+    message=(
+        "for `{command}` in {script}: the kernel unpacks to {size:bytes}, SYS_BOOTM_LEN is"
+        " {limit:bytes}: {over:bytes} too many"
+    ),
+    effect='U-Boot says "Image too large: increase CONFIG_SYS_BOOTM_LEN" and resets.',
+    fix="Build U-Boot with a larger CONFIG_SYS_BOOTM_LEN.",
+    computed="unpacked size > CONFIG_SYS_BOOTM_LEN of the .config under written-elsewhere",
+    source="U-Boot boot/bootm.c, bootm_load_os; boot/Kconfig",
+    bad=scripted(
+        itb=lambda: _packed_fit(0x80200000),
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n",
+        files={"u-boot.config": lambda: b"CONFIG_SYS_BOOTM_LEN=0x200000\n"},
+    ),
+    good=scripted(
+        itb=lambda: _packed_fit(0x80200000),
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n",
+        files={"u-boot.config": lambda: b"CONFIG_SYS_BOOTM_LEN=0x4000000\n"},
+    ),
+)
+
+
+@check(BOOTM_LENGTH)
+def bootm_length(subject: Subject) -> Outcome:
+    boots = subject.boots
+    copy = subject.copies.uboot_config if subject.copies is not None else None
+    limit = copy.says.config.number("SYS_BOOTM_LEN") if copy is not None else None
+    seen = set()
+    for followed, start, _ in _starts(boots):
+        images = start.images
+        if limit is None or images is None or images.command is not Command.BOOTM:
+            continue
+        size = images.kernel.unpacked_size if images.kernel.compressed else None
+        over = bootm_too_large(size or 0, limit)
+        if over and (start.boot.command, size) not in seen:
+            seen.add((start.boot.command, size))
+            yield finding(
+                BOOTM_LENGTH,
+                boots,
+                region=_region(boots, start),
+                command=start.boot.command,
+                script=_script(followed, start),
+                size=size,
+                limit=limit,
+                over=over,
+            )

@@ -1,0 +1,362 @@
+"""The ramdisk as the kernel unpacks it: archives, compression, what follows them, and memory."""
+
+from __future__ import annotations
+
+import gzip
+import lzma
+import struct
+from typing import Any
+
+from imgaudit.formats.xz import Xz
+from imgaudit.rescue.stage import COMPRESSIONS, Rescue, Segment, TroubleKind
+from imgaudit.rules import samples as sample
+from imgaudit.rules._rescue import (
+    archive,
+    configured,
+    example,
+    listed,
+    on_rescue,
+    said,
+    surveyed,
+    tree,
+    unknown,
+)
+from imgaudit.rules.engine import Finding, Outcome, Rule, Severity
+from imgaudit.writers.tree import file
+
+_KERNEL_CHECKS = {"none", "crc32"}
+_KERNEL = "Linux init/initramfs.c"
+
+
+def _xz(check: int) -> bytes:
+    return lzma.compress(archive(), lzma.FORMAT_XZ, check, preset=0)
+
+
+def _gzip(data: bytes) -> bytes:
+    return gzip.compress(data, 1, mtime=0)
+
+
+MISSING = Rule(
+    name="ramdisk-missing",
+    severity=Severity.ERROR,
+    message="there is no rescue ramdisk: {why}",
+    effect=(
+        "The kernel finds nothing to run and looks for the root file system that the rescue was"
+        " meant to repair, or panics."
+    ),
+    fix="Put the ramdisk into {artifact}, or name the region that has it.",
+    computed="the region's artifact is no ramdisk, the FIT's configuration names none, and the"
+    " kernel bundles no more than the three entries of its default",
+    source=f"{_KERNEL}; Linux usr/default_cpio_list",
+    bad=example(sample.fit),
+    good=example(
+        lambda: sample.fit(
+            {"kernel": sample.kernel(), "ramdisk": sample.image(payload=archive())},
+            configurations={"conf": {"kernel": "kernel", "ramdisk": "ramdisk"}},
+        )
+    ),
+)
+
+
+@on_rescue(MISSING, surveyed=False)
+def ramdisk_missing(rescue: Rescue) -> Outcome:
+    if rescue.ramdisk.missing:
+        yield said(MISSING, rescue, why=rescue.ramdisk.missing)
+
+
+def _troubles(rule: Rule, rescue: Rescue, kind: TroubleKind) -> Outcome:
+    for trouble in rescue.ramdisk.troubles:
+        if trouble.kind == kind:
+            yield said(
+                rule,
+                rescue,
+                offset=trouble.offset,
+                length=trouble.length,
+                content=trouble.content,
+                at=trouble.offset,
+                why=trouble.why,
+                kernel=f'"{trouble.kernel}"' if trouble.kernel else "nothing",
+            )
+
+
+REFUSED = Rule(
+    name="ramdisk-format-refused",
+    severity=Severity.ERROR,
+    message="{content}, at {at:place} of the ramdisk: {why}; the kernel says {kernel}",
+    effect="The kernel unpacks nothing from there on, and the rescue does not start.",
+    fix="Pack the ramdisk with cpio -o -H newc, and compress all of it at once.",
+    computed="an archive is not 070701 or 070702, its header is not hex, it is not 4-aligned, or"
+    " compressed data holds something else",
+    source=f"{_KERNEL}; Linux Documentation/driver-api/early-userspace/buffer-format.rst",
+    bad=example(lambda: b"070707" + b"0" * 70 + b"tide"),
+    good=tree(),
+)
+
+
+@on_rescue(REFUSED, surveyed=False)
+def ramdisk_refused(rescue: Rescue) -> Outcome:
+    yield from _troubles(REFUSED, rescue, "refused")
+    for trouble in rescue.ramdisk.troubles:
+        if trouble.kind == "bound":
+            yield unknown(REFUSED, rescue, f"{trouble.content}: {trouble.why}")
+
+
+XZ_CHECK = Rule(
+    name="ramdisk-xz-check",
+    severity=Severity.ERROR,
+    message="{content} is xz with the check {check}; the kernel's xz knows none and crc32 only",
+    effect='The kernel says "decompressor failed" and unpacks nothing of it.',
+    fix="Compress with xz --check=crc32 --lzma2=dict=1MiB.",
+    computed="the stream's flags name another check than none or crc32",
+    source="Linux Documentation/staging/xz.rst; Linux lib/decompress_unxz.c",
+    bad=example(lambda: _xz(lzma.CHECK_CRC64), holds="xz"),
+    good=example(lambda: _xz(lzma.CHECK_CRC32), holds="xz"),
+)
+
+
+@on_rescue(XZ_CHECK, surveyed=False)
+def ramdisk_xz_check(rescue: Rescue) -> Outcome:
+    for segment in rescue.ramdisk.segments:
+        facts = segment.compressor
+        if isinstance(facts, Xz) and facts.check not in _KERNEL_CHECKS:
+            yield _about(XZ_CHECK, rescue, segment, check=facts.check)
+
+
+def _about(rule: Rule, rescue: Rescue, segment: Segment, **values: Any) -> Finding:
+    inside = segment.bundled
+    return said(
+        rule,
+        rescue,
+        offset=None if inside else segment.offset,
+        length=segment.size,
+        content=segment.name,
+        **values,
+    )
+
+
+_LZ4_MAGIC = struct.pack("<I", 0x184D2204)
+
+
+def _lz4_frame(data: bytes) -> bytes:
+    """Write a frame with one stored block (LZ4 Frame Format 1.6.4); the descriptor is fixed."""
+    # Version 1, independent blocks, blocks of at most 64 KiB; the last byte is the XXH32 of them.
+    return _LZ4_MAGIC + b"\x60\x40\x82" + struct.pack("<I", len(data) | 1 << 31) + data + bytes(4)
+
+
+LZ4_FRAME = Rule(
+    name="ramdisk-lz4-frame",
+    severity=Severity.ERROR,
+    message="{content} is an LZ4 frame; the kernel knows the legacy format only",
+    effect='The kernel says "invalid magic at start of compressed archive" and unpacks nothing.',
+    fix="Compress with lz4 -l.",
+    computed="the magic is 0x184d2204, not 0x184c2102",
+    source="Linux lib/decompress.c and lib/decompress_unlz4.c",
+    bad=example(lambda: _lz4_frame(archive()), holds="lz4"),
+    good=tree(),
+)
+
+
+@on_rescue(LZ4_FRAME, surveyed=False)
+def ramdisk_lz4_frame(rescue: Rescue) -> Outcome:
+    for segment in rescue.ramdisk.segments:
+        if segment.compression == "lz4":
+            yield _about(LZ4_FRAME, rescue, segment)
+
+
+JUNK = Rule(
+    name="ramdisk-junk-behind",
+    severity=Severity.ERROR,
+    message="{content}: {size:bytes} of {what} follow the archive at {at:place}: {why}",
+    effect=(
+        "The kernel says {kernel}. A kernel with CONFIG_BLK_DEV_RAM takes the whole for the image"
+        " of a disk, and older ones throw away what was unpacked."
+    ),
+    fix="Pass the ramdisk's own length, or pad with 0x00, which is always allowed.",
+    computed="bytes other than NUL follow the last archive; a warning where the kernel's"
+    " configuration is known to lack BLK_DEV_RAM",
+    source=f"{_KERNEL}, populate_rootfs(); buffer-format.rst",
+    bad=example(lambda: archive() + b"\xff" * 512),
+    good=example(lambda: archive() + bytes(512)),
+)
+
+
+@on_rescue(JUNK, surveyed=False)
+def ramdisk_junk(rescue: Rescue) -> Outcome:
+    config = rescue.config
+    mild = config is not None and config.get("CONFIG_BLK_DEV_RAM", "n") == "n"
+    for trouble in rescue.ramdisk.troubles:
+        if trouble.kind == "junk":
+            yield said(
+                JUNK,
+                rescue,
+                offset=trouble.offset,
+                length=trouble.length,
+                severity=Severity.WARNING if mild else None,
+                content=trouble.content,
+                at=trouble.offset,
+                size=trouble.length,
+                what="junk" if trouble.fill is None else f"{trouble.fill:#04x}",
+                why=trouble.why,
+                kernel=f'"{trouble.kernel}"',
+            )
+
+
+CUT = Rule(
+    name="ramdisk-cut",
+    severity=Severity.ERROR,
+    message="{content} is cut or damaged at {at:place}: {why}",
+    effect=(
+        "The kernel unpacks what comes before; the last file is short and all that follows is"
+        " missing."
+    ),
+    fix="Build the ramdisk again and compare its size with what was written.",
+    computed="a member or the compressed data runs past the end, or cannot be decoded",
+    source=_KERNEL,
+    bad=example(lambda: archive()[:-600]),
+    good=tree(),
+)
+
+
+@on_rescue(CUT, surveyed=False)
+def ramdisk_cut(rescue: Rescue) -> Outcome:
+    yield from _troubles(CUT, rescue, "cut")
+
+
+NOT_IN_KERNEL = Rule(
+    name="ramdisk-compression-not-in-kernel",
+    severity=Severity.ERROR,
+    message="{content} is {compression}, and the kernel was built without CONFIG_{option}",
+    effect='The kernel says "compression method {compression} not configured" and unpacks nothing.',
+    fix="Set CONFIG_{option}, or compress the ramdisk with what the kernel has.",
+    computed="the kernel's configuration does not set the option of the ramdisk's compression",
+    source=f"{_KERNEL}; Linux lib/decompress.c; Linux usr/Kconfig",
+    bad=configured(lambda: _gzip(archive()), "BLK_DEV_INITRD", "RD_XZ", holds="gzip"),
+    good=configured(lambda: _gzip(archive()), "BLK_DEV_INITRD", "RD_GZIP", holds="gzip"),
+)
+
+
+@on_rescue(NOT_IN_KERNEL, surveyed=False)
+def compression_not_in_kernel(rescue: Rescue) -> Outcome:
+    used = [item for item in rescue.ramdisk.segments if item.compression in COMPRESSIONS]
+    if rescue.config is None:
+        if used:
+            why = f"the kernel's configuration is unknown: {rescue.config_from}"
+            yield unknown(NOT_IN_KERNEL, rescue, why)
+        return
+    for segment in used:
+        word, option = COMPRESSIONS[segment.compression]
+        if rescue.config.get(f"CONFIG_{option}", "n") == "n":
+            yield _about(NOT_IN_KERNEL, rescue, segment, compression=word, option=option)
+
+
+_BANK = "ram:\n  banks:\n    - {at: 0x80000000, size: %s}\n"
+_LARGE = {"usr/share/tides": file(bytes(768 << 10))}
+
+MEMORY = Rule(
+    name="ramdisk-needs-too-much-memory",
+    severity=Severity.ERROR,
+    message="unpacking needs {total:bytes} of RAM, {what} {limit:bytes}",
+    effect=(
+        'The kernel says "write error" and cuts files short without a further word, or runs out of'
+        " memory before init starts."
+    ),
+    fix="Take {over:bytes} out of the ramdisk.",
+    computed="the ramdisk as loaded + its files in pages of 4 KiB + 1 KiB an inode + the kernel"
+    " exceed the RAM banks less what is reserved; or the files alone exceed half of it, the"
+    " default limit of tmpfs",
+    source=f"{_KERNEL}; Linux Documentation/filesystems/tmpfs.rst, size=",
+    bad=example(lambda: _gzip(archive(_LARGE)), rest=_BANK % "512 KiB", holds="gzip"),
+    good=example(lambda: _gzip(archive(_LARGE)), rest=_BANK % "4 MiB", holds="gzip"),
+)
+
+
+@on_rescue(MEMORY)
+def ramdisk_memory(rescue: Rescue) -> Outcome:
+    room = rescue.room
+    if room is None or room.ram is None:
+        yield unknown(MEMORY, rescue, "the layout names no RAM")
+        return
+    for total, limit, what in (
+        (room.total, room.ram, "the board has"),
+        (room.unpacked, room.ram // 2, "and a tmpfs takes no more than half of all RAM,"),
+    ):
+        if total > limit:
+            yield said(MEMORY, rescue, total=total, limit=limit, what=what, over=total - limit)
+            return
+
+
+HARD_LINK = Rule(
+    name="ramdisk-hardlink-empty",
+    severity=Severity.ERROR,
+    message="{names} of {ramdisk}: hard links whose data is in no member",
+    effect="The programs are there with 0 bytes and do not run.",
+    fix="Pack the ramdisk in one go, so that every name of a hard link is in the same archive.",
+    computed="an executable member of 0 bytes says that it has further names, and no later one of"
+    " its archive brings data",
+    source='buffer-format.rst, "Handling of hard links"',
+    bad=example(lambda: _linked(archive())),
+    good=tree(),
+)
+
+
+def _linked(data: bytes) -> bytes:
+    """Take the data of /bin/getty away and say that it has a second name."""
+    at = data.index(b"bin/getty\0") - 110
+    size = int(data[at + 54 : at + 62], 16)
+    start = at + 120 + -(at + 120) % 4
+    head = data[at : at + 38] + b"00000002" + data[at + 46 : at + 54] + b"00000000"
+    end = start + size + -size % 4
+    return data[:at] + head + data[at + 62 : start] + data[end:]
+
+
+@on_rescue(HARD_LINK)
+def hard_link_empty(rescue: Rescue) -> Outcome:
+    if rescue.empty_links:
+        yield said(
+            HARD_LINK, rescue, names=listed(rescue.empty_links), paths=list(rescue.empty_links)
+        )
+
+
+CHECKSUM = Rule(
+    name="ramdisk-checksum",
+    severity=Severity.ERROR,
+    message="{content}: the sums of {names} do not match their data",
+    effect='A kernel that checks sums says "bad data checksum" and stops; others take bad data.',
+    fix="Build the ramdisk again: its data changed after it was packed.",
+    computed="sum of the bytes of each file of a 070702 archive, modulo 2^32, against c_check",
+    source=f"buffer-format.rst; {_KERNEL}",
+    bad=example(lambda: archive().replace(b"070701", b"070702")),
+    good=tree(),
+)
+
+
+@on_rescue(CHECKSUM, surveyed=False)
+def member_checksum(rescue: Rescue) -> Outcome:
+    for segment in rescue.ramdisk.segments:
+        sums = segment.archive.checksums if segment.archive is not None else ()
+        wrong = [item.name.removeprefix("data of ") for item in sums if item.matches is False]
+        if wrong:
+            yield _about(CHECKSUM, rescue, segment, names=listed(wrong))
+
+
+SKIPPED = Rule(
+    name="ramdisk-entry-skipped",
+    severity=Severity.WARNING,
+    message="the kernel leaves out {names} of {ramdisk}: {why}",
+    effect="The files are in the archive and not in the running system; nothing says so.",
+    fix="Put each directory before what is in it, and keep names and links below 4 KiB.",
+    computed="the member's directory is missing or no directory, a directory that is not empty is"
+    " in its way, or its name or link is too long",
+    source=f"{_KERNEL}, do_name() and do_symlink()",
+    bad=example(lambda: archive({"srv/tide/log": file("0.42\n")}).replace(b"srv\0", b"svr\0", 1)),
+    good=tree({"srv/tide/log": file("0.42\n")}),
+)
+
+
+@on_rescue(SKIPPED)
+def entries_skipped(rescue: Rescue) -> Outcome:
+    by_why: dict[str, list[str]] = {}
+    for item in surveyed(rescue).skipped:
+        by_why.setdefault(item.why, []).append(item.name or "a member without a name")
+    for why, names in by_why.items():
+        yield said(SKIPPED, rescue, names=listed(names), why=why, members=names)

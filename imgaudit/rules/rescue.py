@@ -1,0 +1,736 @@
+"""What the rescue can do: init starts, the tools are there, and each of them would really run.
+
+A cause is one finding, however many tools it kills. It is an error where it leaves something
+undone that must be possible, or stops init; else a warning.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import replace
+
+from imgaudit.maps.fw_env_config import parse
+from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.survey import GROUPS, NeedFacts
+from imgaudit.rules import samples as sample
+from imgaudit.rules._rescue import (
+    archive,
+    broken,
+    configured,
+    dead,
+    example,
+    listed,
+    on_rescue,
+    said,
+    surveyed,
+    tree,
+    unknown,
+)
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity
+from imgaudit.writers import elf
+from imgaudit.writers.kernel import image
+from imgaudit.writers.tree import Entry, Root, file, link
+
+_EXEC = "Linux fs/exec.c, fs/binfmt_script.c and fs/binfmt_elf.c"
+_LD_SO = "ld.so(8)"
+_PRACTICE = "common practice, no source"
+_TO_ROOT = (
+    "The kernel ignores the ramdisk and looks for a root file system: the rescue boots into what it"
+    " should repair, or panics."
+)
+
+
+def _with_kernel(changes: dict[str, Entry | None]) -> Example:
+    """Give the small ramdisk in a FIT with a kernel that embeds its configuration."""
+    return example(
+        lambda: sample.fit(
+            {
+                "kernel": sample.kernel(payload=image({"BLK_DEV_INITRD": "y"})),
+                "ramdisk": sample.image(payload=archive(changes)),
+            },
+            configurations={"conf": {"kernel": "kernel", "ramdisk": "ramdisk"}},
+        ),
+        room="8 MiB",
+    )
+
+
+def _kernel(*options: str) -> Example:
+    return configured(archive, "BLK_DEV_INITRD", *options)
+
+
+def _features(names: str) -> Example:
+    """Give a board with an ext4 image, and an e2fsck that carries these names of features."""
+    checker = file(elf.program(f"\0{names}".encode()), 0o755)
+    made = example(lambda: archive({"sbin/e2fsck": checker}), files={"root.ext4": _root_ext4})
+    chip = "  emmc: {kind: emmc, sectors: 65536}\nregions:\n"
+    root = (
+        "  - {name: root, chip: emmc, at: 4 MiB, size: 4 MiB, holds: ext4, file: root.ext4,"
+        " writer: release}\n"
+    )
+    return replace(made, layout=made.layout.replace("regions:\n", chip + root, 1))
+
+
+def _root_ext4() -> bytes:
+    """Write a superblock with a journal, extents and checksums of its metadata."""
+    fields = {0x18: 2, 0x20: 32768, 0x28: 1024, 0x4C: 1, 0x5C: 4, 0x60: 0x40, 0x64: 0x400}
+    block = bytearray(1024)
+    for offset, value in ({0: 1024, 4: 1024} | fields).items():
+        block[offset : offset + 4] = value.to_bytes(4, "little")
+    block[0x38:0x3A] = b"\x53\xef"
+    block[0x58:0x5A] = (256).to_bytes(2, "little")
+    return (bytes(1024) + bytes(block)).ljust(1 << 22, b"\0")
+
+
+def _with_symbols() -> bytes:
+    """Write a program with a table of sections that has a symbol table."""
+    program = bytearray(elf.program())
+    sections = bytes(64) + struct.pack("<IIQQQQIIQQ", 0, 2, 0, 0, 0, 0, 0, 0, 8, 24)
+    program[40:48] = len(program).to_bytes(8, "little")
+    program[58:64] = struct.pack("<HHH", 64, 2, 0)
+    return bytes(program) + sections
+
+
+INIT_MISSING = Rule(
+    name="init-missing",
+    severity=Severity.ERROR,
+    message="{ramdisk} has no {init}: {why}",
+    effect=_TO_ROOT,
+    fix="Put the first program at /init, or name it with rdinit= in bootargs.",
+    computed="/init, or what rdinit= names, leads to no file",
+    source='Linux init/main.c, "check access for rdinit="',
+    bad=tree({"init": None}),
+    good=tree(),
+)
+
+
+@on_rescue(INIT_MISSING)
+def init_missing(rescue: Rescue) -> Outcome:
+    init = surveyed(rescue).init
+    for reason in init.verdict.reasons[:1]:
+        if reason.kind in {"missing", "not-a-file"} and reason.chain.startswith(f"{init.path} "):
+            yield said(INIT_MISSING, rescue, init=init.path, why=reason.chain)
+
+
+INIT_MODE = Rule(
+    name="init-not-executable",
+    severity=Severity.ERROR,
+    message="{why}",
+    effect=_TO_ROOT,
+    fix="Run chmod 0755 {init} before the ramdisk is packed.",
+    computed="/init, or what rdinit= names, is a file without an x bit",
+    source='Linux init/main.c, "check access for rdinit="',
+    bad=tree({"init": file("#!/bin/sh\nexec /bin/getty -L ttyS0 115200\n")}),
+    good=tree(),
+)
+
+
+@on_rescue(INIT_MODE)
+def init_mode(rescue: Rescue) -> Outcome:
+    init = surveyed(rescue).init
+    for reason in init.verdict.reasons[:1]:
+        if reason.kind == "mode" and reason.chain.startswith(f"{init.path} has mode"):
+            yield said(INIT_MODE, rescue, init=init.path, why=reason.chain)
+
+
+INIT_RUNS = Rule(
+    name="init-cannot-run",
+    severity=Severity.ERROR,
+    message="the kernel cannot start {init}: {why}",
+    effect='The kernel says "Failed to execute {init}", with error -2 or -8, and panics.',
+    fix="Put what is missing beside {init}, or link it statically.",
+    computed="the #! line, the loader or a library of init leads nowhere, or its machine is wrong",
+    source=_EXEC,
+    bad=tree({"init": file("#!/bin/bash\n", 0o755)}),
+    good=tree(),
+)
+
+
+@on_rescue(INIT_RUNS)
+def init_runs(rescue: Rescue) -> Outcome:
+    init = surveyed(rescue).init
+    if init.verdict.runs is None:
+        why = "; ".join(reason.chain for reason in init.verdict.reasons)
+        yield unknown(INIT_RUNS, rescue, why)
+    reasons = init.verdict.reasons if init.verdict.runs is False else ()
+    direct = ("missing", "not-a-file", "mode")
+    own = reasons and reasons[0].kind in direct and reasons[0].chain.startswith(f"{init.path} ")
+    if reasons and (not own or " -> " in reasons[0].chain):
+        yield said(
+            INIT_RUNS,
+            rescue,
+            init=init.path,
+            why="; ".join(reason.chain for reason in reasons),
+        )
+
+
+TOOL_MISSING = Rule(
+    name="tool-missing",
+    severity=Severity.ERROR,
+    message="{what}: no {tools} in {ramdisk}{note}",
+    effect="{why}.",
+    fix="Add one of: {choices}.",
+    computed="no alternative of a need of the group {group} is there; a warning where the need is"
+    " only good to have",
+    source=_PRACTICE,
+    bad=tree({"bin/sha256sum": None}),
+    good=tree(),
+)
+
+
+@on_rescue(TOOL_MISSING)
+def tool_missing(rescue: Rescue) -> Outcome:
+    facts = surveyed(rescue)
+    seen = set()
+    for group in facts.groups:
+        for need in group.needs:
+            if need.what in seen:
+                continue
+            seen.add(need.what)
+            if need.met is None:
+                tools = (facts.tools[name] for name in need.by if name in facts.tools)
+                chains = [reason.chain for tool in tools for reason in tool.verdict.reasons]
+                yield unknown(TOOL_MISSING, rescue, f"{need.what}: {'; '.join(chains)}")
+            elif need.met is False and not any(dead(tool) for tool in need.broken):
+                yield said(
+                    TOOL_MISSING,
+                    rescue,
+                    severity=Severity.ERROR if need.level == "must" else Severity.WARNING,
+                    what=need.what,
+                    tools=" and ".join(need.missing) or need.what,
+                    note=_weak(need),
+                    why=group.why.removesuffix("."),
+                    group=group.name,
+                    choices=_choices(need),
+                )
+
+
+def _weak(need: NeedFacts) -> str:
+    notes = dict.fromkeys(tool.weak for tool in need.broken if tool.weak)
+    return f"; {'; '.join(notes)}" if notes else ""
+
+
+def _choices(need: NeedFacts) -> str:
+    known = (item for group in GROUPS for item in group.needs if item.what == need.what)
+    alternatives = next((item.alternatives for item in known), (need.missing,))
+    return ", ".join(" with ".join(tools) for tools in alternatives)
+
+
+_CAUSES = {
+    "library-missing": ("library", "not-cached"),
+    "loader-missing": ("loader",),
+    "interpreter-missing": ("interpreter", "depth"),
+    "program-wrong-machine": ("machine", "width", "float-abi"),
+    "symbol-version-missing": ("version",),
+    "tool-not-executable": ("mode", "not-a-file"),
+    "tool-link-dangling": ("missing",),
+    "program-damaged": ("damaged", "empty", "no-shebang"),
+    "applet-missing": ("applet",),
+}
+"""By rule: the kinds of reasons that it reports."""
+_IDLE = 16
+
+
+def _causes(rule: Rule, rescue: Rescue) -> Outcome:
+    """Give one finding for each thing that keeps tools from running."""
+    facts = surveyed(rescue)
+    kinds = _CAUSES[rule.name]
+    found: dict[str, dict[str, str]] = {}
+    for tool in facts.tools.values():
+        for reason in tool.verdict.reasons if dead(tool) else ():
+            if reason.kind in kinds:
+                subject = tool.source if reason.kind == "applet" else reason.subject
+                found.setdefault(subject, {}).setdefault(tool.name, reason.chain)
+    first = facts.init.verdict
+    for reason in first.reasons if first.runs is False else ():
+        # What stops nobody but init is said of init alone.
+        if reason.kind in kinds and reason.subject in found:
+            found[reason.subject].setdefault("init", reason.chain)
+    must, should = broken(facts, "must") | {"init"}, broken(facts, "should")
+    for subject, tools in _gathered(found, must | should):
+        hurt = [name for name in tools if name in must]
+        order = [*hurt, *sorted(tools.keys() - set(hurt))]
+        yield said(
+            rule,
+            rescue,
+            severity=Severity.ERROR if hurt else Severity.WARNING,
+            subject=subject,
+            tools=listed(order),
+            count=len(tools),
+            killed=order,
+            needed=[name for name in order if name in must | should],
+            chain=tools[order[0]],
+        )
+
+
+def _gathered(
+    found: dict[str, dict[str, str]], needed: set[str]
+) -> Iterator[tuple[str, dict[str, str]]]:
+    """Give the causes one by one, but many that hurt nothing that is needed together."""
+    idle = {subject for subject, tools in found.items() if not needed & tools.keys()}
+    if len(idle) <= _IDLE:
+        idle = set()
+    yield from ((name, tools) for name, tools in sorted(found.items()) if name not in idle)
+    if idle:
+        together = {
+            name: chain for subject in sorted(idle) for name, chain in found[subject].items()
+        }
+        yield listed(sorted(idle)), together
+
+
+_STOPS = "a need that must be met has no tool left because of it; else a warning"
+
+LIBRARY = Rule(
+    name="library-missing",
+    severity=Severity.ERROR,
+    message="{subject} is missing: {tools} cannot run ({chain})",
+    effect='The program stops with "error while loading shared libraries" when it is needed.',
+    fix="Put {subject} into a directory where the loader looks, or link the tools statically.",
+    computed="DT_NEEDED of the program and of its libraries, looked up along RPATH, RUNPATH,"
+    f" ld.so.cache and the loader's own directories; {_STOPS}",
+    source=f"{_LD_SO}; System V gABI, chapter 5",
+    bad=tree({"lib/libc.so.6": None}),
+    good=tree(),
+)
+
+
+@on_rescue(LIBRARY)
+def library_missing(rescue: Rescue) -> Outcome:
+    yield from _causes(LIBRARY, rescue)
+
+
+LOADER = Rule(
+    name="loader-missing",
+    severity=Severity.ERROR,
+    message="the loader {subject} is missing: {tools} cannot run ({chain})",
+    effect='The shell says "not found" of a program that is there: error -2 is for the loader.',
+    fix="Put {subject} into the ramdisk, executable and of the programs' own C library.",
+    computed=f"PT_INTERP leads to no executable ELF file of the program's machine; {_STOPS}",
+    source="Linux fs/binfmt_elf.c",
+    bad=tree({elf.LOADER.lstrip("/"): None}),
+    good=tree(),
+)
+
+
+@on_rescue(LOADER)
+def loader_missing(rescue: Rescue) -> Outcome:
+    yield from _causes(LOADER, rescue)
+
+
+INTERPRETER = Rule(
+    name="interpreter-missing",
+    severity=Severity.ERROR,
+    message="the interpreter {subject} is missing: {tools} cannot run ({chain})",
+    effect='The shell says "not found" of a script that is there.',
+    fix="Name an interpreter that the ramdisk has, and end the line with LF alone.",
+    computed=f"the #! line names no program, or ends in CR LF, or goes five scripts deep; {_STOPS}",
+    source="Linux fs/binfmt_script.c",
+    bad=tree({"bin/sha256sum": file("#!/usr/bin/python3\n", 0o755)}),
+    good=tree({"bin/sha256sum": file("#!/bin/sh\n", 0o755)}),
+)
+
+
+@on_rescue(INTERPRETER)
+def interpreter_missing(rescue: Rescue) -> Outcome:
+    yield from _causes(INTERPRETER, rescue)
+
+
+WRONG_MACHINE = Rule(
+    name="program-wrong-machine",
+    severity=Severity.ERROR,
+    message="{subject} is of another machine or ABI: {tools} cannot run ({chain})",
+    effect='The kernel answers with error -8, "Exec format error", or the loader refuses it.',
+    fix="Build it for the board, not for the build host.",
+    computed="e_machine, class and byte order against the layout's arch, and the float ABI of a"
+    f" library against that of its program; {_STOPS}",
+    source="Linux fs/binfmt_elf.c; ELF for the Arm Architecture (AAELF32)",
+    bad=tree({"bin/sha256sum": file(elf.program(machine=elf.X86_64), 0o755)}),
+    good=tree({"bin/sha256sum": file(elf.program(), 0o755)}),
+)
+
+
+@on_rescue(WRONG_MACHINE)
+def wrong_machine(rescue: Rescue) -> Outcome:
+    yield from _causes(WRONG_MACHINE, rescue)
+
+
+def _versions(wanted: str) -> Example:
+    wants = {"libtide.so.1": wanted}
+    return tree(
+        {
+            "lib/libtide.so.1": file(elf.library("libtide.so.1", version="TIDE_1"), 0o755),
+            "bin/sha256sum": file(elf.dynamic_program(tuple(wants), wants=wants), 0o755),
+        }
+    )
+
+
+VERSION = Rule(
+    name="symbol-version-missing",
+    severity=Severity.ERROR,
+    message="no library defines {subject}: {tools} cannot run ({chain})",
+    effect='The loader says "version not found" and the program stops.',
+    fix="Take programs and libraries from one build.",
+    computed=f"a version in SHT_GNU_verneed is not in the library's SHT_GNU_verdef; {_STOPS}",
+    source='LSB Core, "Symbol Versioning"',
+    bad=_versions("TIDE_2"),
+    good=_versions("TIDE_1"),
+)
+
+
+@on_rescue(VERSION)
+def symbol_version(rescue: Rescue) -> Outcome:
+    yield from _causes(VERSION, rescue)
+
+
+NOT_EXECUTABLE = Rule(
+    name="tool-not-executable",
+    severity=Severity.ERROR,
+    message="{subject} is not executable: {tools} cannot run ({chain})",
+    effect='The shell says "Permission denied".',
+    fix="Run chmod 0755 {subject} before the ramdisk is packed.",
+    computed=f"a tool leads to a file without an x bit, or to no regular file; {_STOPS}",
+    source="Linux fs/exec.c",
+    bad=tree({"bin/sha256sum": file(elf.program())}),
+    good=tree(),
+)
+
+
+@on_rescue(NOT_EXECUTABLE)
+def not_executable(rescue: Rescue) -> Outcome:
+    yield from _causes(NOT_EXECUTABLE, rescue)
+
+
+LINK = Rule(
+    name="tool-link-dangling",
+    severity=Severity.ERROR,
+    message="{subject} is missing, and {tools} leads there ({chain})",
+    effect='The shell says "not found".',
+    fix="Put {subject} into the ramdisk, or let the link lead to what is there.",
+    computed=f"a link on the search path leads nowhere; {_STOPS}",
+    source=_PRACTICE,
+    bad=tree({"bin/sha256sum": link("coreutils")}),
+    good=tree(),
+)
+
+
+@on_rescue(LINK)
+def tool_link(rescue: Rescue) -> Outcome:
+    yield from _causes(LINK, rescue)
+
+
+DAMAGED = Rule(
+    name="program-damaged",
+    severity=Severity.ERROR,
+    message="{subject} is no program: {tools} cannot run ({chain})",
+    effect='The kernel answers with error -8, "Exec format error".',
+    fix="Build {subject} again; give a script its #! line.",
+    computed=f"a tool is empty, cut, or neither ELF nor starts with #!; {_STOPS}",
+    source=_EXEC,
+    bad=tree({"bin/sha256sum": file(elf.program()[:60], 0o755)}),
+    good=tree(),
+)
+
+
+@on_rescue(DAMAGED)
+def program_damaged(rescue: Rescue) -> Outcome:
+    yield from _causes(DAMAGED, rescue)
+
+
+def _busybox(*names: str) -> Entry:
+    table = b"".join(name.encode() + b"\0" for name in sorted(names))
+    return file(elf.program(b"\0BusyBox v1.36.1\0" + table + b"\0"), 0o755)
+
+
+_NAMES = ("ash", "cat", "cp", "init", "ls", "mount", "mv", "sh", "sync", "umount")
+_LINKED: Root = {"bin/busybox": _busybox(*_NAMES), "bin/sha256sum": link("busybox")}
+
+APPLET = Rule(
+    name="applet-missing",
+    severity=Severity.ERROR,
+    message="{subject} was built without {tools}, which leads to it ({chain})",
+    effect='The shell says "applet not found".',
+    fix="Set the applet in the configuration of BusyBox, or remove the link.",
+    computed="the name of a link, or the word after busybox in a script, is not in the binary's"
+    f" table of applets; {_STOPS}",
+    source="BusyBox applets/applet_tables.c",
+    bad=tree(_LINKED),
+    good=tree(_LINKED | {"bin/busybox": _busybox(*_NAMES, "sha256sum")}),
+)
+
+
+@on_rescue(APPLET)
+def applet_missing(rescue: Rescue) -> Outcome:
+    yield from _causes(APPLET, rescue)
+    facts = surveyed(rescue)
+    calls: dict[str, list[str]] = {}
+    for call in facts.lacking_calls:
+        calls.setdefault(call.applet, []).append(f"{call.path}:{call.line}")
+    boxes = listed(busybox.path for busybox in facts.busyboxes)
+    for applet, places in calls.items():
+        severe = any(place.startswith(f"{facts.init.path}:") for place in places)
+        yield said(
+            APPLET,
+            rescue,
+            severity=Severity.ERROR if severe else Severity.WARNING,
+            subject=boxes,
+            tools=applet,
+            count=1,
+            killed=[applet],
+            needed=[],
+            chain=f"called in {listed(places)}",
+        )
+
+
+_DHCP: Root = {
+    "sbin/ip": file(elf.program(), 0o755),
+    "sbin/udhcpc": file(elf.program(), 0o755),
+    "usr/share/udhcpc/default.script": file("#!/bin/sh\n"),
+}
+_DHCP_GOOD = _DHCP | {"usr/share/udhcpc/default.script": file("#!/bin/sh\n", 0o755)}
+# Without their file these do nothing at all; others work with what is built in.
+_NOTHING_WITHOUT = frozenset({"udhcpc", "dhclient", "fw_printenv", "fw_setenv", "sshd"})
+
+SUPPORT = Rule(
+    name="support-file-missing",
+    severity=Severity.ERROR,
+    message="{tools} needs {paths}: {why}{present}",
+    effect="The tool starts, and does less than it should or nothing at all.",
+    fix="Put the file into the ramdisk, with x bits where it is a script.",
+    computed="none of the files that a tool reads is there, or none is executable; a warning where"
+    " the tool does something without it, or no need that must be met hangs on it",
+    source="the tools' manual pages",
+    bad=tree(_DHCP, needs="networking"),
+    good=tree(_DHCP_GOOD, needs="networking"),
+)
+
+
+@on_rescue(SUPPORT)
+def support_file(rescue: Rescue) -> Outcome:
+    facts = surveyed(rescue)
+    by_file: dict[tuple[tuple[str, ...], str, str], list[tuple[str, bool]]] = {}
+    for group in facts.groups:
+        vital = {tool for need in group.needs if need.level == "must" for tool in need.by}
+        for gap in group.gaps:
+            severe = gap.tool in vital & _NOTHING_WITHOUT
+            by_file.setdefault((gap.paths, gap.why, gap.present), []).append((gap.tool, severe))
+    for (paths, why, present), tools in by_file.items():
+        severe = any(hard for _, hard in tools)
+        names = list(dict.fromkeys(name for name, _ in tools))
+        yield said(
+            SUPPORT,
+            rescue,
+            severity=Severity.ERROR if severe else Severity.WARNING,
+            tools=listed(names),
+            paths=" or ".join(paths),
+            why=why,
+            present=f"; {present} is there without x bits" if present else "",
+        )
+
+
+_ENV_REGIONS = "".join(
+    f"  - {{name: env-{name}, chip: nor, at: {at}, size: 64 KiB, holds: uboot-env, writer: runtime,"
+    f" env: {{size: 16 KiB, copy: env-{other}}}}}\n"
+    for name, other, at in (("a", "b", "1 MiB"), ("b", "a", "0x110000"))
+)
+_PRINTENV: Root = {
+    "usr/bin/fw_printenv": file(elf.program(), 0o755),
+    "usr/bin/fw_setenv": link("fw_printenv"),
+}
+
+
+def _environment(*lines: str) -> Example:
+    config = {"etc/fw_env.config": file("".join(f"{line} 0x4000 0x10000\n" for line in lines))}
+    made = example(lambda: archive(_PRINTENV | config), rest=_ENV_REGIONS)
+    shown = made.layout.replace("regions: [recovery]", "regions: [recovery, env-a, env-b]")
+    return replace(made, layout=shown)
+
+
+ENV_COPY = Rule(
+    name="flash-tool-config-without-copy",
+    severity=Severity.ERROR,
+    message="/etc/fw_env.config names {count} place of the environment; {first} and {second} are"
+    " two",
+    effect=(
+        "The tool fw_setenv takes the flag byte of a redundant environment for data, finds a bad"
+        " checksum, and writes defaults over one copy."
+    ),
+    fix="Give {first} and {second} a line each.",
+    computed="the stage's environment has a copy, and the file has not two entries",
+    source="U-Boot tools/env/README; U-Boot tools/env/fw_env.c",
+    bad=_environment("/dev/mtd1 0x0"),
+    good=_environment("/dev/mtd1 0x0", "/dev/mtd2 0x0"),
+)
+
+
+@on_rescue(ENV_COPY)
+def environment_copies(rescue: Rescue) -> Outcome:
+    text = rescue.root.text("/etc/fw_env.config") if rescue.root is not None else None
+    if text is None or not rescue.env_copies:
+        return
+    config = parse(text)
+    if not config.redundant:
+        first, second = rescue.env_copies
+        count = len(config.locations)
+        yield said(ENV_COPY, rescue, count=count, first=first, second=second)
+
+
+CONSOLE = Rule(
+    name="console-node-missing",
+    severity=Severity.WARNING,
+    message="neither {ramdisk} nor the kernel's own archive has /dev/console as c 5 1",
+    effect='The kernel says "unable to open an initial console", and init starts mute.',
+    fix="Add /dev/console, a character device 5, 1, before the ramdisk is packed.",
+    computed="no member /dev/console of type c 5 1; CONFIG_DEVTMPFS_MOUNT does not mount before a"
+    " ramdisk's init",
+    source="Linux init/main.c, console_on_rootfs(); Linux drivers/base/Kconfig",
+    bad=_with_kernel({"dev/console": None}),
+    good=_with_kernel({}),
+)
+
+
+@on_rescue(CONSOLE)
+def console_node(rescue: Rescue) -> Outcome:
+    if surveyed(rescue).console_node:
+        return
+    if rescue.ramdisk.inside is None:
+        why = "no /dev/console in it; whether the kernel's own archive has one is unknown"
+        yield unknown(CONSOLE, rescue, why)
+        return
+    yield said(CONSOLE, rescue)
+
+
+DANGLING = Rule(
+    name="link-dangling",
+    severity=Severity.WARNING,
+    message="{names} of {ramdisk} lead nowhere",
+    effect="Whatever follows them fails; a path of the build host stands out by its length.",
+    fix="Remove the links, or put in what they lead to.",
+    computed="a symbolic link leads nowhere, and not to a place that only a running system fills",
+    source="common practice, no source",
+    bad=tree({"etc/localtime": link("/usr/share/zoneinfo/UTC")}),
+    good=tree({"etc/mtab": link("/proc/self/mounts")}),
+)
+
+
+@on_rescue(DANGLING)
+def dangling_links(rescue: Rescue) -> Outcome:
+    facts = surveyed(rescue)
+    tools = {tool.path for tool in facts.tools.values()}
+    links = [item for item in facts.dangling if not item.volatile and item.path not in tools]
+    if links:
+        names = [f"{item.path} -> {item.target}" for item in links]
+        yield said(DANGLING, rescue, names=listed(names), links=names)
+
+
+FEATURES = Rule(
+    name="ext4-feature-not-in-e2fsck",
+    severity=Severity.ERROR,
+    message="e2fsck of {ramdisk} does not know {features} of {filesystem}",
+    effect='The e2fsck of the rescue says "has unsupported feature(s)" and repairs nothing.',
+    fix="Take a newer e2fsprogs into the ramdisk, or make the file system without {features}.",
+    computed="the name of a feature of an ext4 image is not among those that the binary and its"
+    " libraries carry",
+    source="e2fsprogs lib/e2p/feature.c",
+    bad=_features("has_journal\0extent\0"),
+    good=_features("has_journal\0extent\0metadata_csum\0"),
+)
+
+
+@on_rescue(FEATURES)
+def ext4_features(rescue: Rescue) -> Outcome:
+    if rescue.feature_gaps is None:
+        why = "the features that its e2fsck knows cannot be told from the binary"
+        yield unknown(FEATURES, rescue, why)
+        return
+    for gap in rescue.feature_gaps:
+        yield said(FEATURES, rescue, features=listed(gap.features), filesystem=gap.region)
+
+
+UNSTRIPPED = Rule(
+    name="programs-not-stripped",
+    severity=Severity.NOTE,
+    message="{names} of {ramdisk} carry symbols that nothing in a rescue reads",
+    effect="Flash and RAM are spent on them.",
+    fix="Run strip on them when the ramdisk is built.",
+    computed="an ELF file that is no kernel module has a symbol table or debugging sections",
+    source="common practice, no source",
+    bad=tree({"bin/tide": file(_with_symbols(), 0o755)}),
+    good=tree({"bin/tide": file(elf.program(), 0o755)}),
+)
+
+
+@on_rescue(UNSTRIPPED)
+def not_stripped(rescue: Rescue) -> Outcome:
+    found = surveyed(rescue).unstripped
+    if found:
+        paths = [item.path for item in found]
+        yield said(UNSTRIPPED, rescue, names=listed(paths), paths=paths)
+
+
+MODES = Rule(
+    name="modes-out-of-the-ordinary",
+    severity=Severity.WARNING,
+    message="{names} of {ramdisk}: {why}",
+    effect="Another account than root can change what root runs, or a server refuses its files.",
+    fix="Pack with cpio --owner=0:0, and set the modes where the tree is made.",
+    computed="not owned by root, setuid or setgid, writable by everyone, a /tmp that is not 1777,"
+    " or a .ssh that others can write",
+    source="common practice, no source",
+    bad=tree({"etc/profile": file("umask 022\n", 0o666)}),
+    good=tree({"etc/profile": file("umask 022\n")}),
+)
+
+
+@on_rescue(MODES)
+def odd_modes(rescue: Rescue) -> Outcome:
+    by_why: dict[str, list[str]] = {}
+    for item in surveyed(rescue).oddities:
+        by_why.setdefault(item.why, []).append(item.path)
+    for why, paths in by_why.items():
+        yield said(MODES, rescue, names=listed(paths), why=why, paths=paths)
+
+
+KERNEL_OPTION = Rule(
+    name="kernel-option-missing",
+    severity=Severity.ERROR,
+    message="the kernel was built without CONFIG_{option}: {why}{users}",
+    effect="The tool is there and runs, and what it works on is not.",
+    fix="Set CONFIG_{option} in the kernel of the rescue.",
+    computed="an option that the ramdisk or one of its tools asks for is not set; a warning where"
+    " no need that must be met hangs on it",
+    source="Linux Kconfig help texts",
+    bad=_kernel("BINFMT_ELF"),
+    good=_kernel("BINFMT_ELF", "BINFMT_SCRIPT"),
+)
+
+
+@on_rescue(KERNEL_OPTION)
+def kernel_options(rescue: Rescue) -> Outcome:
+    facts = surveyed(rescue)
+    if rescue.config is None:
+        why = f"the kernel's configuration is unknown: {rescue.config_from}"
+        yield unknown(KERNEL_OPTION, rescue, why)
+        return
+    vital = {
+        name
+        for group in facts.groups
+        for need in group.needs
+        if need.level == "must"
+        for name in need.by
+    } | {facts.init.path}
+    by_option: dict[str, tuple[list[str], dict[str, None]]] = {}
+    for option in facts.kernel:
+        if rescue.config.get(f"CONFIG_{option.symbol}", "n") == "n":
+            whys, users = by_option.setdefault(option.symbol, ([], {}))
+            whys.append(option.why)
+            users.update(dict.fromkeys(option.users))
+    for symbol, (whys, users) in by_option.items():
+        severe = not users or bool(users.keys() & vital)
+        yield said(
+            KERNEL_OPTION,
+            rescue,
+            severity=Severity.ERROR if severe else Severity.WARNING,
+            option=symbol,
+            why="; ".join(dict.fromkeys(whys)),
+            users=f", for {listed(users)}" if users else "",
+        )

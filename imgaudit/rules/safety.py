@@ -1,0 +1,140 @@
+"""What scripts do to the parts of the flash that a board cannot do without."""
+
+from __future__ import annotations
+
+from imgaudit.boot.records import Kind, Operation
+from imgaudit.model import Region, Writer
+from imgaudit.rules._boot import RECOVERY, finding, operations, scripted
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.subject import Subject
+from imgaudit.units import Span
+
+_CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
+_FACTORY = "name: factory, at: 512 KiB, size: 64 KiB, holds: raw, writer: factory"
+_LOADER = "name: loader, at: 512 KiB, size: 128 KiB, holds: fip, file: fip.bin"
+_SECOND = "name: loader-b, at: 768 KiB, size: 128 KiB, holds: fip, file: fip.bin"
+
+
+def _target(subject: Subject, operation: Operation) -> Region | None:
+    board, span = subject.boots.board, operation.span
+    if board is None or span is None or operation.kind not in _CHANGES:
+        return None
+    at = Span.sized(span.start, 1)
+    there = board.regions(operation.device)
+    return next((region for region in there if region.span.contains(at)), None)
+
+
+FACTORY = Rule(
+    name="factory-data-rewritten",
+    severity=Severity.ERROR,
+    message="`{command}` in {script} changes {region}, which only the factory writes",
+    effect="Serial number, addresses or calibration are gone, and nobody in the field has them.",
+    fix="Take the command out, or give {region} another writer if an update may write it.",
+    computed="an erase, write or update starts in a region whose writer is factory",
+    source="common practice, no source",
+    bad=scripted(more={"clean": "sf probe && sf erase 0x80000 0x10000"}, regions=(_FACTORY,)),
+    good=scripted(more={"clean": "sf probe && sf erase 0x10000 0x10000"}, regions=(_FACTORY,)),
+)
+
+
+@check(FACTORY)
+def factory_data(subject: Subject) -> Outcome:
+    for _, operation in operations(subject.boots):
+        region = _target(subject, operation)
+        if region is not None and region.writer is Writer.FACTORY:
+            yield finding(
+                FACTORY,
+                subject.boots,
+                region=region,
+                command=operation.command,
+                script=operation.variable,
+            )
+
+
+IN_PLACE = Rule(
+    name="boot-loader-updated-in-place",
+    severity=Severity.WARNING,
+    message="`{command}` in {script} changes {region}, the only copy of the boot loader",
+    effect="Power lost before the write has ended leaves a board that does not start at all.",
+    fix="Keep a second copy that the boot ROM falls back to, and write the other one.",
+    computed=(
+        "an erase, write or update starts in a region that holds a FIP, and no other region holds"
+        " one; an error where it happens by itself at boot"
+    ),
+    source="Trusted Firmware-A docs/components/firmware-update.rst; common practice",
+    bad=scripted(
+        more={"update": "sf probe && sf update 0x88000000 0x80000 0x10000"}, regions=(_LOADER,)
+    ),
+    good=scripted(
+        more={"update": "sf probe && sf update 0x88000000 0x80000 0x10000"},
+        regions=(_LOADER, _SECOND),
+    ),
+)
+
+
+@check(IN_PLACE)
+def in_place(subject: Subject) -> Outcome:
+    layout = subject.layout
+    loaders = [region for region in layout.regions if region.holds == "fip"] if layout else []
+    for followed, operation in operations(subject.boots):
+        region = _target(subject, operation)
+        if loaders == [region]:
+            yield finding(
+                IN_PLACE,
+                subject.boots,
+                region=region,
+                severity=None if followed.by_hand else Severity.ERROR,
+                command=operation.command,
+                script=operation.variable,
+            )
+
+
+HALTS = Rule(
+    name="failed-start-never-resets",
+    severity=Severity.WARNING,
+    message=(
+        "bootlimit counts failed starts, but `{command}` in {script} gives the kernel no panic="
+    ),
+    effect=(
+        "A kernel that finds no root stands still for ever instead of starting again, so the count"
+        " never gets to altbootcmd."
+    ),
+    fix="Add panic=10 to bootargs, or build the kernel with CONFIG_PANIC_TIMEOUT.",
+    computed=(
+        "altbootcmd and bootlimit are set, and a command line that is known has no panic= with a"
+        " number other than 0; not where the stage names its kernel's .config"
+    ),
+    source="Linux Documentation/admin-guide/kernel-parameters.txt, panic=",
+    bad=scripted(
+        f"setenv bootargs console=ttyS0 && {RECOVERY}",
+        more={"bootlimit": "3", "altbootcmd": "run recovery"},
+    ),
+    good=scripted(
+        f"setenv bootargs console=ttyS0 panic=10 && {RECOVERY}",
+        more={"bootlimit": "3", "altbootcmd": "run recovery"},
+    ),
+)
+
+
+@check(HALTS)
+def never_resets(subject: Subject) -> Outcome:
+    boots = subject.boots
+    followed = boots.followed.get("bootcmd")
+    limited = (boots.get("bootlimit") or "0").strip("0")
+    if followed is None or not limited or not boots.get("altbootcmd"):
+        return
+    stages = subject.layout.stages.values() if subject.layout is not None else ()
+    if any(stage.kernel_config is not None for stage in stages):
+        return
+    for boot in followed.walk.boots:
+        text = boot.arguments
+        if text is None or "${" in text:
+            continue
+        seconds = [word[6:] for word in text.split() if word.startswith("panic=")]
+        if not seconds or seconds[-1] == "0":
+            yield finding(
+                HALTS,
+                boots,
+                command=boot.command,
+                script=followed.walk.operations[boot.operation].variable,
+            )

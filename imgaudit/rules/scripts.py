@@ -1,0 +1,683 @@
+"""U-Boot's scripts: what they read, write and run, and whether the recovery is within reach."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from imgaudit.boot.records import BLOCK, Kind, Note, Operation
+from imgaudit.boot.stage import Boots, Followed, Source
+from imgaudit.model import Chip, ChipKind, Layout, Region, Stage, Writer
+from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
+from imgaudit.rules.engine import Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, Span, both
+
+_CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
+_ANSWERED = frozenset({"undefined variable", "missing script", "set at run time"})
+_EMPTY = "variable without a value"
+_EMMC = "size: 1 MiB, erase-block: 64 KiB}\n  emmc: {kind: emmc, sectors: 65536"
+_BOOT = "name: boot, chip: emmc, partition: 1, at: 1 MiB, size: 1 MiB"
+_MMC_READ = "mmc dev 0 && mmc read 0x88000000 0x800 {} && bootm 0x88000000"
+_ON_EMMC = "name: kernel, chip: emmc, at: 1 MiB, size: 1 MiB, holds: fit, file: recovery.itb"
+_MOST_DIGITS = 12
+
+
+def _region_of(boots: Boots, operation: Operation) -> Region | None:
+    """Give the region in which what a command touches starts."""
+    if boots.board is None or operation.span is None:
+        return None
+    at = Span.sized(operation.span.start, 1)
+    there = boots.board.regions(operation.device)
+    return next((region for region in there if region.span.contains(at)), None)
+
+
+def _chip(subject: Subject, boots: Boots, device: str | None) -> Chip | None:
+    """Give the chip whose main array a device is."""
+    area = boots.board.devices.get(device or "") if boots.board is not None else None
+    return subject.layout.chips.get(area) if subject.layout and area else None
+
+
+def _after_boot(followed: Followed, operation: Operation) -> bool:
+    return any(boot.operation >= operation.index for boot in followed.walk.boots)
+
+
+READS_TOO_LITTLE = Rule(
+    name="script-reads-too-little",
+    severity=Severity.ERROR,
+    message=(
+        "`{command}` in {script} reads {read:bytes} of {what}, which has {need:bytes}:"
+        " {short:bytes} too few"
+    ),
+    effect=(
+        "The end of {what} is whatever was in RAM: a bad checksum, or a crash that looks random."
+    ),
+    fix=(
+        "Read at least {need:place} bytes, which are {blocks:place} blocks of 512; reading the"
+        " whole region leaves room to grow."
+    ),
+    computed=(
+        "a read that a boot command needs is shorter than the artifact there: what the container"
+        " itself says, external data of a FIT included"
+    ),
+    source="U-Boot doc/usage/cmd/sf.rst, mmc.rst, load.rst: lengths are hex bytes or blocks",
+    bad=scripted(RECOVERY.replace("0x40000", "0x200")),
+    good=scripted(),
+)
+
+
+@check(READS_TOO_LITTLE)
+def reads_too_little(subject: Subject) -> Outcome:
+    boots = subject.boots
+    yield from _not_followed(subject)
+    for followed, operation in operations(boots):
+        source = boots.source(operation)
+        if source is None or source.size is None or not feeds_a_boot(followed, operation):
+            continue
+        read = _read(operation, source)
+        if read is not None and read < source.size:
+            yield finding(
+                READS_TOO_LITTLE,
+                boots,
+                region=source.region,
+                key="file",
+                command=operation.command,
+                script=operation.variable,
+                what=source.name,
+                read=read,
+                need=source.size,
+                short=source.size - read,
+                blocks=-(-source.size // BLOCK),
+            )
+
+
+def _read(operation: Operation, source: Source) -> int | None:
+    """Give the bytes read from where the artifact starts; None where that is not known."""
+    if operation.span is not None:
+        return operation.span.size if operation.span.start == source.start else None
+    # a position in the file, the seventh word, makes it a part on purpose
+    whole = len(operation.arguments) <= 6
+    return operation.ram.size if operation.ram is not None and whole else None
+
+
+def _not_followed(subject: Subject) -> Iterator[NotChecked]:
+    """Name what the walks could not know; each once."""
+    boots, layout = subject.boots, subject.layout
+    if boots.why:
+        for stage in layout.stages.values() if layout is not None else ():
+            if stage.entry is not None:
+                yield NotChecked(READS_TOO_LITTLE.name, f"run {stage.entry}", boots.why)
+        return
+    for entry, followed in boots.followed.items():
+        for note in followed.walk.unresolved:
+            if note.kind not in _ANSWERED and note.kind != _EMPTY:
+                why = f"{note.kind}: {note.what}"
+                yield NotChecked(READS_TOO_LITTLE.name, f"script {note.variable}", why)
+        for start in followed.starts:
+            if start.why:
+                script = followed.walk.operations[start.boot.operation].variable
+                why = f"no RAM map for `{start.boot.command}`: {start.why}"
+                yield NotChecked("loads-overlap", f"script {script}", why)
+        if not followed.walk.complete:
+            yield NotChecked(READS_TOO_LITTLE.name, f"run {entry}", "too long to be followed whole")
+
+
+READS_PAST = Rule(
+    name="script-reads-past-region",
+    severity=Severity.WARNING,
+    message="`{command}` in {script} reads {over:bytes} past the end of {what}",
+    effect=(
+        "Past a region the neighbour's bytes come along; past the end of the chip U-Boot refuses"
+        " the whole read."
+    ),
+    fix="Read no more than {most:place} bytes from there.",
+    computed="start + length > end of the region that the read starts in; an error past the chip",
+    source='U-Boot doc/usage/cmd/sf.rst ("read will fail if ... past the end of the flash")',
+    bad=scripted(RECOVERY.replace("0x40000", "0x50000")),
+    good=scripted(),
+)
+
+
+@check(READS_PAST)
+def reads_past(subject: Subject) -> Outcome:
+    boots = subject.boots
+    for _, operation in operations(boots):
+        region, span = _region_of(boots, operation), operation.span
+        if operation.kind is not Kind.READ or span is None:
+            continue
+        chip = _chip(subject, boots, operation.device)
+        beyond = chip is not None and span.end > chip.size
+        if region is not None and span.end > region.span.end:
+            end, what = region.span.end, region.name
+        elif chip is not None and beyond:
+            end, what = chip.size, chip.name
+        else:
+            continue
+        yield finding(
+            READS_PAST,
+            boots,
+            region=region,
+            severity=Severity.ERROR if beyond else None,
+            command=operation.command,
+            script=operation.variable,
+            over=span.end - max(end, span.start),
+            most=max(0, end - span.start),
+            what=what,
+        )
+
+
+OFFSET = Rule(
+    name="script-offset-not-region",
+    severity=Severity.ERROR,
+    message="`{command}` in {script} reads from {at:place}, where {there}",
+    effect='U-Boot finds something else there: "Wrong Image Format", and the prompt.',
+    fix="Take the offset of the region that is meant; {nearest} is at {start:place}.",
+    computed="what is booted is read from an offset where no region and no content in it starts",
+    source="common practice, no source",
+    bad=scripted(RECOVERY.replace("0x20000", "0x30000")),
+    good=scripted(),
+)
+
+
+@check(OFFSET)
+def offset_not_region(subject: Subject) -> Outcome:
+    boots = subject.boots
+    for followed, operation in operations(boots):
+        span = operation.span
+        regions = boots.board.regions(operation.device) if boots.board is not None else []
+        if operation.kind is not Kind.READ or span is None or not regions:
+            continue
+        if not feeds_a_boot(followed, operation) or _confusions(subject, operation):
+            continue
+        region, source = _region_of(boots, operation), boots.source(operation)
+        if region is not None and (
+            region.holds in {"raw", "blank"}
+            or span.start in {region.at, source.start if source is not None else region.at}
+        ):
+            continue
+        nearest = min(regions, key=lambda other: abs(other.at - span.start))
+        there = "no region is" if region is None else f"nothing in {region.name} starts"
+        yield finding(
+            OFFSET,
+            boots,
+            region=region,
+            command=operation.command,
+            script=operation.variable,
+            at=span.start,
+            there=there,
+            nearest=nearest.name,
+            start=nearest.at + nearest.file_at,
+        )
+
+
+HEX_DECIMAL = Rule(
+    name="hex-decimal-confusion",
+    severity=Severity.WARNING,
+    message="`{command}` in {script}: {text} is hex, {hex:bytes}; in decimal it is {what}",
+    effect="The command touches other bytes than the author meant.",
+    fix="Write {meant:place}: U-Boot's numbers are hex with and without 0x.",
+    computed=(
+        "a number without 0x is the offset or size of a region or chip if it is read as decimal,"
+        " and none of them as hex"
+    ),
+    source="U-Boot doc/usage/cmdline.rst: numbers are hex by default",
+    bad=scripted(RECOVERY.replace("0x40000", "262144")),
+    good=scripted(RECOVERY.replace("0x40000", "40000")),
+)
+
+BLOCKS = Rule(
+    name="bytes-blocks-confusion",
+    severity=Severity.ERROR,
+    message="`{command}` in {script} counts blocks of 512 bytes; {text} is {what} in bytes",
+    effect="The read or write goes 512 times too far, into other partitions or past the end.",
+    fix="Divide by 512: write {meant:place}.",
+    computed="a start or count of blocks is the offset or size in bytes of a region or artifact",
+    source="U-Boot doc/usage/cmd/mmc.rst (mmc read 40000000 5000 100 is 128 KiB from block 0x5000)",
+    bad=scripted(_MMC_READ.format("0x100000"), regions=(_ON_EMMC,), chip=_EMMC),
+    good=scripted(_MMC_READ.format("0x800"), regions=(_ON_EMMC,), chip=_EMMC),
+)
+
+
+def _confusions(subject: Subject, operation: Operation) -> list[tuple[Rule, str, int, int, str]]:
+    """Find numbers that are right in another notation: rule, text, as read, meant, and what."""
+    boots = subject.boots
+    if boots.board is None or operation.kind not in {Kind.READ, *_CHANGES}:
+        return []
+    blocks = (operation.device or "").startswith("mmc")
+    unit = BLOCK if blocks else 1
+    known: dict[int, str] = {}
+    for region in boots.board.regions(operation.device):
+        placement = subject.placement(region.name)
+        known.setdefault(region.at, f"the start of {region.name}")
+        known.setdefault(region.size, f"the size of {region.name}")
+        if placement.size is not None and placement.size >= BLOCK:
+            known.setdefault(placement.size, f"the size of {placement.path}")
+    chip = _chip(subject, boots, operation.device)
+    if chip is not None:
+        known.setdefault(chip.size, f"the size of {chip.name}")
+    first = 2 if operation.kind is Kind.ERASE else 3
+    found = []
+    for text in operation.arguments[first:]:
+        bare = text.lower().removeprefix("0x")
+        if len(bare) > _MOST_DIGITS or not bare or not all(c in "0123456789abcdef" for c in bare):
+            continue
+        read = int(bare, 16)
+        if read * unit in known or read < KIB:
+            continue
+        if bare == text and text.isdecimal() and int(text) * unit in known:
+            meant = int(text)
+            found.append((HEX_DECIMAL, text, read * unit, meant, known[meant * unit]))
+        elif blocks and read in known:
+            found.append((BLOCKS, text, read * unit, -(-read // BLOCK), known[read]))
+    return found
+
+
+def _confused(subject: Subject, rule: Rule) -> Iterator[Finding]:
+    for _, operation in operations(subject.boots):
+        for which, text, read, meant, what in _confusions(subject, operation):
+            if which is rule:
+                yield finding(
+                    rule,
+                    subject.boots,
+                    region=_region_of(subject.boots, operation),
+                    command=operation.command,
+                    script=operation.variable,
+                    text=text,
+                    hex=read,
+                    meant=meant,
+                    what=what,
+                )
+
+
+@check(HEX_DECIMAL)
+def hex_decimal(subject: Subject) -> Outcome:
+    yield from _confused(subject, HEX_DECIMAL)
+
+
+@check(BLOCKS)
+def bytes_blocks(subject: Subject) -> Outcome:
+    yield from _confused(subject, BLOCKS)
+
+
+UNDEFINED = Rule(
+    name="variable-undefined",
+    severity=Severity.ERROR,
+    message="`{command}` in {script} uses {name}, which nothing sets",
+    effect="U-Boot puts nothing there, and the words behind it move up: another command runs.",
+    fix="Set {name}; if the board sets it at run time, say so under variables: of the stage.",
+    computed=(
+        "a variable is in neither environment, is not set by a script and is none of U-Boot's own;"
+        " a warning where no boot command follows, or the script does not mind the failure"
+    ),
+    source="U-Boot doc/usage/environment.rst; common/cli_hush.c",
+    bad=scripted(RECOVERY.replace("0x88000000", "${loadaddr}")),
+    good=scripted(RECOVERY.replace("0x88000000", "${loadaddr}"), more={"loadaddr": "0x88000000"}),
+)
+_FEEDS = frozenset({Kind.READ, Kind.LOAD, Kind.BOOT, Kind.COPY, Kind.UNPACK, Kind.RUN, Kind.SELECT})
+
+
+@check(UNDEFINED)
+def variable_undefined(subject: Subject) -> Outcome:
+    for followed, note in _notes(subject.boots, "undefined variable"):
+        user = _user(followed, note)
+        needed = (
+            user is not None
+            and user.kind in _FEEDS
+            and not user.ignored
+            and _after_boot(followed, user)
+        )
+        yield finding(
+            UNDEFINED,
+            subject.boots,
+            severity=None if needed else Severity.WARNING,
+            command=user.command if user is not None else "",
+            script=note.variable,
+            name=note.what,
+        )
+
+
+def _notes(boots: Boots, kind: str) -> Iterator[tuple[Followed, Note]]:
+    """Give the notes of a kind, each name once."""
+    seen = set()
+    for followed in boots.followed.values():
+        for note in followed.walk.unresolved:
+            if note.kind == kind and note.what not in seen:
+                seen.add(note.what)
+                yield followed, note
+
+
+def _user(followed: Followed, note: Note) -> Operation | None:
+    """Find the command in which a place of a script is."""
+    before = [
+        operation
+        for operation in followed.walk.operations
+        if operation.variable == note.variable and operation.at <= note.at
+    ]
+    return max(before, key=lambda operation: operation.at, default=None)
+
+
+MISSING = Rule(
+    name="script-missing",
+    severity=Severity.ERROR,
+    message="{script} runs {name}, which nothing defines",
+    effect="U-Boot says '## Error: \"{name}\" not defined' and goes no further on this path.",
+    fix="Define {name}, or take the run out.",
+    computed="run names a variable that is in neither environment and that no script sets",
+    source="U-Boot cmd/nvedit.c, do_run",
+    bad=scripted(f"run arguments && {RECOVERY}"),
+    good=scripted(f"run arguments && {RECOVERY}", more={"arguments": "setenv bootargs panic=10"}),
+)
+
+
+@check(MISSING)
+def script_missing(subject: Subject) -> Outcome:
+    boots = subject.boots
+    stages = subject.layout.stages.values() if subject.layout is not None else ()
+    for _, note in _notes(boots, "missing script"):
+        stage = next((stage for stage in stages if stage.entry == note.what), None)
+        itself = note.variable == note.what
+        script = f"stage {stage.name}" if itself and stage is not None else note.variable
+        yield finding(MISSING, boots, script=script, name=note.what)
+
+
+UNCHECKED = Rule(
+    name="load-not-checked",
+    severity=Severity.WARNING,
+    message="`{boot}` runs although `{command}` in {script} may have failed",
+    effect="After a failed load U-Boot starts what was in RAM before: a crash instead of a retry.",
+    fix="Join them with &&, or test the load with if.",
+    computed="a boot command follows a load or read on its failure as well as on its success",
+    source="U-Boot common/cli_hush.c: what follows a ; runs in any case",
+    bad=scripted(RECOVERY.replace("0x40000 &&", "0x40000;")),
+    good=scripted(),
+)
+
+
+@check(UNCHECKED)
+def load_not_checked(subject: Subject) -> Outcome:
+    seen = set()
+    for followed, operation in operations(subject.boots):
+        place = (operation.variable, operation.at)
+        if operation.checked or operation.kind not in {Kind.READ, Kind.LOAD} or place in seen:
+            continue
+        seen.add(place)
+        starts = [
+            boot.command
+            for boot in followed.walk.boots
+            if any(operation.index in fillers for fillers in boot.loaded.values())
+        ]
+        if starts:
+            yield finding(
+                UNCHECKED,
+                subject.boots,
+                command=operation.command,
+                script=operation.variable,
+                boot=starts[0],
+            )
+
+
+NOT_REACHED = Rule(
+    name="recovery-not-reached",
+    severity=Severity.ERROR,
+    message="nothing runs {entry} by itself{when}",
+    effect="The board stays dead although {stage} is sound: only a serial console brings it up.",
+    fix="End bootcmd with `|| run {entry}`, and let altbootcmd run it after failed starts.",
+    computed=(
+        "no path from bootcmd leads to the stage's entry, and none from altbootcmd that a boot"
+        " limit opens; with the other chips dead as well, where the stage has a ramdisk"
+    ),
+    source="U-Boot doc/api/bootcount.rst; common practice",
+    bad=scripted(bootcmd="bootm 0x88000000"),
+    good=scripted(bootcmd="bootm 0x88000000 || run recovery"),
+)
+
+
+@check(NOT_REACHED)
+def recovery_not_reached(subject: Subject) -> Outcome:
+    boots, layout = subject.boots, subject.layout
+    for stage in layout.stages.values() if layout is not None else ():
+        entry = stage.entry
+        if entry is None or entry in {"bootcmd", "altbootcmd"} or entry not in boots.variables:
+            continue
+        when = _unreached(boots, layout, stage, entry)
+        if when is None:
+            continue
+        if _open_run(boots):
+            yield NotChecked(NOT_REACHED.name, f"run {entry}", "bootcmd runs what is not known")
+            continue
+        yield finding(
+            NOT_REACHED,
+            boots,
+            severity=Severity.WARNING if "altbootcmd" in when else None,
+            entry=entry,
+            stage=stage.name,
+            when=when,
+        )
+
+
+def _unreached(boots: Boots, layout: Layout | None, stage: Stage, entry: str) -> str | None:
+    """Say when an entry is not reached; None where it is."""
+    normal, limited = boots.followed.get("bootcmd"), _limit(boots) is not None
+    alternative = boots.followed.get("altbootcmd") if limited else None
+    home = layout.region(stage.ramdisk).chip if layout is not None and stage.ramdisk else None
+    if normal is not None and normal.walk.reaches(entry):
+        alone = normal.alone.get(home or "")
+        if alone is None or alone.reaches(entry):
+            return None
+        return f" when every chip but {home} is dead"
+    if alternative is None or not alternative.walk.reaches(entry):
+        return " when the start that bootcmd tries does not succeed"
+    waits = normal is None or any(end.how != "reset" for end in normal.walk.ends)
+    return (
+        " but altbootcmd: where bootcmd itself fails, U-Boot waits at its prompt" if waits else None
+    )
+
+
+def _open_run(boots: Boots) -> bool:
+    kinds = {"name of what to run is not known", "script not known"}
+    followed = boots.followed.get("bootcmd")
+    return followed is not None and any(note.kind in kinds for note in followed.walk.unresolved)
+
+
+def _limit(boots: Boots) -> int | None:
+    """Give the boot limit, a decimal number; None where it is off."""
+    text = boots.get("bootlimit") or ""
+    digits = text[: len(text) - len(text.lstrip("0123456789"))]
+    return int(digits) if 0 < len(digits) < _MOST_DIGITS and int(digits) else None
+
+
+OTHER_CHIP = Rule(
+    name="recovery-depends-on-other-chip",
+    severity=Severity.ERROR,
+    message=(
+        "with every chip but {home} dead, {entry} starts nothing: `{command}` in {script} needs"
+        " {device}"
+    ),
+    effect="The recovery fails on the very day it is there for.",
+    fix="Take all that {entry} needs from {home}, or go on when `{command}` fails.",
+    computed="followed with all other chips failing, the entry of a stage with a ramdisk boots"
+    " nothing, or from RAM that nothing filled",
+    source="common practice, no source",
+    bad=scripted(f"mmc dev 0 && {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
+    good=scripted(f"mmc dev 0; {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
+)
+
+
+@check(OTHER_CHIP)
+def other_chip(subject: Subject) -> Outcome:
+    boots, layout = subject.boots, subject.layout
+    for stage in layout.stages.values() if layout is not None else ():
+        followed = boots.followed.get(stage.entry or "")
+        if layout is None or stage.ramdisk is None or followed is None or boots.board is None:
+            continue
+        region = layout.region(stage.ramdisk)
+        alone = followed.alone.get(region.chip)
+        if alone is None or not followed.walk.boots:
+            continue
+        if any(
+            not any(part not in boot.loaded or not boot.loaded[part] for part in boot.stale)
+            for boot in alone.boots
+        ):
+            continue
+        others = boots.board.others(region.chip)
+        culprit = next((op for op in followed.walk.operations if op.device in others), None)
+        if culprit is None:
+            continue
+        yield finding(
+            OTHER_CHIP,
+            boots,
+            region=region,
+            home=region.chip,
+            entry=stage.entry,
+            command=culprit.command,
+            script=culprit.variable,
+            device=culprit.device,
+        )
+
+
+LIMIT = Rule(
+    name="boot-limit-without-altbootcmd",
+    severity=Severity.ERROR,
+    message="bootlimit is {limit}, and there is no altbootcmd",
+    effect="After {limit} failed starts U-Boot stops at its prompt and waits there for ever.",
+    fix="Set altbootcmd to what must then run: the recovery.",
+    computed="bootlimit is set and not 0, altbootcmd is not set",
+    source="U-Boot doc/api/bootcount.rst",
+    bad=scripted(more={"bootlimit": "3"}),
+    good=scripted(more={"bootlimit": "3", "altbootcmd": "run recovery"}),
+)
+
+
+@check(LIMIT)
+def limit_without_script(subject: Subject) -> Outcome:
+    limit = _limit(subject.boots)
+    if limit is not None and not subject.boots.get("altbootcmd"):
+        yield finding(LIMIT, subject.boots, limit=limit)
+
+
+INERT = Rule(
+    name="boot-count-inert",
+    severity=Severity.WARNING,
+    message="altbootcmd is set, and {why}",
+    effect="Failed starts are not counted: altbootcmd never runs.",
+    fix="Set bootlimit, build with CONFIG_BOOTCOUNT_LIMIT, and let the system reset the count.",
+    computed=(
+        "altbootcmd without a bootlimit; with .config: without BOOTCOUNT_LIMIT, or counted in the"
+        " environment where nothing sets upgrade_available"
+    ),
+    source="U-Boot doc/api/bootcount.rst; drivers/bootcount/Kconfig",
+    bad=scripted(more={"altbootcmd": "run recovery"}),
+    good=scripted(more={"bootlimit": "3", "altbootcmd": "run recovery"}),
+)
+
+
+@check(INERT)
+def boot_count_inert(subject: Subject) -> Outcome:
+    boots = subject.boots
+    if not boots.get("altbootcmd"):
+        return
+    copy = subject.copies.uboot_config if subject.copies is not None else None
+    config = copy.says.config if copy is not None else None
+    if _limit(boots) is None:
+        yield finding(INERT, boots, why="bootlimit is not")
+    elif config is not None and not config.enabled("BOOTCOUNT_LIMIT"):
+        yield finding(INERT, boots, why="U-Boot is built without BOOTCOUNT_LIMIT")
+    elif (
+        config is not None
+        and config.enabled("BOOTCOUNT_ENV")
+        and not any("upgrade_available" in text for text in (*boots.variables, *_values(boots)))
+    ):
+        yield finding(INERT, boots, why="nothing sets upgrade_available, without which none counts")
+
+
+def _values(boots: Boots) -> Iterator[str]:
+    return (variable.value for variable in boots.variables.values())
+
+
+HITS = Rule(
+    name="write-hits-another-region",
+    severity=Severity.ERROR,
+    message="`{command}` in {script} starts in {target} and takes {size:bytes} of {other} along",
+    effect="What {other} holds is lost: it is {written}.",
+    fix="End at {end:place}, the end of {target}, and keep whole erase blocks apart.",
+    computed=(
+        "the bytes written, or the whole erase blocks erased, reach a region in which they do not"
+        " start"
+    ),
+    source="U-Boot doc/usage/cmd/sf.rst",
+    bad=scripted(more={"update": "sf probe && sf erase 0x10000 0x20000"}),
+    good=scripted(more={"update": "sf probe && sf erase 0x10000 0x10000"}),
+)
+_WRITTEN = {
+    Writer.FACTORY: "written in the factory and by nobody else",
+    Writer.RELEASE: "only written by a release",
+    Writer.RUNTIME: "what the unit itself keeps",
+}
+
+
+@check(HITS)
+def hits_another(subject: Subject) -> Outcome:
+    boots = subject.boots
+    for _, operation in operations(boots):
+        target, span = _region_of(boots, operation), operation.span
+        if operation.kind not in _CHANGES or span is None or boots.board is None:
+            continue
+        chip = _chip(subject, boots, operation.device)
+        if chip is not None and span.size >= chip.size:
+            continue
+        if chip is not None and chip.kind is ChipKind.SPI_NOR and operation.kind is not Kind.WRITE:
+            span = chip.erased_by(span)
+        for other in boots.board.regions(operation.device):
+            if other is target or not other.span.overlaps(span):
+                continue
+            yield finding(
+                HITS,
+                boots,
+                region=other,
+                command=operation.command,
+                script=operation.variable,
+                target=target.name if target is not None else "free space",
+                other=other.name,
+                size=other.span.common(span).size,
+                written=_WRITTEN[other.writer],
+                end=target.span.end if target is not None else other.at,
+            )
+
+
+WHOLE_CHIP = Rule(
+    name="whole-chip-erase",
+    severity=Severity.ERROR,
+    message="`{command}` in {script} erases all {size:bytes} of {device}",
+    effect="Boot loader, recovery and factory data go with it; a power cut then leaves a brick.",
+    fix="Erase the region that is meant: {example}.",
+    computed=(
+        "an erase, write or update covers the whole chip; a warning where only an operator runs it"
+    ),
+    source="common practice, no source",
+    bad=scripted(more={"wipe": "sf probe && sf erase 0 0x100000"}),
+    good=scripted(more={"wipe": "sf probe && sf erase 0x20000 0x40000"}),
+)
+
+
+@check(WHOLE_CHIP)
+def whole_chip(subject: Subject) -> Outcome:
+    boots = subject.boots
+    for followed, operation in operations(boots):
+        chip = _chip(subject, boots, operation.device)
+        span = operation.span
+        if chip is None or operation.kind not in _CHANGES or span is None or span.size < chip.size:
+            continue
+        region = _region_of(boots, operation)
+        example = region or next(iter(subject.layout.regions if subject.layout else ()), None)
+        yield finding(
+            WHOLE_CHIP,
+            boots,
+            region=region,
+            severity=Severity.WARNING if followed.by_hand else None,
+            command=operation.command,
+            script=operation.variable,
+            size=span.size,
+            device=chip.name,
+            example=""
+            if example is None
+            else f"{example.name} is {both(example.size)} at {example.at:#x}",
+        )

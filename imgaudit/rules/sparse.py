@@ -1,0 +1,82 @@
+"""Android sparse images: whether what their chunks make is what their header promises."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+
+from imgaudit.formats.android_sparse import AndroidSparse
+from imgaudit.rules._storage import stored
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc
+from imgaudit.rules.subject import Subject
+
+_BLOCK = 4096
+_ROOT = "name: rootfs, partition: 1, at: 1 MiB, size: 64 KiB, file: rootfs.simg"
+
+
+def _sparse(blocks: int, checksum: int = 0) -> bytes:
+    """Write an image that promises `blocks` blocks, with one stored and three left out."""
+    head = struct.pack("<IHHHHIIII", 0xED26FF3A, 1, 0, 28, 12, _BLOCK, blocks, 2, checksum)
+    stored_block = struct.pack("<HHII", 0xCAC1, 0, 1, 12 + _BLOCK) + _DATA
+    return head + stored_block + struct.pack("<HHII", 0xCAC3, 0, 3, 12)
+
+
+_DATA = b"tide" * (_BLOCK // 4)
+_CRC = zlib.crc32(_DATA + bytes(3 * _BLOCK))
+
+INCONSISTENT = Rule(
+    name="android-sparse-inconsistent",
+    severity=Severity.ERROR,
+    message="{content}: the chunks make {made:bytes}, the header says {said:bytes}",
+    effect="The flashing tool refuses it, or leaves the end of the partition as it was.",
+    fix="Make it with img2simg from the whole image; look for a chunk that was lost.",
+    computed="the sum of the chunks' blocks is not total_blks",
+    source="Android system/core libsparse/sparse_format.h",
+    bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(5)}),
+    good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4)}),
+    judges=("android-sparse",),
+)
+
+
+@check(INCONSISTENT)
+def chunks_add_up(subject: Subject) -> Outcome:
+    for found in stored(subject, AndroidSparse):
+        facts = found.facts
+        if facts.chunk_size_total != facts.expanded_size:
+            yield found.finding(
+                INCONSISTENT,
+                at=facts.offsets["total_blks"],
+                length=4,
+                made=facts.chunk_size_total,
+                said=facts.expanded_size,
+            )
+
+
+CHECKSUM = Rule(
+    name="android-sparse-checksum",
+    severity=Severity.ERROR,
+    message="{content}: the CRC of the {what} is {stored}, its bytes make {computed}",
+    effect="Other data than was built goes onto the chip; few flashing tools check it.",
+    fix="Copy or make the image again.",
+    computed="CRC-32 of the expanded image, or of its beginning up to a CRC chunk, does not match",
+    source="Android system/core libsparse/sparse_read.cpp",
+    bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC ^ 1)}),
+    good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC)}),
+    judges=("android-sparse",),
+)
+
+
+@check(CHECKSUM)
+def chunks_checksum(subject: Subject) -> Outcome:
+    for found in stored(subject, AndroidSparse):
+        for checksum in found.facts.checksums:
+            if checksum.matches is False:
+                yield found.finding(
+                    CHECKSUM,
+                    at=checksum.offset,
+                    length=4,
+                    what=checksum.name,
+                    stored=checksum.stored,
+                    computed=checksum.computed,
+                )

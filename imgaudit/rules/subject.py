@@ -1,0 +1,106 @@
+"""What the checks look at: the build as it was read, and what follows from it, as plain facts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from imgaudit.boot.found import Boots
+from imgaudit.contents.build import Build, Store, read
+from imgaudit.model import Layout
+
+if TYPE_CHECKING:
+    from imgaudit.maps.collect import Copies
+    from imgaudit.release.manifest import Manifest
+    from imgaudit.rescue.stage import Rescue
+
+
+@dataclass(frozen=True, kw_only=True)
+class Subject(Build):
+    """All facts of one audit. Without a layout, the artifacts stand alone (`inspect`).
+
+    `boots` is what U-Boot does with the build, `copies` are the copies of the map that the build
+    carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
+    or, without a layout, by file.
+    """
+
+    copies: Copies | None = None
+    boots: Boots = field(default_factory=Boots)
+    rescues: Mapping[str, Rescue] = field(default_factory=dict)
+    manifest: Manifest | None = None
+
+
+def gather(layout: Layout, store: Store | None) -> Subject:
+    """Read all that a layout names, and work out what follows."""
+    build = read(layout, store)
+    said_again = layout.elsewhere is not None and layout.elsewhere.mtdparts is not None
+    if store is None and not said_again:
+        # On paper there is nothing to follow, so what follows it need not be loaded.
+        return Subject(layout=layout, given=False, placements=build.placements)
+    from imgaudit.boot.stage import boots_of
+    from imgaudit.maps.collect import collect
+
+    copies = collect(build)
+    boots = boots_of(build, copies)
+    return Subject(
+        layout=build.layout,
+        given=build.given,
+        placements=build.placements,
+        images=build.images,
+        others=build.others,
+        unreadable=build.unreadable,
+        copies=copies,
+        boots=boots,
+        rescues=_rescues(build, boots),
+    )
+
+
+def gather_rescue(
+    path: str,
+    *,
+    groups: Iterable[str] | None = None,
+    arch: str | None = None,
+    kernel: str | None = None,
+    configuration: str | None = None,
+) -> Subject:
+    """Read one file that brings a rescue ramdisk, and the kernel that starts it if it is another.
+
+    See rescue_alone() for the arguments.
+
+    Raises:
+        ArtifactError: a file cannot be read.
+        ValueError: a group or an architecture is not known.
+
+    """
+    from imgaudit.contents.reader import Loader
+    from imgaudit.rescue.stage import rescue_alone
+
+    with Loader() as loader:
+        artifact = loader.file(path)
+        starter = loader.file(kernel) if kernel is not None else None
+    rescue = rescue_alone(
+        artifact, groups=groups, arch=arch, kernel=starter, configuration=configuration
+    )
+    return Subject(layout=None, others={path: artifact}, rescues={path: rescue})
+
+
+def _rescues(build: Build, boots: Boots) -> dict[str, Rescue]:
+    """Survey the ramdisk of every stage that has one, as the stage's entry starts it."""
+    if build.layout is None or not build.given:
+        return {}
+    from imgaudit.rescue.stage import rescue_of
+
+    found = {}
+    for stage in build.layout.stages.values():
+        if stage.ramdisk is not None:
+            entry = boots.followed.get(stage.entry or "")
+            starts = entry.walk.boots if entry is not None else ()
+            chosen = {boot.config for boot in starts}
+            found[stage.name] = rescue_of(
+                build,
+                stage,
+                configuration=chosen.pop() if len(chosen) == 1 else None,
+                arguments=tuple(boot.arguments for boot in starts if boot.arguments is not None),
+            )
+    return found

@@ -1,0 +1,392 @@
+"""Whether the artifacts are there at all, whole, and what they claim to be."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from imgaudit.contents.build import payload_of, reader_of
+from imgaudit.contents.reader import Artifact, Content
+from imgaudit.formats.facts import Match
+from imgaudit.model import Chip, Layout, Located, Region
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, MIB
+
+_REGION = "name: recovery, at: 0, size: 128 KiB, file: recovery.bin"
+
+
+def _start(region: Region | None) -> int:
+    """Give where an artifact starts: on its chip or, without a region, in itself."""
+    return region.at + region.file_at if region else 0
+
+
+MISSING = Rule(
+    name="artifact-missing",
+    severity=Severity.ERROR,
+    message="{why}",
+    effect="The release is incomplete: {region} would be shipped without its content.",
+    fix="Build it, or correct file: in the layout.",
+    computed="the path is absent, or the glob matches no file or several",
+    source="common practice, no source",
+    bad=nor(_REGION),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
+)
+
+
+@check(MISSING)
+def artifact_missing(subject: Subject) -> Outcome:
+    for placement in subject.placements:
+        if subject.given and placement.missing and not placement.refused:
+            yield MISSING.finding(
+                region=placement.region,
+                key="file",
+                offset=_start(placement.region),
+                length=0,
+                why=placement.missing,
+            )
+
+
+REFUSED = Rule(
+    name="artifact-not-usable",
+    severity=Severity.ERROR,
+    message="{why}",
+    effect="Nothing is known of what would go into {region}.",
+    fix="Put a readable, regular file into the artifacts folder itself.",
+    computed=(
+        "the path is absolute, climbs with .., is a link out of the folder, is no regular file, or"
+        " cannot be read"
+    ),
+    source="common practice, no source",
+    bad=nor("name: recovery, at: 0, size: 128 KiB, file: ../recovery.bin"),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
+)
+
+
+@check(REFUSED)
+def artifact_refused(subject: Subject) -> Outcome:
+    for placement in subject.placements:
+        if placement.refused:
+            yield REFUSED.finding(
+                region=placement.region,
+                key="file",
+                offset=_start(placement.region),
+                length=0,
+                why=placement.missing,
+            )
+
+
+FILE = Rule(
+    name="named-file-missing",
+    severity=Severity.ERROR,
+    message="{named} names {file}: {why}",
+    effect="What it would be compared with is not checked, and may be wrong on the board.",
+    fix="Build it, or take {named} out of the layout.",
+    computed="a chip's image or register dump, a stage's kernel configuration, or a file under"
+    " written-elsewhere cannot be had",
+    source="common practice, no source",
+    bad=nor(chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img"),
+    good=nor(
+        chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img",
+        files={"nor.img": lambda: b"\xff" * MIB},
+    ),
+)
+
+
+def _named_files(layout: Layout) -> Iterator[tuple[Located, str, str | None, Chip | None]]:
+    """Give every file that no region holds: who names it, under which key, and its name."""
+    for chip in layout.chips.values():
+        yield chip, "image", chip.image, chip
+        yield chip, "sfdp", chip.sfdp, chip
+        yield chip, "ext-csd", chip.ext_csd, chip
+    for stage in layout.stages.values():
+        yield stage, "kernel-config", stage.kernel_config, None
+    if layout.elsewhere is not None:
+        elsewhere = layout.elsewhere
+        yield elsewhere, "device-tree", elsewhere.device_tree, None
+        yield elsewhere, "environment", elsewhere.environment, None
+        yield elsewhere, "uboot-config", elsewhere.uboot_config, None
+        yield elsewhere, "flash-tool-config", elsewhere.flash_tool_config, None
+
+
+@check(FILE)
+def named_file_missing(subject: Subject) -> Outcome:
+    if subject.layout is None or not subject.given:
+        return
+    for owner, key, name, chip in _named_files(subject.layout):
+        why = subject.unreadable.get(name) if name is not None else None
+        if why:
+            yield FILE.finding(
+                artifact=name,
+                chip=chip.name if chip else None,
+                where=owner.at_key(key),
+                file=name,
+                why=why,
+                named=key,
+            )
+
+
+EMPTY = Rule(
+    name="artifact-empty",
+    severity=Severity.ERROR,
+    message="{artifact} has no bytes",
+    effect="Whatever should be there is missing: nothing is written.",
+    fix="Look for the build step that failed and left an empty file.",
+    computed="the file's size is 0",
+    source="common practice, no source",
+    bad=nor(_REGION, files={"recovery.bin": lambda: b""}),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"tide"}),
+)
+
+
+@check(EMPTY)
+def artifact_empty(subject: Subject) -> Outcome:
+    for region, artifact in subject.artifacts():
+        if artifact.size == 0:
+            yield EMPTY.finding(
+                region=region,
+                artifact=artifact.path,
+                key="file",
+                offset=_start(region),
+                length=0,
+            )
+
+
+BLANK = Rule(
+    name="artifact-blank",
+    severity=Severity.ERROR,
+    message="{artifact} is {size:bytes} of {value:#04x} and nothing else",
+    effect="The region would look erased: nothing boots from it.",
+    fix="Find the build step that wrote padding instead of data; or say holds: blank.",
+    computed="every byte is 0x00 or every byte is 0xFF",
+    source="common practice, no source; Linux Documentation/driver-api/mtd/spi-nor.rst publishes"
+    " the SHA-256 of 2 MiB of 0xFF",
+    bad=nor(_REGION, files={"recovery.bin": lambda: b"\xff" * (64 * KIB)}),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"\xff" * KIB + b"tide"}),
+)
+
+
+@check(BLANK)
+def artifact_blank(subject: Subject) -> Outcome:
+    for region, artifact in subject.artifacts():
+        meant = region is not None and region.holds == "blank"
+        if artifact.blank is not None and not meant:
+            yield BLANK.finding(
+                region=region,
+                artifact=artifact.path,
+                key="file",
+                offset=_start(region),
+                length=artifact.size,
+                size=artifact.size,
+                value=artifact.blank,
+            )
+
+
+NOT_BLANK = Rule(
+    name="artifact-not-blank",
+    severity=Severity.ERROR,
+    message="{artifact} should be blank ({region} holds blank) but is not",
+    effect="Whatever expects an erased region finds data there.",
+    fix="Correct holds: in the layout, or leave the file out.",
+    computed="holds is blank and the file has other bytes than one of 0x00 or 0xFF",
+    source="common practice, no source",
+    bad=nor(_REGION + ", holds: blank", files={"recovery.bin": lambda: b"tide"}),
+    good=nor(_REGION + ", holds: blank", files={"recovery.bin": lambda: b"\xff" * KIB}),
+)
+
+
+@check(NOT_BLANK)
+def artifact_not_blank(subject: Subject) -> Outcome:
+    for region, artifact, _ in subject.placed():
+        if region.holds == "blank" and artifact.blank is None and artifact.size:
+            yield NOT_BLANK.finding(
+                region=region,
+                artifact=artifact.path,
+                key="holds",
+                offset=_start(region),
+                length=artifact.size,
+            )
+
+
+OTHER_FORMAT = Rule(
+    name="artifact-not-what-it-claims",
+    severity=Severity.ERROR,
+    message="{artifact} should be {wanted} but is {found}",
+    effect="Whoever reads {region} expects {wanted} and refuses or misreads what is there.",
+    fix="Ship the right file, or correct holds: in the layout.",
+    computed="the content, without the compression that its writer undoes, is recognised as"
+    " another format than holds",
+    source="common practice, no source",
+    bad=nor(
+        _REGION + ", holds: squashfs",
+        files={"recovery.bin": lambda: b"\x1f\x8b\x08" + bytes(7) + b"\x03" + bytes(9)},
+    ),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
+)
+
+
+@check(OTHER_FORMAT)
+def artifact_other_format(subject: Subject) -> Outcome:
+    for region, artifact, payload in subject.placed():
+        wanted = reader_of(region.holds)
+        if wanted is None or payload.format == wanted or artifact.blank is not None:
+            continue
+        if not artifact.size:
+            continue
+        found = payload.title or "no format that is known"
+        if payload.format is None and payload.why:
+            found += f" ({payload.why})"
+        yield OTHER_FORMAT.finding(
+            region=region,
+            artifact=artifact.path,
+            key="holds",
+            offset=_start(region),
+            length=payload.size,
+            wanted=region.holds,
+            found=found,
+        )
+
+
+DAMAGED = Rule(
+    name="artifact-damaged",
+    severity=Severity.ERROR,
+    message="{content} is damaged at {at:place}: {why}",
+    effect="Whoever loads it stops there, or goes on with half of it.",
+    fix="Build it again and compare; a file that ends early was cut while it was copied.",
+    computed="the format's own structure, or a compressed stream, cannot be followed to its end",
+    source="the format's own specification; explain names it beside each reader",
+    bad=nor(
+        _REGION + ", holds: gzip",
+        files={"recovery.bin": lambda: b"\x1f\x8b\x08" + bytes(6) + b"\x03tide"},
+    ),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
+)
+
+
+@check(DAMAGED)
+def artifact_damaged(subject: Subject) -> Outcome:
+    for region, artifact in subject.artifacts():
+        for content, at in _inside(artifact.content, region):
+            expected = content.expects is not None and content.format == content.expects
+            if content.damaged_at is None:
+                if content.why and content.format is not None:
+                    yield NotChecked(DAMAGED.name, content.name, content.why)
+                continue
+            if content.match >= Match.GOOD or (expected and content.match is not Match.NO):
+                yield DAMAGED.finding(
+                    region=region,
+                    artifact=artifact.path,
+                    key="file",
+                    offset=None if at is None else at + content.damaged_at,
+                    length=max(0, content.size - content.damaged_at),
+                    content=content.name,
+                    at=content.damaged_at,
+                    why=content.why,
+                )
+
+
+def _inside(artifact: Content, region: Region | None) -> Iterator[tuple[Content, int | None]]:
+    """Give every content and where it starts: on the chip, or in the artifact without a region.
+
+    What a decompressor made lies at no such place, but for the payload that goes onto the chip.
+    """
+    payload = payload_of(artifact, region.holds) if region else artifact
+    pending: list[tuple[Content, int | None]] = [(artifact, None)]
+    while pending:
+        content, at = pending.pop()
+        at = _start(region) if content is payload else at
+        yield content, at
+        pending += [
+            (child, None if at is None or child.offset < 0 else at + child.offset)
+            for child in reversed(content.children)
+        ]
+
+
+PLACEHOLDER = Rule(
+    name="artifact-is-a-placeholder",
+    severity=Severity.ERROR,
+    message="{artifact} is {what}, not the artifact itself",
+    effect="The board would be given a text of a few bytes instead of an image.",
+    fix="Fetch the real file and look at why the download was not checked.",
+    computed="the file starts as a Git LFS pointer, an HTML page or an XML error answer",
+    source="Git LFS specification (pointer file); common practice, no source",
+    bad=nor(
+        _REGION,
+        files={"recovery.bin": lambda: b"version https://git-lfs.github.com/spec/v1\noid sha256:0"},
+    ),
+    good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
+)
+_PLACEHOLDERS = (
+    (b"version https://git-lfs", "a Git LFS pointer"),
+    (b"<!doctype html", "an HTML page"),
+    (b"<html", "an HTML page"),
+    (b"<?xml", "an XML answer"),
+)
+
+
+@check(PLACEHOLDER)
+def artifact_placeholder(subject: Subject) -> Outcome:
+    for region, artifact in subject.artifacts():
+        head = artifact.head.lstrip().lower()
+        for start, what in _PLACEHOLDERS:
+            if head.startswith(start):
+                yield PLACEHOLDER.finding(
+                    region=region,
+                    artifact=artifact.path,
+                    key="file",
+                    offset=_start(region),
+                    length=artifact.size,
+                    what=what,
+                )
+
+
+SAME = Rule(
+    name="artifacts-identical",
+    severity=Severity.WARNING,
+    message="{artifact} for {region} has the same bytes as {other_artifact} for {other}",
+    effect="One of the two regions holds the wrong content, unless both are meant to be equal.",
+    fix="Check which build step copied one over the other; name one file twice if it is meant.",
+    computed="two different files for regions that hold different things have one SHA-256",
+    source="common practice, no source",
+    bad=nor(
+        _REGION,
+        "name: firmware, at: 128 KiB, size: 128 KiB, file: firmware.bin",
+        files={"recovery.bin": lambda: b"tide" * KIB, "firmware.bin": lambda: b"tide" * KIB},
+    ),
+    good=nor(
+        _REGION,
+        "name: firmware, at: 128 KiB, size: 128 KiB, file: firmware.bin",
+        files={"recovery.bin": lambda: b"tide" * KIB, "firmware.bin": lambda: b"gauge" * KIB},
+    ),
+)
+
+
+@check(SAME)
+def artifacts_identical(subject: Subject) -> Outcome:
+    by_digest: dict[str, list[tuple[Region, Artifact]]] = defaultdict(list)
+    for region, artifact, _ in subject.placed():
+        digest = artifact.sha256 or artifact.data_sha256
+        if digest and artifact.size and artifact.blank is None:
+            by_digest[digest].append((region, artifact))
+    for same in by_digest.values():
+        first, first_artifact = same[0]
+        for region, artifact in same[1:]:
+            if artifact.path == first_artifact.path or _may_be_equal(first, region):
+                continue
+            yield SAME.finding(
+                region=region,
+                artifact=artifact.path,
+                key="file",
+                offset=_start(region),
+                length=artifact.size,
+                other=first.name,
+                other_artifact=first_artifact.path,
+            )
+
+
+def _may_be_equal(one: Region, other: Region) -> bool:
+    """Two slots of a pair, or two copies of an environment, may well start out equal."""
+    if one.holds == other.holds == "uboot-env":
+        return True
+    return one.type is not None and one.type == other.type

@@ -1,0 +1,256 @@
+"""Legacy U-Boot images: both checksums, the size, the table of files, and true labels."""
+
+from __future__ import annotations
+
+import struct
+
+from imgaudit.contents.reader import Content
+from imgaudit.formats.facts import Match
+from imgaudit.formats.uimage import UimageFacts
+from imgaudit.rules import samples as sample
+from imgaudit.rules._containers import Found, compressor, contents, misfit
+from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+
+_HEADER = "U-Boot include/image.h, struct legacy_img_hdr"
+_KERNELS = frozenset({"kernel", "kernel_noload", "multi"})
+# What U-Boot unpacks; it hands on everything else as stored.
+_UNPACKED = _KERNELS | {"standalone", "firmware"}
+_ARCHITECTURE_MATTERS = _KERNELS | {"ramdisk", "standalone"}
+_RAMDISK, _MULTI, _KERNEL = 3, 4, 2
+_GZIP = 1
+
+
+def _one(data: bytes) -> Example:
+    return nor(
+        "name: recovery, at: 0, size: 128 KiB, holds: uimage, file: uImage",
+        files={"uImage": lambda: data},
+    )
+
+
+def _multi(*sizes: int) -> bytes:
+    table = struct.pack(f">{len(sizes)}I", *sizes) + bytes(4)
+    return sample.uimage(table.ljust(KIB, b"\xd5"), kind=_MULTI)
+
+
+_GOOD = _one(sample.uimage())
+_DAMAGED = sample.uimage()[:-1] + b"\0"
+
+HEADER = Rule(
+    name="uimage-header-checksum",
+    severity=Severity.ERROR,
+    message="{content}: the header stores the CRC {stored}, its 64 bytes give {computed}",
+    effect='U-Boot says "Bad Header Checksum" and does not boot it.',
+    fix="Make the image again with mkimage; do not edit a finished header.",
+    computed="CRC-32 of the 64-byte header with ih_hcrc as zero is not ih_hcrc",
+    source=f"{_HEADER}; boot/image.c, image_check_hcrc()",
+    judges=("uimage",),
+    bad=_one(sample.uimage()[:32] + b"tide" + sample.uimage()[36:]),
+    good=_GOOD,
+)
+
+
+@check(HEADER)
+def uimage_header(subject: Subject) -> Outcome:
+    yield from _checksum(subject, HEADER, "header")
+
+
+DATA = Rule(
+    name="uimage-data-checksum",
+    severity=Severity.ERROR,
+    message="{content}: the header stores the CRC {stored}, the data gives {computed}",
+    effect='U-Boot says "Bad Data CRC" and does not boot it.',
+    fix="Make the image again with mkimage from the final file, or copy it again.",
+    computed="CRC-32 of the ih_size bytes behind the header is not ih_dcrc",
+    source=f"{_HEADER}; boot/image.c, image_check_dcrc()",
+    judges=("uimage",),
+    bad=_one(_DAMAGED),
+    good=_GOOD,
+)
+
+
+@check(DATA)
+def uimage_data(subject: Subject) -> Outcome:
+    yield from _checksum(subject, DATA, "data")
+
+
+def _checksum(subject: Subject, rule: Rule, name: str) -> Outcome:
+    for found in contents(subject, UimageFacts):
+        checksum = next(item for item in found.facts.checksums if item.name == name)
+        if checksum.matches is None:
+            yield NotChecked(rule.name, found.content.name, checksum.why)
+        elif not checksum.matches:
+            yield found.finding(
+                rule,
+                at=checksum.covers.start,
+                length=checksum.covers.size,
+                stored=checksum.stored,
+                computed=checksum.computed,
+            )
+
+
+SIZE = Rule(
+    name="uimage-size-mismatch",
+    severity=Severity.ERROR,
+    message="{content} should have {wanted:bytes} behind its header, but has {present:bytes}",
+    effect='U-Boot reads on into whatever follows and says "Bad Data CRC".',
+    fix="Copy the file again; it was cut.",
+    computed="64 + ih_size is above the size of the file, or ih_size is 0",
+    source=_HEADER,
+    judges=("uimage",),
+    bad=_one(sample.uimage()[:-4]),
+    good=_GOOD,
+)
+
+
+@check(SIZE)
+def uimage_size(subject: Subject) -> Outcome:
+    for found in contents(subject, UimageFacts):
+        facts = found.facts
+        if facts.data_present < facts.size or not facts.size:
+            yield found.finding(
+                SIZE,
+                at=facts.offsets["size"],
+                length=4,
+                wanted=facts.size,
+                present=facts.data_present,
+            )
+
+
+TABLE = Rule(
+    name="uimage-multi-table",
+    severity=Severity.ERROR,
+    message="{content}: {what}",
+    effect="U-Boot takes the wrong bytes for the ramdisk, the device tree or the script.",
+    fix="Make the image again with mkimage and name every file after -d, separated by colons.",
+    computed="the table of big-endian sizes has no closing zero, its files (each padded to 4) do"
+    " not end where ih_size does, or the third file of type multi is no device tree",
+    source="U-Boot boot/image.c, image_multi_getimg(), and boot/image-fdt.c, boot_get_fdt()",
+    judges=("uimage",),
+    bad=_one(_multi(900, 900)),
+    good=_one(_multi(500, 512)),
+)
+
+
+@check(TABLE)
+def uimage_table(subject: Subject) -> Outcome:
+    for found in contents(subject, UimageFacts):
+        facts = found.facts
+        # A file that is cut is told as such.
+        if facts.table_ended is None or facts.data_present < facts.size:
+            continue
+        what, at = "", facts.data_offset
+        end = facts.data_offset + facts.size
+        third = found.part("image-2")
+        if not facts.table_ended:
+            what = "the table of sizes has no closing zero"
+        elif not facts.members:
+            what = "the table of sizes names no file"
+        elif facts.members_end > end:
+            what = f"its files end {facts.members_end - end:,} bytes past the data"
+        elif end - facts.members_end > 3:
+            what = f"{end - facts.members_end:,} bytes of the data belong to none of its files"
+        elif facts.type == "multi" and third is not None and not _is(third, "fdt"):
+            what, at = "its third file is no device tree", third.offset
+        if what:
+            yield found.finding(TABLE, at=at, length=0, what=what)
+
+
+def _is(content: Content, name: str) -> bool:
+    return content.format == name and content.match is not Match.NO
+
+
+ARCHITECTURE = Rule(
+    name="uimage-wrong-architecture",
+    severity=Severity.ERROR,
+    message="{content} ({type}) is for {arch}, the board is {wanted}",
+    effect='U-Boot says "Unsupported Architecture", or starts code that the processor cannot run.',
+    fix="Ship the file that was built for {wanted}, or give mkimage the right -A.",
+    computed="ih_arch is not that of the layout; U-Boot does not ask a script. A warning where it"
+    " does not matter to U-Boot, and for arm on arm64, which U-Boot lets through",
+    source="U-Boot include/image.h, image_check_target_arch()",
+    judges=("uimage",),
+    bad=_one(sample.uimage(arch=5)),
+    good=_GOOD,
+)
+
+
+@check(ARCHITECTURE)
+def uimage_architecture(subject: Subject) -> Outcome:
+    if subject.layout is None:
+        return
+    wanted = subject.layout.arch
+    for found in contents(subject, UimageFacts):
+        facts = found.facts
+        severity = misfit(facts.arch, wanted)
+        if severity is None or facts.type in {"script", "filesystem", "fpga"}:
+            continue
+        yield found.finding(
+            ARCHITECTURE,
+            at=facts.offsets["arch"],
+            length=1,
+            severity=severity if facts.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
+            type=facts.type,
+            arch=facts.arch,
+            wanted=wanted,
+        )
+
+
+COMPRESSION = Rule(
+    name="uimage-compression-mislabelled",
+    severity=Severity.ERROR,
+    message="{content} ({type}) says compression {label}, but {real}",
+    effect="{happens}.",
+    fix="Give mkimage -C {right}; without -C it writes gzip.",
+    computed="the first bytes of the data are not what ih_comp says; of a device tree: ih_comp is"
+    " not none. An error where U-Boot unpacks, else a warning",
+    source="U-Boot boot/bootm.c, bootm_load_os(); tools/mkimage.c, the default of -C",
+    judges=("uimage",),
+    bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, compression=_GZIP)),
+    good=_one(sample.uimage(sample.packed(sample.arm64_kernel()), kind=_KERNEL, compression=_GZIP)),
+)
+
+
+@check(COMPRESSION)
+def uimage_compression(subject: Subject) -> Outcome:
+    for found in contents(subject, UimageFacts):
+        facts = found.facts
+        content = _judged(found)
+        if content is None:
+            continue
+        label, real = facts.compression, compressor(content)
+        said = "the data is not compressed" if real is None else f"the data is {real}"
+        severity: Severity | None = None
+        if facts.type == "flat_dt":
+            if label == "none":
+                continue
+            said, happens = "U-Boot takes no compressed one", "U-Boot refuses the device tree"
+            real = None
+        elif facts.type in _UNPACKED:
+            if label == (real or "none"):
+                continue
+            happens = "U-Boot does not boot it: it unpacks what is not packed, or the other way"
+        else:
+            # A ramdisk under `none` is right whatever it is: the kernel unpacks it.
+            if label in {"none", real}:
+                continue
+            severity = Severity.WARNING
+            happens = "Nothing today: U-Boot hands the data on as stored; other tools go by it"
+        yield found.finding(
+            COMPRESSION,
+            at=facts.offsets["comp"],
+            length=1,
+            severity=severity,
+            type=facts.type,
+            label=label,
+            real=said,
+            right=real or "none",
+            happens=happens,
+        )
+
+
+def _judged(found: Found[UimageFacts]) -> Content | None:
+    """Give what the compression byte speaks of: the data, or the first file of a table."""
+    return found.part("data" if found.facts.table_ended is None else "image-0")

@@ -1,0 +1,163 @@
+"""Run the checks on a subject and weigh what they say: severities, waivers, verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from imgaudit.contents.build import Placement, reader_of
+from imgaudit.errors import LayoutError, LayoutProblem
+from imgaudit.layout.keys import close
+from imgaudit.model import Layout
+from imgaudit.rules import checks, geometry
+from imgaudit.rules.engine import Check, Finding, NotChecked, Severity
+from imgaudit.rules.subject import Subject
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """An audit's outcome, the worst first; waived findings are kept apart from the count."""
+
+    subject: Subject
+    findings: tuple[Finding, ...]
+    not_checked: tuple[NotChecked, ...]
+    fail_on: Severity
+
+    @property
+    def failed(self) -> bool:
+        """Whether a finding that is not waived reaches the gate."""
+        return any(
+            finding.severity.rank <= self.fail_on.rank
+            for finding in self.findings
+            if finding.waived is None
+        )
+
+    def count(self, severity: Severity) -> int:
+        """Count the findings of a severity that are not waived."""
+        return sum(1 for item in self.findings if item.severity is severity and item.waived is None)
+
+
+def run(
+    subject: Subject,
+    *,
+    fail_on: Severity | None = None,
+    today: date | None = None,
+    only: Iterable[Check] | None = None,
+) -> Result:
+    """Apply every check, or `only` some, to a subject.
+
+    Args:
+        subject: the facts.
+        fail_on: the gate, where it is not the layout's.
+        today: the day on which waivers must still hold.
+        only: the checks to run.
+
+    Raises:
+        LayoutError: the policy names a finding that does not exist.
+
+    """
+    layout = subject.layout
+    if layout is not None:
+        _known_names(layout)
+    findings: list[Finding] = []
+    not_checked: list[NotChecked] = []
+    on_paper = layout is not None and not subject.given and subject.copies is None
+    if only is None:
+        only = (geometry() if on_paper else checks()).values()
+        not_checked += _on_paper(layout) if layout is not None and on_paper else ()
+    for check in only:
+        not_checked.extend(_out_of_reach(check, subject))
+        for outcome in check.run(subject):
+            if isinstance(outcome, Finding):
+                findings.append(outcome)
+            else:
+                not_checked.append(outcome)
+    if layout is not None:
+        findings = [_weighed(finding, layout, today or _today()) for finding in findings]
+    gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
+    return Result(
+        subject=subject,
+        findings=tuple(sorted(findings, key=_order)),
+        not_checked=tuple(
+            sorted(set(not_checked), key=lambda it: (it.subject, it.why, it.rule or ""))
+        ),
+        fail_on=gate,
+    )
+
+
+def _order(finding: Finding) -> tuple[bool, int, int, str, int, str]:
+    line = finding.where.line if finding.where else 0
+    return (
+        finding.waived is not None,
+        finding.severity.rank,
+        line,
+        finding.rule.name,
+        finding.offset or 0,
+        finding.message,
+    )
+
+
+def _known_names(layout: Layout) -> None:
+    named = [(waiver.where, waiver.finding) for waiver in layout.policy.waivers]
+    named += [(where, name) for name, where in layout.policy.severity_at.items()]
+    problems = [
+        LayoutProblem(
+            where.file,
+            where.line,
+            where.column,
+            f"no finding is called {name!r}{close(name, checks())}",
+        )
+        for where, name in sorted(named)
+        if name not in checks()
+    ]
+    if problems:
+        raise LayoutError(problems)
+
+
+def _today() -> date:
+    """Give the local day: a waiver ends at the user's midnight."""
+    return datetime.now().astimezone().date()
+
+
+def _weighed(finding: Finding, layout: Layout, today: date) -> Finding:
+    severity = layout.policy.severity.get(finding.rule.name)
+    if severity is not None:
+        finding = replace(finding, severity=Severity(severity))
+    for waiver in layout.policy.waivers:
+        same = waiver.finding == finding.rule.name
+        here = waiver.region is None or waiver.region == finding.region
+        if same and here and (waiver.until is None or today.isoformat() <= waiver.until):
+            until = f" (until {waiver.until})" if waiver.until else ""
+            return replace(finding, waived=waiver.reason + until)
+    return finding
+
+
+def _on_paper(layout: Layout) -> Iterator[NotChecked]:
+    """Say what only artifacts can tell; their checks are not even loaded."""
+    why = "no artifacts were given"
+    for region in layout.regions:
+        if region.file is not None:
+            yield NotChecked(None, region.name, why)
+    for stage in layout.stages.values():
+        yield NotChecked(None, f"boot of {stage.name}", why)
+
+
+def _out_of_reach(check: Check, subject: Subject) -> Iterator[NotChecked]:
+    """Say where a rule had nothing to judge because the artifact could not be had or read."""
+    if not check.rule.judges:
+        return
+    for placement in subject.placements:
+        why = _unread(placement, check.rule.judges)
+        if why:
+            yield NotChecked(check.rule.name, placement.region.name, why)
+
+
+def _unread(placement: Placement, judges: tuple[str, ...]) -> str:
+    if placement.region.file is None or reader_of(placement.region.holds) not in judges:
+        return ""
+    if placement.artifact is None or placement.payload is None:
+        return placement.missing
+    if placement.payload.facts is None:
+        return f"{placement.path} could not be read: {placement.payload.why}"
+    return ""

@@ -1,0 +1,638 @@
+"""Draft a layout from what a build already says of its map: a start, with every doubt marked.
+
+What sources say differently is never chosen silently: it becomes a comment and a conflict.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import count, pairwise
+
+from imgaudit.errors import AuditError
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.guid import type_name
+from imgaudit.formats.sfdp import SfdpFacts
+from imgaudit.maps.entry import MapCopy, MapEntry, Medium
+from imgaudit.model import HOLDS, SECTOR
+from imgaudit.tasks.sources import Said, Sources, read
+from imgaudit.units import GIB, KIB, MIB, Span, both, human, place
+
+__all__ = ["Draft", "Sources", "draft"]
+
+FILL_IN = "fill in"
+_USUAL_ERASE = 64 * KIB
+_SMALLEST_ERASE = 4 * KIB
+_MOST_ALIGN = 4 * MIB
+_MOST_PARTITIONS = 128  # that a layout numbers
+_WINDOW = 16 * MIB
+_LIMIT = 1 << 62  # a layout takes no number of 2^63 and above
+_YAML_WORDS = frozenset({"yes", "no", "on", "off", "true", "false", "null"})
+_CPUS = (
+    (re.compile(r"arm,(?:cortex-(?:a(?:5|7|8|9|1[257])|[rm]\d+\w*)|arm\d+.*)"), "arm"),
+    (re.compile(r"(?:arm,(?:cortex-[ax]\d+\w*|neoverse.*|armv8.*)|apple,.*)"), "arm64"),
+    (re.compile(r"riscv|(?:sifive|thead),.*"), "riscv64"),
+)
+_CONFIGURED = (("ARM64", "arm64"), ("ARM", "arm"), ("ARCH_RV32I", "riscv32"), ("RISCV", "riscv64"))
+# What a label says of its region; the first that fits counts (common practice, no source).
+_MEANS = (
+    (re.compile(r"env"), "uboot-env", "runtime"),
+    (re.compile(r"(?:^|[-_])fip"), "fip", "release"),
+    (re.compile(r"(?:^|[-_])(?:dtb?|fdt|device-?tree)(?:$|[-_\d])"), "fdt", "release"),
+    (re.compile(r"factory|calib|serial|(?:^|[-_])(?:art|mac)\d*(?:$|[-_])"), "raw", "factory"),
+    (re.compile(r"data|(?:^|[-_])logs?(?:$|[-_])|nvram|overlay"), "raw", "runtime"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A layout as text, and what the sources say differently or what cannot be as it stands."""
+
+    text: str
+    conflicts: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Region:
+    """A region while it is put together; `notes` become comments above it."""
+
+    label: str
+    span: Span
+    source: str
+    holds: str = "raw"
+    writer: str = "release"
+    number: int | None = None
+    type: str | None = None
+    notes: list[str] = field(default_factory=list)
+    name: str = ""
+
+
+@dataclass(slots=True)
+class _Chip:
+    """A chip while it is put together: its keys as lines, its regions, and what is said of it."""
+
+    name: str
+    about: str
+    tables: list[tuple[str, MapCopy]] = field(default_factory=list)
+    size: int = 0
+    lines: list[str] = field(default_factory=list)
+    regions: list[_Region] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def draft(sources: Sources) -> Draft:
+    """Draft a layout.
+
+    Raises:
+        AuditError: a source cannot be read, or there is nothing to draft; says why.
+
+    """
+    return _Drafting(sources, read(sources)).draft()
+
+
+class _Drafting:
+    def __init__(self, sources: Sources, said: Said) -> None:
+        self.sources = sources
+        self.said = said
+        self.unused = list(said.unused)
+        self.conflicts: list[str] = []
+        self.names: set[str] = set()
+
+    def draft(self) -> Draft:
+        chips = self.nors()
+        if self.said.disk is not None or self.said.ext_csd is not None:
+            chips.append(self.emmc(self.said.disk))
+        if not chips:
+            why = "; ".join(self.unused) or "no source names a SPI-NOR or an eMMC"
+            raise AuditError(f"there is nothing to draft: {_plain(why)}")
+        for chip in chips:
+            self.named(chip)
+        lines = [*self.head(), "", "chips:"]
+        for chip in chips:
+            lines += [f"  {chip.name}:", *_comments(chip.notes, 4)]
+            lines += [f"    {line}" for line in chip.lines]
+        lines += self.ram()
+        lines += [
+            "",
+            "# Who writes a region after the factory: factory (nobody), release, runtime.",
+        ]
+        lines += ["regions:"] if any(chip.regions for chip in chips) else ["regions: []"]
+        for chip in chips:
+            lines += self.regions(chip)
+        lines += [*self.stages(), *self.elsewhere(), "", "policy:", "  fail-on: error"]
+        return Draft("\n".join(lines) + "\n", tuple(self.conflicts))
+
+    def conflict(self, text: str, notes: list[str]) -> None:
+        """Say what cannot be as it stands, in the draft and beside it."""
+        self.conflicts.append(text)
+        notes.append(f"conflict: {text}")
+
+    # The head
+
+    def head(self) -> Iterator[str]:
+        tree = self.said.tree
+        yield "# A draft. Look for 'fill in' and 'conflict', correct it, and then run"
+        yield "#     imgaudit audit THIS-FILE --artifacts DIR"
+        yield "#"
+        for path in _given(self.sources):
+            yield f"# From {_plain(path)}."
+        for why in self.unused:
+            yield f"# Not drafted: {_plain(why)}."
+        yield ""
+        yield "layout: 1"
+        compatible = tree.compatible[0] if tree is not None and tree.compatible else None
+        board = _word((compatible or "").rpartition(",")[2])
+        yield f"board: {_scalar(board or 'board')}{'' if board else _mark('a name for the board')}"
+        if tree is not None and tree.model and _sayable(tree.model):
+            yield f"summary: {_quoted(tree.model)}"
+        arch = self.arch()
+        yield f"arch: {arch or 'arm64'}{'' if arch else _mark('what it must be built for')}"
+        if compatible is not None and _sayable(compatible):
+            yield f"compatible: {_quoted(compatible)}"
+
+    def arch(self) -> str | None:
+        config = self.said.config
+        for symbol, arch in _CONFIGURED if config is not None else ():
+            if config is not None and config.config.enabled(symbol):
+                return arch
+        cpus = self.said.tree.tree.get("/cpus") if self.said.tree is not None else None
+        for cpu in cpus.children if cpus is not None else ():
+            for compatible in cpu.texts("compatible"):
+                for pattern, arch in _CPUS:
+                    if pattern.fullmatch(compatible):
+                        return arch
+        return None
+
+    def ram(self) -> Iterator[str]:
+        tree = self.said.tree
+        banks = sorted(_banks(tree)) if tree is not None else []
+        yield ""
+        apart = all(one.end <= other.start for one, other in pairwise(banks))
+        if not banks or not apart:
+            yield "# fill in: the RAM, which no source gives in a form that can be used"
+            yield "# ram:"
+            yield "#   banks:"
+            yield "#     - {at: 0x80000000, size: 512 MiB}"
+            return
+        yield "ram:"
+        yield "  banks:"
+        for bank in banks:
+            yield f"    - {{at: {place(bank.start)}, size: {_size(bank.size)}}}"
+        reserved = list(_reserved(tree, banks)) if tree is not None else []
+        if reserved:
+            yield "  reserved:"
+        for name, span in reserved:
+            where = f"at: {place(span.start)}, size: {_size(span.size)}"
+            yield f"    - {{name: {_scalar(name)}, {where}}}"
+
+    # SPI-NOR
+
+    def nors(self) -> list[_Chip]:
+        """Give a chip for each device that the sources partition, and for the SFDP dump."""
+        chips: list[_Chip] = []
+        skipped: list[str] = []
+        for source, table in self.said.maps:
+            if table.medium not in {Medium.SPI_NOR, Medium.UNKNOWN}:
+                skipped.append(f"{table.device} in {source} is {table.medium.value}")
+                continue
+            alike = self.alike(chips, source, table)
+            if alike is None and re.search(r"nand|emmc|mmc", table.device):
+                skipped.append(f"{table.device} in {source} is no SPI-NOR by its name")
+                continue
+            if alike is None:
+                alike = _Chip(f"nor{len(chips) + 1}" if chips else "nor", table.device)
+                chips.append(alike)
+            alike.tables.append((source, table))
+        for flash in self.said.flash:
+            if flash.medium is Medium.SPI_NOR and not flash.disabled_by:
+                path = flash.node.path
+                known = any(path == table.device for chip in chips for _, table in chip.tables)
+                if not known and not any(path in why for why in self.unused):
+                    skipped.append(f"{path} is a SPI-NOR without partitions")
+        if not chips and self.said.sfdp is not None:
+            chips.append(_Chip("nor", "the chip of the SFDP dump"))
+        self.unused += skipped
+        for number, chip in enumerate(chips):
+            self.nor(chip, self.said.sfdp if number == 0 else None)
+        return chips
+
+    @staticmethod
+    def alike(chips: list[_Chip], source: str, table: MapCopy) -> _Chip | None:
+        """Find the chip that another source's table maps: the one with the most in common."""
+        best, most = None, 0
+        for chip in chips:
+            if any(source == other for other, _ in chip.tables):
+                continue
+            first = chip.tables[0][1]
+            known = {(entry.label, entry.offset) for entry in first.entries}
+            labels = {entry.label for entry in first.entries}
+            common = sum(
+                (entry.label in labels) + ((entry.label, entry.offset) in known)
+                for entry in table.entries
+            )
+            if common > most:
+                best, most = chip, common
+        return best
+
+    def nor(self, chip: _Chip, sfdp: SfdpFacts | None) -> None:
+        for number, (source, table) in enumerate(chip.tables):
+            chip.notes += [f"{source}: {note}" for note in table.notes]
+            for entry in table.entries:
+                self.entry(chip, source, entry, first=number == 0)
+        self.configured(chip)
+        chip.notes.insert(0, chip.about)
+        chip.lines.append("kind: spi-nor")
+        highest = max((region.span.end for region in chip.regions), default=0)
+        open_end = any(entry.to_end for _, table in chip.tables for entry in table.entries)
+        if sfdp is not None and sfdp.density:
+            chip.size = sfdp.density
+            chip.lines.append(f"size: {_size(chip.size)}  # by its SFDP")
+        else:
+            chip.size = max(1 << max(0, highest - (not open_end)).bit_length(), MIB)
+            why = "the parts that are approved; this is a guess from the last partition"
+            chip.lines.append(f"size: {_size(chip.size)}{_mark(why)}")
+        self.ends(chip)
+        self.erase(chip, sfdp)
+        if sfdp is not None:
+            if sfdp.page_size is not None and chip.size % sfdp.page_size == 0:
+                chip.lines.append(f"page: {sfdp.page_size}")
+            if chip.size <= _WINDOW and 3 in sfdp.address_bytes:
+                chip.lines.append("address-bytes: 3")
+            if sfdp.unreachable:
+                what = f"by its SFDP the chip has {human(chip.size)}, but 3 address bytes only"
+                self.conflict(what, chip.notes)
+        if chip.size > _WINDOW:
+            chip.lines.append(
+                "# fill in: address-bytes, four-byte-mode and reset-pin (above 16 MiB)"
+            )
+        if self.sources.sfdp is not None and sfdp is not None:
+            chip.lines.append(f"sfdp: {_file(self.sources.sfdp)}")
+        self.order(chip)
+
+    def entry(self, chip: _Chip, source: str, entry: MapEntry, *, first: bool) -> None:
+        """Take an entry, or compare it with the one that an earlier source has."""
+        what = f"{_plain(entry.label)} of {source}"
+        if entry.offset is None or entry.offset < 0 or entry.offset >= _LIMIT:
+            self.conflict(f"{what} has no offset that can be used", chip.notes)
+            return
+        if (entry.size or 0) >= _LIMIT:
+            self.conflict(f"{what} has an impossible size", chip.notes)
+            return
+        if entry.parent is not None:
+            note = f"{what}, {_size(entry.size or 0)} at {place(entry.offset)}, is part of"
+            chip.notes.append(f"{note} {_plain(entry.parent)}")
+            return
+        # An end that is left open is known when the chip's size is.
+        span = Span.sized(entry.offset, entry.size or 0)
+        same = next((item for item in chip.regions if item.label == entry.label), None)
+        if first or same is None:
+            region = _Region(entry.label, span, source)
+            region.holds, region.writer = _meaning(entry)
+            if entry.read_only:
+                region.notes.append(f"read-only in {source}")
+            if not first:
+                self.conflict(f"{what} is not in {chip.tables[0][0]}", region.notes)
+            chip.regions.append(region)
+            return
+        if entry.to_end or same.span.size == 0:
+            differs = same.span.start != span.start
+        else:
+            differs = same.span != span
+        if differs:
+            self.conflict(
+                f"{_plain(entry.label)} is {_told(span)} in {source}, {_told(same.span)} in"
+                f" {same.source}",
+                same.notes,
+            )
+
+    def configured(self, chip: _Chip) -> None:
+        """Hold ENV_OFFSET and its redundant twin against the regions, or take them for some."""
+        config = self.said.config
+        table = config.environment() if config is not None else None
+        if table is None or table.medium is not Medium.SPI_NOR or chip.name != "nor":
+            return
+        for entry in table.entries:
+            start, size = entry.offset or 0, entry.size or 0
+            if any(region.span.start == start for region in chip.regions) or not size:
+                continue
+            span = Span.sized(start, size)
+            what = f"the {entry.label} of U-Boot's configuration, {_told(span)},"
+            over = next((item for item in chip.regions if item.span.overlaps(span)), None)
+            if over is not None:
+                self.conflict(f"{what} lies in {_plain(over.label)}", chip.notes)
+                continue
+            region = _Region(entry.label.replace(" ", "-"), span, "U-Boot's configuration")
+            region.holds, region.writer = "uboot-env", "runtime"
+            if chip.tables:
+                self.conflict(f"{what} is not in {chip.tables[0][0]}", region.notes)
+            chip.regions.append(region)
+
+    def ends(self, chip: _Chip) -> None:
+        """Close the open ends, and leave out what is the whole chip or nothing of it."""
+        kept = []
+        for region in chip.regions:
+            if region.span.size == 0:
+                if region.span.start >= chip.size:
+                    what = f"{_plain(region.label)} starts at {place(region.span.start)}"
+                    self.conflict(f"{what}, at or past the end of the chip", chip.notes)
+                    continue
+                region.span = Span(region.span.start, chip.size)
+            whole = region.span.start == 0 and region.span.end >= chip.size
+            if whole and len(chip.regions) > 1:
+                chip.notes.append(f"{_plain(region.label)} of {region.source} is the whole chip")
+                continue
+            if region.span.end > chip.size:
+                over = region.span.end - chip.size
+                what = f"{_plain(region.label)} ends {both(over)} past the chip's end"
+                self.conflict(what, region.notes)
+            kept.append(region)
+        chip.regions = kept
+
+    def erase(self, chip: _Chip, sfdp: SfdpFacts | None) -> None:
+        unit = math.gcd(chip.size, *(end for item in chip.regions for end in _ends(item.span)))
+        asked = self.said.config.environment_sector_size if self.said.config is not None else None
+        if sfdp is not None and sfdp.erase_types:
+            everywhere = [
+                size
+                for size in sfdp.erase_sizes
+                if chip.size % size == 0
+                and all(
+                    size in region.erase_sizes
+                    for sectors in sfdp.sector_maps
+                    for region in sectors.regions
+                )
+            ]
+            usual = [size for size in everywhere if size <= _USUAL_ERASE]
+            size = max(usual, default=min(everywhere, default=min(sfdp.erase_sizes)))
+            if chip.size % size == 0:
+                choice = ", ".join(human(size) for size in sfdp.erase_sizes)
+                why = f"the chip has {choice}; take what U-Boot and Linux use"
+                chip.lines.append(f"erase-block: {_size(size)}  # {why}")
+                self.misaligned(chip, size)
+                return
+        size = asked or min(unit, _USUAL_ERASE)
+        if size < 1 or chip.size % size:
+            size = min(unit, _USUAL_ERASE)
+        source = "ENV_SECT_SIZE" if size == asked else "a guess from the partitions"
+        chip.lines.append(f"erase-block: {_size(size)}{_mark(f'the block; this is {source}')}")
+        self.misaligned(chip, max(size, _SMALLEST_ERASE))
+
+    def misaligned(self, chip: _Chip, erase: int) -> None:
+        for region in chip.regions:
+            for word, at in zip(("starts", "ends"), _ends(region.span), strict=True):
+                if at % erase and at != chip.size:
+                    what = f"{_plain(region.label)} {word} at {place(at)}, inside an erase block of"
+                    self.conflict(f"{what} {human(erase)}", region.notes)
+
+    def order(self, chip: _Chip) -> None:
+        """Sort by place, and say what overlaps and what is free."""
+        chip.regions.sort(key=lambda region: (region.span.start, region.span.end))
+        for number, one in enumerate(chip.regions):
+            for other in chip.regions[number + 1 :]:
+                common = one.span.common(other.span)
+                if common.size:
+                    how = ", one inside the other" if common in {one.span, other.span} else ""
+                    self.conflict(
+                        f"{_plain(one.label)} and {_plain(other.label)} share {both(common.size)}"
+                        f" from {place(common.start)}{how}",
+                        other.notes,
+                    )
+        at = 0
+        for region in chip.regions:
+            if region.span.start > at:
+                free = Span(at, region.span.start)
+                region.notes.insert(0, f"free before it: {both(free.size)} from {place(at)}")
+            at = max(at, region.span.end)
+
+    # eMMC
+
+    def emmc(self, disk: Gpt | None) -> _Chip:
+        chip = _Chip("emmc", "the eMMC")
+        table = disk.table if disk is not None else None
+        registers = self.said.ext_csd
+        chip.lines.append("kind: emmc")
+        if registers is not None:
+            chip.size = registers.size
+            mark = _mark("SEC_COUNT of every approved part; this one is by its EXT_CSD")
+            chip.lines.append(f"sectors: {registers.sectors}{mark}")
+        elif disk is not None:
+            chip.size = max(disk.view_size // SECTOR * SECTOR, SECTOR)
+            mark = _mark("SEC_COUNT of every approved part; this is the length of the image")
+            chip.lines.append(f"sectors: {chip.size // SECTOR}{mark}")
+        if disk is not None and registers is not None and disk.view_size > registers.size:
+            over = disk.view_size - registers.size
+            self.conflict(f"the disk image is {both(over)} longer than the eMMC", chip.notes)
+        for entry in table.entries if table is not None else ():
+            span = table.span(entry) if table is not None else Span(0, 0)
+            if not 0 < span.size <= span.end < _LIMIT:
+                what = f"partition {entry.number} ({_plain(entry.name)}) has no usable range"
+                self.conflict(what, chip.notes)
+                continue
+            region = _Region(entry.name or f"partition-{entry.number}", span, "the disk image")
+            region.number = entry.number if entry.number <= _MOST_PARTITIONS else None
+            region.type = type_name(entry.type_guid) or entry.type_guid
+            found = self.said.holds.get(entry.number, "raw")
+            region.holds = found if found in HOLDS else "raw"
+            region.writer = _writer(entry.name)
+            if span.end > chip.size:
+                what = f"{_plain(region.label)} ends {both(span.end - chip.size)}"
+                self.conflict(f"{what} past the chip's end", region.notes)
+            chip.regions.append(region)
+        starts = [region.span.start for region in chip.regions]
+        align = math.gcd(_MOST_ALIGN, *starts)
+        if starts and align >= _SMALLEST_ERASE:
+            why = f"{FILL_IN}: what every start must be a multiple of; all are of this"
+            chip.lines.append(f"align: {_size(align)}  # {why}")
+        if registers is not None:
+            for key, value in (
+                ("boot-area", registers.boot_area),
+                ("erase-group", registers.erase_group),
+                ("write-protect-group", registers.write_protect_group),
+            ):
+                if value:
+                    chip.lines.append(f"{key}: {_size(value)}")
+            chip.lines.append(f"ext-csd: {_file(self.sources.ext_csd or '')}")
+        if self.sources.disk is not None:
+            chip.lines.append(f"image: {_file(self.sources.disk)}")
+        self.order(chip)
+        return chip
+
+    # Regions and the rest
+
+    def named(self, chip: _Chip) -> None:
+        """Give every region a name of its own: the label where that can be one."""
+        for region in chip.regions:
+            stem = name = _word(region.label) or "region"
+            for number in count(2):
+                if name not in self.names:
+                    break
+                name = f"{stem}-{number}"
+            self.names.add(name)
+            region.name = name
+
+    def regions(self, chip: _Chip) -> Iterator[str]:
+        environments = [region for region in chip.regions if region.holds == "uboot-env"]
+        for region in chip.regions:
+            yield from _comments(region.notes, 2)
+            yield f"  - name: {_scalar(region.name)}"
+            if region.label != region.name and _sayable(region.label):
+                yield f"    label: {_quoted(region.label)}"
+            yield f"    chip: {chip.name}"
+            if region.number is not None:
+                yield f"    partition: {region.number}"
+            if region.type is not None:
+                yield f"    type: {region.type}"
+            yield f"    at: {place(region.span.start)}"
+            yield f"    size: {_size(region.span.size)}"
+            sure = region.holds != "raw"
+            yield f"    holds: {region.holds}{'' if sure else _mark('its format, and file:')}"
+            yield f"    writer: {region.writer}"
+            if region.holds == "uboot-env":
+                yield from self.shape(region, environments)
+
+    def shape(self, region: _Region, environments: list[_Region]) -> Iterator[str]:
+        config = self.said.config
+        size = self.said.environment_size
+        told = config.environment_size if config is not None else None
+        if None not in {size, told} and size != told:
+            what = f"ENV_SIZE is {both(told or 0)}, the environment has {both(size or 0)}"
+            if what not in self.conflicts:
+                self.conflicts.append(what)
+            yield f"    # conflict: {what}"
+        known = size or told
+        fits = known if known and known <= region.span.size else region.span.size
+        copy = next((item.name for item in environments if item is not region), None)
+        pair = f", copy: {_scalar(copy)}" if copy and len(environments) == 2 else ""
+        mark = "" if known == fits else _mark("ENV_SIZE")
+        yield f"    env: {{size: {_size(fits)}{pair}}}{mark}"
+
+    def stages(self) -> Iterator[str]:
+        yield ""
+        yield "# fill in: the systems that U-Boot can start, and what each of them needs"
+        yield "# stages:"
+        yield "#   recovery: {regions: [...], entry: recovery, ramdisk: recovery}"
+        yield "#   main: {regions: [...], entry: bootcmd}"
+
+    def elsewhere(self) -> Iterator[str]:
+        """Name the sources as copies of the map: the audit holds them against the layout."""
+        sources = self.sources
+        lines = [
+            f"  {key}: {value}"
+            for key, value in (
+                ("device-tree", sources.device_tree and _file(sources.device_tree)),
+                ("environment", sources.environment and _file(sources.environment)),
+                ("mtdparts", sources.mtdparts and _quoted(sources.mtdparts)),
+                ("uboot-config", sources.uboot_config and _file(sources.uboot_config)),
+            )
+            if value
+        ]
+        if lines:
+            yield ""
+            yield "# fill in: paths inside the artifacts folder; flash-tool-config, if there is one"
+            yield "written-elsewhere:"
+            yield from lines
+
+
+def _given(sources: Sources) -> Iterator[str]:
+    for key, what in (
+        ("device_tree", "the device tree"),
+        ("mtdparts", "mtdparts"),
+        ("disk", "the disk image"),
+        ("environment", "the environment"),
+        ("uboot_config", "U-Boot's configuration"),
+        ("sfdp", "the SFDP dump"),
+        ("ext_csd", "the EXT_CSD dump"),
+    ):
+        value = getattr(sources, key)
+        if value is not None:
+            yield f"{what} {value if key == 'mtdparts' else os.path.basename(value)}"
+
+
+def _meaning(entry: MapEntry) -> tuple[str, str]:
+    label = entry.label.lower()
+    for pattern, holds, writer in _MEANS:
+        if pattern.search(label):
+            # What the kernel may not write is no one's to write at run time.
+            return holds, "release" if writer == "runtime" and entry.read_only else writer
+    return "raw", "release"
+
+
+def _writer(label: str) -> str:
+    for pattern, _, writer in _MEANS:
+        if pattern.search(label.lower()):
+            return writer
+    return "release"
+
+
+def _ends(span: Span) -> tuple[int, int]:
+    return span.start, span.end
+
+
+def _told(span: Span) -> str:
+    return f"{both(span.size) if span.size else 'all that is left'} at {place(span.start)}"
+
+
+def _banks(tree: FdtFacts) -> Iterator[Span]:
+    for memory in tree.memory:
+        if memory.enabled and memory.size and memory.base + memory.size < _LIMIT:
+            yield Span.sized(memory.base, memory.size)
+
+
+def _reserved(tree: FdtFacts, banks: Iterable[Span]) -> Iterator[tuple[str, Span]]:
+    for item in tree.reserved:
+        if item.base is None or not item.size or not item.enabled:
+            continue
+        span = Span.sized(item.base, item.size)
+        name = _word(item.path.rpartition("/")[2].partition("@")[0])
+        if name and any(bank.contains(span) for bank in banks):
+            yield name, span
+
+
+def _word(text: str) -> str:
+    """Make a name of a text; empty where nothing of it can be one."""
+    return re.sub(r"[^A-Za-z0-9_.+-]+", "-", text).strip("-_.+")
+
+
+def _scalar(name: str) -> str:
+    """Write a name: bare, unless YAML 1.1 could take it for a number or a truth value."""
+    bare = re.fullmatch(r"[A-Za-z][A-Za-z0-9_.+-]+", name) and name.lower() not in _YAML_WORDS
+    return name if bare else _quoted(name)
+
+
+def _size(value: int) -> str:
+    for unit, scale in (("GiB", GIB), ("MiB", MIB), ("KiB", KIB)):
+        if value and value % scale == 0:
+            return f"{value // scale} {unit}"
+    return str(value)
+
+
+def _sayable(text: str) -> bool:
+    """Tell whether a layout takes a text: it refuses control characters."""
+    return bool(text) and text.isprintable()
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
+
+
+def _file(path: str) -> str:
+    return _quoted(_plain(os.path.basename(path)))
+
+
+def _plain(text: str) -> str:
+    """Make a text fit for a comment: one line without control characters."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def _mark(what: str) -> str:
+    return f"  # {FILL_IN}: {what}"
+
+
+def _comments(notes: Iterable[str], indent: int) -> Iterator[str]:
+    for note in notes:
+        yield f"{' ' * indent}# {_plain(note)}"

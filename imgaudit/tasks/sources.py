@@ -1,0 +1,244 @@
+"""Read what a layout can be drafted from."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TypeVar
+
+from imgaudit.contents.reader import Artifact, Content, Loader
+from imgaudit.errors import AuditError, FormatError
+from imgaudit.files import open_regular
+from imgaudit.formats import fdt, identify
+from imgaudit.formats.environment import find_default_environment, parse_text
+from imgaudit.formats.ext import Ext
+from imgaudit.formats.ext_csd import ExtCsdFacts
+from imgaudit.formats.facts import Facts
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.flat_tree import MAGIC
+from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.sfdp import SfdpFacts
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.formats.view import FileSource, View
+from imgaudit.maps import command_line, device_tree, mtdparts, uboot_config
+from imgaudit.maps.entry import MapCopy
+from imgaudit.maps.uboot_config import UBootConfig
+from imgaudit.model import HOLDS
+
+F = TypeVar("F", bound=Facts)
+_TEXT = 1 << 20  # bytes of a text that are read
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sources:
+    """What to draft from: a list, and paths of files; each may be None."""
+
+    device_tree: str | None = None
+    mtdparts: str | None = None
+    disk: str | None = None
+    environment: str | None = None
+    uboot_config: str | None = None
+    sfdp: str | None = None
+    ext_csd: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """What the sources say.
+
+    `maps` are the tables with what to call their source, the surest first; `unused` says why a
+    table or a flash is none. `holds` gives the format found in each partition of the disk.
+    """
+
+    tree: FdtFacts | None
+    maps: tuple[tuple[str, MapCopy], ...]
+    unused: tuple[str, ...]
+    flash: tuple[device_tree.FlashNode, ...]
+    disk: Gpt | None
+    holds: Mapping[int, str]
+    environment_size: int | None
+    config: UBootConfig | None
+    sfdp: SfdpFacts | None
+    ext_csd: ExtCsdFacts | None
+
+
+def read(sources: Sources) -> Said:
+    """Read every source.
+
+    Raises:
+        AuditError: one cannot be read, or is not what it should be.
+
+    """
+    with Loader() as loader:
+        reading = _Reading(loader)
+        tree = reading.main_tree(sources.device_tree)
+        flash = device_tree.flash_nodes(tree.tree) if tree is not None else ()
+        if tree is not None:
+            reading.tree(tree, flash, sources.device_tree or "")
+        if sources.mtdparts is not None:
+            reading.list("the mtdparts given", sources.mtdparts, strict=True)
+        size = reading.environment(sources.environment)
+        disk, holds = reading.disk(sources.disk)
+        return Said(
+            tree=tree,
+            config=reading.config(sources.uboot_config),
+            maps=tuple(reading.maps),
+            unused=tuple(reading.unused),
+            flash=flash,
+            disk=disk,
+            holds=holds,
+            environment_size=size,
+            sfdp=reading.facts(sources.sfdp, SfdpFacts, "SFDP dump", "sfdp"),
+            ext_csd=reading.facts(sources.ext_csd, ExtCsdFacts, "EXT_CSD dump", "ext-csd"),
+        )
+
+
+class _Reading:
+    def __init__(self, loader: Loader) -> None:
+        self.loader = loader
+        self.maps: list[tuple[str, MapCopy]] = []
+        self.unused: list[str] = []
+
+    def facts(
+        self, path: str | None, kind: type[F], what: str, expects: str | None = None
+    ) -> F | None:
+        """Give the first content of a kind in a file: a FIT holds device trees, for one."""
+        if path is None:
+            return None
+        artifact = self.loader.file(path, expects=expects)
+        for content in artifact.content.walk():
+            if isinstance(content.facts, kind):
+                return content.facts
+        raise AuditError(f"{path} is no {what}: {_why(artifact)}")
+
+    def main_tree(self, path: str | None) -> FdtFacts | None:
+        """Read a tree at once where it is one: to tell what else a file may be takes longer."""
+        if path is None:
+            return None
+        with _opened(path) as view:
+            if view.upto(0, 4) == MAGIC.to_bytes(4, "big"):
+                try:
+                    facts = fdt.read(view)
+                except FormatError as problem:
+                    raise AuditError(f"{path} is no device tree: {problem}") from problem
+                if facts.tree.get("/images") is None:
+                    return facts
+        return self.facts(path, FdtFacts, "device tree")
+
+    def tree(self, facts: FdtFacts, flash: tuple[device_tree.FlashNode, ...], path: str) -> None:
+        name = os.path.basename(path)
+        for item in flash:
+            for copy in device_tree.copies_of(item):
+                if copy.in_use and copy.entries:
+                    self.maps.append((name, copy))
+                else:
+                    why = "; ".join(copy.notes) or "it has no partitions"
+                    self.unused.append(f"{copy.device} in {name}: {why}")
+        value = command_line.parse(facts.bootargs or "").value("mtdparts")
+        if value:
+            self.list(f"the command line in {name}", value)
+
+    def list(self, source: str, text: str, *, strict: bool = False) -> None:
+        if not strict and "$" in text:
+            return
+        try:
+            self.maps += [(source, copy) for copy in mtdparts.parse(text).copies()]
+        except FormatError as problem:
+            if strict:
+                raise AuditError(f"{source}: {problem}") from problem
+            self.unused.append(f"{source}: mtdparts is refused: {problem.why}")
+
+    def environment(self, path: str | None) -> int | None:
+        """Read an environment, its text, or a boot loader with one; give its size, if it tells."""
+        if path is None:
+            return None
+        artifact = self.loader.file(path)
+        size = None
+        view = artifact.content.view
+        facts = artifact.content.facts
+        if isinstance(facts, UbootEnv) and facts.blank is None:
+            variables, size = facts.variables, facts.size if facts.valid else None
+        elif view is None:
+            raise AuditError(f"{path} is too large for an environment")
+        elif (default := find_default_environment(view)) is not None:
+            variables = default.variables
+        else:
+            variables = parse_text(view.upto(0, _TEXT)).variables
+        values = {variable.name: variable.value for variable in variables}
+        if not values:
+            raise AuditError(f"{path} has no environment: {_why(artifact)}")
+        if values.get("mtdparts"):
+            self.list(f"mtdparts in {os.path.basename(path)}", values["mtdparts"])
+        return size
+
+    def config(self, path: str | None) -> UBootConfig | None:
+        if path is None:
+            return None
+        artifact = self.loader.file(path)
+        view = artifact.content.view
+        text = b"" if view is None else view.upto(0, _TEXT)
+        config = UBootConfig(uboot_config.parse(text.decode("utf-8", "replace")))
+        if not config.config.symbols:
+            raise AuditError(f"{path} is no configuration: it sets no CONFIG_ symbol")
+        if config.mtdparts:
+            self.list(f"MTDPARTS_DEFAULT in {os.path.basename(path)}", config.mtdparts)
+        return config
+
+    def disk(self, path: str | None) -> tuple[Gpt | None, Mapping[int, str]]:
+        """Read the table of a disk image, and the start of each partition: not the data."""
+        if path is None:
+            return None, {}
+        with _opened(path) as view:
+            known = identify(view)
+            facts = known[0][1].read(view) if known and known[0][1].name == "gpt" else None
+            if isinstance(facts, Gpt):
+                return facts, dict(_holds(facts, view))
+        artifact = self.loader.file(path)
+        for content in artifact.content.walk():
+            if isinstance(content.facts, Gpt):
+                return content.facts, dict(_held(content))
+        raise AuditError(f"{path} has no GPT: {_why(artifact)}")
+
+
+@contextmanager
+def _opened(path: str) -> Iterator[View]:
+    descriptor, size = open_regular(os.path.realpath(path), path)
+    try:
+        yield View(FileSource(descriptor, size))
+    finally:
+        os.close(descriptor)
+
+
+def _why(artifact: Artifact) -> str:
+    content = artifact.content
+    return content.why or f"it is {content.title or 'nothing that is known'}"
+
+
+def _holds(disk: Gpt, view: View) -> Iterator[tuple[int, str]]:
+    table = disk.table
+    for entry in table.entries if table is not None else ():
+        span = table.span(entry) if table is not None else None
+        if span is not None and span.size > 0 and span.end <= view.size:
+            known = identify(view.sub(span.start, span.size))
+            if known:
+                reader = known[0][1]
+                try:
+                    facts = reader.read(view.sub(span.start, span.size))
+                except FormatError:
+                    continue
+                yield entry.number, _word(facts)
+
+
+def _held(content: Content) -> Iterator[tuple[int, str]]:
+    table = content.facts.table if isinstance(content.facts, Gpt) else None
+    for entry in table.entries if table is not None else ():
+        for child in content.children:
+            if table is not None and child.offset == table.span(entry).start and child.facts:
+                yield entry.number, _word(child.facts)
+
+
+def _word(facts: Facts) -> str:
+    """Give the word that a layout's `holds:` uses."""
+    return facts.kind if isinstance(facts, Ext) and facts.kind in HOLDS else facts.format

@@ -1,0 +1,34 @@
+from __future__ import annotations
+
+import zlib
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from imgaudit.formats.crc32c import ALL_ONES, crc32_raw, crc32c
+
+
+def test_the_published_values_of_castagnoli() -> None:
+    # RFC 3720, B.4: 32 bytes of zeros, of ones, and 0 to 31; the RFC lists the bytes as sent.
+    def published(data: bytes) -> str:
+        return (crc32c(data) ^ ALL_ONES).to_bytes(4, "little").hex()
+
+    assert published(bytes(32)) == "aa36918a"
+    assert published(b"\xff" * 32) == "43aba862"
+    assert published(bytes(range(32))) == "4e79dd46"
+
+
+@given(st.binary(max_size=200), st.binary(max_size=200))
+def test_a_crc_goes_on_from_its_own_value(first: bytes, second: bytes) -> None:
+    assert crc32c(second, crc32c(first)) == crc32c(first + second)
+    assert crc32_raw(second, crc32_raw(first)) == crc32_raw(first + second)
+
+
+@given(st.binary(max_size=200))
+def test_raw_is_zlibs_without_the_last_inversion(data: bytes) -> None:
+    assert crc32_raw(data) ^ ALL_ONES == zlib.crc32(data)
+
+
+def test_raw_from_zero_of_zeros_is_zero() -> None:
+    # A CRC without inversions cannot tell leading zeros: the reason why UBI starts from ones.
+    assert crc32_raw(bytes(64), 0) == 0

@@ -1,0 +1,297 @@
+from __future__ import annotations
+
+import struct
+import subprocess
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from imgaudit.errors import FormatError
+from imgaudit.formats import flat_tree
+from imgaudit.formats.view import View
+from tests.formats.device_trees import damaged, encode, write
+
+SMALL = write(
+    {
+        "#address-cells": 2,
+        "#size-cells": 1,
+        "model": "Whimbrel",
+        "compatible": ["whimbrel,logger", "whimbrel"],
+        "flag": b"",
+        "odd": b"\1\2\3\4\5",
+        "bus": {
+            "#address-cells": 1,
+            "#size-cells": 0,
+            "gauge@1": {"reg": (1, 2), "status": "disabled"},
+            "gauge@2": {"status": "okay"},
+        },
+        "memory@0": {"reg": (1, 0x8000_0000, 0x2000_0000)},
+    },
+    reserve=((0x9FE0_0000, 0x20_0000),),
+    padding=100,
+)
+
+
+def parse(data: bytes) -> flat_tree.Tree:
+    return flat_tree.parse(View.of(data))
+
+
+def patched(data: bytes, offset: int, word: int) -> bytes:
+    return data[:offset] + struct.pack(">I", word) + data[offset + 4 :]
+
+
+def test_a_tree_keeps_names_values_and_places() -> None:
+    tree = parse(SMALL)
+    root = tree.root
+    assert (root.name, root.path) == ("", "/")
+    assert [node.path for node in root.walk()] == [
+        "/",
+        "/bus",
+        "/bus/gauge@1",
+        "/bus/gauge@2",
+        "/memory@0",
+    ]
+    assert root.text("model") == "Whimbrel"
+    assert root.texts("compatible") == ("whimbrel,logger", "whimbrel")
+    assert root.texts("flag") == ()
+    assert root.text("flag") is None
+    assert root.text("absent") is None
+    assert root.u32s("odd") == (0x01020304,)
+    assert root.number("absent") is None
+    assert root.number("flag") is None
+    assert tree.reservations == (flat_tree.Reservation(0x9FE0_0000, 0x20_0000, 40),)
+    assert tree.header.totalsize - tree.used == 100
+    model = root.properties["model"]
+    assert SMALL[model.offset : model.offset + model.size] == b"Whimbrel\0"
+    assert all(SMALL[node.offset : node.offset + 4] == b"\0\0\0\1" for node in root.walk())
+
+
+def test_nodes_are_found_by_full_path() -> None:
+    tree = parse(SMALL)
+    found = tree.get("/bus/gauge@1")
+    assert found is not None
+    assert not found.enabled()
+    assert tree.get("/") is tree.root
+    assert tree.get("/bus/gauge") is None
+    assert tree.get("/bus/absent/deeper") is None
+
+
+def test_reg_follows_the_parents_cells() -> None:
+    tree = parse(SMALL)
+    bus, memory = tree.get("/bus"), tree.get("/memory@0")
+    assert bus is not None
+    assert memory is not None
+    assert memory.regs(tree.root) == ((0x1_8000_0000, 0x2000_0000),)
+    assert bus.children[0].regs(bus) == ((1, 0), (2, 0))
+    assert bus.children[1].regs(bus) == ()
+
+
+@pytest.mark.parametrize("cells", [0, 9, 0xFFFF_FFFF])
+def test_senseless_cell_counts_give_no_ranges(cells: int) -> None:
+    tree = parse(
+        write({"#address-cells": cells, "#size-cells": 0, "memory": {"reg": tuple(range(12))}})
+    )
+    assert tree.root.children[0].regs(tree.root) == ()
+
+
+def test_a_number_has_at_most_four_cells() -> None:
+    tree = parse(write({"four": (1, 0, 0, 2), "five": (0, 0, 0, 0, 1)}))
+    assert tree.root.number("four") == (1 << 96) + 2
+    assert tree.root.number("five") is None
+
+
+def test_version_16_has_no_structure_size() -> None:
+    tree = parse(write({"model": "Whimbrel"}, version=16))
+    assert tree.header.size_dt_struct is None
+    assert tree.root.text("model") == "Whimbrel"
+    assert tree.used == tree.header.totalsize
+
+
+def test_of_two_equal_names_the_first_counts() -> None:
+    data = write({"aa": "first", "ab": "other"})
+    tree = parse(data.replace(b"ab\0", b"aa\0"))
+    assert tree.root.texts("aa") == ("first",)
+
+
+def test_nop_tokens_are_stepped_over() -> None:
+    data = write({"aa": 1, "bb": 2})
+    prop = data.index(b"\0\0\0\3", 56)
+    tree = parse(data[:prop] + struct.pack(">4I", 4, 4, 4, 4) + data[prop + 16 :])
+    assert list(tree.root.properties) == ["bb"]
+
+
+def test_a_payload_keeps_only_its_head() -> None:
+    payload = bytes(range(256)) * 300
+    tree = parse(write({"data": payload, "after": "here"}))
+    data = tree.root.properties["data"]
+    assert data.size == len(payload)
+    assert data.value == payload[:64]
+    assert tree.root.text("after") == "here"
+
+
+@pytest.mark.parametrize(
+    ("offset", "word", "why"),
+    [
+        (0, 0xD00DFEEE, "magic"),
+        (8, 0xFFFF_FFF0, "off_dt_struct"),
+        (12, 0xFFFF_FFF0, "off_dt_strings"),
+        (16, 0xFFFF_FFF0, "needs 16 bytes"),
+        (20, 15, "version 15"),
+        (24, 18, "compatible with 18"),
+        (56, 0, "cannot stand here"),
+        (56, 9, "cannot stand here"),
+        (64, 0x0100_0000, "cannot stand here"),
+    ],
+)
+def test_damage_is_told_with_its_place(offset: int, word: int, why: str) -> None:
+    data = patched(write({"aa": 1}), offset, word)
+    with pytest.raises(FormatError, match=why) as raised:
+        parse(data)
+    assert 0 <= raised.value.offset <= 0xFFFF_FFF0
+
+
+def test_a_property_must_end_in_its_block_and_have_a_name() -> None:
+    data = write({"aa": 1})
+    prop = data.index(b"\0\0\0\3", 56)
+    with pytest.raises(FormatError, match="passes the block's end"):
+        parse(patched(data, prop + 4, 0x1000))
+    with pytest.raises(FormatError, match="not in the strings block"):
+        parse(patched(data, prop + 8, 0x1000))
+
+
+def test_an_endless_name_is_refused() -> None:
+    with pytest.raises(FormatError, match="node name"):
+        parse(write({"n" * 300: {}}))
+
+
+def test_depth_is_bounded() -> None:
+    nodes: dict[str, object] = {}
+    for _ in range(70):
+        nodes = {"n": nodes}
+    with pytest.raises(FormatError, match="deeper than 64"):
+        parse(write(nodes))
+
+
+def test_too_many_nodes_are_refused() -> None:
+    one = b"\0\0\0\1" + b"n\0\0\0" + b"\0\0\0\2"
+    data = write({"n": {}})
+    count = 70_000
+    grown = data.replace(one, one * count)
+    extra = len(grown) - len(data)
+    for field in (4, 12, 36):
+        grown = patched(grown, field, struct.unpack_from(">I", data, field)[0] + extra)
+    with pytest.raises(FormatError, match="implausibly big"):
+        parse(grown)
+
+
+def test_endless_reservations_are_refused() -> None:
+    with pytest.raises(FormatError, match="reservation"):
+        parse(write({}, reserve=((1, 1),) * 1100))
+
+
+def test_a_strings_block_of_megabytes_is_refused() -> None:
+    data = write({"aa": 1}, padding=5 << 20)
+    with pytest.raises(FormatError, match="strings block is implausibly big"):
+        parse(patched(data, 32, (4 << 20) + 1))
+
+
+def test_the_structure_block_must_end() -> None:
+    data = write({})
+    shortened = patched(data, 36, struct.unpack_from(">I", data, 36)[0] - 4)
+    with pytest.raises(FormatError, match="FDT_END"):
+        parse(shortened)
+
+
+@given(st.binary(max_size=200))
+def test_any_bytes_give_a_tree_or_a_format_error(rest: bytes) -> None:
+    for data in (rest, SMALL[:56] + rest):
+        try:
+            parse(data)
+        except FormatError:
+            continue
+
+
+@given(damaged(SMALL))
+def test_a_damaged_tree_gives_a_tree_or_a_format_error(data: bytes) -> None:
+    try:
+        tree = parse(data)
+    except FormatError:
+        return
+    assert all(node.regs(tree.root) is not None for node in tree.root.walk())
+
+
+NAMES = st.text("abcdefgh,-", min_size=1, max_size=8)
+TREES = st.recursive(
+    st.dictionaries(NAMES, st.binary(max_size=20), max_size=4),
+    lambda inner: st.tuples(
+        st.dictionaries(NAMES, st.binary(max_size=20), max_size=3),
+        st.dictionaries(NAMES.map(lambda name: name + "@0"), inner, max_size=3),
+    ).map(lambda both: {**both[0], **both[1]}),
+    max_leaves=8,
+)
+
+
+def listed(node: flat_tree.Node) -> dict[str, object]:
+    """Give a node back as the nested dictionary that it was written from."""
+    return {name: found.value for name, found in node.properties.items()} | {
+        child.name: listed(child) for child in node.children
+    }
+
+
+@given(TREES)
+def test_a_tree_reads_back_as_written(nodes: dict[str, object]) -> None:
+    assert listed(parse(write(nodes)).root) == nodes
+
+
+SOURCE = """/dts-v1/;
+/memreserve/ 0x80000000 0x1000;
+/ {
+    #address-cells = <1>; #size-cells = <1>;
+    model = "Whimbrel";
+    compatible = "whimbrel,logger", "whimbrel";
+    bytes = [01 02 03]; empty;
+    flash@0 {
+        reg = <0 0x1000000>;
+        partitions { compatible = "fixed-partitions"; p: partition@0 { label = "a b(c)"; }; };
+    };
+    alias { to = <&p>; };
+};
+"""
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("version", [16, 17])
+def test_it_reads_what_dtc_writes_as_fdtget_does(tmp_path: Path, version: int) -> None:
+    source, blob = tmp_path / "a.dts", tmp_path / "a.dtb"
+    source.write_text(SOURCE)
+    command = ["dtc", "-q", "-@", "-O", "dtb", "-V", str(version), "-p", "64", "-o", str(blob)]
+    subprocess.run([*command, str(source)], check=True)
+    tree = parse(blob.read_bytes())
+    assert tree.header.version == version
+    assert tree.header.totalsize == blob.stat().st_size
+    assert tree.header.totalsize - tree.used == 64
+    assert [(r.address, r.size) for r in tree.reservations] == [(0x8000_0000, 0x1000)]
+    for node in tree.root.walk():
+        properties = fdtget("-p", blob, node.path)
+        assert list(node.properties) == properties
+        assert [child.name for child in node.children] == fdtget("-l", blob, node.path)
+        for name in properties:
+            words = fdtget("-t", "bx", blob, node.path, name)
+            assert bytes(int(word, 16) for word in " ".join(words).split()) == (
+                node.properties[name].value
+            )
+
+
+def fdtget(*arguments: str | Path) -> list[str]:
+    done = subprocess.run(["fdtget", *map(str, arguments)], check=True, capture_output=True)
+    return done.stdout.decode().splitlines()
+
+
+def test_the_writer_encodes_as_the_specification_says() -> None:
+    # Devicetree Specification 0.4, table 2.3: <u32>, <string>, <stringlist>, <prop-encoded-array>.
+    assert encode(0x11223344) == b"\x11\x22\x33\x44"
+    assert encode("hello") == b"hello\0"
+    assert encode(["hello", "world"]) == b"hello\0world\0"
+    assert encode((1, 2)) == b"\0\0\0\1\0\0\0\2"
