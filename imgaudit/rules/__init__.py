@@ -24,7 +24,7 @@ def checks() -> dict[str, Check]:
 
 
 @functools.cache
-def geometry() -> dict[str, Check]:
+def on_paper() -> dict[str, Check]:
     """Give the checks that need no artifact, without loading the others."""
     return _by_name(_found_in(f"{__name__}.geometry"))
 

@@ -10,7 +10,7 @@ from imgaudit.contents.build import Placement, reader_of
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.layout.keys import close
 from imgaudit.model import Layout
-from imgaudit.rules import checks, geometry
+from imgaudit.rules import checks, on_paper
 from imgaudit.rules.engine import Check, Finding, NotChecked, Severity
 from imgaudit.rules.subject import Subject
 
@@ -62,10 +62,10 @@ def run(
         _known_names(layout)
     findings: list[Finding] = []
     not_checked: list[NotChecked] = []
-    on_paper = layout is not None and not subject.given and subject.copies is None
+    paper = layout is not None and not subject.given and subject.copies is None
     if only is None:
-        only = (geometry() if on_paper else checks()).values()
-        not_checked += _on_paper(layout) if layout is not None and on_paper else ()
+        only = (on_paper() if paper else checks()).values()
+        not_checked += _on_paper(layout) if layout is not None and paper else ()
     for check in only:
         not_checked.extend(_out_of_reach(check, subject))
         for outcome in check.run(subject):
