@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from imgaudit.contents.build import MemoryStore, read
-from imgaudit.contents.reader import Artifact, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact
 from imgaudit.formats.view import View
 from imgaudit.layout.load import parse
 from imgaudit.model import Layout

@@ -14,7 +14,8 @@ import pytest
 
 from imgaudit.contents import reader
 from imgaudit.contents.build import FolderStore
-from imgaudit.contents.reader import Artifact, Content, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.demo.build import build
 from imgaudit.files import Folder
 from imgaudit.formats.facts import Facts

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from imgaudit.boot.records import Kind, Operation, World
-from imgaudit.contents.build import Build, Placement, unpacked_of
-from imgaudit.contents.reader import Content
+from imgaudit.contents.build import Build, Placement
+from imgaudit.contents.tree import Content
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fat_files import File, Files
@@ -213,7 +213,7 @@ def _offsets(content: Content, start: int) -> Iterator[tuple[Content, int]]:
 def _partitions(build: Build) -> Iterator[tuple[tuple[str, int], Content]]:
     """Give the partitions in the images of chips, by area and offset."""
     for image in build.images:
-        whole = unpacked_of(image.artifact.content) if image.artifact is not None else None
+        whole = image.artifact.content.unwrapped() if image.artifact is not None else None
         if whole is not None and isinstance(whole.facts, Gpt | Mbr):
             for child in whole.children:
                 yield (image.chip.name, child.offset), child

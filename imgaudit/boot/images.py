@@ -12,7 +12,7 @@ from imgaudit.boot.board import Source
 from imgaudit.boot.rammap import Command, Images, Kernel, Loaded
 from imgaudit.boot.records import Boot, Operation
 from imgaudit.boot.values import number
-from imgaudit.contents.reader import Content
+from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import Configuration, FitFacts, Image

@@ -49,7 +49,7 @@ def boots_of(build: Build, copies: Copies) -> Boots:
     compiled = {} if default is None else _imported(default.says)
     variables: dict[str, Variable] = {}
     if taken.says.stored:
-        image = any(item.path == taken.place.artifact for _, item, _, _ in build.each(UbootEnv))
+        image = any(node.artifact.path == taken.place.artifact for node in build.of(UbootEnv))
         # The source text of an environment is compiled in together with U-Boot's own variables.
         if not image or (config is not None and config.enabled("ENV_APPEND")):
             variables = {name: Variable(text, Origin.DEFAULT) for name, text in compiled.items()}

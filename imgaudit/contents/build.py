@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from functools import cached_property
+from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from imgaudit.errors import ImgauditError
 from imgaudit.files import ArtifactError, Folder, stay_inside
@@ -13,7 +14,9 @@ from imgaudit.units import MIB
 
 if TYPE_CHECKING:
     from imgaudit.contents.chips import ChipImage
-    from imgaudit.contents.reader import Artifact, Content, Loader
+    from imgaudit.contents.place import Node
+    from imgaudit.contents.reader import Loader
+    from imgaudit.contents.tree import Artifact, Content
     from imgaudit.formats.facts import Facts
 
 F = TypeVar("F", bound="Facts")
@@ -115,7 +118,10 @@ class Placement:
         """Whether the payload's size is known to its end."""
         if self.artifact is None:
             return False
-        return all(content.complete for content in _layers(self.artifact.content))
+        content: Content | None = self.artifact.content
+        while content is not None and content.complete:
+            content = content.inner
+        return content is None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,23 +164,33 @@ class Build:
             if path not in seen:
                 yield None, artifact
 
-    def each(self, kind: type[F]) -> Iterator[tuple[Region | None, Artifact, Content, F]]:
-        """Give every content of one format, however deep it is nested."""
-        for region, artifact in self.artifacts():
-            for content in artifact.content.walk():
-                if isinstance(content.facts, kind):
-                    yield region, artifact, content, content.facts
+    @cached_property
+    def nodes(self) -> tuple[Node[Facts], ...]:
+        """Every content and where it lies, artifact by artifact, depth first."""
+        from imgaudit.contents.place import nodes_of
+
+        return tuple(
+            nodes_of(
+                self.artifacts(),
+                layout=self.layout,
+                payloads={region.name: payload for region, _, payload in self.placed()},
+                images={image.artifact.path: image.chip for image in self.images if image.artifact},
+            )
+        )
+
+    def of(self, kind: type[F]) -> Iterator[Node[F]]:
+        """Give every content of one format, however deep it is nested.
+
+        What a chip's image repeats of a region's own artifact is given once, for the artifact.
+        """
+        for node in self.nodes:
+            if not node.repeats and isinstance(node.content.facts, kind):
+                yield cast("Node[F]", node)
 
 
 def reader_of(holds: str) -> str | None:
     """Give the name of the reader behind a `holds:` word; None where nothing is read."""
     return None if holds in _NO_READER else _EXT.get(holds, holds)
-
-
-def _layers(content: Content) -> Iterator[Content]:
-    yield content
-    if content.children and content.unpacked is not None:
-        yield from _layers(content.children[0])
 
 
 def payload_of(content: Content, holds: str) -> Content:
@@ -183,14 +199,7 @@ def payload_of(content: Content, holds: str) -> Content:
     A region that holds `raw` is written as it is: its content may well be compressed on the chip.
     """
     wanted = reader_of(holds)
-    return content if wanted is None else unpacked_of(content, wanted)
-
-
-def unpacked_of(content: Content, wanted: str | None = None) -> Content:
-    """Peel off compression and sparse images, down to the `wanted` format if it comes first."""
-    while content.unpacked is not None and content.format != wanted and content.children:
-        content = content.children[0]
-    return content
+    return content if wanted is None else content.unwrapped(wanted)
 
 
 def read(layout: Layout, store: Store | None) -> Build:

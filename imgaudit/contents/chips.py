@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import NamedTuple
 
-from imgaudit.contents.reader import BLOCK, Artifact, Blocks, Content
+from imgaudit.contents.tree import BLOCK, Artifact, Blocks, Content
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import uboot_env
 from imgaudit.formats.uboot_env import UbootEnv

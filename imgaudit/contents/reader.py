@@ -12,21 +12,22 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Self
 
+from imgaudit.contents.keep import Digester, Keeper, blank_byte, data_spans, digest_span
+from imgaudit.contents.tree import BUNDLED, PASSED_OVER, Artifact, Blocks, Content
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.files import Folder, open_regular
 from imgaudit.formats import identify, readers
-from imgaudit.formats.cpio import CpioFacts, Trailing, trailing
+from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
-from imgaudit.formats.kernel import KernelInside, scan
-from imgaudit.formats.view import CHUNK, FileSource, MemorySource, Source, View
-from imgaudit.units import GIB, KIB, MIB, Span, both, round_down, round_up
+from imgaudit.formats.kernel import scan
+from imgaudit.formats.view import FileSource, MemorySource, View
+from imgaudit.units import GIB, KIB, MIB, both
 
 IN_MEMORY = 64 * MIB
-BLOCK = 64 * KIB
 # What is kept of all unpacked contents together; while one is unpacked, it may take half of what is
 # left. A ramdisk or kernel beyond half of it fits no such board.
 KEPT = 320 * MIB
@@ -34,281 +35,10 @@ KEPT = 320 * MIB
 MEASURE = 64 * GIB
 # What one artifact's nested contents may unpack to together.
 NESTED_BUDGET = 512 * MIB
-_HEAD_KEPT = 2 * MIB
-_TAIL = 2 * MIB
 _HEAD = 64
 _DEPTH = 9  # the deepest in use: outer gzip, FIT, zImage, its stream, bundled ramdisk, its archive
 _CONTENTS = 512
 _THREADS = 2
-_BLANKS = (0x00, 0xFF)
-_ZEROS = bytes(BLOCK)
-
-
-@dataclass(frozen=True, slots=True)
-class Blocks:
-    """SHA-256 of every 64 KiB block that is not all zero, by its number; `size` is the whole."""
-
-    size: int
-    digests: dict[int, bytes]
-
-    def sha256(self) -> str:
-        """Digest the data: of every block its number and SHA-256, and of the whole its size."""
-        digest = hashlib.sha256()
-        for number in sorted(self.digests):
-            digest.update(number.to_bytes(8, "little") + self.digests[number])
-        digest.update(self.size.to_bytes(8, "little"))
-        return digest.hexdigest()
-
-    def blank(self) -> int | None:
-        """Give the byte that all of the data repeats: 0x00, 0xFF or, if there is none, None."""
-        if not self.digests:
-            return 0x00
-        whole, rest = divmod(self.size, BLOCK)
-        if len(self.digests) != whole + bool(rest):
-            return None
-        erased = hashlib.sha256(b"\xff" * BLOCK).digest()
-        last = hashlib.sha256(b"\xff" * (rest or BLOCK)).digest()
-        final = whole - (not rest)
-        same = all(
-            digest == (last if number == final else erased)
-            for number, digest in self.digests.items()
-        )
-        return 0xFF if same else None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Content:
-    """Bytes and what they are. Contents nest: a FIT holds images, an image its unpacked data.
-
-    `offset` is where it starts in the stored bytes of what holds it; -1 for what a decompressor
-    made. `why` says why there are no facts. `unpacked` is set for compressed content: the true size
-    in bytes, `complete` tells whether the stream was followed to its end, and `consumed` how many
-    stored bytes it took; `rest` is what follows the stream of a compressed cpio archive. `inside`
-    is set for kernels.
-    """
-
-    name: str
-    offset: int
-    size: int
-    expects: str | None = None
-    format: str | None = None
-    title: str = ""
-    match: Match = Match.NO
-    facts: Facts | None = None
-    why: str = ""
-    damaged_at: int | None = None
-    alternatives: tuple[str, ...] = ()
-    unpacked: int | None = None
-    complete: bool = True
-    consumed: int | None = None
-    rest: Trailing | None = None
-    inside: KernelInside | None = field(default=None, repr=False)
-    children: tuple[Content, ...] = ()
-    view: View | None = field(default=None, repr=False, compare=False)
-    blocks: Blocks | None = field(default=None, repr=False, compare=False)
-
-    def walk(self) -> Iterator[Content]:
-        """Give this content and all inside it, depth first."""
-        yield self
-        for child in self.children:
-            yield from child.walk()
-
-
-@dataclass(frozen=True, kw_only=True)
-class Artifact:
-    """A file that the layout names, read.
-
-    `sha256` is that of the stored bytes, None for a raw file above 64 MiB unless it was asked for;
-    `data_sha256` then stands for it: the same for equal data, however the holes are stored. `head`
-    is the first 64 bytes.
-    """
-
-    path: str
-    size: int
-    sha256: str | None
-    data_sha256: str | None
-    content: Content
-    head: bytes = b""
-    blank: int | None = None
-
-
-class _KeptSource:
-    """What was kept of a stream that is too large to keep: some spans, the rest counted."""
-
-    def __init__(self, size: int, kept: list[tuple[int, bytes]]) -> None:
-        self.size = size
-        self._kept = kept
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        for start, data in self._kept:
-            if start <= offset and offset + length <= start + len(data):
-                return data[offset - start : offset - start + length]
-        raise UnreadError(offset, "these bytes of a large compressed image were not kept")
-
-    def data(self) -> Iterator[Span]:
-        for start, data in self._kept:
-            yield Span.sized(start, len(data))
-
-
-class _Keeper:
-    """Takes a stream piece by piece and keeps what the readers will want of it."""
-
-    def __init__(self, most: int, *, blocks: bool = False, nested: bool = False) -> None:
-        self.most = most
-        self.nested = nested
-        self.total = 0
-        self.too_large = False
-        self._whole: bytearray | None = bytearray()
-        self._decided = False
-        self._windows: list[Span] = []
-        self._kept: dict[int, bytearray] = {}
-        self._tail = bytearray()
-        self._digester = _Digester() if blocks else None
-
-    def add(self, piece: bytes) -> None:
-        if self._digester is not None:
-            self._digester.add(piece)
-        if self._whole is not None:
-            self._whole += piece
-            self.total += len(piece)
-            if not self._decided and self.total >= _HEAD_KEPT:
-                self._decide()
-            if self._whole is not None and len(self._whole) > self.most:
-                self.too_large = True
-                self._forget([])
-            return
-        self._window(self.total, piece)
-        self._tail += piece
-        if len(self._tail) > 2 * _TAIL:
-            del self._tail[:-_TAIL]
-        self.total += len(piece)
-
-    def _decide(self) -> None:
-        """Keep an image of a disk or file system in windows only; all else is wanted whole."""
-        self._decided = True
-        assert self._whole is not None  # noqa: S101 - tells mypy what the caller made sure of
-        head = View.of(bytes(self._whole))
-        known = identify(head)
-        if known and known[0][1].windows is not None:
-            self._forget(known[0][1].windows(head))
-
-    def _forget(self, windows: list[Span]) -> None:
-        assert self._whole is not None  # noqa: S101 - as above
-        whole, self._whole = self._whole, None
-        head = whole[:_HEAD_KEPT]
-        self._kept = {0: head}
-        room = self.most
-        for span in windows:
-            if span.end > len(head) and span.size <= room:
-                room -= span.size
-                self._windows.append(span)
-                self._kept[span.start] = head[span.start :] if span.start else head
-        self._window(len(head), bytes(whole[len(head) : len(head) + CHUNK]))
-        self._tail = whole[-_TAIL:]
-
-    def _window(self, at: int, piece: bytes) -> None:
-        here = Span.sized(at, len(piece))
-        for window in self._windows:
-            common = here.common(window)
-            if common.size:
-                kept = self._kept[window.start]
-                if len(kept) == common.start - window.start:
-                    kept += piece[common.start - at : common.end - at]
-
-    def view(self) -> View:
-        if self._whole is not None:
-            return View.of(self._whole)
-        kept = [(start, bytes(data)) for start, data in self._kept.items()]
-        kept.append((self.total - len(self._tail), bytes(self._tail)))
-        return View(_KeptSource(self.total, kept))
-
-    def kept(self) -> int:
-        """Count the bytes that are held."""
-        if self._whole is not None:
-            return len(self._whole)
-        return len(self._tail) + sum(map(len, self._kept.values()))
-
-    def blocks(self) -> Blocks | None:
-        return None if self._digester is None else self._digester.finish()
-
-
-class _Digester:
-    """Block digests of a stream."""
-
-    def __init__(self) -> None:
-        self._digests: dict[int, bytes] = {}
-        self._rest = b""
-        self._number = 0
-
-    def add(self, piece: bytes) -> None:
-        if self._rest:
-            piece, self._rest = self._rest + piece, b""
-        whole = round_down(len(piece), BLOCK)
-        for at in range(0, whole, BLOCK):
-            self._block(piece[at : at + BLOCK])
-        self._rest = piece[whole:]
-
-    def _block(self, data: bytes) -> None:
-        if not _is_all(data, _ZEROS):
-            self._digests[self._number] = hashlib.sha256(data).digest()
-        self._number += 1
-
-    def finish(self) -> Blocks:
-        size = self._number * BLOCK + len(self._rest)
-        if self._rest:
-            self._block(self._rest)
-        return Blocks(size, self._digests)
-
-
-def _is_all(block: bytes, pattern: bytes) -> bool:
-    """Tell whether a block repeats one byte: its ends tell most of the time."""
-    if block[0] != pattern[0] or block[-1] != pattern[0]:
-        return False
-    # Slices of bytes compare as fast as memory is read; a memoryview would compare by element.
-    return block == (pattern if len(block) == len(pattern) else pattern[: len(block)])
-
-
-def _digest_span(source: Source, span: Span) -> dict[int, bytes]:
-    digests = {}
-    last = digest = b""
-    at = span.start
-    while at < span.end:
-        data = source.read_at(at, min(CHUNK, span.end - at))
-        for start in range(0, len(data), BLOCK):
-            block = data[start : start + BLOCK]
-            if _is_all(block, _ZEROS):
-                continue
-            if block != last:
-                last, digest = block, hashlib.sha256(block).digest()
-            digests[(at + start) // BLOCK] = digest
-        at += len(data)
-    return digests
-
-
-def _data_spans(source: Source) -> list[Span]:
-    """Give the stored spans, widened to blocks, in pieces that two threads can share."""
-    merged: list[Span] = []
-    for span in source.data():
-        wide = Span(round_down(span.start, BLOCK), min(round_up(span.end, BLOCK), source.size))
-        if merged and wide.start <= merged[-1].end:
-            merged[-1] = Span(merged[-1].start, max(wide.end, merged[-1].end))
-        else:
-            merged.append(wide)
-    step = 16 * MIB
-    return [
-        Span(at, min(at + step, span.end))
-        for span in merged
-        for at in range(span.start, span.end, step)
-    ]
-
-
-def _blank(data: memoryview) -> int | None:
-    """Give the byte that all of the data repeats: 0x00, 0xFF or, if there is none, None."""
-    if not len(data) or data[0] not in _BLANKS:
-        return None
-    pattern = bytes([data[0]]) * BLOCK
-    blocks = (bytes(data[at : at + BLOCK]) for at in range(0, len(data), BLOCK))
-    return data[0] if all(_is_all(block, pattern) for block in blocks) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -447,7 +177,7 @@ class Loader:
         def finish() -> Artifact:
             content = reading()
             if blocks and content.blocks is None:
-                digester = _Digester()
+                digester = Digester()
                 for piece in view.chunks():
                     digester.add(piece)
                 content = replace(content, blocks=digester.finish())
@@ -458,7 +188,7 @@ class Loader:
                 data_sha256=None,
                 content=replace(content, view=view if keep else content.view),
                 head=bytes(data[:_HEAD]),
-                blank=_blank(memoryview(data)),
+                blank=blank_byte(memoryview(data)),
             )
 
         return finish
@@ -471,11 +201,11 @@ class Loader:
         try:
             known = identify(view)
             compressed = bool(known) and known[0][1].unpack is not None
-            spans = [] if compressed else _data_spans(source)
+            spans = [] if compressed else data_spans(source)
         except BaseException:
             os.close(descriptor)
             raise
-        tasks = [self._hashing.submit(_digest_span, source, span) for span in spans]
+        tasks = [self._hashing.submit(digest_span, source, span) for span in spans]
         hashing = hashlib.sha256()
         tee = _Tee(hashing) if compressed else None
         walk = _Walk(self._unpacking, self._memory, blocks, tee)
@@ -617,8 +347,8 @@ class _Walk:
             inner: View = expanded(view)
             child = self.begin(inner, f"{name}/expanded", -1, None, depth + 1)
             wanted = self._blocks and depth == 0 and inner.size <= MEASURE
-            spans = _data_spans(inner.source) if wanted else []
-            tasks = [self._pool.submit(_digest_span, inner.source, span) for span in spans]
+            spans = data_spans(inner.source) if wanted else []
+            tasks = [self._pool.submit(digest_span, inner.source, span) for span in spans]
 
             def finish() -> Content:
                 digests: dict[int, bytes] = {}
@@ -712,7 +442,7 @@ class _Walk:
 
         def unpack(share: int) -> Future[_Unpacked]:
             budget = _Budget(MEASURE) if outer else self._budget
-            keeper = _Keeper(share, blocks=self._blocks and outer, nested=not outer)
+            keeper = Keeper(share, blocks=self._blocks and outer, nested=not outer)
             return self._pool.submit(_unpack, reader, view, budget, keeper=keeper, tee=tee)
 
         share = self._memory.take()
@@ -765,8 +495,6 @@ class _Walk:
         return replace(done, rest=rest, children=(inner, more))
 
 
-BUNDLED = "bundled ramdisk"
-PASSED_OVER = "not looked into"
 _RAW_KERNEL = 256 * KIB
 _KERNELS = frozenset({"arm64-image", "riscv-image", "elf"})
 _KEEP_VIEW = frozenset({"cpio", "arm64-image", "zimage", "riscv-image", "elf", "gpt"})
@@ -784,7 +512,7 @@ def _choose(known: list[tuple[Match, Reader]], expects: str | None) -> tuple[Mat
 
 
 def _unpack(
-    reader: Reader, view: View, budget: _Budget, *, keeper: _Keeper, tee: _Tee | None
+    reader: Reader, view: View, budget: _Budget, *, keeper: Keeper, tee: _Tee | None
 ) -> _Unpacked:
     why, damaged_at, consumed, capped = "", None, None, False
     assert reader.unpack is not None  # noqa: S101 - tells mypy what the caller made sure of

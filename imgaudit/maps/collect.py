@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Generic, TypeVar
 
 from imgaudit.contents.build import Build
-from imgaudit.contents.reader import Artifact, Content
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import FormatError
 from imgaudit.formats import fdt
 from imgaudit.formats.environment import Variable, find_default_environment, parse_text
@@ -199,13 +199,15 @@ class _Collecting:
         """Give the trees of this board: a FIT may hold those of others too."""
         images = self.images()
         found = [
-            Copy(place=self.place(_CARRIER, region, artifact.path, content), says=facts)
-            for region, artifact, content, facts in self.build.each(FdtFacts)
-            if not facts.overlay and artifact.path not in images
+            Copy(
+                place=self.place(_CARRIER, node.region, node.artifact.path, node.content),
+                says=node.facts,
+            )
+            for node in self.build.of(FdtFacts)
+            if not node.facts.overlay and node.artifact.path not in images
         ]
-        each = self.build.each(FdtFacts)
         found += self.appended(
-            {(artifact.path, content.offset) for _, artifact, content, _ in each}
+            {(node.artifact.path, node.content.offset) for node in self.build.of(FdtFacts)}
         )
         board = self.build.layout.compatible if self.build.layout else None
         named = self.elsewhere("device-tree")
@@ -276,15 +278,15 @@ class _Collecting:
         """Give the stored ones, then what is compiled in."""
         images = self.images()
         stored = [
-            (region, artifact, content, facts)
-            for region, artifact, content, facts in self.build.each(UbootEnv)
-            if facts.blank is None and artifact.path not in images
+            node
+            for node in self.build.of(UbootEnv)
+            if node.facts.blank is None and node.artifact.path not in images
         ]
-        taken = self.taken([(region, facts) for region, _, _, facts in stored])
-        for region, artifact, content, facts in stored:
-            place = self.place("the environment", region, artifact.path, content)
-            yield _environment(facts.variables, place, stored=True, taken=facts is taken)
-        text = self.environment_text({artifact.path for _, artifact, _, _ in stored})
+        taken = self.taken([(node.region, node.facts) for node in stored])
+        for node in stored:
+            place = self.place("the environment", node.region, node.artifact.path, node.content)
+            yield _environment(node.facts.variables, place, stored=True, taken=node.facts is taken)
+        text = self.environment_text({node.artifact.path for node in stored})
         if text is not None:
             yield text
         for region, artifact, _ in self.build.placed():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from imgaudit.contents.reader import Content
+from imgaudit.contents.tree import Content
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.view import View

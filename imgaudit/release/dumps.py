@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from imgaudit.contents.build import Build
 from imgaudit.contents.chips import Digests, compare_dump, compare_sealed
-from imgaudit.contents.reader import Artifact, Content
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.files import open_regular
 from imgaudit.formats.view import FileSource, View

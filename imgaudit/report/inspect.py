@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from imgaudit.contents.reader import Artifact, Content, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.facts import Match
 from imgaudit.report import json as json_report

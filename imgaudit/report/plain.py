@@ -7,7 +7,7 @@ import enum
 from collections.abc import Mapping
 from typing import Any
 
-from imgaudit.contents.reader import Artifact, Content
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Checksum, Facts
 from imgaudit.formats.view import View
 from imgaudit.units import Span

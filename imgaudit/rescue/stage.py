@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from imgaudit.contents.build import Build
-from imgaudit.contents.reader import BUNDLED, PASSED_OVER, Artifact, Content
+from imgaudit.contents.tree import BUNDLED, PASSED_OVER, Artifact, Content
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from imgaudit.contents.reader import BUNDLED, Artifact, Content
+from imgaudit.contents.tree import BUNDLED, Artifact, Content
 from imgaudit.errors import FormatError
 from imgaudit.formats.cpio import CpioFacts, Entry
 from imgaudit.formats.fit import FitFacts

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
-from imgaudit.contents.reader import Artifact, Content
+from imgaudit.contents.place import Node
+from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.facts import Facts, Match
 from imgaudit.formats.riscv_image import RiscvImageFacts
-from imgaudit.model import Region
+from imgaudit.model import Region, Where
 from imgaudit.rules.engine import Finding, Rule, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
@@ -34,20 +34,20 @@ _BUILT_FOR = {
 }
 
 
-@dataclass(frozen=True, slots=True)
 class Found(Generic[F]):
-    """A content of one format and what holds it.
+    """A node of the build, and findings about it."""
 
-    `base` is where it starts: on the chip for an artifact with a region, else in the artifact; None
-    for what a decompressor made.
-    """
-
-    region: Region | None
-    artifact: Artifact
-    content: Content
-    facts: F
-    holder: Content | None
-    base: int | None
+    def __init__(self, node: Node[F]) -> None:
+        self.node = node
+        self.content = node.content
+        self.facts = node.facts
+        self.artifact = node.artifact
+        self.region = node.region
+        self.chip = node.chip
+        self.start = node.start
+        self.room = node.room
+        self.nested = node.nested
+        self.holder = node.holder.content if node.holder is not None else None
 
     def finding(
         self,
@@ -55,61 +55,29 @@ class Found(Generic[F]):
         *,
         at: int = 0,
         length: int | None = None,
+        region: Region | None = None,
+        where: Where | None = None,
         severity: Severity | None = None,
         **values: Any,
     ) -> Finding:
         """Make a finding about the bytes from `at` on, counted from the start of the content."""
+        region = region or self.region
         return rule.finding(
-            region=self.region,
+            region=region,
             artifact=self.artifact.path,
-            key="file",
-            offset=(self.base or 0) + at,
-            length=self.content.size if length is None else length,
+            chip=self.chip.name if self.chip and not region else None,
+            where=where or self.node.where,
+            offset=(self.start or 0) + at,
+            length=self.content.size - min(at, self.content.size) if length is None else length,
             severity=severity,
             content=self.content.name,
             **values,
         )
 
-    def part(self, name: str) -> Content | None:
-        """Find the content of one of the container's parts."""
-        wanted = f"{self.content.name}/{name}"
-        return next((child for child in self.content.children if child.name == wanted), None)
-
 
 def contents(subject: Subject, kind: type[F]) -> Iterator[Found[F]]:
-    """Give every content of one format, however deep it is nested.
-
-    The image of a whole chip is left out: it starts like the artifact of its first region.
-    """
-    chips = {image.artifact.path for image in subject.images if image.artifact is not None}
-    placed: dict[str, tuple[Content, int]] = {}
-    for region, artifact, payload in subject.placed():
-        placed.setdefault(artifact.path, (payload, region.at + region.file_at))
-    for owner, artifact in subject.artifacts():
-        if owner is None and artifact.path in chips:
-            continue
-        payload, start = placed.get(artifact.path, (artifact.content, 0))
-        for content, holder, base in _below(artifact.content, None, None, payload, start):
-            if isinstance(content.facts, kind):
-                yield Found(owner, artifact, content, content.facts, holder, base)
-
-
-def _below(
-    content: Content, holder: Content | None, base: int | None, payload: Content, start: int
-) -> Iterator[tuple[Content, Content | None, int | None]]:
-    if content is payload:
-        base = start
-    yield content, holder, base
-    for child in content.children:
-        inside = None if base is None or child.offset < 0 else base + child.offset
-        yield from _below(child, content, inside, payload, start)
-
-
-def unpacked(content: Content) -> Content:
-    """Follow compression down to what it holds."""
-    while content.unpacked is not None and content.children:
-        content = content.children[0]
-    return content
+    """Give every content of one format, however deep it is nested."""
+    return map(Found, subject.of(kind))
 
 
 def damaged(content: Content) -> bool:
@@ -128,7 +96,7 @@ def ram_size(content: Content, label: str | None) -> int:
     size = content.size
     if label == content.format and content.unpacked is not None:
         size = content.unpacked
-        content = content.children[0] if content.children else content
+        content = content.inner or content
     if isinstance(content.facts, Arm64ImageFacts | RiscvImageFacts):
         size = max(size, content.facts.image_size or UNSAID_KERNEL_SIZE)
     return size

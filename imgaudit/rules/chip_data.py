@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterator
 from typing import Any, TypeVar
 
-from imgaudit.contents.reader import Artifact
+from imgaudit.contents.tree import Artifact
 from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.sfdp import SfdpFacts

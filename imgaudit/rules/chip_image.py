@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
-from imgaudit.contents.reader import Artifact
+from imgaudit.contents.tree import Artifact
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import Chip, ChipKind, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump

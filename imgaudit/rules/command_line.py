@@ -115,7 +115,7 @@ def _target(subject: Subject, layout: Layout, root: Root) -> _Target | None:
     if root.kind is RootKind.MTD:
         return _mtd(subject, layout, root)
     if root.kind is RootKind.UBI and root.volume is not None:
-        volumes = [facts.volumes for _, _, _, facts in subject.each(Ubi)]
+        volumes = [node.facts.volumes for node in subject.of(Ubi)]
         if volumes and not any(item.name == root.volume for each in volumes for item in each):
             names = ", ".join(sorted({item.name for each in volumes for item in each}))
             return _Target(why=f"the UBI images have the volumes {names or 'none'}")
@@ -125,7 +125,7 @@ def _target(subject: Subject, layout: Layout, root: Root) -> _Target | None:
 def _partition(subject: Subject, layout: Layout, root: Root) -> _Target | None:
     on_disk = [region for region in layout.regions if region.partition is not None]
     chips = {region.area for region in on_disk}
-    found = [facts.table for _, _, _, facts in subject.each(Gpt) if facts.table is not None]
+    found = [node.facts.table for node in subject.of(Gpt) if node.facts.table is not None]
     numbers = {entry.number: entry.name for table in found for entry in table.entries}
     numbers = numbers or {region.partition or 0: region.label for region in on_disk}
     number: int | None = None

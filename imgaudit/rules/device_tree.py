@@ -9,7 +9,7 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import Found, contents, unpacked
+from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -74,9 +74,9 @@ def _fit_trees(fit: Found[FitFacts]) -> dict[int, tuple[bool, bool]]:
     facts = fit.facts
     # Contents are told apart by identity: two images may well hold equal bytes.
     trees = {
-        image.name: id(unpacked(content))
+        image.name: id(content.unwrapped())
         for image in facts.images
-        if (content := fit.part(image.name)) is not None
+        if (content := fit.content.part(image.name)) is not None
     }
     roles = dict.fromkeys(trees.values(), (False, False))
     starting = [choice for choice in facts.configurations if choice.kernel or choice.firmware]

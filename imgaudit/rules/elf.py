@@ -52,7 +52,7 @@ def elf_architecture(subject: Subject) -> Outcome:
     wanted = subject.layout.arch
     for found in contents(subject, Elf):
         region = found.region
-        if region is None or region.holds != "elf" or found.base != region.at + region.file_at:
+        if region is None or region.holds != "elf" or found.start != region.at + region.file_at:
             continue
         facts = found.facts
         runs = _RUNS.get((facts.machine, facts.bits))

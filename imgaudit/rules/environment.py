@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
-from imgaudit.rules._storage import Stored, stored
+from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
 from imgaudit.rules.subject import Subject
@@ -76,8 +76,8 @@ def _placed(subject: Subject) -> Iterator[tuple[Layout, Region, str, UbootEnv]]:
             yield subject.layout, region, artifact.path, facts
 
 
-def _valid(subject: Subject) -> Iterator[Stored[UbootEnv]]:
-    for found in stored(subject, UbootEnv):
+def _valid(subject: Subject) -> Iterator[Found[UbootEnv]]:
+    for found in contents(subject, UbootEnv):
         if found.facts.valid:
             yield found
 
@@ -102,7 +102,7 @@ CHECKSUM = Rule(
 
 @check(CHECKSUM)
 def environment_checksum(subject: Subject) -> Outcome:
-    for found in stored(subject, UbootEnv):
+    for found in contents(subject, UbootEnv):
         facts = found.facts
         if facts.blank is None and not facts.valid:
             stored_crc = facts.checksums[0].stored
@@ -324,7 +324,7 @@ FIXED = Rule(
 
 @check(FIXED)
 def fixed_address(subject: Subject) -> Outcome:
-    for found in stored(subject, UbootEnv):
+    for found in contents(subject, UbootEnv):
         for variable in found.facts.variables:
             if variable.value and _PER_UNIT.fullmatch(variable.name):
                 yield found.finding(

@@ -18,7 +18,7 @@ from imgaudit.formats.squashfs import Squashfs
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Chip, ChipKind, Region
-from imgaudit.rules._storage import Stored, stored
+from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.subject import Subject
@@ -69,8 +69,8 @@ def _extent(facts: Facts) -> _Extent | None:
     return None
 
 
-def _extents(subject: Subject) -> Iterator[tuple[Stored[Facts], _Extent]]:
-    for found in stored(subject, Facts):
+def _extents(subject: Subject) -> Iterator[tuple[Found[Facts], _Extent]]:
+    for found in contents(subject, Facts):
         extent = _extent(found.facts)
         if extent is not None:
             yield found, extent
@@ -83,7 +83,7 @@ def _nor_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]
             yield chip, region
 
 
-def _on_nor(found: Stored[F]) -> tuple[Region, int] | None:
+def _on_nor(found: Found[F]) -> tuple[Region, int] | None:
     """Give the region that a content fills from its start, and the erase block there."""
     region, chip = found.region, found.chip
     if region is None or chip is None or chip.kind is not ChipKind.SPI_NOR or found.nested:
@@ -213,7 +213,7 @@ def filesystem_larger(subject: Subject) -> Outcome:
             length=extent.size,
             kind=extent.kind,
             size=extent.size,
-            holder=found.holder,
+            holder=found.node.place,
             room=room,
             over=over,
             blocks=blocks,
@@ -263,7 +263,7 @@ def filesystem_truncated(subject: Subject) -> Outcome:
         )
 
 
-def _complete(found: Stored[Facts]) -> bool:
+def _complete(found: Found[Facts]) -> bool:
     return all(content.complete for content in found.artifact.content.walk())
 
 
@@ -287,7 +287,7 @@ PADDING = Rule(
 
 @check(PADDING)
 def squashfs_padded(subject: Subject) -> Outcome:
-    for found in stored(subject, Squashfs):
+    for found in contents(subject, Squashfs):
         size = found.content.size
         if found.nested or size % 4096 == 0 or size < found.facts.bytes_used:
             continue
@@ -325,7 +325,7 @@ NOT_CLEAN = Rule(
 
 @check(NOT_CLEAN)
 def filesystem_clean(subject: Subject) -> Outcome:
-    for found in stored(subject, Facts):
+    for found in contents(subject, Facts):
         facts = found.facts
         if isinstance(facts, Ext) and facts.kind != "journal" and not facts.clean:
             at, what = facts.offsets["state"], "was not unmounted"
@@ -354,7 +354,7 @@ HAS_ERRORS = Rule(
 
 @check(HAS_ERRORS)
 def filesystem_errors(subject: Subject) -> Outcome:
-    for found in stored(subject, Ext):
+    for found in contents(subject, Ext):
         facts = found.facts
         if facts.has_errors or facts.error_count:
             at = facts.offsets["state" if facts.has_errors else "error_count"]
@@ -381,7 +381,7 @@ CHECKSUM = Rule(
 
 @check(CHECKSUM)
 def filesystem_checksum(subject: Subject) -> Outcome:
-    for found in stored(subject, Facts):
+    for found in contents(subject, Facts):
         if not isinstance(found.facts, Ext | Erofs | F2fs | Jffs2 | Ubi | Ubifs):
             continue
         wrong = [checksum for checksum in found.facts.checksums if checksum.matches is False]
@@ -428,7 +428,7 @@ FEATURES = Rule(
 
 @check(FEATURES)
 def ext4_features(subject: Subject) -> Outcome:
-    for found in stored(subject, Ext):
+    for found in contents(subject, Ext):
         region = found.region
         if region is None or not (region.type in _BOOT_TYPES or region.label in _BOOT_LABELS):
             continue
@@ -438,7 +438,7 @@ def ext4_features(subject: Subject) -> Outcome:
                 FEATURES,
                 at=found.facts.offsets["feature_incompat"],
                 length=4,
-                holder=found.holder,
+                holder=found.node.place,
                 features=", ".join(unknown),
                 without=",".join(f"^{name}" for name in unknown),
             )
@@ -463,7 +463,7 @@ FAT_TYPE = Rule(
 
 @check(FAT_TYPE)
 def fat_type(subject: Subject) -> Outcome:
-    for found in stored(subject, Fat):
+    for found in contents(subject, Fat):
         facts = found.facts
         laid_out = "FAT32" if facts.fat32_layout else "FAT12 or FAT16"
         # "FAT" alone names no kind.
@@ -498,7 +498,7 @@ F2FS_COPIES = Rule(
 
 @check(F2FS_COPIES)
 def f2fs_superblocks(subject: Subject) -> Outcome:
-    for found in stored(subject, F2fs):
+    for found in contents(subject, F2fs):
         facts = found.facts
         if facts.first is None or facts.second is None:
             at = 0x400 if facts.first is None else 0x1400
@@ -570,7 +570,7 @@ JFFS2_ERASE = Rule(
 
 @check(JFFS2_ERASE)
 def jffs2_erase(subject: Subject) -> Outcome:
-    for found in stored(subject, Jffs2):
+    for found in contents(subject, Jffs2):
         there, made = _on_nor(found), found.facts.erase_size
         if there is None or made is None or made == there[1]:
             continue
@@ -602,7 +602,7 @@ JFFS2_ORDER = Rule(
 @check(JFFS2_ORDER)
 def jffs2_order(subject: Subject) -> Outcome:
     arch = subject.layout.arch if subject.layout else ""
-    for found in stored(subject, Jffs2):
+    for found in contents(subject, Jffs2):
         if found.facts.order == "big" and arch in _LITTLE_ENDIAN:
             yield found.finding(JFFS2_ORDER, length=12, order="big", arch=arch)
 
@@ -627,7 +627,7 @@ UBI_GEOMETRY = Rule(
 
 @check(UBI_GEOMETRY)
 def ubi_geometry(subject: Subject) -> Outcome:
-    for found in stored(subject, Ubi):
+    for found in contents(subject, Ubi):
         there, made = _on_nor(found), found.facts.peb_size
         if there is not None and made is not None and made != there[1]:
             yield found.finding(UBI_GEOMETRY, length=made, made=made, erase=there[1])
@@ -652,7 +652,7 @@ UBI_VOLUMES = Rule(
 
 @check(UBI_VOLUMES)
 def ubi_volumes(subject: Subject) -> Outcome:
-    for found in stored(subject, Ubi):
+    for found in contents(subject, Ubi):
         peb, region = found.facts.peb_size, found.region
         if region is None or peb is None or found.nested:
             continue
@@ -695,7 +695,7 @@ UBIFS_LEB = Rule(
 @check(UBIFS_LEB)
 def ubifs_leb(subject: Subject) -> Outcome:
     told = set()
-    for found in stored(subject, Ubifs):
+    for found in contents(subject, Ubifs):
         leb = found.facts.leb_size
         if leb < _UBIFS_MIN_LEB:
             told.add(found.region.name if found.region else None)

@@ -206,7 +206,7 @@ ELF = Rule(
 def fip_elf(subject: Subject) -> Outcome:
     for found in contents(subject, Fip):
         for entry in found.facts.entries:
-            content = found.part(entry.name) if entry.role in _EXECUTED else None
+            content = found.content.part(entry.name) if entry.role in _EXECUTED else None
             if content is not None and content.format == "elf" and content.match > Match.WEAK:
                 yield found.finding(
                     ELF, at=entry.offset_address, length=entry.size, entry=entry.name

@@ -17,7 +17,6 @@ from imgaudit.rules._containers import (
     damaged,
     misfit,
     ram_size,
-    unpacked,
 )
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -428,7 +427,7 @@ COMPRESSION = Rule(
 @check(COMPRESSION)
 def fit_compression(subject: Subject) -> Outcome:
     for found, image in _images(subject):
-        content = found.part(image.name)
+        content = found.content.part(image.name)
         label = image.compression
         if content is None or image.cipher is not None or label is None:
             continue
@@ -486,10 +485,10 @@ OTHER_TYPE = Rule(
 @check(OTHER_TYPE)
 def fit_other_type(subject: Subject) -> Outcome:
     for found, image in _images(subject):
-        content, wanted = found.part(image.name), _wanted(image)
+        content, wanted = found.content.part(image.name), _wanted(image)
         if content is None or wanted is None or image.cipher is not None or damaged(content):
             continue
-        inner = unpacked(content)
+        inner = content.unwrapped()
         known = inner.format is not None and inner.match is not Match.NO
         if known and inner.format == wanted:
             continue
@@ -549,7 +548,7 @@ OVERLAP = Rule(
 
 def _in_ram(found: Found[FitFacts], image: Image) -> Span | None:
     """Say which RAM an image takes; None where U-Boot chooses the place, or the size is unknown."""
-    content = found.part(image.name)
+    content = found.content.part(image.name)
     if image.load is None or content is None or image.type == "kernel_noload":
         return None
     if damaged(content):

@@ -9,12 +9,11 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import groupby
 from typing import Any
 
-from imgaudit.contents.build import unpacked_of
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, ChipKind, Region
-from imgaudit.rules._storage import Stored, stored
+from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.subject import Subject
@@ -83,16 +82,16 @@ def _copies(facts: Gpt) -> Iterator[tuple[str, GptTable, Severity]]:
         yield "backup", facts.backup, Severity.WARNING
 
 
-def _tables(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable]]:
+def _tables(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable]]:
     """Give every table with the copy that counts."""
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         if found.facts.table is not None:
             yield found, found.facts.table
 
 
 def _about(
     subject: Subject,
-    found: Stored[Gpt],
+    found: Found[Gpt],
     rule: Rule,
     entry: GptEntry,
     *,
@@ -137,7 +136,7 @@ HEADER = Rule(
 
 @check(HEADER)
 def header_checksum(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         for copy, table, severity in _copies(found.facts):
             checksum = table.header_checksum
             if checksum.matches is not True:
@@ -169,7 +168,7 @@ ARRAY = Rule(
 
 @check(ARRAY)
 def array_checksum(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         for copy, table, severity in _copies(found.facts):
             checksum = table.array_checksum
             # Where the header is damaged, so may be what it says of the array.
@@ -205,7 +204,7 @@ def table_missing(subject: Subject) -> Outcome:
         regions = subject.layout.regions_on(image.chip.name) if subject.layout else []
         if image.artifact is None or all(region.partition is None for region in regions):
             continue
-        content = unpacked_of(image.artifact.content)
+        content = image.artifact.content.unwrapped()
         if isinstance(content.facts, Gpt):
             continue
         yield NONE.finding(
@@ -234,7 +233,7 @@ PRIMARY = Rule(
 
 @check(PRIMARY)
 def primary_missing(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         if found.facts.primary is None:
             size = found.facts.block_size
             yield found.finding(PRIMARY, at=size, length=size, why=found.facts.primary_why)
@@ -256,11 +255,11 @@ BACKUP = Rule(
 
 @check(BACKUP)
 def backup_missing(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         facts, primary = found.facts, found.facts.primary
         if primary is None or facts.backup is not None or not primary.header_checksum.matches:
             continue
-        lba, device = primary.alternate_lba, found.device_size
+        lba, device = primary.alternate_lba, found.node.device_size
         behind = device is not None and (lba + 1) * facts.block_size > device
         # A region for the head of the disk alone has no room for the tail.
         outside = found.room is not None and (lba + 1) * facts.block_size > found.room
@@ -294,11 +293,11 @@ NOT_AT_END = Rule(
 
 @check(NOT_AT_END)
 def backup_at_end(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         facts, primary = found.facts, found.facts.primary
         if primary is None or not primary.header_checksum.matches or found.nested:
             continue
-        chip = found.chip if found.device_size is not None else None
+        chip = found.chip if found.node.device_size is not None else None
         if chip is None and (found.region is not None or facts.backup is None):
             continue
         sizes = chip.sizes if chip else (facts.view_size,)
@@ -337,7 +336,7 @@ PAST_DEVICE = Rule(
 @check(PAST_DEVICE)
 def past_device(subject: Subject) -> Outcome:
     for found, table in _tables(subject):
-        device = found.device_size
+        device = found.node.device_size
         if device is None or not table.header_checksum.matches:
             continue
         last = device // table.block_size - 1
@@ -370,7 +369,7 @@ STALE = Rule(
 
 @check(STALE)
 def stale_backup(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         stray = found.facts.stray
         if stray is not None:
             yield found.finding(STALE, at=stray.offset, length=stray.header_size, lba=stray.lba)
@@ -400,7 +399,7 @@ def _relocated(disk: bytes, my_lba: int) -> bytes:
 
 @check(LOCATION)
 def location_fields(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         for copy, table, severity in _copies(found.facts):
             if not table.header_checksum.matches:
                 continue
@@ -459,7 +458,7 @@ DISAGREE = Rule(
 
 @check(DISAGREE)
 def copies_disagree(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         one, other = found.facts.primary, found.facts.backup
         if one is None or other is None or not (one.intact and other.intact):
             continue
@@ -703,7 +702,7 @@ MBR = Rule(
 
 @check(MBR)
 def mbr_protective(subject: Subject) -> Outcome:
-    for found in stored(subject, Gpt):
+    for found in contents(subject, Gpt):
         what = _unprotective(found.facts)
         if what:
             yield found.finding(MBR, at=446, length=66, what=what)
@@ -729,13 +728,13 @@ def _unprotective(facts: Gpt) -> str:
     return ""
 
 
-def _mapped(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable, list[Region]]]:
+def _mapped(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable, list[Region]]]:
     """Give the table of each eMMC with the regions that should be in it, by partition number."""
     if subject.layout is None:
         return
     for found, table in _tables(subject):
         chip = found.chip
-        if chip is None or chip.kind is not ChipKind.EMMC or found.device_size is None:
+        if chip is None or chip.kind is not ChipKind.EMMC or found.node.device_size is None:
             continue
         there = subject.layout.regions_on(chip.name)
         regions = [region for region in there if region.partition is not None]
@@ -743,7 +742,7 @@ def _mapped(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable, list[Regi
             yield found, table, regions
 
 
-def _paired(subject: Subject) -> Iterator[tuple[Stored[Gpt], GptTable, Region, GptEntry]]:
+def _paired(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable, Region, GptEntry]]:
     for found, table, regions in _mapped(subject):
         entries = {entry.number: entry for entry in table.entries}
         for region in regions:
@@ -930,7 +929,7 @@ MBR_OVERLAP = Rule(
 
 @check(MBR_OVERLAP)
 def mbr_overlap(subject: Subject) -> Outcome:
-    for found in stored(subject, Mbr):
+    for found in contents(subject, Mbr):
         primary = [item for item in found.facts.partitions if item.number <= 4]
         logical = [item for item in found.facts.partitions if item.number > 4]
         for group in (primary, logical):
@@ -963,8 +962,8 @@ MBR_PAST_END = Rule(
 
 @check(MBR_PAST_END)
 def mbr_past_end(subject: Subject) -> Outcome:
-    for found in stored(subject, Mbr):
-        size = found.device_size or found.facts.view_size
+    for found in contents(subject, Mbr):
+        size = found.node.device_size or found.facts.view_size
         for item in found.facts.partitions:
             if item.span.end > size and not _only_the_head(found, item):
                 yield found.finding(
@@ -973,11 +972,11 @@ def mbr_past_end(subject: Subject) -> Outcome:
                     length=16,
                     number=item.number,
                     end=item.span.end,
-                    device=found.chip.name if found.device_size and found.chip else "image",
+                    device=found.chip.name if found.node.device_size and found.chip else "image",
                     size=size,
                 )
 
 
-def _only_the_head(found: Stored[Mbr], item: MbrPartition) -> bool:
+def _only_the_head(found: Found[Mbr], item: MbrPartition) -> bool:
     """Tell a file with the table alone, whose device is not known."""
-    return found.device_size is None and found.facts.view_size <= item.span.start
+    return found.node.device_size is None and found.facts.view_size <= item.span.start

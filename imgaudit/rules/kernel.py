@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from imgaudit.contents.reader import Content
+from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.riscv_image import RiscvImageFacts
@@ -253,11 +253,11 @@ ALIGNMENT = Rule(
 def arm64_alignment(subject: Subject) -> Outcome:
     for fit in contents(subject, FitFacts):
         for image in fit.facts.images:
-            content = fit.part(image.name)
+            content = fit.content.part(image.name)
             if image.type == "kernel" and image.load is not None and content is not None:
                 yield from _misplaced(fit, content, image.load, image.offsets["load"])
     for uimage in contents(subject, UimageFacts):
-        content = uimage.part("data")
+        content = uimage.content.part("data")
         if uimage.facts.type == "kernel" and content is not None:
             load, at = uimage.facts.load, uimage.facts.offsets["load"]
             yield from _misplaced(uimage, content, load, at)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from imgaudit.contents.build import Placement
-from imgaudit.contents.reader import Artifact
+from imgaudit.contents.tree import Artifact
 from imgaudit.model import Layout
 from imgaudit.release.manifest import Manifest, SealedFile, SealedPayload, SealedRegion, dump
 from imgaudit.release.seal import versions

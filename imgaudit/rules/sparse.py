@@ -6,7 +6,7 @@ import struct
 import zlib
 
 from imgaudit.formats.android_sparse import AndroidSparse
-from imgaudit.rules._storage import stored
+from imgaudit.rules._containers import contents
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.subject import Subject
@@ -41,7 +41,7 @@ INCONSISTENT = Rule(
 
 @check(INCONSISTENT)
 def chunks_add_up(subject: Subject) -> Outcome:
-    for found in stored(subject, AndroidSparse):
+    for found in contents(subject, AndroidSparse):
         facts = found.facts
         if facts.chunk_size_total != facts.expanded_size:
             yield found.finding(
@@ -69,7 +69,7 @@ CHECKSUM = Rule(
 
 @check(CHECKSUM)
 def chunks_checksum(subject: Subject) -> Outcome:
-    for found in stored(subject, AndroidSparse):
+    for found in contents(subject, AndroidSparse):
         for checksum in found.facts.checksums:
             if checksum.matches is False:
                 yield found.finding(

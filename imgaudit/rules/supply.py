@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from imgaudit.contents.build import payload_of, reader_of
-from imgaudit.contents.reader import Artifact, Content
+from imgaudit.contents.build import reader_of
+from imgaudit.contents.tree import Artifact
 from imgaudit.formats.facts import Match
 from imgaudit.model import Chip, Layout, Located, Region
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
@@ -266,41 +266,26 @@ DAMAGED = Rule(
 
 @check(DAMAGED)
 def artifact_damaged(subject: Subject) -> Outcome:
-    for region, artifact in subject.artifacts():
-        for content, at in _inside(artifact.content, region):
-            expected = content.expects is not None and content.format == content.expects
-            if content.damaged_at is None:
-                if content.why and content.format is not None:
-                    yield NotChecked(DAMAGED.name, content.name, content.why)
-                continue
-            if content.match >= Match.GOOD or (expected and content.match is not Match.NO):
-                yield DAMAGED.finding(
-                    region=region,
-                    artifact=artifact.path,
-                    key="file",
-                    offset=None if at is None else at + content.damaged_at,
-                    length=max(0, content.size - content.damaged_at),
-                    content=content.name,
-                    at=content.damaged_at,
-                    why=content.why,
-                )
-
-
-def _inside(artifact: Content, region: Region | None) -> Iterator[tuple[Content, int | None]]:
-    """Give every content and where it starts: on the chip, or in the artifact without a region.
-
-    What a decompressor made lies at no such place, but for the payload that goes onto the chip.
-    """
-    payload = payload_of(artifact, region.holds) if region else artifact
-    pending: list[tuple[Content, int | None]] = [(artifact, None)]
-    while pending:
-        content, at = pending.pop()
-        at = _start(region) if content is payload else at
-        yield content, at
-        pending += [
-            (child, None if at is None or child.offset < 0 else at + child.offset)
-            for child in reversed(content.children)
-        ]
+    for node in subject.nodes:
+        content, at = node.content, node.start
+        if node.repeats:
+            continue
+        expected = content.expects is not None and content.format == content.expects
+        if content.damaged_at is None:
+            if content.why and content.format is not None:
+                yield NotChecked(DAMAGED.name, content.name, content.why)
+            continue
+        if content.match >= Match.GOOD or (expected and content.match is not Match.NO):
+            yield DAMAGED.finding(
+                region=node.region,
+                artifact=node.artifact.path,
+                where=node.where,
+                offset=None if at is None else at + content.damaged_at,
+                length=max(0, content.size - content.damaged_at),
+                content=content.name,
+                at=content.damaged_at,
+                why=content.why,
+            )
 
 
 PLACEHOLDER = Rule(

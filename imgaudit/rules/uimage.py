@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from imgaudit.contents.reader import Content
+from imgaudit.contents.tree import Content
 from imgaudit.formats.facts import Match
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.rules import samples as sample
@@ -143,7 +143,7 @@ def uimage_table(subject: Subject) -> Outcome:
             continue
         what, at = "", facts.data_offset
         end = facts.data_offset + facts.size
-        third = found.part("image-2")
+        third = found.content.part("image-2")
         if not facts.table_ended:
             what = "the table of sizes has no closing zero"
         elif not facts.members:
@@ -253,4 +253,4 @@ def uimage_compression(subject: Subject) -> Outcome:
 
 def _judged(found: Found[UimageFacts]) -> Content | None:
     """Give what the compression byte speaks of: the data, or the first file of a table."""
-    return found.part("data" if found.facts.table_ended is None else "image-0")
+    return found.content.part("data" if found.facts.table_ended is None else "image-0")

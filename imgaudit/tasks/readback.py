@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from imgaudit.contents.build import Store, read
-from imgaudit.contents.reader import Artifact
+from imgaudit.contents.tree import Artifact
 from imgaudit.model import Layout
 from imgaudit.release.dumps import held_against_build, held_against_manifest, regions_only
 from imgaudit.release.manifest import Manifest

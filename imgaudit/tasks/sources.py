@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar
 
-from imgaudit.contents.reader import Artifact, Content, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, FormatError
 from imgaudit.files import open_regular
 from imgaudit.formats import fdt, identify

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.contents.chips import ChipImage, Comparison
-from imgaudit.contents.reader import BLOCK, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import BLOCK
 from imgaudit.units import KIB, MIB, Span
 from tests._audits import build, emmc, nor
 

@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.contents import reader
-from imgaudit.contents.reader import BLOCK, Artifact, Content, Loader
+from imgaudit.contents import keep, reader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import BLOCK, Artifact, Blocks, Content
 from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import Folder
 from imgaudit.formats.ext import Ext
@@ -171,7 +172,7 @@ def test_a_sparse_image_of_nothing_but_holes() -> None:
     head = struct.pack("<IHHHHIIII", 0xED26FF3A, 1, 0, 28, 12, BLOCK, 3, 1, 0)
     hole = struct.pack("<HHII", 0xCAC3, 0, 3, 12)
     found = memory(head + hole, blocks=True).content
-    assert found.blocks == reader.Blocks(3 * BLOCK, {})
+    assert found.blocks == Blocks(3 * BLOCK, {})
 
 
 def test_a_file_that_cannot_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -298,7 +299,7 @@ def test_windows_do_not_depend_on_the_pieces() -> None:
     data = NOISE * 9
     windows = [Span(0, 3 * MIB), Span(MIB, MIB + 50), Span(4 * MIB - 5, 4 * MIB + 90_000)]
     for size in (MIB, 700_001, 65_537):
-        keeper = reader._Keeper(192 * MIB)
+        keeper = keep.Keeper(192 * MIB)
         for at in range(0, len(data), size):
             keeper.add(data[at : at + size])
             if keeper.total >= 2 * MIB and keeper._whole is not None:

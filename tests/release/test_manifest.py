@@ -17,7 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.contents.build import FolderStore, read
-from imgaudit.contents.reader import IN_MEMORY, Content, Loader
+from imgaudit.contents.reader import IN_MEMORY, Loader
+from imgaudit.contents.tree import Content
 from imgaudit.demo.build import build
 from imgaudit.errors import AuditError
 from imgaudit.files import Folder

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from imgaudit.contents.build import MemoryStore
-from imgaudit.contents.reader import Artifact, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact
 from imgaudit.errors import LayoutError
 from imgaudit.layout.load import parse
 from imgaudit.ramdisk.root import Root as Rooted

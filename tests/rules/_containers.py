@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from imgaudit.contents.reader import Artifact, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact
 from imgaudit.rules import checks
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Finding

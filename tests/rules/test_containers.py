@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from imgaudit.contents.reader import Content, Loader
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import checks
@@ -60,8 +61,8 @@ def test_offsets_are_the_chips_down_to_where_something_is_unpacked() -> None:
     )
     subject = subject_of(example)
     start = 64 * KIB + 0x400
-    assert [found.base for found in contents(subject, FitFacts)] == [start]
-    bases = {found.content.name: found.base for found in contents(subject, Arm64ImageFacts)}
+    assert [found.start for found in contents(subject, FitFacts)] == [start]
+    bases = {found.content.name: found.start for found in contents(subject, Arm64ImageFacts)}
     assert bases == {
         "recovery.itb/plain": start + data.index(KERNEL),
         "recovery.itb/packed/unpacked": None,

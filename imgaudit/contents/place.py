@@ -1,0 +1,183 @@
+"""Where each content lies: its region, its place on the chip, the room it has, what holds it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Generic, TypeVar, cast
+
+from imgaudit.contents.tree import Artifact, Content
+from imgaudit.formats.facts import Facts
+from imgaudit.model import Chip, Layout, Region, Where
+
+F = TypeVar("F", bound=Facts)
+F_co = TypeVar("F_co", bound=Facts, covariant=True)
+
+_TABLES = frozenset({"gpt", "mbr"})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Node(Generic[F_co]):
+    """A content, and where it lies.
+
+    `region` is the one that its artifact goes to or, in the image of a chip, the one that starts at
+    its partition; `chip` is the chip that either is for. `start` is where it starts: on the chip if
+    there is one, else in the artifact as its writer unpacks it; None for what only a program
+    unpacks. `room` is what the region or the partition has for it, None where neither tells.
+    `holder` is the content around it, and `nested` tells what lies in another content from all
+    that is stored. `repeats` marks what a chip's image has again of a region's own artifact.
+    """
+
+    content: Content
+    artifact: Artifact
+    region: Region | None = None
+    chip: Chip | None = None
+    where: Where | None = None
+    start: int | None = None
+    room: int | None = None
+    nested: bool = False
+    repeats: bool = False
+    holder: Node[Facts] | None = field(default=None, repr=False)
+
+    @property
+    def facts(self) -> F_co:
+        """The facts of a node that was asked for by its format."""
+        return cast("F_co", self.content.facts)
+
+    @property
+    def place(self) -> str:
+        """What to call the place that gives `room`."""
+        return self.region.name if self.region else "its partition"
+
+    @property
+    def device_size(self) -> int | None:
+        """Bytes of the chip, where this stands at its very start."""
+        if self.chip is None or self.start != 0 or (self.region and "/" in self.region.area):
+            return None
+        return self.chip.size
+
+    def holders(self) -> Iterator[Node[Facts]]:
+        """Give what is around this, from the inside out."""
+        holder = self.holder
+        while holder is not None:
+            yield holder
+            holder = holder.holder
+
+
+Payloads = Mapping[str, Content]
+"""By region, the content that ends up in it."""
+
+
+def nodes_of(
+    artifacts: Iterable[tuple[Region | None, Artifact]],
+    *,
+    layout: Layout | None = None,
+    payloads: Payloads | None = None,
+    images: Mapping[str, Chip] | None = None,
+) -> Iterator[Node[Facts]]:
+    """Give every content of some artifacts, each with its region if it has one, depth first.
+
+    `images` names the chip whose whole image an artifact is.
+    """
+    for region, artifact in artifacts:
+        chip = (images or {}).get(artifact.path)
+        if region is not None and layout is not None:
+            chip = layout.chips[region.chip]
+        yield from _Placing(artifact, region, chip, layout, payloads or {}).all()
+
+
+class _Placing:
+    """Places the contents of one artifact."""
+
+    def __init__(
+        self,
+        artifact: Artifact,
+        region: Region | None,
+        chip: Chip | None,
+        layout: Layout | None,
+        payloads: Payloads,
+    ) -> None:
+        self.artifact = artifact
+        self.region = region
+        self.chip = chip
+        self.payloads = payloads
+        self.where = region.at_key("file") if region else chip.at_key("image") if chip else None
+        # In the image of a chip, regions are told by where they start.
+        self.at: dict[int, Region] = {}
+        if region is None and chip is not None and layout is not None:
+            for there in reversed(layout.regions_on(chip.name)):
+                self.at[there.at] = there
+
+    def all(self) -> Iterator[Node[Facts]]:
+        region, content = self.region, self.artifact.content
+        payload = self.payloads.get(region.name) if region else None
+        payload = payload or content.unwrapped()
+        holder: Node[Facts] | None = None
+        while content is not payload:
+            # What a writer unpacks on the way to the chip is at no place of its own there.
+            lone = self.chip is None and holder is None
+            holder = self.node(content, holder, region, start=0 if lone else None)
+            yield holder
+            content = cast("Content", content.inner)
+        start = region.at + region.file_at if region else 0
+        room = region.room if region else None
+        yield from self.below(content, holder, region, start=start, room=room)
+
+    def below(
+        self,
+        content: Content,
+        holder: Node[Facts] | None,
+        region: Region | None,
+        *,
+        start: int | None,
+        room: int | None,
+        nested: bool = False,
+        repeats: bool = False,
+    ) -> Iterator[Node[Facts]]:
+        if start is not None and (not nested or room is not None) and start in self.at:
+            region = self.at[start]
+            repeats |= self.repeats(region, content, nested=nested)
+        node = self.node(
+            content, holder, region, start=start, room=room, nested=nested, repeats=repeats
+        )
+        yield node
+        for child in content.children:
+            inside = None if start is None or child.offset < 0 else start + child.offset
+            size = child.size if content.format in _TABLES else None
+            yield from self.below(
+                child, node, region, start=inside, room=size, nested=True, repeats=repeats
+            )
+
+    def node(
+        self,
+        content: Content,
+        holder: Node[Facts] | None,
+        region: Region | None,
+        *,
+        start: int | None = None,
+        room: int | None = None,
+        nested: bool = False,
+        repeats: bool = False,
+    ) -> Node[Facts]:
+        return Node(
+            content=content,
+            artifact=self.artifact,
+            region=region,
+            chip=self.chip,
+            where=self.where,
+            start=start,
+            room=room,
+            nested=nested,
+            repeats=repeats,
+            holder=holder,
+        )
+
+    def repeats(self, region: Region, content: Content, *, nested: bool) -> bool:
+        """Tell whether a region's own artifact shows the same as the image of its chip."""
+        payload = self.payloads.get(region.name)
+        if payload is None:
+            return False
+        if not nested and content.format not in _TABLES:
+            # An image starts like its first region: how it differs is told by the comparison.
+            return True
+        return payload.facts == content.facts and (not nested or content.size == region.size)

@@ -1,0 +1,127 @@
+"""What a file is and what is in it: a tree of contents, down to what a decompressor made."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from imgaudit.formats.cpio import Trailing
+from imgaudit.formats.facts import Facts, Match
+from imgaudit.formats.kernel import KernelInside
+from imgaudit.formats.view import View
+from imgaudit.units import KIB
+
+BLOCK = 64 * KIB
+BUNDLED = "bundled ramdisk"
+PASSED_OVER = "not looked into"
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """SHA-256 of every 64 KiB block that is not all zero, by its number; `size` is the whole."""
+
+    size: int
+    digests: dict[int, bytes]
+
+    def sha256(self) -> str:
+        """Digest the data: of every block its number and SHA-256, and of the whole its size."""
+        digest = hashlib.sha256()
+        for number in sorted(self.digests):
+            digest.update(number.to_bytes(8, "little") + self.digests[number])
+        digest.update(self.size.to_bytes(8, "little"))
+        return digest.hexdigest()
+
+    def blank(self) -> int | None:
+        """Give the byte that all of the data repeats: 0x00, 0xFF or, if there is none, None."""
+        if not self.digests:
+            return 0x00
+        whole, rest = divmod(self.size, BLOCK)
+        if len(self.digests) != whole + bool(rest):
+            return None
+        erased = hashlib.sha256(b"\xff" * BLOCK).digest()
+        last = hashlib.sha256(b"\xff" * (rest or BLOCK)).digest()
+        final = whole - (not rest)
+        same = all(
+            digest == (last if number == final else erased)
+            for number, digest in self.digests.items()
+        )
+        return 0xFF if same else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Content:
+    """Bytes and what they are. Contents nest: a FIT holds images, an image its unpacked data.
+
+    `offset` is where it starts in the stored bytes of what holds it; -1 for what a decompressor
+    made. `why` says why there are no facts. `unpacked` is set for compressed content: the true size
+    in bytes, `complete` tells whether the stream was followed to its end, and `consumed` how many
+    stored bytes it took; `rest` is what follows the stream of a compressed cpio archive. `inside`
+    is set for kernels.
+    """
+
+    name: str
+    offset: int
+    size: int
+    expects: str | None = None
+    format: str | None = None
+    title: str = ""
+    match: Match = Match.NO
+    facts: Facts | None = None
+    why: str = ""
+    damaged_at: int | None = None
+    alternatives: tuple[str, ...] = ()
+    unpacked: int | None = None
+    complete: bool = True
+    consumed: int | None = None
+    rest: Trailing | None = None
+    inside: KernelInside | None = field(default=None, repr=False)
+    children: tuple[Content, ...] = ()
+    view: View | None = field(default=None, repr=False, compare=False)
+    blocks: Blocks | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def inner(self) -> Content | None:
+        """What a decompressor or a sparse image made of this; None where nothing did."""
+        return self.children[0] if self.unpacked is not None and self.children else None
+
+    @property
+    def after(self) -> Content | None:
+        """What follows the stream of a compressed archive, where it is not only padding."""
+        return self.children[1] if self.unpacked is not None and len(self.children) > 1 else None
+
+    def unwrapped(self, wanted: str | None = None) -> Content:
+        """Follow what is packed to what it holds, or to the `wanted` format if it comes first."""
+        content = self
+        while content.format != wanted and (inner := content.inner) is not None:
+            content = inner
+        return content
+
+    def part(self, name: str) -> Content | None:
+        """Find a part of a container by the name that the container gives it."""
+        wanted = f"{self.name}/{name}"
+        return next((child for child in self.children if child.name == wanted), None)
+
+    def walk(self) -> Iterator[Content]:
+        """Give this content and all inside it, depth first."""
+        yield self
+        for child in self.children:
+            yield from child.walk()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Artifact:
+    """A file that the layout names, read.
+
+    `sha256` is that of the stored bytes, None for a raw file above 64 MiB unless it was asked for;
+    `data_sha256` then stands for it: the same for equal data, however the holes are stored. `head`
+    is the first 64 bytes.
+    """
+
+    path: str
+    size: int
+    sha256: str | None
+    data_sha256: str | None
+    content: Content
+    head: bytes = b""
+    blank: int | None = None

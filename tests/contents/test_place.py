@@ -1,0 +1,76 @@
+"""Where contents lie: in regions, in what wraps them, in the image of a chip."""
+
+from __future__ import annotations
+
+import gzip
+import struct
+
+from imgaudit.formats.facts import Facts
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.mbr import Mbr
+from imgaudit.rules import samples as sample
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.units import KIB, MIB
+
+
+def test_nodes_know_region_place_room_and_holder() -> None:
+    archive = sample.packed(b"070701" + b"0" * 104 + b"TRAILER!!!\0\0\0\0")
+    data = sample.fit({"kernel-1": sample.kernel(), "ramdisk-1": sample.kernel(payload=archive)})
+    build = subject_of(
+        nor(
+            "name: recovery, at: 128 KiB, size: 64 KiB, file-at: 0x200, holds: fit,"
+            " file: recovery.itb.gz",
+            files={"recovery.itb.gz": lambda: gzip.compress(data, mtime=0)},
+        )
+    )
+    (fit,) = build.of(FitFacts)
+    assert fit.region is not None
+    assert fit.start is not None
+    assert (fit.region.name, fit.start, fit.room) == ("recovery", 128 * KIB + 0x200, 65024)
+    assert not fit.nested
+    # The stored file is wider than what its writer puts onto the chip.
+    assert [(holder.content.name, holder.start) for holder in fit.holders()] == [
+        ("recovery.itb.gz", None)
+    ]
+    stored = next(node for node in build.nodes if node.content.name.endswith("/ramdisk-1"))
+    assert stored.holder is fit
+    assert stored.start == fit.start + data.index(archive)
+    assert (stored.room, stored.nested) == (None, True)
+    inner = next(node for node in build.nodes if node.holder is stored)
+    assert (inner.start, inner.content) == (None, stored.content.inner)
+
+
+def test_the_image_of_a_chip_gives_its_regions_and_what_no_artifact_has() -> None:
+    tree = sample.board_tree()
+    disk = bytearray(2 * MIB)
+    for number, start in enumerate((2048, 2112)):
+        struct.pack_into("<B3xB3xII", disk, 446 + 16 * number, 0, 0x83, start, 64)
+    disk[510:512] = b"\x55\xaa"
+    for number in (2048, 2112):
+        disk[number * 512 : number * 512 + len(tree)] = tree
+    layout = "name: {0}, at: {1}, size: 32 KiB, partition: {2}, holds: fdt"
+    build = subject_of(
+        emmc(
+            layout.format("own", "1 MiB", 1) + ", file: board.dtb",
+            layout.format("none", "1056 KiB", 2),
+            chip="size: 2 MiB, image: emmc.img",
+            files={
+                "emmc.img": lambda: bytes(disk),
+                "board.dtb": lambda: tree + bytes(32 * KIB - len(tree)),
+            },
+        )
+    )
+    assert [node.start for node in build.of(Mbr)] == [0]
+    found = [
+        (node.artifact.path, node.region.name if node.region else None, node.start, node.room)
+        for node in build.of(FdtFacts)
+    ]
+    assert found == [
+        ("board.dtb", "own", MIB, 32 * KIB),
+        ("emmc.img", "none", MIB + 32 * KIB, 32 * KIB),
+    ]
+    repeated = [node for node in build.nodes if node.repeats]
+    assert [(node.region and node.region.name) for node in repeated] == ["own"]
+    assert all(isinstance(node.content.facts, Facts) for node in repeated)
