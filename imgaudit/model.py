@@ -7,12 +7,13 @@ of an eMMC's two boot areas.
 from __future__ import annotations
 
 import enum
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from imgaudit.chips import SECTOR, ChipKind
 from imgaudit.units import Span, both, round_down
 
-SECTOR = 512
+__all__ = ["SECTOR", "Chip", "Layout", "Region"]
 
 # What `holds:` may say: the readers' names, the ext family's three, and two that name no format.
 HOLDS = (
@@ -53,13 +54,6 @@ HOLDS = (
 ARCHITECTURES = ("arm", "arm64", "riscv32", "riscv64", "x86", "x86-64", "mips", "powerpc")
 
 
-class ChipKind(enum.StrEnum):
-    """What a chip is; it decides which geometry rules hold."""
-
-    SPI_NOR = "spi-nor"
-    EMMC = "emmc"
-
-
 class Writer(enum.StrEnum):
     """Who erases and writes a region after the board has left the factory."""
 
@@ -97,6 +91,23 @@ class BlockProtect:
     covers: int
 
 
+@dataclass(frozen=True, slots=True)
+class KeepFree:
+    """Room that must stay free in a region: a percentage of it, or bytes."""
+
+    percent: float | None = None
+    size: int | None = None
+
+    def of(self, region_size: int) -> int:
+        """Give the bytes that must stay free in a region of this size."""
+        if self.size is not None:
+            return self.size
+        return int(region_size * (self.percent or 0) / 100)
+
+    def __str__(self) -> str:
+        return both(self.size) if self.size is not None else f"{self.percent:g} %"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Located:
     """Something that the layout file says, with the place of each of its keys."""
@@ -117,17 +128,22 @@ class Chip(Located):
     kind: ChipKind
     sizes: tuple[int, ...]
     image: str | None = None
-    # SPI-NOR
+    # Raw flash: NOR and NAND
     erase_map: tuple[EraseRun, ...] = ()
     page: int = 256
+    spare: int | None = None
+    bad_blocks: KeepFree | None = None
+    # SPI-NOR
     address_bytes: int | None = None
     four_byte_mode: str | None = None
     reset_pin: str | None = None
     block_protect: BlockProtect | None = None
     sfdp: str | None = None
-    # eMMC
+    # eMMC and SD cards
     align: int = 4096
     boot_area: int | None = None
+    rpmb: int | None = None
+    general_areas: tuple[int, ...] = ()
     erase_group: int | None = None
     write_protect_group: int | None = None
     ext_csd: str | None = None
@@ -136,6 +152,15 @@ class Chip(Located):
     def size(self) -> int:
         """Bytes of the smallest approved part."""
         return min(self.sizes)
+
+    def areas(self) -> Iterator[tuple[str, int | None]]:
+        """Give the areas beside the main array, with their sizes where they are known."""
+        return self.kind.areas(self)
+
+    @property
+    def may_be_bad(self) -> KeepFree:
+        """How much of it may be bad; unless said, 20 blocks of 1024 as Linux's UBI expects."""
+        return self.bad_blocks or KeepFree(percent=100 * 20 / 1024)
 
     @property
     def largest_erase(self) -> int:
@@ -175,7 +200,7 @@ class Chip(Located):
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """What a region's offset counts from: a chip's main array or an eMMC boot area."""
+    """What a region's offset counts from: a chip's main array, or an area beside it."""
 
     name: str
     chip: Chip
@@ -188,23 +213,6 @@ class EnvironmentShape:
 
     size: int
     copy: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class KeepFree:
-    """Room that must stay free in a region: a percentage of it, or bytes."""
-
-    percent: float | None = None
-    size: int | None = None
-
-    def of(self, region_size: int) -> int:
-        """Give the bytes that must stay free in a region of this size."""
-        if self.size is not None:
-            return self.size
-        return int(region_size * (self.percent or 0) / 100)
-
-    def __str__(self) -> str:
-        return both(self.size) if self.size is not None else f"{self.percent:g} %"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -238,7 +246,7 @@ class Region(Located):
 
     @property
     def chip(self) -> str:
-        """The chip's name, without the boot area."""
+        """The chip's name, without the area beside its main array."""
         return self.area.partition("/")[0]
 
 
@@ -325,12 +333,11 @@ class Layout(Located):
     policy: Policy = field(default_factory=Policy)
 
     def areas(self) -> list[Area]:
-        """Give every area, chip by chip; boot areas follow their eMMC."""
+        """Give every area, chip by chip; what lies beside the main array follows it."""
         found = []
         for chip in self.chips.values():
             found.append(Area(chip.name, chip, chip.size))
-            if chip.kind is ChipKind.EMMC:
-                found += [Area(f"{chip.name}/boot{n}", chip, chip.boot_area) for n in (0, 1)]
+            found += [Area(f"{chip.name}/{name}", chip, size) for name, size in chip.areas()]
         return found
 
     def area(self, name: str) -> Area:

@@ -15,6 +15,7 @@ import imgaudit
 
 LAYERS = (
     {"units", "errors"},
+    {"chips"},
     {"model"},
     {"formats", "files", "writers"},
     {"layout", "demo"},

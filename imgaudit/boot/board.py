@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from imgaudit.boot.commands import NOR
 from imgaudit.boot.records import Kind, Operation, World
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.tree import Content
@@ -15,7 +16,7 @@ from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.uimage import UimageFacts
-from imgaudit.model import ChipKind, Layout, Region
+from imgaudit.model import Layout, Region
 from imgaudit.units import Span
 
 WIDE = frozenset({"arm64", "riscv64", "x86-64"})
@@ -48,19 +49,22 @@ class Source:
 def devices(layout: Layout, environment: Mapping[str, str]) -> dict[str, str]:
     """Name the area behind each of U-Boot's devices.
 
-    Chips count in the order of the layout: `nor`, `nor@1`, `mmc0`, `mmc1`. A single eMMC has the
-    number that the variable `mmcdev` names: an SD card often comes first.
+    Chips of a kind count in the order of the layout: `nor`, `nor@1`, `nand0`, `mmc0`, `mmc1`. A
+    single eMMC or card has the number that the variable `mmcdev` names: there may be others.
     """
     found = {}
-    nors = [chip for chip in layout.chips.values() if chip.kind is ChipKind.SPI_NOR]
-    disks = [chip for chip in layout.chips.values() if chip.kind is ChipKind.EMMC]
-    for number, chip in enumerate(nors):
-        found[f"nor@{number}" if number else "nor"] = chip.name
+    kinds = [chip.kind.device for chip in layout.chips.values()]
     named = environment.get("mmcdev", "")
-    first = int(named) if len(disks) == 1 and named.isdecimal() and len(named) < 3 else 0
-    for number, chip in enumerate(disks, first):
-        found[f"mmc{number}"] = chip.name
-        found |= {f"mmc{number}.boot{n}": f"{chip.name}/boot{n}" for n in (0, 1)}
+    alone = kinds.count("mmc") == 1 and named.isdecimal() and len(named) < 3
+    counts = {"mmc": int(named) if alone else 0}
+    for chip in layout.chips.values():
+        kind = chip.kind.device
+        number = counts.get(kind, 0)
+        counts[kind] = number + 1
+        # The commands call the first SPI-NOR by no number.
+        device = f"{kind}{number}" if kind != NOR else f"{kind}@{number}" if number else kind
+        found[device] = chip.name
+        found |= {f"{device}.{name}": f"{chip.name}/{name}" for name, _ in chip.areas()}
     return found
 
 

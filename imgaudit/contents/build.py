@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from imgaudit.errors import ImgauditError
 from imgaudit.files import ArtifactError, Folder, stay_inside
-from imgaudit.model import Chip, ChipKind, Layout, Region
+from imgaudit.model import Chip, Layout, Region
 from imgaudit.units import MIB
 
 if TYPE_CHECKING:
@@ -259,7 +259,7 @@ class _Reading:
         )
 
     def _is_emmc(self, chip: str) -> bool:
-        return self.layout.chips[chip].kind is ChipKind.EMMC
+        return not self.layout.chips[chip].kind.in_memory
 
     def _others(self) -> Iterator[str]:
         """Name the files that no region holds: register dumps and further copies of the map."""

@@ -19,7 +19,7 @@ from imgaudit.errors import ImgauditError
 from imgaudit.formats import uboot_env
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import CHUNK, View
-from imgaudit.model import Area, Chip, ChipKind, Region, Writer
+from imgaudit.model import Area, Chip, Region, Writer
 from imgaudit.units import KIB, Span, place, round_down
 
 _GRAIN = 4 * KIB
@@ -197,7 +197,7 @@ def compare_chip(
     packed = content.unpacked is not None and content.size not in chip.sizes
     size = content.unpacked if packed and content.unpacked is not None else content.size
     image = ChipImage(chip=chip, area=chip.name, artifact=artifact, size=size)
-    if chip.kind is ChipKind.EMMC:
+    if not chip.kind.in_memory:
         digested = _Digested(placed, _stored(content), whole_only=True)
         return replace(image, comparisons=digested.compare())
     inner = next(iter(content.children), None) if packed else content
@@ -225,7 +225,7 @@ def compare_dump(
 
     """
     image, view = _dump(area, artifact)
-    if area.chip.kind is ChipKind.SPI_NOR:
+    if area.chip.kind.in_memory:
         return _nor(image, view.bytes(0, view.size), regions, placed)
     digested = _Digested(placed, _read(view), dump=view)
     return replace(image, comparisons=digested.compare())
@@ -236,7 +236,7 @@ def compare_sealed(
 ) -> ChipImage:
     """Compare a raw dump with the digests of what its regions should hold; see compare_dump."""
     image, view = _dump(area, artifact)
-    nor = area.chip.kind is ChipKind.SPI_NOR
+    nor = area.chip.kind.in_memory
     comparisons = tuple(_against_digests(view, region, sealed, nor=nor) for region, _ in sealed)
     if not nor:
         return replace(image, comparisons=comparisons)

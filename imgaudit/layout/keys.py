@@ -233,7 +233,7 @@ class OneOf:
         if text is None or text in self.words:
             return text
         few = len(self.words) < 10
-        some = " or ".join(self.words) if few else "a word that is known here"
+        some = alternatives(self.words) if few else "a word that is known here"
         reading.problem(node, f"{shown(text)} is not {some}{close(text, self.words)}")
         return None
 
@@ -250,6 +250,7 @@ class ListOf:
     item: Kind
     alone: bool = False
     least: int = 0
+    most: int | None = None
 
     def read(self, node: yaml.Node, reading: Reading) -> list[Any] | None:
         """Read the items; wrong ones are left out after their problem is noted."""
@@ -261,6 +262,8 @@ class ListOf:
             return None
         if len(node.value) < self.least:
             reading.problem(node, "the list is empty")
+        if self.most is not None and len(node.value) > self.most:
+            reading.problem(node, f"the list has more than {self.most} items")
         values = [self.item.read(child, reading) for child in node.value]
         return [value for value in values if value is not None]
 
@@ -269,6 +272,8 @@ class ListOf:
         many: dict[str, Any] = {"type": "array", "items": self.item.schema()}
         if self.least:
             many["minItems"] = self.least
+        if self.most is not None:
+            many["maxItems"] = self.most
         return {"anyOf": [self.item.schema(), many]} if self.alone else many
 
 
@@ -380,6 +385,12 @@ def pairs(node: yaml.MappingNode, reading: Reading) -> list[tuple[str, yaml.Node
 def shown(text: str) -> str:
     """Quote a text for a message; a long one is cut."""
     return repr(text if len(text) <= _LONGEST else text[:_LONGEST] + "...")
+
+
+def alternatives(words: Sequence[str], joint: str = "or") -> str:
+    """Say `a`, `a or b`, `a, b or c`."""
+    head, tail = ", ".join(words[:-1]), words[-1]
+    return f"{head} {joint} {tail}" if head else tail
 
 
 def close(word: str, words: Sequence[str] | Mapping[str, Any]) -> str:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-from collections.abc import Iterable
 from typing import Any
 
 import yaml
 
+from imgaudit.chips import KINDS, SPI_NOR
 from imgaudit.errors import AuditError, LayoutError
 from imgaudit.layout.keys import (
     Day,
@@ -27,6 +27,7 @@ from imgaudit.layout.keys import (
     Table,
     Text,
     Values,
+    alternatives,
     close,
 )
 from imgaudit.model import (
@@ -35,7 +36,6 @@ from imgaudit.model import (
     SECTOR,
     BlockProtect,
     Chip,
-    ChipKind,
     Elsewhere,
     EnvironmentShape,
     EraseRun,
@@ -76,7 +76,7 @@ _PROTECT = Table(
 )
 _CHIP = Table(
     (
-        Key("kind", OneOf(tuple(ChipKind)), "What the chip is.", required=True),
+        Key("kind", OneOf(tuple(KINDS)), "What the chip is.", required=True),
         Key(
             "size",
             ListOf(Size(1), alone=True, least=1),
@@ -85,16 +85,26 @@ _CHIP = Table(
         Key(
             "sectors",
             ListOf(Number(1), alone=True, least=1),
-            "eMMC: SEC_COUNT of EXT_CSD in 512-byte sectors, or those of the approved parts.",
+            "eMMC, SD: sectors of 512 bytes (an eMMC's SEC_COUNT), or those of the approved parts.",
         ),
         Key("image", _file, "Assembled image of the whole chip, raw or compressed."),
-        Key("erase-block", Size(1), "SPI-NOR: size of every erase block that writers use."),
+        Key("erase-block", Size(1), "Flash: size of every erase block that writers use."),
         Key(
             "erase-map",
             ListOf(_ERASE_RUN, least=1),
-            "SPI-NOR: runs of erase blocks, from offset 0.",
+            "Flash: runs of erase blocks, from offset 0.",
         ),
-        Key("page", Size(1), "SPI-NOR: program page; 256 where not given."),
+        Key(
+            "page",
+            Size(1),
+            "Flash: program page; 256 (NOR) or 2048 (NAND) bytes where not given.",
+        ),
+        Key("spare", Size(1), "NAND: spare (OOB) bytes of each page."),
+        Key(
+            "bad-blocks",
+            Percent(),
+            "NAND: how much of it may be bad, by the datasheet; 20 blocks of 1024 unless said.",
+        ),
         Key(
             "address-bytes",
             OneOf(("3", "4")),
@@ -110,8 +120,14 @@ _CHIP = Table(
         ),
         Key("block-protect", _PROTECT, "SPI-NOR: what its block-protect bits are set to cover."),
         Key("sfdp", _file, "SPI-NOR: JESD216 dump; must tell the same geometry."),
-        Key("align", Size(1), "eMMC: every partition start must be a multiple of this."),
+        Key("align", Size(1), "eMMC, SD: every partition start must be a multiple of this."),
         Key("boot-area", Size(1), "eMMC: size of boot0 and of boot1."),
+        Key("rpmb", Size(1), "eMMC: size of the replay-protected area."),
+        Key(
+            "general-areas",
+            ListOf(Size(1), least=1, most=4),
+            "eMMC: sizes of the general purpose areas gp1 to gp4.",
+        ),
         Key("erase-group", Size(1), "eMMC: erase group."),
         Key("write-protect-group", Size(1), "eMMC: write-protect group."),
         Key("ext-csd", _file, "eMMC: EXT_CSD register dump; must tell the same geometry."),
@@ -153,13 +169,16 @@ _REGION = Table(
         Key("label", Text(), "What the device tree, mtdparts or GPT calls it, where that differs."),
         Key(
             "chip",
-            Text(r"[A-Za-z0-9][A-Za-z0-9_.+-]*(/boot[01])?", "a chip, or an eMMC's boot area"),
-            "The chip, or an eMMC's boot area such as emmc/boot0.",
+            Text(
+                r"[A-Za-z0-9][A-Za-z0-9_.+-]*(/(boot[01]|rpmb|gp[1-4]))?",
+                "a chip, or an area of one such as emmc/boot0",
+            ),
+            "The chip, or an area of an eMMC: boot0, boot1, rpmb, gp1 to gp4, such as emmc/boot0.",
             required=True,
         ),
         Key("at", Size(), "Offset from the start of the chip or boot area.", required=True),
         Key("size", Size(1), "Size of the region.", required=True),
-        Key("partition", Number(1, 128), "eMMC: number of the GPT entry."),
+        Key("partition", Number(1, 128), "eMMC, SD: number of the entry in the partition table."),
         Key(
             "type",
             Text(),
@@ -399,14 +418,9 @@ class _Assembly:
             policy=self._policy(values.get("policy")),
         )
 
-    def _only_for(self, kind: ChipKind, keys: Iterable[str], chip: Values) -> None:
-        for key in keys:
-            if key in chip.places:
-                self.reading.problem(chip.places[key], f"the key {key!r} does not go with {kind}")
-
     def _chip(self, name: str, where: Where, chip: Values) -> None:
         problem = self.reading.problem
-        kind = ChipKind(chip.get("kind")) if chip.get("kind") else None
+        kind = KINDS.get(chip.get("kind", ""))
         sizes: list[int] = chip.get("size", [])
         if "sectors" in chip.places:
             if "size" in chip.places:
@@ -414,38 +428,27 @@ class _Assembly:
             sizes = [count * SECTOR for count in chip.get("sectors", [])]
         if not sizes and not {"size", "sectors"} & chip.places.keys():
             problem(where, f"the chip {name!r} has no size")
-        if kind is ChipKind.EMMC:
-            self._only_for(
-                kind,
-                (
-                    "erase-block",
-                    "erase-map",
-                    "page",
-                    "address-bytes",
-                    "four-byte-mode",
-                    "reset-pin",
-                    "block-protect",
-                    "sfdp",
-                ),
-                chip,
-            )
-        elif kind is ChipKind.SPI_NOR:
-            self._only_for(
-                kind,
-                ("sectors", "align", "boot-area", "erase-group", "write-protect-group", "ext-csd"),
-                chip,
-            )
+        for key in chip.places if kind is not None else ():
+            owners = [item.word for item in KINDS.values() if key in item.keys]
+            if kind is not None and owners and key not in kind.keys:
+                some = alternatives(owners, "and")
+                problem(
+                    chip.places[key], f"the key {key!r} does not go with {kind}, but with {some}"
+                )
         size = min(sizes, default=None)
         protect: Values | None = chip.get("block-protect")
+        known = kind or SPI_NOR
         self.chips[name] = Chip(
             where=where,
             keys=chip.places,
             name=name,
-            kind=kind or ChipKind.SPI_NOR,
+            kind=known,
             sizes=tuple(sizes) or (1,),
             image=chip.get("image"),
-            erase_map=self._erase_map(name, where, chip, size) if kind is ChipKind.SPI_NOR else (),
-            page=chip.get("page", 256),
+            erase_map=self._erase_map(name, where, chip, size) if kind and kind.mtd else (),
+            page=chip.get("page", known.page),
+            spare=chip.get("spare"),
+            bad_blocks=_keep_free(chip.get("bad-blocks")),
             address_bytes=int(chip.get("address-bytes", "0")) or None,
             four_byte_mode=chip.get("four-byte-mode"),
             reset_pin=chip.get("reset-pin"),
@@ -457,6 +460,8 @@ class _Assembly:
             sfdp=chip.get("sfdp"),
             align=chip.get("align", 4096),
             boot_area=chip.get("boot-area"),
+            rpmb=chip.get("rpmb"),
+            general_areas=tuple(chip.get("general-areas", ())),
             erase_group=chip.get("erase-group"),
             write_protect_group=chip.get("write-protect-group"),
             ext_csd=chip.get("ext-csd"),
@@ -503,11 +508,14 @@ class _Assembly:
                 f"no chip is called {chip_name!r}{close(chip_name, self.chips)}",
             )
         elif chip is not None:
-            if boot and chip.kind is not ChipKind.EMMC:
-                problem(region.places["chip"], f"{chip_name} is no eMMC: it has no boot areas")
-            elif boot and chip.boot_area is None:
+            areas = dict(chip.areas())
+            if boot and boot not in areas:
+                problem(
+                    region.places["chip"], f"{chip_name} has no {boot}: {chip.kind.area_help()}"
+                )
+            elif boot and areas[boot] is None:
                 problem(region.places["chip"], f"the chip {chip_name} gives no boot-area size")
-            if chip.kind is not ChipKind.EMMC or boot:
+            if not chip.kind.sectors or boot:
                 self._only_for_partitions(region)
         if name in self.names:
             line = self.names[name].line
@@ -551,7 +559,8 @@ class _Assembly:
         for key in ("partition", "type"):
             if key in region.places:
                 self.reading.problem(
-                    region.places[key], f"the key {key!r} goes with partitions of an eMMC only"
+                    region.places[key],
+                    f"the key {key!r} goes with partitions of an eMMC or a card only",
                 )
 
     def _check_type(self, region: Values) -> None:

@@ -15,13 +15,13 @@ from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.files import open_regular
 from imgaudit.formats.view import FileSource, View
 from imgaudit.layout.keys import close
-from imgaudit.model import Area, ChipKind, Layout
+from imgaudit.model import Area, Layout
 from imgaudit.release.manifest import Manifest
 from imgaudit.units import MIB, both
 
 B = TypeVar("B", bound=Build)
-# Read whole; the largest SPI-NOR parts hold 256 MiB (from memory).
-_LARGEST_NOR = 512 * MIB
+# Read whole; the largest SPI-NOR parts hold 256 MiB, common NANDs 128 to 512 (from memory).
+_LARGEST_HELD = 512 * MIB
 
 
 def dump_of(path: str, view: View) -> Artifact:
@@ -48,9 +48,11 @@ def opened(layout: Layout, paths: Mapping[str, str]) -> Iterator[dict[str, Artif
                 raise AuditError(str(problem)) from problem
             stack.callback(os.close, descriptor)
             view = View(FileSource(descriptor, size))
-            if area.chip.kind is ChipKind.SPI_NOR:
-                if size > _LARGEST_NOR:
-                    raise AuditError(f"{path} has {both(size)}: no SPI-NOR is that large")
+            if area.chip.kind.in_memory:
+                if size > _LARGEST_HELD:
+                    raise AuditError(
+                        f"{path} has {both(size)}: no {area.chip.kind.short} is that large"
+                    )
                 view = View.of(view.bytes(0, size))
             found[name] = dump_of(path, view)
         yield found

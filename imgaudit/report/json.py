@@ -92,11 +92,13 @@ def _artifacts(subject: Subject) -> Iterable[Any]:
 
 
 def _chip(chip: Chip) -> dict[str, Any]:
-    found: dict[str, Any] = {"name": chip.name, "kind": chip.kind.value, "size": chip.size}
+    found: dict[str, Any] = {"name": chip.name, "kind": chip.kind.word, "size": chip.size}
     if chip.erase_map:
         found["erase-map"] = [{"count": run.count, "size": run.size} for run in chip.erase_map]
     if chip.boot_area is not None:
         found["boot-area"] = chip.boot_area
+    if chip.spare is not None:
+        found["page"], found["spare"] = chip.page, chip.spare
     return found
 
 

@@ -10,14 +10,13 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from imgaudit.model import Area, ChipKind, Layout, Region
+from imgaudit.model import Area, Layout, Region
 from imgaudit.report.clean import clean
 from imgaudit.report.style import PLAIN, Style
 from imgaudit.units import Span, both, human
 
 _ROWS = 24
 _BOX = 18
-_KINDS = {ChipKind.SPI_NOR: "SPI-NOR flash", ChipKind.EMMC: "eMMC"}
 _WRITERS = {
     "factory": "written once, in the factory",
     "release": "written by a release",
@@ -64,9 +63,9 @@ def report(layout: Layout, style: Style = PLAIN) -> str:
 
 def _area(layout: Layout, area: Area, style: Style) -> str:
     chip = area.chip
-    what = f"{_KINDS[chip.kind]}, {human(area.size or 0)}"
+    what = f"{chip.kind.title}, {human(area.size or 0)}"
     if "/" in area.name:
-        what = f"boot area of the eMMC, {human(area.size or 0)}"
+        what = f"area of the {chip.kind.short}, {human(area.size or 0)}"
     elif chip.erase_map:
         sizes = sorted({run.size for run in chip.erase_map})
         what += f", erase blocks of {' and '.join(human(size) for size in sizes)}"

@@ -28,7 +28,7 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.view import View
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.layout.keys import close
-from imgaudit.model import ChipKind, Layout, Region, Stage
+from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.survey import TARGETS, RescueFacts, groups_named, survey
@@ -668,8 +668,8 @@ def _implied(layout: Layout) -> Iterator[tuple[str, str]]:
         if region.env is not None and region.env.copy is not None:
             seen.setdefault("boot-environment", f"{region.name} is an environment")
     for chip in layout.chips.values():
-        if chip.kind is ChipKind.SPI_NOR:
-            seen.setdefault("flash", f"{chip.name} is a SPI-NOR")
+        if chip.kind.mtd:
+            seen.setdefault("flash", f"{chip.name} is a {chip.kind.short}")
     yield from seen.items()
 
 

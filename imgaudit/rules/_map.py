@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
-from imgaudit.model import Chip, ChipKind, Layout, Region
+from imgaudit.model import Chip, Layout, Region
 from imgaudit.rules.engine import Finding, Rule, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span
@@ -76,17 +76,14 @@ def tables(subject: Subject) -> list[Table]:
 
 def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy[MapCopy], Chip]]:
     """Tell which table maps which chip: names of chips are the layout's own, so by content."""
-    chips = [chip for chip in layout.chips.values() if chip.kind is ChipKind.SPI_NOR]
-    maybe = [
-        copy
-        for copy in group
-        if copy.says.medium in {Medium.SPI_NOR, Medium.UNKNOWN} and "nand" not in copy.says.device
-    ]
+    chips = [chip for chip in layout.chips.values() if chip.kind.mtd]
+    maybe = [copy for copy in group if any(may_map(copy.says, chip) for chip in chips)]
     scores = sorted(
         (
             (-_likeness(copy.says, chip, layout), number, index)
             for number, copy in enumerate(maybe)
             for index, chip in enumerate(chips)
+            if may_map(copy.says, chip)
         ),
     )
     taken: set[tuple[str, int]] = set()
@@ -95,6 +92,13 @@ def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy
         if sure and not {("copy", number), ("chip", index)} & taken:
             taken |= {("copy", number), ("chip", index)}
             yield maybe[number], chips[index]
+
+
+def may_map(copy: MapCopy, chip: Chip) -> bool:
+    """Tell whether a table can be that of a chip: by what it says it partitions, or by its name."""
+    if copy.medium is Medium.UNKNOWN:
+        return ("nand" in copy.device) <= (chip.kind.medium == Medium.NAND.value)
+    return bool(copy.medium.value == chip.kind.medium)
 
 
 def _likeness(copy: MapCopy, chip: Chip, layout: Layout) -> int:

@@ -10,7 +10,7 @@ from typing import Any
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.uboot_env import UbootEnv
-from imgaudit.model import Chip, ChipKind, Region, Writer
+from imgaudit.model import Chip, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
 from imgaudit.rules.engine import Example, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -600,7 +600,7 @@ GAP = Rule(
 @check(GAP)
 def image_gap(subject: Subject) -> Outcome:
     for image, artifact in _given(subject):
-        if image.chip.kind is not ChipKind.SPI_NOR:
+        if not image.chip.kind.in_memory:
             continue
         for gap in image.gaps:
             finding = _whole(

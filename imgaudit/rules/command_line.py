@@ -12,7 +12,7 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copy, Environment, Place
 from imgaudit.maps.command_line import CommandLine, Root, RootKind
-from imgaudit.model import ChipKind, Layout, Region, Stage
+from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import finding, is_tree, known, tables
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
@@ -158,9 +158,7 @@ def _mtd(subject: Subject, layout: Layout, root: Root) -> _Target | None:
     if root.volume is not None:
         labels = {row.entry.label: row.region for table in maps for row in table.rows}
         labels |= {
-            region.label: region
-            for region in layout.regions
-            if layout.chips[region.chip].kind is ChipKind.SPI_NOR
+            region.label: region for region in layout.regions if layout.chips[region.chip].kind.mtd
         }
         if root.volume in labels:
             return _Target(region=labels[root.volume])

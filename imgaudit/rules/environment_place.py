@@ -10,7 +10,7 @@ from imgaudit.maps.collect import Place
 from imgaudit.maps.entry import Medium
 from imgaudit.maps.fw_env_config import Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
-from imgaudit.model import ChipKind, Layout, Region
+from imgaudit.model import Layout, Region
 from imgaudit.rules._map import Table, finding, is_tree, known, tables
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -181,7 +181,7 @@ def _start(
         start = row.span.start if row.span else 0
         return maps[0].chip.name, start, row.entry.label
     disk = _DISK.fullmatch(location.device) if location.target is Target.BLOCK else None
-    chips = [chip for chip in layout.chips.values() if chip.kind is ChipKind.EMMC]
+    chips = [chip for chip in layout.chips.values() if chip.kind.sectors]
     if disk is None or len(chips) != 1:
         return None
     area = f"{chips[0].name}/{disk['boot']}" if disk["boot"] else chips[0].name
@@ -221,8 +221,7 @@ def _config_places(subject: Subject) -> Iterator[_Named]:
 
 
 def _config_area(layout: Layout, config: UBootConfig, medium: Medium) -> str | None:
-    kinds = {Medium.SPI_NOR: ChipKind.SPI_NOR, Medium.MMC: ChipKind.EMMC}
-    chips = [chip for chip in layout.chips.values() if chip.kind is kinds.get(medium)]
+    chips = [chip for chip in layout.chips.values() if chip.kind.medium == medium.value]
     if len(chips) != 1:
         return None
     part = config.config.number("ENV_MMC_EMMC_HW_PARTITION", "SYS_MMC_ENV_PART") or 0
@@ -319,7 +318,7 @@ def environment_sector(subject: Subject) -> Outcome:
         return
     for spot in _spots(subject):
         chip, named = layout.chips[spot.region.chip], spot.named
-        if not named.sector or chip.kind is not ChipKind.SPI_NOR or not spot.right:
+        if not named.sector or not chip.kind.mtd or not spot.right:
             continue
         erase = chip.erase_unit(spot.region.at)
         size = named.size or 0
@@ -443,11 +442,11 @@ def loader_offset(subject: Subject) -> Outcome:
         return
     layout, copies = both
     config = copies.uboot_config
-    for kind, names, offset in (
+    for medium, names, offset in (
         (
-            (ChipKind.SPI_NOR, ("SYS_SPI_U_BOOT_OFFS",), config.says.spl_uboot_offset),
+            (Medium.SPI_NOR, ("SYS_SPI_U_BOOT_OFFS",), config.says.spl_uboot_offset),
             (
-                ChipKind.EMMC,
+                Medium.MMC,
                 ("SPL_SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR", "SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR"),
                 config.says.spl_uboot_mmc_offset,
             ),
@@ -456,7 +455,7 @@ def loader_offset(subject: Subject) -> Outcome:
         else ()
     ):
         symbol = config.says.config.find(*names) if config is not None else None
-        chips = [chip for chip in layout.chips.values() if chip.kind is kind]
+        chips = [chip for chip in layout.chips.values() if chip.kind.medium == medium.value]
         if config is None or symbol is None or offset is None or len(chips) != 1:
             continue
         regions = [region for region in layout.regions if region.chip == chips[0].name]

@@ -31,6 +31,16 @@ def emmc(
     return _example(f"  emmc: {{kind: emmc, {chip}}}\n", "emmc", regions, rest, files)
 
 
+def nand(
+    *regions: str,
+    chip: str = "size: 1 MiB, erase-block: 64 KiB",
+    rest: str = "",
+    files: Files | None = None,
+) -> Example:
+    """Give a build on a NAND; see `nor`."""
+    return _example(f"  nand: {{kind: nand, {chip}}}\n", "nand", regions, rest, files)
+
+
 def _example(
     chip: str, name: str, regions: tuple[str, ...], rest: str, files: Files | None
 ) -> Example:

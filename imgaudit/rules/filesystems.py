@@ -17,7 +17,7 @@ from imgaudit.formats.jffs2 import Jffs2
 from imgaudit.formats.squashfs import Squashfs
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
-from imgaudit.model import SECTOR, Chip, ChipKind, Region
+from imgaudit.model import SECTOR, Chip, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
@@ -79,14 +79,14 @@ def _extents(subject: Subject) -> Iterator[tuple[Found[Facts], _Extent]]:
 def _nor_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]:
     for region in subject.layout.regions if subject.layout else ():
         chip = subject.layout.chips[region.chip] if subject.layout else None
-        if chip is not None and chip.kind is ChipKind.SPI_NOR and region.holds in holds:
+        if chip is not None and chip.kind.mtd and region.holds in holds:
             yield chip, region
 
 
 def _on_nor(found: Found[F]) -> tuple[Region, int] | None:
     """Give the region that a content fills from its start, and the erase block there."""
     region, chip = found.region, found.chip
-    if region is None or chip is None or chip.kind is not ChipKind.SPI_NOR or found.nested:
+    if region is None or chip is None or not chip.kind.mtd or found.nested:
         return None
     return region, chip.erase_unit(region.at)
 
@@ -720,13 +720,13 @@ def ubifs_leb(subject: Subject) -> Outcome:
 RAW_NOR = Rule(
     name="writable-filesystem-on-nor",
     severity=Severity.WARNING,
-    message="{region} holds {holds} on {chip}, a SPI-NOR without a translation layer",
+    message="{region} holds {holds} on {chip}, a {kind} without a translation layer",
     effect=(
         "Every small write erases and rewrites a whole erase block of {erase:bytes}: it is slow,"
         " wears the flash, and a power cut destroys the block."
     ),
     fix="Use JFFS2 or UBIFS, or a read-only squashfs or EROFS.",
-    computed="the region holds ext2, ext3, ext4, F2FS or FAT and its chip is a SPI-NOR",
+    computed="the region holds ext2, ext3, ext4, F2FS or FAT and its chip is a NOR flash",
     source="common practice, no source",
     bad=nor("name: settings, at: 0, size: 512 KiB, holds: ext4"),
     good=nor("name: settings, at: 0, size: 512 KiB, holds: jffs2"),
@@ -736,12 +736,15 @@ RAW_NOR = Rule(
 @check(RAW_NOR)
 def writable_on_nor(subject: Subject) -> Outcome:
     for chip, region in _nor_regions(subject, "ext2", "ext3", "ext4", "f2fs", "fat"):
+        if chip.kind.bad_blocks:
+            continue  # told as that
         yield RAW_NOR.finding(
             region=region,
             key="holds",
             offset=region.at,
             length=region.size,
             holds=region.holds,
+            kind=chip.kind.short,
             erase=chip.erase_unit(region.at),
         )
 

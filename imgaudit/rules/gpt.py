@@ -12,7 +12,7 @@ from typing import Any
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES
 from imgaudit.formats.mbr import Mbr, MbrPartition
-from imgaudit.model import SECTOR, ChipKind, Region
+from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -734,7 +734,7 @@ def _mapped(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable, list[Regio
         return
     for found, table in _tables(subject):
         chip = found.chip
-        if chip is None or chip.kind is not ChipKind.EMMC or found.node.device_size is None:
+        if chip is None or not chip.kind.sectors or found.node.device_size is None:
             continue
         there = subject.layout.regions_on(chip.name)
         regions = [region for region in there if region.partition is not None]

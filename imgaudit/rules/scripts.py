@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from imgaudit.boot.records import BLOCK, Kind, Note, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
-from imgaudit.model import Chip, ChipKind, Layout, Region, Stage, Writer
+from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
 from imgaudit.rules.engine import Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
@@ -624,7 +624,7 @@ def hits_another(subject: Subject) -> Outcome:
         chip = _chip(subject, boots, operation.device)
         if chip is not None and span.size >= chip.size:
             continue
-        if chip is not None and chip.kind is ChipKind.SPI_NOR and operation.kind is not Kind.WRITE:
+        if chip is not None and chip.kind.mtd and operation.kind is not Kind.WRITE:
             span = chip.erased_by(span)
         for other in boots.board.regions(operation.device):
             if other is target or not other.span.overlaps(span):

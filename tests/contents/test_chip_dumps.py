@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit.chips import SPI_NOR
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
-from imgaudit.model import Chip, ChipKind, EraseRun, Where
+from imgaudit.model import Chip, EraseRun, Where
 from imgaudit.rules.engine import Severity
 from imgaudit.units import KIB, MIB, Span
 from tests._dumps import BLOCK, FAULTS, MIRROR, Board
@@ -199,7 +200,7 @@ def test_the_erase_block_is_counted_over_the_map() -> None:
     chip = Chip(
         where=Where("x", 1, 1),
         name="nor",
-        kind=ChipKind.SPI_NOR,
+        kind=SPI_NOR,
         sizes=(MIB,),
         erase_map=(EraseRun(16, 4 * KIB), EraseRun(15, 64 * KIB)),
     )

@@ -12,10 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import imgaudit
+from imgaudit.chips import KINDS, SPI_NOR
 from imgaudit.errors import AuditError, LayoutError
 from imgaudit.formats import readers
 from imgaudit.layout.load import MOST_BYTES, load, parse, schema
-from imgaudit.model import HOLDS, ChipKind, EraseRun, KeepFree, Layout, Needs, Writer
+from imgaudit.model import HOLDS, EraseRun, KeepFree, Layout, Needs, Writer
 from imgaudit.units import GIB, KIB, MIB, Span
 
 WHIMBREL = Path(imgaudit.__file__).parents[1] / "layouts" / "whimbrel.yaml"
@@ -127,7 +128,7 @@ def test_every_key() -> None:
     )
     assert len(layout.sha256) == 64
     nor, second, emmc = layout.chips.values()
-    assert nor.kind is ChipKind.SPI_NOR
+    assert nor.kind is SPI_NOR
     assert (nor.sizes, nor.size) == ((32 * MIB, 16 * MIB), 16 * MIB)
     assert nor.erase_map == (EraseRun(16, 4 * KIB), EraseRun(255, 64 * KIB))
     assert (nor.page, nor.address_bytes, nor.four_byte_mode, nor.reset_pin) == (
@@ -268,7 +269,7 @@ layout: 2
 board: my board
 archs: arm64
 chips:
-  nor: {kind: spi-nand, size: 16 MB, erase-block: 64 KiB}
+  nor: {kind: spi-nad, size: 16 MB, erase-block: 64 KiB}
   emmc: {kind: emmc, sectors: 010, page: 256, boot-area: on}
   on: {kind: emmc, size: 1 MiB}
 ram:
@@ -290,10 +291,10 @@ f:1:1: the key 'arch' is missing: What the artifacts must be built for.
 f:1:9: '2' is not 1
 f:2:8: 'my board' is not a name of letters, digits and - _ . +
 f:3:1: unknown key 'archs'; did you mean 'arch'?
-f:5:15: 'spi-nand' is not spi-nor or emmc; did you mean 'spi-nor'?
-f:5:31: 16 MB can mean two sizes: write 16 MiB for 16,777,216 bytes or 16000000 for 16,000,000 bytes
+f:5:15: 'spi-nad' is not spi-nor, parallel-nor, spi-nand, nand, emmc or sd; did you mean 'spi-nand'?
+f:5:30: 16 MB can mean two sizes: write 16 MiB for 16,777,216 bytes or 16000000 for 16,000,000 bytes
 f:6:31: '010' is not a whole number
-f:6:36: the key 'page' does not go with emmc
+f:6:36: the key 'page' does not go with emmc, but with spi-nor, parallel-nor, spi-nand and nand
 f:6:58: 'on' is not a size: write bytes, a hex number, or KiB, MiB, GiB, TiB
 f:7:3: expected a text as key: quote 'on' if it is one
 f:9:38: banks overlap or are not in address order
@@ -302,10 +303,10 @@ f:12:22: no chip is called 'nro'; did you mean 'nor'?
 f:12:37: '-1' is not a size: write bytes, a hex number, or KiB, MiB, GiB, TiB
 f:12:47: '12:30:45' is not a size: write bytes, a hex number, or KiB, MiB, GiB, TiB
 f:12:64: 'fit-image' is not a word that is known here; did you mean 'riscv-image'?
-f:12:83: 'relase' is not factory or release or runtime; did you mean 'release'?
+f:12:83: 'relase' is not factory, release or runtime; did you mean 'release'?
 f:13:6: a region 'firmware' stands already at line 12
 f:13:83: the artifact would start at 0x10000, past the end
-f:14:17: nor is no eMMC: it has no boot areas
+f:14:17: nor has no boot0: a SPI-NOR has no areas beside its main one
 f:14:84: only a region that holds uboot-env has an env
 f:16:14: no region is called 'firmwear'; did you mean 'firmware'?
 f:16:35: no region is called 'ramdisk'
@@ -359,11 +360,11 @@ def test_wrong_values(keys: str, why: str) -> None:
     [
         (
             "name: two, chip: nor, at: 0, size: 1, holds: raw, writer: release, partition: 1",
-            "f:9:73: the key 'partition' goes with partitions of an eMMC only",
+            "f:9:73: the key 'partition' goes with partitions of an eMMC or a card only",
         ),
         (
             "name: two, chip: emmc/boot0, at: 0, size: 1, holds: raw, writer: release, type: esp",
-            "f:9:80: the key 'type' goes with partitions of an eMMC only",
+            "f:9:80: the key 'type' goes with partitions of an eMMC or a card only",
         ),
         (
             "name: two, chip: emmc, at: 0, size: 1, holds: raw, writer: release, type: linux-rot",
@@ -408,7 +409,7 @@ def test_references(keys: str, why: str) -> None:
         ("size: 1 MiB", "sectors: 2048", ["f:5:24: the key 'sectors' does not go with spi-nor"]),
         ("  nor:", '  "":', ["'' is not a name that can stand here", "no chip is called 'nor'"]),
         ("{kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}", "", ["expected a mapping of keys"]),
-        ("chip: nor", "chip: emmc/boot2", ["is not a chip, or an eMMC's boot area"]),
+        ("chip: nor", "chip: emmc/boot2", ["is not a chip, or an area of one such as emmc/boot0"]),
         (", boot-area: 2 MiB", "", []),
         ("layout: 1", "layout: 1\nram: {banks: [{at: 0}], reserved: []}", ["'size' is missing"]),
         ("layout: 1", "layout: 1\nwritten-elsewhere: []", ["expected a mapping"]),
@@ -576,7 +577,7 @@ def test_schema_takes_what_the_loader_takes(text: str) -> None:
         ("size: 1 MiB", "size: 1 MB"),
         ("size: 1 MiB", "size: 0"),
         ("size: 1 MiB", "size: []"),
-        ("kind: spi-nor", "kind: spi-nand"),
+        ("kind: spi-nor", "kind: spi-nad"),
         ("name: one", "nam: one"),
         ("holds: raw", "holds: rawr"),
         ("writer: release", "writer: no"),
@@ -612,3 +613,53 @@ def test_holds_names_the_readers() -> None:
     of_regions = set(readers()) - {"sfdp", "ext-csd"}
     assert set(HOLDS) == of_regions | {"raw", "blank", "ext2", "ext3"}
     assert list(HOLDS) == sorted(HOLDS)
+
+
+KIND_OF_EACH = """\
+layout: 1
+board: b
+arch: arm
+chips:
+  boot: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}
+  bus: {kind: parallel-nor, size: 8 MiB, erase-block: 128 KiB}
+  serial: {kind: spi-nand, size: 128 MiB, erase-block: 128 KiB, spare: 64}
+  nand: {kind: nand, size: 1 GiB, erase-block: 256 KiB, page: 4096, spare: 224, bad-blocks: 2 %}
+  emmc: {kind: emmc, sectors: 7634944, boot-area: 4 MiB, rpmb: 4 MiB, general-areas: [8 MiB, 1 MiB]}
+  card: {kind: sd, sectors: 15523840, align: 4 MiB}
+regions:
+  - {name: spl, chip: emmc/boot1, at: 0, size: 64 KiB, holds: raw, writer: release}
+  - {name: keys, chip: emmc/gp2, at: 0, size: 1 MiB, holds: raw, writer: factory}
+  - {name: root, chip: card, partition: 1, at: 4 MiB, size: 64 MiB, holds: ext4, writer: release}
+"""
+
+
+def test_a_chip_of_each_kind() -> None:
+    layout = read(KIND_OF_EACH)
+    assert [chip.kind.word for chip in layout.chips.values()] == list(KINDS)
+    assert layout.chips["serial"].page == 2048
+    assert layout.chips["bus"].erase_map == (EraseRun(64, 128 * KIB),)
+    nand = layout.chips["nand"]
+    assert (nand.page, nand.spare, nand.may_be_bad.of(1 * GIB)) == (4096, 224, 21_474_836)
+    # Linux drivers/mtd/ubi/Kconfig: 20 of 1024 blocks.
+    assert layout.chips["serial"].may_be_bad.of(128 * MIB) == 20 * 128 * KIB
+    areas = {area.name: area.size for area in layout.areas()}
+    assert areas["emmc/rpmb"] == 4 * MIB
+    assert (areas["emmc/gp1"], areas["emmc/gp2"]) == (8 * MIB, MIB)
+    assert "emmc/gp3" not in areas
+    assert not any(name.startswith("card/") for name in areas)
+    jsonschema.Draft202012Validator(schema()).validate(plain(KIND_OF_EACH))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ("spare: 64", "sfdp: x", "the key 'sfdp' does not go with spi-nand, but with spi-nor"),
+        ("align: 4 MiB", "rpmb: 4 MiB", "the key 'rpmb' does not go with sd, but with emmc"),
+        ("align: 4 MiB", "spare: 64", "does not go with sd, but with spi-nand and nand"),
+        ("emmc/gp2", "emmc/gp3", "emmc has no gp3: an eMMC has boot0 and boot1 (boot-area:), rpmb"),
+        ("emmc/gp2", "nand/gp2", "nand has no gp2: a NAND has no areas beside its main one"),
+        ("8 MiB, 1 MiB]", "8, 7, 6, 5, 4]", "the list has more than 4 items"),
+    ],
+)
+def test_what_does_not_go_with_a_kind(old: str, new: str, why: str) -> None:
+    assert any(why in problem for problem in problems(KIND_OF_EACH.replace(old, new, 1)))

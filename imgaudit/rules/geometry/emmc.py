@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from imgaudit.model import SECTOR, Chip, ChipKind, Layout, Region, Writer
+from imgaudit.model import SECTOR, Chip, Layout, Region, Writer
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.units import GIB, Span
@@ -25,7 +25,7 @@ def _partitioned(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]
     for chip in layout.chips.values():
         regions = layout.regions_on(chip.name)
         table = any(region.partition is not None for region in regions)
-        if chip.kind is ChipKind.EMMC and table:
+        if chip.kind.sectors and table:
             yield layout, chip, regions
 
 
@@ -118,7 +118,7 @@ NOMINAL = Rule(
 @check(NOMINAL)
 def nominal_size(subject: Subject) -> Outcome:
     for chip in subject.layout.chips.values() if subject.layout else ():
-        if chip.kind is not ChipKind.EMMC:
+        if not chip.kind.sectors:
             continue
         for size in chip.sizes:
             for unit in (GIB, 10**9):

@@ -1,4 +1,4 @@
-"""SPI-NOR geometry: erase blocks, pages, address bytes and block protection."""
+"""Geometry of raw flash: erase blocks and the environment; of a SPI-NOR, its address window."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from imgaudit.model import Chip, ChipKind, Layout, Region, Writer
+from imgaudit.model import Chip, Layout, Region, Writer
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.units import KIB, MIB, Span
@@ -23,12 +23,12 @@ def _chips(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
     if layout is None:
         return
     for chip in layout.chips.values():
-        if chip.kind is ChipKind.SPI_NOR:
+        if chip.kind.mtd:
             yield layout, chip, layout.regions_on(chip.name)
 
 
 def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region, int]]:
-    """Give every environment on a NOR with its size, where the layout tells it."""
+    """Give every environment on raw flash with its size, where the layout tells it."""
     for _, chip, regions in _chips(subject):
         for region in regions:
             if region.env is not None:
@@ -42,7 +42,7 @@ START = Rule(
         "{region} starts at {start:place}, inside the {erase:bytes} erase block of {block:place}"
     ),
     effect=(
-        "U-Boot's sf erase and sf update refuse the region, and Linux forces its MTD partition"
+        "U-Boot refuses to erase or update the region, and Linux forces its MTD partition"
         " read-only."
     ),
     fix="Move {region} to {block:place} or {next:place}.",
@@ -350,7 +350,7 @@ WINDOW = Rule(
 @check(WINDOW)
 def three_byte_window(subject: Subject) -> Outcome:
     for _, chip, regions in _chips(subject):
-        beyond = [region for region in regions if region.span.end > _WINDOW]
+        beyond = [region for region in regions if region.span.end > _WINDOW and chip.kind.serial]
         if chip.address_bytes is None and beyond:
             yield NotChecked(
                 WINDOW.name, chip.name, "the layout does not say the chip's address-bytes"
@@ -392,7 +392,7 @@ WARM_RESET = Rule(
 @check(WARM_RESET)
 def warm_reset(subject: Subject) -> Outcome:
     for _, chip, _ in _chips(subject):
-        if max(chip.sizes) <= _WINDOW or chip.four_byte_mode == "opcodes":
+        if not chip.kind.serial or max(chip.sizes) <= _WINDOW or chip.four_byte_mode == "opcodes":
             continue
         if chip.reset_pin == "wired":
             continue
@@ -564,7 +564,7 @@ IMAGE_SIZE = Rule(
 def chip_image_size(subject: Subject) -> Outcome:
     for image in subject.images:
         chip = image.chip
-        if chip.kind is not ChipKind.SPI_NOR or image.artifact is None:
+        if not chip.kind.mtd or image.artifact is None:
             continue
         if image.size != chip.size:
             yield IMAGE_SIZE.finding(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imgaudit.model import Area, ChipKind, KeepFree
+from imgaudit.model import Area, KeepFree
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.units import KIB, Span
@@ -228,7 +228,7 @@ SECTORS = Rule(
     name="region-not-whole-sectors",
     severity=Severity.ERROR,
     message="{region} is {size:bytes} at {start:place}: not whole 512-byte sectors",
-    effect="An eMMC is read and written by sectors: the first or last bytes are someone else's.",
+    effect="It is read and written by sectors: the first or last bytes are someone else's.",
     fix="Make its offset and size multiples of 512.",
     computed="offset or size mod 512 is not 0",
     source="U-Boot doc/usage/cmd/mmc.rst; U-Boot env/Kconfig, ENV_IS_IN_MMC",
@@ -241,7 +241,7 @@ SECTORS = Rule(
 def whole_sectors(subject: Subject) -> Outcome:
     layout = subject.layout
     for region in layout.regions if layout else ():
-        if layout is None or layout.area(region.area).chip.kind is not ChipKind.EMMC:
+        if layout is None or not layout.area(region.area).chip.kind.sectors:
             continue
         if region.at % 512 or region.size % 512:
             yield SECTORS.finding(

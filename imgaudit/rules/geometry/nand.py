@@ -1,0 +1,128 @@
+"""NAND geometry: spare blocks for the bad ones, and what cannot live beside them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nand
+from imgaudit.units import KIB, Span
+
+if TYPE_CHECKING:
+    from imgaudit.rules.subject import Subject
+
+# What is read through a block device, which knows nothing of bad blocks.
+_BLOCK_DEVICES = frozenset({"squashfs", "erofs", "ext2", "ext3", "ext4", "f2fs", "fat"})
+_OWN_SPARES = frozenset({"ubi", "blank"})
+
+SPARES = Rule(
+    name="region-has-no-spare-blocks",
+    severity=Severity.WARNING,
+    message=(
+        "{artifact} takes {used} of the {blocks} erase blocks of {region}: {spare} are left for bad"
+        " ones, and {wanted} of them may be bad"
+    ),
+    effect=(
+        "On a chip with more bad blocks there, what is written runs past the region's end: the"
+        " writer refuses, or it overwrites what follows."
+    ),
+    fix="Grow {region} by {short:bytes}, or make the artifact smaller.",
+    computed=(
+        "whole erase blocks of the region less those of the artifact are fewer than bad-blocks of"
+        " the region, at least one; without bad-blocks, 20 of 1024. UBI keeps spare blocks itself"
+    ),
+    source="Linux drivers/mtd/ubi/Kconfig, MTD_UBI_BEB_LIMIT (20 of 1024 blocks)",
+    bad=nand(
+        "name: firmware, at: 0, size: 512 KiB, file: firmware.bin",
+        files={"firmware.bin": lambda: b"tide" * (120 * KIB)},
+    ),
+    good=nand(
+        "name: firmware, at: 0, size: 512 KiB, file: firmware.bin",
+        files={"firmware.bin": lambda: b"tide" * (96 * KIB)},
+    ),
+)
+
+
+@check(SPARES)
+def spare_blocks(subject: Subject) -> Outcome:
+    layout = subject.layout
+    for region, artifact, payload in subject.placed():
+        chip = layout.chips[region.chip] if layout else None
+        if chip is None or not chip.kind.bad_blocks or region.holds in _OWN_SPARES:
+            continue
+        erase = chip.erase_unit(region.at)
+        blocks = region.size // erase
+        used = chip.erased_by(Span.sized(region.at, region.file_at + payload.size)).size // erase
+        wanted = max(1, -(-chip.may_be_bad.of(region.size) // erase))
+        spare = blocks - used
+        # What does not fit at all is told as that.
+        if 0 <= spare < wanted and payload.size <= region.room:
+            yield SPARES.finding(
+                region=region,
+                key="size",
+                artifact=artifact.path,
+                offset=region.at,
+                length=region.size,
+                used=used,
+                blocks=blocks,
+                spare=spare,
+                wanted=wanted,
+                short=(wanted - spare) * erase,
+            )
+
+
+BLOCK_DEVICE = Rule(
+    name="filesystem-without-bad-block-handling",
+    severity=Severity.WARNING,
+    message="{region} holds {holds} on {chip}, a {kind}, without UBI below it",
+    effect=(
+        "It is read through a block device that does not skip bad blocks: the first one shifts or"
+        " breaks all that follows, on some units and not on others."
+    ),
+    fix="Put it into a UBI volume, or use UBIFS.",
+    computed="the region holds a file system for block devices and its chip may have bad blocks",
+    source="common practice, no source",
+    bad=nand("name: rootfs, at: 0, size: 512 KiB, holds: squashfs"),
+    good=nand("name: rootfs, at: 0, size: 512 KiB, holds: ubi"),
+)
+
+
+@check(BLOCK_DEVICE)
+def without_ubi(subject: Subject) -> Outcome:
+    layout = subject.layout
+    for chip in layout.chips.values() if layout else ():
+        if layout is None or not chip.kind.bad_blocks:
+            continue
+        for region in layout.regions_on(chip.name):
+            if region.holds in _BLOCK_DEVICES:
+                yield BLOCK_DEVICE.finding(
+                    region=region,
+                    key="holds",
+                    offset=region.at,
+                    length=region.size,
+                    holds=region.holds,
+                    kind=chip.kind.short,
+                )
+
+
+PAGE = Rule(
+    name="page-does-not-divide-erase-block",
+    severity=Severity.ERROR,
+    message="an erase block of {erase:bytes} on {chip} is no whole number of {page:bytes} pages",
+    effect="One of the two is wrong, and with it all that is computed from it.",
+    fix="Take both from the datasheet of the part.",
+    computed="erase block mod page is not 0",
+    source="common practice, no source",
+    bad=nand(chip="size: 1 MiB, erase-block: 64 KiB, page: 1536"),
+    good=nand(chip="size: 1 MiB, erase-block: 64 KiB, page: 2048"),
+)
+
+
+@check(PAGE)
+def page_divides(subject: Subject) -> Outcome:
+    for chip in subject.layout.chips.values() if subject.layout else ():
+        for erase in sorted({run.size for run in chip.erase_map}):
+            if chip.kind.bad_blocks and erase % chip.page:
+                yield PAGE.finding(
+                    chip=chip.name, where=chip.at_key("page"), erase=erase, page=chip.page
+                )
