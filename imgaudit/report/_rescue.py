@@ -76,7 +76,12 @@ def plain(rescue: Rescue) -> dict[str, Any]:
     if facts is None:
         return found
     found["arch"] = facts.arch
-    found["init"] = {"path": facts.init.path, "runs": facts.init.verdict.runs}
+    found["init"] = {
+        "path": facts.init.path,
+        "runs": facts.init.verdict.runs,
+        "tried": [{"path": item.path, "error": item.error} for item in facts.first.attempts],
+        "reached": facts.first.reached,
+    }
     found["groups-met"] = sum(1 for group in facts.groups if group.met)
     found["groups"] = [_group(group, rescue) for group in facts.groups]
     return found

@@ -50,7 +50,7 @@ _BROKEN_STREAM = "decompressor failed"
 _DEFAULT_ENTRIES = 3  # usr/default_cpio_list: /dev, /dev/console and /root
 _SEGMENTS = 64
 _CONFIG_SIZE = 4 << 20  # a full configuration has some 300 KiB
-_RDINIT = re.compile(r"(?:^|\s)rdinit=(\S+)")
+_INIT = {name: re.compile(rf"(?:^|\s){name}=(\S+)") for name in ("rdinit", "init")}
 _FEATURES = b"has_journal\0"  # in the table of names that every build of e2fsprogs carries
 _TOOL_SIZE = 8 << 20  # e2fsck with its libraries has some 2 MiB
 _ARCHES = {"arm": "arm", "arm64": "arm64", "riscv": "riscv64", "x86_64": "x86-64"}
@@ -257,7 +257,8 @@ def rescue_of(
         ramdisk,
         groups,
         arch=layout.arch,
-        init=_init(build, stage, arguments),
+        init=_named(build, stage, arguments, "rdinit") or "/init",
+        fallback=_named(build, stage, arguments, "init"),
         config=config,
         origin=origin,
         ram=banks - taken if banks else None,
@@ -316,6 +317,7 @@ def _rescue(
     *,
     arch: str | None,
     init: str = "/init",
+    fallback: str | None = None,
     config: Mapping[str, str] | None = None,
     origin: str = "",
     ram: int | None = None,
@@ -338,7 +340,14 @@ def _rescue(
     if ramdisk.missing or not any(facts.entries for _, facts in ramdisk.archives):
         return bare
     root = Root(ramdisk.archives)
-    facts = survey(root, arch=arch if arch in TARGETS else None, needs=groups, init=init)
+    facts = survey(
+        root,
+        arch=arch if arch in TARGETS else None,
+        needs=groups,
+        init=init,
+        fallback=fallback,
+        default=(config or {}).get("CONFIG_DEFAULT_INIT", "").strip('"'),
+    )
     return replace(
         bare,
         root=root,
@@ -693,16 +702,17 @@ def _stage_config(build: Build, stage: Stage) -> tuple[Mapping[str, str] | None,
     return parse_config(text), artifact.path
 
 
-def _init(build: Build, stage: Stage, arguments: tuple[str, ...]) -> str:
-    """Give what `rdinit=` names, where all agree; without command lines, in the environment."""
-    named = {name for text in arguments for name in _RDINIT.findall(text)}
+def _named(build: Build, stage: Stage, arguments: tuple[str, ...], argument: str) -> str | None:
+    """Give what `rdinit=` or `init=` names, where all agree; else as the environment has it."""
+    pattern = _INIT[argument]
+    named = {name for text in arguments for name in pattern.findall(text)}
     for name in () if arguments else stage.regions:
         payload = build.placement(name).payload
         facts = payload.facts if payload is not None else None
         if isinstance(facts, UbootEnv):
             for variable in facts.variables:
-                named.update(_RDINIT.findall(variable.value))
-    return named.pop() if len(named) == 1 else "/init"
+                named.update(pattern.findall(variable.value))
+    return named.pop() if len(named) == 1 else None
 
 
 def _env_copies(layout: Layout, stage: Stage) -> tuple[str, ...]:

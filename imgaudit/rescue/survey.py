@@ -15,6 +15,7 @@ from imgaudit.ramdisk.applets import Applets
 from imgaudit.ramdisk.root import INODE, Found, Node, Root, Skipped
 from imgaudit.ramdisk.scan import Secret, scan
 from imgaudit.rescue.access import Access, Account, Call, Console, read_access
+from imgaudit.rescue.first import Attempt, First, first_program
 from imgaudit.rescue.modules import Module, Release, module_file, read_modules
 from imgaudit.rescue.needs import (
     BY_NAME,
@@ -35,10 +36,12 @@ __all__ = [
     "Access",
     "Account",
     "Applets",
+    "Attempt",
     "Busybox",
     "Call",
     "Console",
     "Dangling",
+    "First",
     "Found",
     "Group",
     "GroupFacts",
@@ -231,6 +234,7 @@ class RescueFacts:
 
     arch: str | None
     init: Program
+    first: First
     search: tuple[str, ...]
     tools: Mapping[str, Tool]
     groups: tuple[GroupFacts, ...]
@@ -273,6 +277,8 @@ def survey(
     arch: str | None = None,
     needs: Iterable[Group] | None = None,
     init: str = "/init",
+    fallback: str | None = None,
+    default: str = "",
 ) -> RescueFacts:
     """Look at everything once.
 
@@ -281,9 +287,13 @@ def survey(
         arch: a key of TARGETS; None takes each program's own machine as right.
         needs: the groups to measure by; those of DEFAULT unless given.
         init: what the kernel starts: `/init`, or what `rdinit=` names.
+        fallback: what `init=` names.
+        default: CONFIG_DEFAULT_INIT of the kernel.
 
     """
-    return _Survey(root, arch, groups_named(DEFAULT) if needs is None else tuple(needs), init).run()
+    groups = groups_named(DEFAULT) if needs is None else tuple(needs)
+    looking = _Survey(root, arch, groups, init)
+    return looking.run(first_program(looking.runner, init, init=fallback, default=default))
 
 
 class _Survey:
@@ -302,7 +312,7 @@ class _Survey:
         self.oddities: list[Oddity] = []
         self.names: dict[int, list[str]] = {}
 
-    def run(self) -> RescueFacts:
+    def run(self, first: First) -> RescueFacts:
         root = self.root
         self._walk()
         busyboxes = tuple(self._busyboxes())
@@ -324,6 +334,7 @@ class _Survey:
         return RescueFacts(
             arch=self.arch,
             init=init,
+            first=first,
             search=search,
             tools=self.tools,
             groups=tuple(self._group(group) for group in self.groups),

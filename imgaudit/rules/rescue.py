@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from imgaudit.maps.fw_env_config import parse
 from imgaudit.rescue.stage import Rescue
-from imgaudit.rescue.survey import GROUPS, NeedFacts
+from imgaudit.rescue.survey import GROUPS, NeedFacts, RescueFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import (
     archive,
@@ -35,10 +35,7 @@ from imgaudit.writers.tree import Entry, Root, file, link
 _EXEC = "Linux fs/exec.c, fs/binfmt_script.c and fs/binfmt_elf.c"
 _LD_SO = "ld.so(8)"
 _PRACTICE = "common practice, no source"
-_TO_ROOT = (
-    "The kernel ignores the ramdisk and looks for a root file system: the rescue boots into what it"
-    " should repair, or panics."
-)
+_MAIN = "Linux init/main.c"
 
 
 def _with_kernel(changes: dict[str, Entry | None]) -> Example:
@@ -95,10 +92,11 @@ INIT_MISSING = Rule(
     name="init-missing",
     severity=Severity.ERROR,
     message="{ramdisk} has no {init}: {why}",
-    effect=_TO_ROOT,
+    effect="The kernel ignores the ramdisk and looks for a root file system: the rescue boots into"
+    " what it should repair, or panics.",
     fix="Put the first program at /init, or name it with rdinit= in bootargs.",
-    computed="/init, or what rdinit= names, leads to no file",
-    source='Linux init/main.c, "check access for rdinit="',
+    computed="/init, or what rdinit= names, leads nowhere",
+    source=f"{_MAIN}, kernel_init_freeable(); seen with Linux 6.1 under qemu",
     bad=tree({"init": None}),
     good=tree(),
 )
@@ -106,20 +104,19 @@ INIT_MISSING = Rule(
 
 @on_rescue(INIT_MISSING)
 def init_missing(rescue: Rescue) -> Outcome:
-    init = surveyed(rescue).init
-    for reason in init.verdict.reasons[:1]:
-        if reason.kind in {"missing", "not-a-file"} and reason.chain.startswith(f"{init.path} "):
-            yield said(INIT_MISSING, rescue, init=init.path, why=reason.chain)
+    facts = surveyed(rescue)
+    if facts.first.ignored:
+        yield said(INIT_MISSING, rescue, init=facts.init.path, why=facts.first.ignored)
 
 
 INIT_MODE = Rule(
     name="init-not-executable",
     severity=Severity.ERROR,
     message="{why}",
-    effect=_TO_ROOT,
+    effect='The kernel says "Failed to execute {init} (error -13)" and {then}.',
     fix="Run chmod 0755 {init} before the ramdisk is packed.",
-    computed="/init, or what rdinit= names, is a file without an x bit",
-    source='Linux init/main.c, "check access for rdinit="',
+    computed="/init, or what rdinit= names, is no file with an x bit",
+    source=f"{_MAIN}, kernel_init(); seen with Linux 6.1 under qemu",
     bad=tree({"init": file("#!/bin/sh\nexec /bin/getty -L ttyS0 115200\n")}),
     good=tree(),
 )
@@ -127,20 +124,39 @@ INIT_MODE = Rule(
 
 @on_rescue(INIT_MODE)
 def init_mode(rescue: Rescue) -> Outcome:
-    init = surveyed(rescue).init
-    for reason in init.verdict.reasons[:1]:
-        if reason.kind == "mode" and reason.chain.startswith(f"{init.path} has mode"):
-            yield said(INIT_MODE, rescue, init=init.path, why=reason.chain)
+    facts = surveyed(rescue)
+    if _lacks_x(facts):
+        why, then = facts.init.verdict.reasons[0].chain, _then(facts)
+        yield said(INIT_MODE, rescue, init=facts.init.path, why=why, then=then)
+
+
+def _lacks_x(facts: RescueFacts) -> bool:
+    """Tell whether init itself cannot be executed, not what it is made for."""
+    for reason in facts.init.verdict.reasons[:1]:
+        itself = " -> " not in reason.chain and reason.chain.startswith(f"{facts.init.path} ")
+        return itself and reason.kind in {"mode", "not-a-file"}
+    return False
+
+
+def _then(facts: RescueFacts) -> str:
+    """Say what the kernel does after the program that was meant does not start."""
+    first = facts.first
+    tried = [attempt.path for attempt in first.attempts[1:]]
+    if first.stands_in is not None:
+        return f"starts {first.stands_in} in its place: nothing that {facts.init.path} does is done"
+    if not first.certain:
+        return f"tries {tried[-1]}, which may run"
+    return f'tries {listed(tried)}, then panics: "{first.panic}"'
 
 
 INIT_RUNS = Rule(
     name="init-cannot-run",
     severity=Severity.ERROR,
-    message="the kernel cannot start {init}: {why}",
-    effect='The kernel says "Failed to execute {init}", with error -2 or -8, and panics.',
+    message="{init} cannot run: {why}",
+    effect="{happens}.",
     fix="Put what is missing beside {init}, or link it statically.",
     computed="the #! line, the loader or a library of init leads nowhere, or its machine is wrong",
-    source=_EXEC,
+    source=f"{_EXEC}; {_MAIN}; seen with Linux 6.1 under qemu",
     bad=tree({"init": file("#!/bin/bash\n", 0o755)}),
     good=tree(),
 )
@@ -148,20 +164,20 @@ INIT_RUNS = Rule(
 
 @on_rescue(INIT_RUNS)
 def init_runs(rescue: Rescue) -> Outcome:
-    init = surveyed(rescue).init
-    if init.verdict.runs is None:
-        why = "; ".join(reason.chain for reason in init.verdict.reasons)
+    facts = surveyed(rescue)
+    init, meant = facts.init.path, facts.first.meant
+    if facts.init.verdict.runs is None:
+        why = "; ".join(reason.chain for reason in facts.init.verdict.reasons)
         yield unknown(INIT_RUNS, rescue, why)
-    reasons = init.verdict.reasons if init.verdict.runs is False else ()
-    direct = ("missing", "not-a-file", "mode")
-    own = reasons and reasons[0].kind in direct and reasons[0].chain.startswith(f"{init.path} ")
-    if reasons and (not own or " -> " in reasons[0].chain):
-        yield said(
-            INIT_RUNS,
-            rescue,
-            init=init.path,
-            why="; ".join(reason.chain for reason in reasons),
-        )
+    if meant is None or facts.first.ignored or _lacks_x(facts):
+        return
+    if meant.ends:
+        happens = f'{init} starts and ends at once; the kernel panics: "{facts.first.panic}"'
+        yield said(INIT_RUNS, rescue, init=init, why=meant.ends, happens=happens)
+    elif meant.error:
+        happens = f'The kernel says "Failed to execute {init} (error {meant.error})"'
+        happens += f" and {_then(facts)}"
+        yield said(INIT_RUNS, rescue, init=init, why=meant.why, happens=happens)
 
 
 TOOL_MISSING = Rule(

@@ -10,7 +10,7 @@ LOADER = "/lib/ld-linux-aarch64.so.1"
 AARCH64, X86_64 = 183, 62
 _EXECUTABLE, _SHARED = 2, 3
 _LOAD, _DYNAMIC, _INTERP, _STACK = 1, 2, 3, 0x6474E551
-_READ, _READ_EXECUTE, _READ_WRITE = 4, 5, 6
+_READ, _READ_EXECUTE, _READ_WRITE, _ALL = 4, 5, 6, 7
 _NEEDED, _HASH, _STRTAB, _SYMTAB, _STRSZ, _SYMENT, _SONAME = 1, 4, 5, 6, 10, 11, 14
 _VERDEF, _VERDEFNUM, _VERNEED, _VERNEEDNUM = range(0x6FFFFFFC, 0x70000000)
 
@@ -65,7 +65,9 @@ def _elf(
         segments.append((_DYNAMIC, _READ, at + len(body) + offset, len(table) - offset))
         body += table
     body += payload
-    segments.append((_LOAD, _READ_EXECUTE, 0, at + len(body)))
+    # Older kernels clear the rest of a loader's last page, so it must be writable.
+    flags = _ALL if kind == _SHARED else _READ_EXECUTE
+    segments.append((_LOAD, flags, 0, at + len(body)))
     # The ABI wants the interpreter before any segment that is loaded.
     segments.sort(key=lambda segment: segment[0] != _INTERP)
     ident = b"\x7fELF\x02\x01\x01" + bytes(9)

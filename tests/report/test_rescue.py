@@ -67,7 +67,12 @@ def test_json_has_the_same(ramdisk: Path) -> None:
     assert [group["name"] for group in rescue["groups"]] == ["integrity", "emmc"]
     assert rescue["groups"][0]["needs"][0]["by"] == ["sha256sum"]
     assert rescue["archives"][0]["compression"] == "gzip"
-    assert rescue["init"] == {"path": "/init", "runs": True}
+    assert rescue["init"] == {
+        "path": "/init",
+        "runs": True,
+        "tried": [{"path": "/init", "error": 0}],
+        "reached": "/init",
+    }
     assert rescue["kernel"]["configuration-known"] is False
     assert (
         text == run(ramdisk, "--needs", "integrity,emmc", "--arch", "arm64", "--format", "json")[1]

@@ -171,7 +171,7 @@ def test_init_that_is_a_dangling_link() -> None:
 
 
 def test_a_directory_instead_of_init() -> None:
-    assert ("error", "init-missing") in said({**TREE, "init": directory()})
+    assert said({**TREE, "init": directory()}) == [("error", "init-not-executable")]
 
 
 def test_the_fdisk_of_busybox_does_not_count() -> None:
