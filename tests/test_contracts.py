@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import string
+from dataclasses import replace
 
 import pytest
 
@@ -21,6 +22,10 @@ EVERY = pytest.mark.parametrize("check", checks().values(), ids=list(checks()))
 
 def fields(template: str) -> set[str]:
     return {name for _, name, _, _ in string.Formatter().parse(template) if name}
+
+
+# What says how big or where, and never which.
+MEASURES = {"size", "offset", "at", "start", "end", "length", "sector", "count", "line"}
 
 
 def found(check: Check, *, bad: bool) -> list[Finding]:
@@ -59,6 +64,40 @@ def test_bad_example_is_found(check: Check) -> None:
         assert (
             finding.region is not None or finding.artifact is not None or finding.chip is not None
         )
+
+
+@EVERY
+def test_texts_use_the_values_as_they_are_declared(check: Check) -> None:
+    declared = check.rule.values
+    for text in (check.rule.message, check.rule.fix, check.rule.effect):
+        for _, name, spec, _ in string.Formatter().parse(text):
+            if declared is not None and name in declared.__annotations__ and spec:
+                kinds = declared.__annotations__[name].split(" | ")
+                assert "int" in kinds or spec not in {"bytes", "place", ","}, name
+
+
+@EVERY
+def test_identity_has_no_measure(check: Check) -> None:
+    rule = check.rule
+    assert not set(rule.identity) & MEASURES
+    for text in (rule.message, rule.fix, rule.effect):
+        for _, name, spec, _ in string.Formatter().parse(text):
+            assert name not in rule.identity or spec not in {"bytes", "place", ","}
+
+
+@EVERY
+def test_a_report_has_no_two_findings_of_one_identity(check: Check) -> None:
+    if check.rule.values is not None:
+        named = [finding.identity for finding in found(check, bad=True)]
+        assert len(named) == len(set(named))
+
+
+@EVERY
+def test_identity_does_not_hang_on_lines(check: Check) -> None:
+    rule = check.rule
+    moved = replace(rule.bad, layout=rule.bad.layout.replace("\nregions:", "\n\n# tide\nregions:"))
+    again = list(audit.run(subject_of(moved), only=[check]).findings)
+    assert {item.identity for item in again} == {item.identity for item in found(check, bad=True)}
 
 
 @EVERY

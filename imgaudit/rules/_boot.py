@@ -8,7 +8,7 @@ from typing import Any
 from imgaudit.boot.records import Operation
 from imgaudit.boot.stage import Boots, Followed
 from imgaudit.model import Region
-from imgaudit.rules.engine import Example, Finding, Rule, Severity
+from imgaudit.rules.engine import Case, Example, Finding, Rule, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.rules.samples import fit
 from imgaudit.units import KIB
@@ -40,7 +40,7 @@ def feeds_a_boot(followed: Followed, operation: Operation) -> bool:
 
 
 def finding(
-    rule: Rule,
+    rule: Rule | Case,
     boots: Boots,
     *,
     region: Region | None = None,
@@ -55,13 +55,13 @@ def finding(
         region, where = (place.region, where) if place is not None else (None, None)
     else:
         where = None
-    return rule.finding(
+    case = rule if isinstance(rule, Case) else rule(**values)
+    return case.at(
         region=region,
         artifact=place.artifact if place is not None else None,
         where=where,
         key=key,
         severity=severity,
-        **values,
     )
 
 

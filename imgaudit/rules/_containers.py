@@ -11,7 +11,7 @@ from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.facts import Facts, Match
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.model import Region, Where
-from imgaudit.rules.engine import Finding, Rule, Severity
+from imgaudit.rules.engine import Case, Finding, Rule, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 
@@ -51,7 +51,7 @@ class Found(Generic[F]):
 
     def finding(
         self,
-        rule: Rule,
+        rule: Rule | Case,
         *,
         at: int = 0,
         length: int | None = None,
@@ -62,7 +62,8 @@ class Found(Generic[F]):
     ) -> Finding:
         """Make a finding about the bytes from `at` on, counted from the start of the content."""
         region = region or self.region
-        return rule.finding(
+        case = rule if isinstance(rule, Case) else rule(**values)
+        return case.at(
             region=region,
             artifact=self.artifact.path,
             chip=self.chip.name if self.chip and not region else None,
@@ -71,7 +72,6 @@ class Found(Generic[F]):
             length=self.content.size - min(at, self.content.size) if length is None else length,
             severity=severity,
             content=self.content.name,
-            **values,
         )
 
 

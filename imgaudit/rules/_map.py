@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
 from imgaudit.model import Chip, Layout, Region
-from imgaudit.rules.engine import Finding, Rule, Severity
+from imgaudit.rules.engine import Case, Finding, Rule, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span
 
@@ -173,7 +173,7 @@ def grouped(pairs: Iterable[tuple[H, Row]]) -> dict[H, list[Row]]:
 
 
 def finding(
-    rule: Rule,
+    rule: Rule | Case,
     places: list[Place],
     *,
     region: Region | None = None,
@@ -184,7 +184,8 @@ def finding(
 ) -> Finding:
     """Make a finding about what stands at the places; `key` is that of the layout's region."""
     first = next((place.artifact for place in places if place.artifact), None)
-    return rule.finding(
+    case = rule if isinstance(rule, Case) else rule(**values)
+    return case.at(
         region=region,
         artifact=first,
         chip=chip.name if chip is not None else None,
@@ -192,7 +193,6 @@ def finding(
         key=key,
         severity=severity,
         copies=listed(places),
-        **values,
     )
 
 

@@ -8,7 +8,19 @@ from typing import Any
 
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import NeedFacts, RescueFacts, Tool
-from imgaudit.rules.engine import Check, Example, Finding, NotChecked, Outcome, Rule, Severity
+from imgaudit.rules.engine import (
+    Case,
+    Check,
+    Example,
+    Finding,
+    Kind,
+    Missing,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.writers import elf
@@ -19,24 +31,32 @@ _LISTED = 8
 Look = Callable[[Rescue], Outcome]
 
 
+def _rescues(subject: Subject) -> Iterator[Rescue | Missing]:
+    for rescue in subject.rescues.values():
+        missing = rescue.artifact is None
+        yield Missing(subject_of(rescue), rescue.why) if missing else rescue
+
+
+def _inside(rescue: Rescue) -> Iterator[Rescue | Missing]:
+    yield Missing(subject_of(rescue), rescue.why) if rescue.facts is None else rescue
+
+
+def subject_of(rescue: Rescue) -> str:
+    """Name what a rescue is about: its region, else its file."""
+    return rescue.region.name if rescue.region is not None else rescue.name
+
+
+RESCUES = Kind(_rescues, subject_of)
+SURVEYED = RESCUES.each(_inside)
+"""The rescues of whose ramdisk something could be read."""
+
+
 def on_rescue(rule: Rule, *, surveyed: bool = True) -> Callable[[Look], Check]:
     """Declare a check that looks at one rescue at a time.
 
-    A check of what the ramdisk holds is not run where nothing in it could be `surveyed`, and says
-    so.
+    A check of what the ramdisk holds is not run where nothing in it could be `surveyed`.
     """
-
-    def declare(look: Look) -> Check:
-        def run(subject: Subject) -> Outcome:
-            for rescue in subject.rescues.values():
-                if rescue.artifact is None or (surveyed and rescue.facts is None):
-                    yield NotChecked(rule.name, subject_of(rescue), rescue.why)
-                else:
-                    yield from look(rescue)
-
-        return Check(rule, run)
-
-    return declare
+    return check(rule, over=SURVEYED if surveyed else RESCUES)
 
 
 def surveyed(rescue: Rescue) -> RescueFacts:
@@ -46,18 +66,13 @@ def surveyed(rescue: Rescue) -> RescueFacts:
     return rescue.facts
 
 
-def subject_of(rescue: Rescue) -> str:
-    """Name what a rescue is about: its region, else its file."""
-    return rescue.region.name if rescue.region is not None else rescue.name
-
-
 def unknown(rule: Rule, rescue: Rescue, why: str) -> NotChecked:
     """Say that a rule could not be applied."""
     return NotChecked(rule.name, subject_of(rescue), why)
 
 
 def said(
-    rule: Rule,
+    rule: Rule | Case,
     rescue: Rescue,
     *,
     offset: int | None = None,
@@ -71,7 +86,8 @@ def said(
     start = None
     if offset is not None and at is not None:
         start = at + offset + (region.at + region.file_at if region is not None else 0)
-    return rule.finding(
+    case = rule if isinstance(rule, Case) else rule(**values)
+    return case.at(
         region=region,
         artifact=rescue.artifact.path if rescue.artifact is not None else None,
         key="file",
@@ -79,7 +95,6 @@ def said(
         length=None if start is None else length,
         severity=severity,
         ramdisk=_short(rescue),
-        **values,
     )
 
 

@@ -1,18 +1,43 @@
-"""Rules and findings: everything that is said about a fault stands beside its check."""
+"""Rules and findings: everything that is said about a fault stands beside its check.
+
+The engine walks: a check names the kind of thing that it looks at and what must have held of that
+thing before; it is handed each one, and what could not be looked at is told as not checked.
+"""
 
 from __future__ import annotations
 
 import enum
 import string
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import (
+    TYPE_CHECKING,
+    Any,
+    Generic,
+    NotRequired,
+    TypedDict,
+    TypeVar,
+    Unpack,
+    overload,
+)
 
 from imgaudit.model import Region, Where
 from imgaudit.units import both, place
 
 if TYPE_CHECKING:
+    from typing_extensions import ParamSpec
+
     from imgaudit.rules.subject import Subject
+
+    P = ParamSpec("P", default=...)
+else:
+    from typing import ParamSpec
+
+    P = ParamSpec("P")
+
+T = TypeVar("T")
+U = TypeVar("U")
+G = TypeVar("G")
 
 
 class Severity(enum.StrEnum):
@@ -86,6 +111,19 @@ class Finding:
         """What to do, with the values filled in."""
         return self._say(self.rule.fix)
 
+    @property
+    def identity(self) -> tuple[str, ...]:
+        """What makes this finding the same one in the next build.
+
+        The rule, the region (else the artifact or the chip), the content inside the artifact, and
+        the values that the rule names; never a size, an offset or a line.
+        """
+        name = self.artifact or ""
+        place = self.region or name or self.chip or ""
+        inside = str(self.values.get("content", "")).removeprefix(name)
+        said = (_one_line(self.values[key]) for key in self.rule.identity if key in self.values)
+        return self.rule.name, place, inside, *said
+
     def _say(self, template: str) -> str:
         return _Formatter().vformat(template, (), self.values)
 
@@ -99,16 +137,15 @@ class NotChecked:
     why: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Rule:
-    """What is wrong, how bad, what it does on the board, what to do, and who says so.
+def _one_line(value: object) -> str:
+    return "\n".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
 
-    `message`, `effect` and `fix` are templates over the finding's values. `computed` is the test in
-    words or as a formula. `judges` names the formats whose facts the rule reads: a region that
-    should hold one of them but could not be read is reported as not checked. `bad` and `good` are
-    the examples that the tests run and `explain` prints.
-    """
 
+def nothing() -> None:
+    """Declare that a rule's texts have no values but those of the place."""
+
+
+class _Texts(TypedDict):
     name: str
     severity: Severity
     message: str
@@ -118,7 +155,71 @@ class Rule:
     source: str
     bad: Example
     good: Example
-    judges: tuple[str, ...] = ()
+    judges: NotRequired[tuple[str, ...]]
+    identity: NotRequired[tuple[str, ...]]
+
+
+class Rule(Generic[P]):
+    """What is wrong, how bad, what it does on the board, what to do, and who says so.
+
+    `message`, `effect` and `fix` are templates over the finding's values. `computed` is the test in
+    words or as a formula. `bad` and `good` are the examples that the tests run and `explain`
+    prints.
+
+    `values` is a function without a body whose parameters are the values, so that a misspelt or
+    missing one does not type-check. The parameters before the `*` tell one finding of the rule
+    from another in the same place (which tool, path, variable, partition), whatever the sizes and
+    offsets; those behind it say how it is. A rule without `values` takes any, and names those that
+    identify it in `identity`.
+
+    `judges` names the formats whose facts the rule reads: a region that should hold one of them but
+    could not be read is reported as not checked. A check that looks `over` contents needs none.
+    """
+
+    __slots__ = (
+        "bad",
+        "computed",
+        "effect",
+        "fix",
+        "good",
+        "identity",
+        "judges",
+        "message",
+        "name",
+        "severity",
+        "source",
+        "values",
+    )
+
+    @overload
+    def __init__(self: Rule, **texts: Unpack[_Texts]) -> None: ...
+
+    @overload
+    def __init__(self, *, values: Callable[P, None], **texts: Unpack[_Texts]) -> None: ...
+
+    def __init__(self, *, values: Callable[P, None] | None = None, **texts: Unpack[_Texts]) -> None:
+        self.name = texts["name"]
+        self.severity = texts["severity"]
+        self.message = texts["message"]
+        self.effect = texts["effect"]
+        self.fix = texts["fix"]
+        self.computed = texts["computed"]
+        self.source = texts["source"]
+        self.bad = texts["bad"]
+        self.good = texts["good"]
+        self.judges = texts.get("judges", ())
+        self.values = values
+        if values is None:
+            self.identity = texts.get("identity", ())
+        else:
+            code = values.__code__
+            self.identity = code.co_varnames[: code.co_argcount]
+
+    def __call__(self, *args: P.args, **values: P.kwargs) -> Case:
+        """Fill in the values of one case."""
+        if args:
+            raise TypeError(f"the values of {self.name} are given by name")
+        return Case(self, values)
 
     def finding(
         self,
@@ -133,6 +234,39 @@ class Rule:
         severity: Severity | None = None,
         **values: Any,
     ) -> Finding:
+        """Make a finding of values that no type holds; see Case.at()."""
+        return Case(self, values).at(
+            region=region,
+            artifact=artifact,
+            chip=chip,
+            where=where,
+            key=key,
+            offset=offset,
+            length=length,
+            severity=severity,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A rule and the values of one case of it; where it is makes it a finding."""
+
+    rule: Rule
+    values: Mapping[str, Any]
+
+    def at(
+        self,
+        *,
+        region: Region | None = None,
+        artifact: str | None = None,
+        chip: str | None = None,
+        where: Where | None = None,
+        key: str | None = None,
+        offset: int | None = None,
+        length: int | None = None,
+        severity: Severity | None = None,
+        **more: str,
+    ) -> Finding:
         """Make a finding.
 
         Args:
@@ -144,9 +278,10 @@ class Rule:
             offset: bytes from the start of the chip or, without a region, of the artifact.
             length: bytes affected.
             severity: another severity than the rule's, for this case.
-            values: fields of the message; sizes and offsets as integers.
+            more: further names of the place, for the message.
 
         """
+        values = {**self.values, **more}
         if region is not None:
             chip = chip or region.area
             where = where or (region.at_key(key) if key else region.where)
@@ -156,8 +291,8 @@ class Rule:
         if chip is not None:
             values.setdefault("chip", chip)
         return Finding(
-            rule=self,
-            severity=severity or self.severity,
+            rule=self.rule,
+            severity=severity or self.rule.severity,
             region=region.name if region else None,
             artifact=artifact,
             chip=chip,
@@ -172,17 +307,174 @@ Outcome = Iterator[Finding | NotChecked]
 
 
 @dataclass(frozen=True, slots=True)
+class Missing:
+    """A thing that should be there to be looked at and is not, or cannot be read."""
+
+    subject: str
+    why: str
+
+
+class Kind(Generic[T]):
+    """A kind of thing that checks look at.
+
+    `found_in` gives every one, in the same order each time, in a whole subject or, of a part, in
+    the thing that it is part of (`within` is the kind of that). `label` says what to call one.
+    """
+
+    __slots__ = ("found_in", "label", "within")
+
+    def __init__(
+        self,
+        found_in: Callable[[Any], Iterable[T | Missing]],
+        label: Callable[[T], str] | None,
+        within: Kind[Any] | None = None,
+    ) -> None:
+        self.found_in = found_in
+        self.label = label
+        self.within = within
+
+    def each(
+        self, parts: Callable[[T], Iterable[U | Missing]], label: Callable[[U], str] | None = None
+    ) -> Kind[U]:
+        """Give the kind of the parts of this one, by default called like the whole."""
+        return Kind(parts, label, self)
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
-    """A rule and the pure function that applies it."""
+    """A rule and the pure function that applies it: to the whole build, or to each of a kind.
+
+    The rules of the checks in `after` must have held of the thing, or of what it is part of, for
+    it to be looked at. `given` gets a fact of the whole build that the function takes as well; None
+    means that there is nothing to compare with.
+    """
 
     rule: Rule
-    run: Callable[[Subject], Outcome]
+    run: Callable[..., Outcome]
+    over: Kind[Any] | None = None
+    after: tuple[Check, ...] = ()
+    given: Callable[[Subject], Any] | None = None
+
+    def __post_init__(self) -> None:
+        kinds = list(_and_holders(self.over))
+        for other in self.after:
+            if other.over not in kinds:
+                raise TypeError(f"{self.rule.name} cannot come after {other.rule.name}")
 
 
-def check(rule: Rule) -> Callable[[Callable[[Subject], Outcome]], Check]:
-    """Declare a function as the check of a rule; a module's checks are found by their type."""
+def _and_holders(kind: Kind[Any] | None) -> Iterator[Kind[Any]]:
+    while kind is not None:
+        yield kind
+        kind = kind.within
 
-    def declare(function: Callable[[Subject], Outcome]) -> Check:
-        return Check(rule, function)
+
+@overload
+def check(rule: Rule) -> Callable[[Callable[[Subject], Outcome]], Check]: ...
+
+
+@overload
+def check(
+    rule: Rule, *, over: Kind[T], after: tuple[Check, ...] = ()
+) -> Callable[[Callable[[T], Outcome]], Check]: ...
+
+
+@overload
+def check(
+    rule: Rule,
+    *,
+    over: Kind[T],
+    given: Callable[[Subject], G | None],
+    after: tuple[Check, ...] = (),
+) -> Callable[[Callable[[T, G], Outcome]], Check]: ...
+
+
+def check(
+    rule: Rule,
+    *,
+    over: Kind[Any] | None = None,
+    given: Callable[[Subject], Any] | None = None,
+    after: tuple[Check, ...] = (),
+) -> Callable[[Callable[..., Outcome]], Check]:
+    """Declare a function as the check of a rule; a module's checks are found by their type.
+
+    Without `over` it looks at the whole build.
+    """
+
+    def declare(function: Callable[..., Outcome]) -> Check:
+        return Check(rule, function, over, after, given)
 
     return declare
+
+
+class Engine:
+    """Walks a subject for the checks: finds each kind of thing once, and keeps what was said."""
+
+    def __init__(self, subject: Subject) -> None:
+        self._subject = subject
+        self._things: dict[Kind[Any], list[tuple[Any, int]]] = {}
+        self._said: dict[tuple[str, int], tuple[Finding | NotChecked, ...]] = {}
+
+    def apply(self, check: Check) -> Iterator[Finding | NotChecked]:
+        """Give all that a check says."""
+        if check.over is None:
+            yield from check.run(self._subject)
+            return
+        for index in range(len(self._all(check.over))):
+            yield from self._outcome(check, index)
+
+    def _all(self, kind: Kind[Any]) -> list[tuple[Any, int]]:
+        """Give every thing of a kind, with the number of what it is part of."""
+        found = self._things.get(kind)
+        if found is None:
+            if kind.within is None:
+                found = [(thing, -1) for thing in kind.found_in(self._subject)]
+            else:
+                found = [
+                    (part, index)
+                    for index, (thing, _) in enumerate(self._all(kind.within))
+                    for part in ((thing,) if isinstance(thing, Missing) else kind.found_in(thing))
+                ]
+            self._things[kind] = found
+        return found
+
+    def _outcome(self, check: Check, index: int) -> tuple[Finding | NotChecked, ...]:
+        key = check.rule.name, index
+        said = self._said.get(key)
+        if said is None:
+            said = self._said[key] = tuple(self._look(check, index))
+        return said
+
+    def _look(self, check: Check, index: int) -> Iterator[Finding | NotChecked]:
+        kind, name = check.over, check.rule.name
+        if kind is None:
+            return
+        thing, _ = self._all(kind)[index]
+        if isinstance(thing, Missing):
+            yield NotChecked(name, thing.subject, thing.why)
+            return
+        facts = () if check.given is None else (check.given(self._subject),)
+        if None in facts:
+            return
+        for other in check.after:
+            why = self._in_the_way(other, kind, index)
+            if why:
+                yield NotChecked(name, self._label(kind, index), why)
+                return
+        yield from check.run(thing, *facts)
+
+    def _label(self, kind: Kind[Any], index: int) -> str:
+        thing, holder = self._all(kind)[index]
+        if kind.label is None and kind.within is not None:
+            return self._label(kind.within, holder)
+        return kind.label(thing) if kind.label is not None else ""
+
+    def _in_the_way(self, other: Check, kind: Kind[Any], index: int) -> str:
+        """Say why a rule has not held of a thing; nothing where it has."""
+        while kind is not other.over and kind.within is not None:
+            index = self._all(kind)[index][1]
+            kind = kind.within
+        said = self._outcome(other, index)
+        if any(isinstance(item, Finding) for item in said):
+            return f"{other.rule.name} comes first"
+        whys = (item.why for item in said if isinstance(item, NotChecked))
+        return next(whys, "")

@@ -6,6 +6,7 @@ import re
 import uuid
 import zlib
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
@@ -13,9 +14,10 @@ from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules._containers import Found, contents
-from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules._containers import Found
+from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
+from imgaudit.rules.kinds import contents_of, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, Span
 from imgaudit.writers.gpt import Partition, gpt
@@ -74,54 +76,75 @@ _GOOD = _example(_disk)
 _AGREES = _example(_disk, *_REGIONS)
 
 
-def _copies(facts: Gpt) -> Iterator[tuple[str, GptTable, Severity]]:
-    """Give both copies; without its primary a disk boots from the backup, if at all."""
-    if facts.primary is not None:
-        yield "primary", facts.primary, Severity.ERROR
-    if facts.backup is not None:
-        yield "backup", facts.backup, Severity.WARNING
+@dataclass(frozen=True, slots=True)
+class _Copy:
+    """One of the two copies of a table; without its primary a disk boots from the backup."""
+
+    found: Found[Gpt]
+    name: str
+    table: GptTable
+    severity: Severity
 
 
-def _tables(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable]]:
-    """Give every table with the copy that counts."""
-    for found in contents(subject, Gpt):
-        if found.facts.table is not None:
-            yield found, found.facts.table
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """An entry of the copy that counts."""
+
+    found: Found[Gpt]
+    table: GptTable
+    entry: GptEntry
+
+    def finding(
+        self, case: Case, build: Subject, *, entry: GptEntry | None = None, length: int = 128
+    ) -> Finding:
+        """Make a finding about the entry, and about its region where the layout has one."""
+        found, entry = self.found, entry or self.entry
+        regions = build.layout.regions if build.layout and found.chip else ()
+        region = next(
+            (
+                region
+                for region in regions
+                if region.partition == entry.number
+                and found.chip
+                and region.chip == found.chip.name
+            ),
+            None,
+        )
+        return found.finding(case, at=entry.offset, length=length, region=region)
 
 
-def _about(
-    subject: Subject,
-    found: Found[Gpt],
-    rule: Rule,
-    entry: GptEntry,
-    *,
-    length: int = 128,
-    **values: Any,
-) -> Finding:
-    """Make a finding about an entry, and about its region where the layout has one."""
-    regions = subject.layout.regions if subject.layout and found.chip else ()
-    region = next(
-        (
-            region
-            for region in regions
-            if region.partition == entry.number and found.chip and region.chip == found.chip.name
-        ),
-        None,
-    )
-    return found.finding(
-        rule,
-        at=entry.offset,
-        length=length,
-        region=region,
-        number=entry.number,
-        label=entry.name,
-        **values,
-    )
+def _copies(found: Found[Gpt]) -> Iterator[_Copy]:
+    if found.facts.primary is not None:
+        yield _Copy(found, "primary", found.facts.primary, Severity.ERROR)
+    if found.facts.backup is not None:
+        yield _Copy(found, "backup", found.facts.backup, Severity.WARNING)
+
+
+def _that_counts(copy: _Copy) -> Iterator[_Copy]:
+    if copy.table is copy.found.facts.table:
+        yield copy
+
+
+def _entries(copy: _Copy) -> Iterator[_Entry]:
+    for entry in copy.table.entries:
+        yield _Entry(copy.found, copy.table, entry)
+
+
+GPTS = contents_of(Gpt)
+COPIES = GPTS.each(_copies)
+PRIMARIES = COPIES.each(lambda copy: (copy,) if copy.name == "primary" else ())
+TABLES = COPIES.each(_that_counts)
+ENTRIES = TABLES.each(_entries)
+MBRS = contents_of(Mbr)
+
+
+def _header_values(copy: str, *, stored: str, computed: str) -> None: ...
 
 
 HEADER = Rule(
     name="gpt-header-checksum",
     severity=Severity.ERROR,
+    values=_header_values,
     message="{content}: the {copy} GPT header says CRC {stored}, its bytes make {computed}",
     effect="U-Boot and Linux ignore that copy; without a good one there are no partitions.",
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
@@ -130,30 +153,32 @@ HEADER = Rule(
     source="UEFI 5.3.2",
     bad=_example(lambda: patched(_disk(), _HEADER + 40, b"\x23")),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(HEADER)
-def header_checksum(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        for copy, table, severity in _copies(found.facts):
-            checksum = table.header_checksum
-            if checksum.matches is not True:
-                yield found.finding(
-                    HEADER,
-                    at=checksum.offset,
-                    length=4,
-                    severity=severity,
-                    copy=copy,
-                    stored=checksum.stored,
-                    computed=checksum.computed or f"none: {checksum.why}",
-                )
+@check(HEADER, over=COPIES)
+def header_checksum(copy: _Copy) -> Outcome:
+    checksum = copy.table.header_checksum
+    if checksum.matches is not True:
+        yield copy.found.finding(
+            HEADER(
+                copy=copy.name,
+                stored=checksum.stored,
+                computed=checksum.computed or f"none: {checksum.why}",
+            ),
+            at=checksum.offset,
+            length=4,
+            severity=copy.severity,
+        )
+
+
+def _array_values(copy: str, *, stored: str, computed: str) -> None: ...
 
 
 ARRAY = Rule(
     name="gpt-array-checksum",
     severity=Severity.ERROR,
+    values=_array_values,
     message="{content}: the {copy} GPT says CRC {stored} for its entries, they make {computed}",
     effect="U-Boot and Linux ignore that copy; without a good one there are no partitions.",
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
@@ -162,31 +187,33 @@ ARRAY = Rule(
     source="UEFI 5.3.2",
     bad=_example(lambda: patched(_disk(), _ARRAY + 56, b"R")),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(ARRAY)
-def array_checksum(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        for copy, table, severity in _copies(found.facts):
-            checksum = table.array_checksum
-            # Where the header is damaged, so may be what it says of the array.
-            if table.header_checksum.matches and checksum.matches is not True:
-                yield found.finding(
-                    ARRAY,
-                    at=checksum.offset,
-                    length=4,
-                    severity=severity,
-                    copy=copy,
-                    stored=checksum.stored,
-                    computed=checksum.computed or f"none: {checksum.why}",
-                )
+# Where the header is damaged, so may be what it says of the array.
+@check(ARRAY, over=COPIES, after=(header_checksum,))
+def array_checksum(copy: _Copy) -> Outcome:
+    checksum = copy.table.array_checksum
+    if checksum.matches is not True:
+        yield copy.found.finding(
+            ARRAY(
+                copy=copy.name,
+                stored=checksum.stored,
+                computed=checksum.computed or f"none: {checksum.why}",
+            ),
+            at=checksum.offset,
+            length=4,
+            severity=copy.severity,
+        )
+
+
+def _none_values(*, what: str) -> None: ...
 
 
 NONE = Rule(
     name="gpt-missing",
     severity=Severity.ERROR,
+    values=_none_values,
     message="{artifact} has no GPT; what is there: {what}",
     effect="Neither U-Boot nor Linux finds any of the partitions of {chip}.",
     fix="Put a table into the image, or take partition: out of the layout.",
@@ -207,19 +234,22 @@ def table_missing(subject: Subject) -> Outcome:
         content = image.artifact.content.unwrapped()
         if isinstance(content.facts, Gpt):
             continue
-        yield NONE.finding(
+        yield NONE(what=content.title or "no format that is known").at(
             artifact=image.artifact.path,
             chip=image.chip.name,
             where=image.chip.at_key("image"),
             offset=SECTOR,
             length=SECTOR,
-            what=content.title or "no format that is known",
         )
+
+
+def _primary_values(*, why: str) -> None: ...
 
 
 PRIMARY = Rule(
     name="gpt-primary-missing",
     severity=Severity.ERROR,
+    values=_primary_values,
     message="{content} has no primary GPT: {why}",
     effect="Linux needs the parameter gpt to look at the backup, and some boot ROMs never do.",
     fix="Write the table anew; look for what was written over sector 1, such as a loader.",
@@ -227,21 +257,23 @@ PRIMARY = Rule(
     source="UEFI 5.3.2; Linux block/partitions/efi.c",
     bad=_example(lambda: patched(_disk(), _HEADER, bytes(SECTOR))),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(PRIMARY)
-def primary_missing(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        if found.facts.primary is None:
-            size = found.facts.block_size
-            yield found.finding(PRIMARY, at=size, length=size, why=found.facts.primary_why)
+@check(PRIMARY, over=GPTS)
+def primary_missing(found: Found[Gpt]) -> Outcome:
+    if found.facts.primary is None:
+        size = found.facts.block_size
+        yield found.finding(PRIMARY(why=found.facts.primary_why), at=size, length=size)
+
+
+def _backup_values(*, lba: int, why: str) -> None: ...
 
 
 BACKUP = Rule(
     name="gpt-backup-missing",
     severity=Severity.WARNING,
+    values=_backup_values,
     message="{content} has no backup GPT where its header says, in sector {lba:,}: {why}",
     effect="When a power cut or a stray write damages the primary, all partitions are gone.",
     fix="Write the image with its last 33 sectors, and do not cut it.",
@@ -249,33 +281,32 @@ BACKUP = Rule(
     source="UEFI 5.3.2",
     bad=_example(lambda: patched(_disk(), _BACKUP, bytes(SECTOR))),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(BACKUP)
-def backup_missing(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        facts, primary = found.facts, found.facts.primary
-        if primary is None or facts.backup is not None or not primary.header_checksum.matches:
-            continue
-        lba, device = primary.alternate_lba, found.node.device_size
-        behind = device is not None and (lba + 1) * facts.block_size > device
-        # A region for the head of the disk alone has no room for the tail.
-        outside = found.room is not None and (lba + 1) * facts.block_size > found.room
-        if not behind and not outside:
-            yield found.finding(
-                BACKUP,
-                at=primary.offsets["alternate_lba"],
-                length=8,
-                lba=lba,
-                why=facts.backup_why,
-            )
+@check(BACKUP, over=PRIMARIES, after=(header_checksum,))
+def backup_missing(copy: _Copy) -> Outcome:
+    found, primary = copy.found, copy.table
+    facts = found.facts
+    if facts.backup is not None:
+        return
+    lba, device = primary.alternate_lba, found.node.device_size
+    behind = device is not None and (lba + 1) * facts.block_size > device
+    # A region for the head of the disk alone has no room for the tail.
+    outside = found.room is not None and (lba + 1) * facts.block_size > found.room
+    if not behind and not outside:
+        yield found.finding(
+            BACKUP(lba=lba, why=facts.backup_why), at=primary.offsets["alternate_lba"], length=8
+        )
+
+
+def _not_at_end_values(*, device: str, lba: int, last: int, sectors: int) -> None: ...
 
 
 NOT_AT_END = Rule(
     name="gpt-backup-not-at-device-end",
     severity=Severity.WARNING,
+    values=_not_at_end_values,
     message="{content}: the backup GPT is in sector {lba:,}, the last of {device} is {last:,}",
     effect=(
         "Linux warns of it, an older backup at the true end may be taken for this one, and no"
@@ -287,38 +318,42 @@ NOT_AT_END = Rule(
     source="UEFI 5.3.2; Linux block/partitions/efi.c, compare_gpts",
     bad=_example(lambda: _disk(sectors=_SECTORS - 8)),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(NOT_AT_END)
-def backup_at_end(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        facts, primary = found.facts, found.facts.primary
-        if primary is None or not primary.header_checksum.matches or found.nested:
-            continue
-        chip = found.chip if found.node.device_size is not None else None
-        if chip is None and (found.region is not None or facts.backup is None):
-            continue
-        sizes = chip.sizes if chip else (facts.view_size,)
-        ends = [size // facts.block_size - 1 for size in sizes]
-        if primary.alternate_lba in ends or primary.last_usable_lba > min(ends):
-            continue
-        yield found.finding(
-            NOT_AT_END,
-            at=primary.offsets["alternate_lba"],
-            length=8,
-            severity=None if chip else Severity.NOTE,
+@check(NOT_AT_END, over=PRIMARIES, after=(header_checksum,))
+def backup_at_end(copy: _Copy) -> Outcome:
+    found, primary = copy.found, copy.table
+    facts = found.facts
+    if found.nested:
+        return
+    chip = found.chip if found.node.device_size is not None else None
+    if chip is None and (found.region is not None or facts.backup is None):
+        return
+    sizes = chip.sizes if chip else (facts.view_size,)
+    ends = [size // facts.block_size - 1 for size in sizes]
+    if primary.alternate_lba in ends or primary.last_usable_lba > min(ends):
+        return
+    yield found.finding(
+        NOT_AT_END(
             lba=primary.alternate_lba,
             device=chip.name if chip else "image",
             last=min(ends),
             sectors=min(ends) + 1,
-        )
+        ),
+        at=primary.offsets["alternate_lba"],
+        length=8,
+        severity=None if chip else Severity.NOTE,
+    )
+
+
+def _past_device_values(*, usable: int, last: int, sectors: int) -> None: ...
 
 
 PAST_DEVICE = Rule(
     name="gpt-last-usable-past-device",
     severity=Severity.ERROR,
+    values=_past_device_values,
     message=("{content}: the GPT uses sectors up to {usable:,}; the last of {chip} is {last:,}"),
     effect=(
         "U-Boot and Linux refuse the table and fall back to whatever backup the device still has:"
@@ -329,31 +364,30 @@ PAST_DEVICE = Rule(
     source="U-Boot disk/part_efi.c, validate_gpt_header; Linux block/partitions/efi.c",
     bad=_example(lambda: _disk(sectors=2 * _SECTORS)),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(PAST_DEVICE)
-def past_device(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        device = found.node.device_size
-        if device is None or not table.header_checksum.matches:
-            continue
-        last = device // table.block_size - 1
-        if table.last_usable_lba > last:
-            yield found.finding(
-                PAST_DEVICE,
-                at=table.offsets["last_usable_lba"],
-                length=8,
-                usable=table.last_usable_lba,
-                last=last,
-                sectors=last + 1,
-            )
+@check(PAST_DEVICE, over=TABLES, after=(header_checksum,))
+def past_device(copy: _Copy) -> Outcome:
+    device, table = copy.found.node.device_size, copy.table
+    if device is None:
+        return
+    last = device // table.block_size - 1
+    if table.last_usable_lba > last:
+        yield copy.found.finding(
+            PAST_DEVICE(usable=table.last_usable_lba, last=last, sectors=last + 1),
+            at=table.offsets["last_usable_lba"],
+            length=8,
+        )
+
+
+def _stale_values(*, lba: int) -> None: ...
 
 
 STALE = Rule(
     name="gpt-stale-backup",
     severity=Severity.WARNING,
+    values=_stale_values,
     message="{content}: the last sector, {lba:,}, holds a GPT that the primary does not name",
     effect="When the primary is damaged, that other table comes back with its own partitions.",
     fix="Clear the old table before the new one is written: sgdisk --zap-all.",
@@ -363,21 +397,23 @@ STALE = Rule(
         lambda: _disk(sectors=_SECTORS - 64).ljust(_BACKUP, b"\0") + _disk()[_BACKUP:],
     ),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(STALE)
-def stale_backup(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        stray = found.facts.stray
-        if stray is not None:
-            yield found.finding(STALE, at=stray.offset, length=stray.header_size, lba=stray.lba)
+@check(STALE, over=GPTS)
+def stale_backup(found: Found[Gpt]) -> Outcome:
+    stray = found.facts.stray
+    if stray is not None:
+        yield found.finding(STALE(lba=stray.lba), at=stray.offset, length=stray.header_size)
+
+
+def _location_values(copy: str, field: str, *, value: int, wanted: str) -> None: ...
 
 
 LOCATION = Rule(
     name="gpt-location-fields-wrong",
     severity=Severity.ERROR,
+    values=_location_values,
     message="{content}: {field} of the {copy} GPT header is {value:,}, it should be {wanted}",
     effect="Readers take the header for one that was moved and ignore it without a word.",
     fix="Write the table anew with the tool that made it, for the device's true size.",
@@ -387,7 +423,6 @@ LOCATION = Rule(
     source="UEFI 5.3.2",
     bad=_example(lambda: _relocated(_disk(), my_lba=2)),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
@@ -397,23 +432,20 @@ def _relocated(disk: bytes, my_lba: int) -> bytes:
     return patched(disk, _HEADER, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
 
 
-@check(LOCATION)
-def location_fields(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        for copy, table, severity in _copies(found.facts):
-            if not table.header_checksum.matches:
-                continue
-            for field, wanted in _misplaced(copy, table):
-                yield found.finding(
-                    LOCATION,
-                    at=table.offsets[field],
-                    length=8,
-                    severity=severity,
-                    field=_FIELDS[field],
-                    copy=copy,
-                    value=getattr(table, field),
-                    wanted=wanted,
-                )
+@check(LOCATION, over=COPIES, after=(header_checksum,))
+def location_fields(copy: _Copy) -> Outcome:
+    for field, wanted in _misplaced(copy.name, copy.table):
+        yield copy.found.finding(
+            LOCATION(
+                field=_FIELDS[field],
+                copy=copy.name,
+                value=getattr(copy.table, field),
+                wanted=wanted,
+            ),
+            at=copy.table.offsets[field],
+            length=8,
+            severity=copy.severity,
+        )
 
 
 _FIELDS = {
@@ -438,9 +470,13 @@ def _misplaced(copy: str, table: GptTable) -> Iterator[tuple[str, str]]:
         yield "partition_entry_lba", "between LastUsableLBA and the header"
 
 
+def _disagree_values(*, what: str) -> None: ...
+
+
 DISAGREE = Rule(
     name="gpt-copies-disagree",
     severity=Severity.WARNING,
+    values=_disagree_values,
     message="{content}: primary and backup GPT are both intact and differ in {what}",
     effect="A tool that repairs one from the other may bring the wrong table back.",
     fix="Write both anew: sgdisk -e, or sfdisk with the whole table.",
@@ -452,30 +488,28 @@ DISAGREE = Rule(
         )
     ),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(DISAGREE)
-def copies_disagree(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        one, other = found.facts.primary, found.facts.backup
-        if one is None or other is None or not (one.intact and other.intact):
-            continue
-        what = [
-            words
-            for field, words in (
-                ("disk_guid", "the disk GUID"),
-                ("first_usable_lba", "FirstUsableLBA"),
-                ("last_usable_lba", "LastUsableLBA"),
-            )
-            if getattr(one, field) != getattr(other, field)
-        ]
-        numbers = sorted({key[0] for key in _keys(one) ^ _keys(other)})
-        if numbers:
-            what.append("entry " + ", ".join(str(number) for number in numbers[:8]))
-        if what:
-            yield found.finding(DISAGREE, at=other.offset, length=92, what=" and ".join(what))
+@check(DISAGREE, over=GPTS)
+def copies_disagree(found: Found[Gpt]) -> Outcome:
+    one, other = found.facts.primary, found.facts.backup
+    if one is None or other is None or not (one.intact and other.intact):
+        return
+    what = [
+        words
+        for field, words in (
+            ("disk_guid", "the disk GUID"),
+            ("first_usable_lba", "FirstUsableLBA"),
+            ("last_usable_lba", "LastUsableLBA"),
+        )
+        if getattr(one, field) != getattr(other, field)
+    ]
+    numbers = sorted({key[0] for key in _keys(one) ^ _keys(other)})
+    if numbers:
+        what.append("entry " + ", ".join(str(number) for number in numbers[:8]))
+    if what:
+        yield found.finding(DISAGREE(what=" and ".join(what)), at=other.offset, length=92)
 
 
 def _keys(table: GptTable) -> set[tuple[int, str, str, int, int, int, str]]:
@@ -488,9 +522,15 @@ def _keys(table: GptTable) -> set[tuple[int, str, str, int, int, int, str]]:
     }
 
 
+def _outside_values(
+    number: int, *, label: str, first: int, end: int, usable_first: int, usable_last: int
+) -> None: ...
+
+
 OUTSIDE = Rule(
     name="gpt-entry-outside-usable",
     severity=Severity.ERROR,
+    values=_outside_values,
     message=(
         "{content}: partition {number} ({label}) is sectors {first:,} to {end:,}; the table allows"
         " {usable_first:,} to {usable_last:,}"
@@ -502,32 +542,45 @@ OUTSIDE = Rule(
     source="UEFI 5.3.3",
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 128))),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(OUTSIDE)
-def entry_outside(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        for entry in table.entries if table.header_checksum.matches else ():
-            inside = table.first_usable_lba <= entry.starting_lba
-            inside &= entry.starting_lba <= entry.ending_lba <= table.last_usable_lba
-            if not inside:
-                yield _about(
-                    subject,
-                    found,
-                    OUTSIDE,
-                    entry,
-                    first=entry.starting_lba,
-                    end=entry.ending_lba,
-                    usable_first=table.first_usable_lba,
-                    usable_last=table.last_usable_lba,
-                )
+@check(OUTSIDE, over=ENTRIES, given=whole, after=(header_checksum,))
+def entry_outside(item: _Entry, build: Subject) -> Outcome:
+    entry, table = item.entry, item.table
+    inside = table.first_usable_lba <= entry.starting_lba
+    inside &= entry.starting_lba <= entry.ending_lba <= table.last_usable_lba
+    if not inside:
+        yield item.finding(
+            OUTSIDE(
+                number=entry.number,
+                label=entry.name,
+                first=entry.starting_lba,
+                end=entry.ending_lba,
+                usable_first=table.first_usable_lba,
+                usable_last=table.last_usable_lba,
+            ),
+            build,
+        )
+
+
+def _overlap_values(
+    number: int,
+    other: int,
+    *,
+    label: str,
+    other_label: str,
+    size: int,
+    start: int,
+    before: int,
+    hint: str,
+) -> None: ...
 
 
 OVERLAP = Rule(
     name="gpt-partitions-overlap",
     severity=Severity.ERROR,
+    values=_overlap_values,
     message=(
         "{content}: partitions {number} ({label}) and {other} ({other_label}) share {size:bytes}"
         " from {start:place}{hint}"
@@ -538,28 +591,28 @@ OVERLAP = Rule(
     source="UEFI 5.3.3",
     bad=_example(lambda: _disk(_partition(1, "rootfs", 64, 65), _DATA)),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(OVERLAP)
-def partitions_overlap(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        spans = [(table.span(entry), entry) for entry in table.entries]
-        for one, other, common in _overlaps(spans):
-            single = common.size == table.block_size
-            yield _about(
-                subject,
-                found,
-                OVERLAP,
-                one,
+@check(OVERLAP, over=TABLES, given=whole)
+def partitions_overlap(copy: _Copy, build: Subject) -> Outcome:
+    table = copy.table
+    spans = [(table.span(entry), entry) for entry in table.entries]
+    for one, other, common in _overlaps(spans):
+        single = common.size == table.block_size
+        yield _Entry(copy.found, table, one).finding(
+            OVERLAP(
+                number=one.number,
+                label=one.name,
                 other=other.number,
                 other_label=other.name,
                 size=common.size,
                 start=common.start,
                 before=common.start // table.block_size - 1,
                 hint=": one sector, as where an end was taken as exclusive" if single else "",
-            )
+            ),
+            build,
+        )
 
 
 def _overlaps(
@@ -576,9 +629,13 @@ def _overlaps(
             reach = span, entry
 
 
+def _same_guid_values(numbers: str, *, number: int, label: str, guid: str) -> None: ...
+
+
 SAME_GUID = Rule(
     name="gpt-duplicate-guid",
     severity=Severity.ERROR,
+    values=_same_guid_values,
     message="{content}: partitions {numbers} have the same GUID {guid}",
     effect="Whatever looks it up, such as root=PARTUUID=, takes the first one that it finds.",
     fix="Give each its own: sgdisk -u NUMBER:R.",
@@ -586,20 +643,26 @@ SAME_GUID = Rule(
     source="UEFI 5.3.3",
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64, guid=1))),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(SAME_GUID)
-def duplicate_guid(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        for guid, same in _repeated(table.entries, lambda entry: entry.unique_guid):
-            yield _about(subject, found, SAME_GUID, same[1], numbers=_numbers(same), guid=guid)
+@check(SAME_GUID, over=TABLES, given=whole)
+def duplicate_guid(copy: _Copy, build: Subject) -> Outcome:
+    for guid, same in _repeated(copy.table.entries, lambda entry: entry.unique_guid):
+        entry = same[1]
+        yield _Entry(copy.found, copy.table, entry).finding(
+            SAME_GUID(number=entry.number, label=entry.name, numbers=_numbers(same), guid=guid),
+            build,
+        )
+
+
+def _same_label_values(label: str, *, number: int, numbers: str) -> None: ...
 
 
 SAME_LABEL = Rule(
     name="gpt-duplicate-label",
     severity=Severity.ERROR,
+    values=_same_label_values,
     message="{content}: partitions {numbers} are all called {label}",
     effect="U-Boot, TF-A and root=PARTLABEL= take the first one that they find.",
     fix="Give each its own: sgdisk -c NUMBER:NAME.",
@@ -607,16 +670,16 @@ SAME_LABEL = Rule(
     source="Linux block/early-lookup.c; U-Boot disk/part.c",
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "rootfs", 128, 64))),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(SAME_LABEL)
-def duplicate_label(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        for name, same in _repeated(table.entries, lambda entry: entry.name):
-            if name:
-                yield _about(subject, found, SAME_LABEL, same[1], numbers=_numbers(same))
+@check(SAME_LABEL, over=TABLES, given=whole)
+def duplicate_label(copy: _Copy, build: Subject) -> Outcome:
+    for name, same in _repeated(copy.table.entries, lambda entry: entry.name):
+        if name:
+            yield _Entry(copy.found, copy.table, same[1]).finding(
+                SAME_LABEL(number=same[1].number, label=name, numbers=_numbers(same)), build
+            )
 
 
 def _repeated(
@@ -632,9 +695,13 @@ def _numbers(entries: list[GptEntry]) -> str:
     return ", ".join(str(entry.number) for entry in entries[:8])
 
 
+def _label_values(number: int, *, label: str, why: str) -> None: ...
+
+
 LABEL = Rule(
     name="gpt-label-unusual",
     severity=Severity.NOTE,
+    values=_label_values,
     message="{content}: partition {number} is called {label!r}{why}",
     effect="Scripts, kernel arguments and names in /dev need quoting for it, or cannot say it.",
     fix="Use letters, digits and - _ . + only.",
@@ -642,23 +709,25 @@ LABEL = Rule(
     source="common practice, no source",
     bad=_example(lambda: _disk(_partition(1, "root fs", 64, 64), _DATA)),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(LABEL)
-def label_unusual(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        for entry in table.entries:
-            usual = not entry.name or _USUAL_LABEL.fullmatch(entry.name)
-            if not usual or not entry.name_valid:
-                why = "" if entry.name_valid else ", which is no proper UTF-16"
-                yield _about(subject, found, LABEL, entry, why=why)
+@check(LABEL, over=ENTRIES, given=whole)
+def label_unusual(item: _Entry, build: Subject) -> Outcome:
+    entry = item.entry
+    usual = not entry.name or _USUAL_LABEL.fullmatch(entry.name)
+    if not usual or not entry.name_valid:
+        why = "" if entry.name_valid else ", which is no proper UTF-16"
+        yield item.finding(LABEL(number=entry.number, label=entry.name, why=why), build)
+
+
+def _swapped_values(number: int, *, label: str, kind: str) -> None: ...
 
 
 SWAPPED = Rule(
     name="gpt-type-byte-swapped",
     severity=Severity.ERROR,
+    values=_swapped_values,
     message="{content}: the type of partition {number} ({label}) is {kind} stored big-endian",
     effect="No one knows the type: what looks for it finds no partition.",
     fix="Store the first three fields of the GUID little-endian.",
@@ -666,7 +735,6 @@ SWAPPED = Rule(
     source="UEFI appendix A",
     bad=_example(lambda: _disk(_big_endian(_ROOTFS), _DATA)),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
@@ -675,19 +743,24 @@ def _big_endian(partition: Partition) -> Partition:
     return Partition(partition.name, swapped, partition.uuid, partition.start, partition.size)
 
 
-@check(SWAPPED)
-def type_swapped(subject: Subject) -> Outcome:
-    for found, table in _tables(subject):
-        for entry in table.entries:
-            if entry.type_name is None and entry.swapped_type_name is not None:
-                yield _about(
-                    subject, found, SWAPPED, entry, length=16, kind=entry.swapped_type_name
-                )
+@check(SWAPPED, over=ENTRIES, given=whole)
+def type_swapped(item: _Entry, build: Subject) -> Outcome:
+    entry = item.entry
+    if entry.type_name is None and entry.swapped_type_name is not None:
+        yield item.finding(
+            SWAPPED(number=entry.number, label=entry.name, kind=entry.swapped_type_name),
+            build,
+            length=16,
+        )
+
+
+def _mbr_values(*, what: str) -> None: ...
 
 
 MBR = Rule(
     name="gpt-mbr-not-protective",
     severity=Severity.WARNING,
+    values=_mbr_values,
     message="{content}: the MBR in front of the GPT {what}",
     effect="Tools that know no GPT see free space or other partitions there, and write to them.",
     fix="Let sgdisk or sfdisk write it anew, along with the table.",
@@ -696,16 +769,14 @@ MBR = Rule(
     source="UEFI 5.2.3",
     bad=_example(lambda: patched(_disk(), 446 + 16 + 4, b"\x83\0\0\0\x40\0\0\0\x40\0\0\0")),
     good=_GOOD,
-    judges=("gpt",),
 )
 
 
-@check(MBR)
-def mbr_protective(subject: Subject) -> Outcome:
-    for found in contents(subject, Gpt):
-        what = _unprotective(found.facts)
-        if what:
-            yield found.finding(MBR, at=446, length=66, what=what)
+@check(MBR, over=GPTS)
+def mbr_protective(found: Found[Gpt]) -> Outcome:
+    what = _unprotective(found.facts)
+    if what:
+        yield found.finding(MBR(what=what), at=446, length=66)
 
 
 def _unprotective(facts: Gpt) -> str:
@@ -728,31 +799,29 @@ def _unprotective(facts: Gpt) -> str:
     return ""
 
 
-def _mapped(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable, list[Region]]]:
-    """Give the table of each eMMC with the regions that should be in it, by partition number."""
-    if subject.layout is None:
-        return
-    for found, table in _tables(subject):
-        chip = found.chip
-        if chip is None or not chip.kind.sectors or found.node.device_size is None:
-            continue
-        there = subject.layout.regions_on(chip.name)
-        regions = [region for region in there if region.partition is not None]
-        if regions:
-            yield found, table, regions
+def _mapped(copy: _Copy, build: Subject) -> list[Region]:
+    """Give the regions that should be in the table, where it is that of an eMMC."""
+    chip = copy.found.chip
+    if build.layout is None or chip is None or copy.found.node.device_size is None:
+        return []
+    there = build.layout.regions_on(chip.name) if chip.kind.sectors else []
+    return [region for region in there if region.partition is not None]
 
 
-def _paired(subject: Subject) -> Iterator[tuple[Found[Gpt], GptTable, Region, GptEntry]]:
-    for found, table, regions in _mapped(subject):
-        entries = {entry.number: entry for entry in table.entries}
-        for region in regions:
-            if region.partition in entries:
-                yield found, table, region, entries[region.partition]
+def _paired(copy: _Copy, build: Subject) -> Iterator[tuple[Region, GptEntry]]:
+    entries = {entry.number: entry for entry in copy.table.entries}
+    for region in _mapped(copy, build):
+        if region.partition in entries:
+            yield region, entries[region.partition]
+
+
+def _part_missing_values(number: int | None, *, elsewhere: str) -> None: ...
 
 
 PART_MISSING = Rule(
     name="gpt-partition-missing",
     severity=Severity.ERROR,
+    values=_part_missing_values,
     message="{content} has no partition {number} for {region}{elsewhere}",
     effect="Firmware, the kernel or the update does not find {region}.",
     fix="Add it to the table, or correct partition: in the layout.",
@@ -760,32 +829,38 @@ PART_MISSING = Rule(
     source="UEFI 5.3.3",
     bad=_example(lambda: _disk(_ROOTFS), *_REGIONS),
     good=_AGREES,
-    judges=("gpt",),
 )
 
 
-@check(PART_MISSING)
-def partition_missing(subject: Subject) -> Outcome:
-    for found, table, regions in _mapped(subject):
-        numbers = {entry.number for entry in table.entries}
-        for region in regions:
-            if region.partition in numbers:
-                continue
-            other = table.entry(region.label)
-            yield found.finding(
-                PART_MISSING,
-                region=region,
-                where=region.at_key("partition"),
-                at=table.array.start,
-                length=table.array.size,
+@check(PART_MISSING, over=TABLES, given=whole)
+def partition_missing(copy: _Copy, build: Subject) -> Outcome:
+    table = copy.table
+    numbers = {entry.number for entry in table.entries}
+    for region in _mapped(copy, build):
+        if region.partition in numbers:
+            continue
+        other = table.entry(region.label)
+        yield copy.found.finding(
+            PART_MISSING(
                 number=region.partition,
                 elsewhere=f"; {region.label} is partition {other.number} there" if other else "",
-            )
+            ),
+            region=region,
+            where=region.at_key("partition"),
+            at=table.array.start,
+            length=table.array.size,
+        )
+
+
+def _moved_values(
+    number: int, *, label: str, there: int, there_size: int, start: int, size: int
+) -> None: ...
 
 
 MOVED = Rule(
     name="gpt-partition-moved",
     severity=Severity.ERROR,
+    values=_moved_values,
     message=(
         "{content}: partition {number} ({label}) is {there_size:bytes} at {there:place}; the layout"
         " has {region} with {size:bytes} at {start:place}"
@@ -796,34 +871,38 @@ MOVED = Rule(
     source="common practice, no source",
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 132, 60, kind=_TWO)), *_REGIONS),
     good=_AGREES,
-    judges=("gpt",),
 )
 
 
-@check(MOVED)
-def partition_moved(subject: Subject) -> Outcome:
-    for found, table, region, entry in _paired(subject):
-        span = table.span(entry)
+@check(MOVED, over=TABLES, given=whole)
+def partition_moved(copy: _Copy, build: Subject) -> Outcome:
+    for region, entry in _paired(copy, build):
+        span = copy.table.span(entry)
         if span != region.span:
             moved = span.start != region.at
-            yield found.finding(
-                MOVED,
+            yield copy.found.finding(
+                MOVED(
+                    number=entry.number,
+                    label=entry.name,
+                    there=span.start,
+                    there_size=span.size,
+                    start=region.at,
+                    size=region.size,
+                ),
                 region=region,
                 where=region.at_key("at" if moved else "size"),
                 at=entry.offset + (32 if moved else 40),
                 length=8,
-                number=entry.number,
-                label=entry.name,
-                there=span.start,
-                there_size=span.size,
-                start=region.at,
-                size=region.size,
             )
+
+
+def _label_differs_values(number: int, *, there: str, label: str) -> None: ...
 
 
 LABEL_DIFFERS = Rule(
     name="gpt-label-differs",
     severity=Severity.WARNING,
+    values=_label_differs_values,
     message="{content}: partition {number} ({region}) is called {there!r}, not {label!r}",
     effect="Whatever looks it up by its label finds nothing, or another partition.",
     fix="Name it {label} (sgdisk -c {number}:{label}), or correct label: in the layout.",
@@ -831,29 +910,29 @@ LABEL_DIFFERS = Rule(
     source="common practice, no source",
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "logs", 128, 64, kind=_TWO)), *_REGIONS),
     good=_AGREES,
-    judges=("gpt",),
 )
 
 
-@check(LABEL_DIFFERS)
-def label_differs(subject: Subject) -> Outcome:
-    for found, _, region, entry in _paired(subject):
+@check(LABEL_DIFFERS, over=TABLES, given=whole)
+def label_differs(copy: _Copy, build: Subject) -> Outcome:
+    for region, entry in _paired(copy, build):
         if entry.name != region.label:
-            yield found.finding(
-                LABEL_DIFFERS,
+            yield copy.found.finding(
+                LABEL_DIFFERS(number=entry.number, there=entry.name, label=region.label),
                 region=region,
                 where=region.at_key("label"),
                 at=entry.offset + 56,
                 length=72,
-                number=entry.number,
-                there=entry.name,
-                label=region.label,
             )
+
+
+def _type_differs_values(number: int, *, there: str, kind: str, guid: str) -> None: ...
 
 
 TYPE_DIFFERS = Rule(
     name="gpt-type-differs",
     severity=Severity.WARNING,
+    values=_type_differs_values,
     message="{content}: partition {number} has the type {there}, the layout gives {region} {kind}",
     effect="What goes by the type mounts nothing, or what it should not.",
     fix="Set it (sgdisk -t {number}:{guid}), or correct type: in the layout.",
@@ -861,34 +940,38 @@ TYPE_DIFFERS = Rule(
     source="The Discoverable Partitions Specification; UEFI 5.3.3",
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64)), *_REGIONS),
     good=_AGREES,
-    judges=("gpt",),
 )
 
 
-@check(TYPE_DIFFERS)
-def type_differs(subject: Subject) -> Outcome:
-    for found, _, region, entry in _paired(subject):
+@check(TYPE_DIFFERS, over=TABLES, given=whole)
+def type_differs(copy: _Copy, build: Subject) -> Outcome:
+    for region, entry in _paired(copy, build):
         if region.type is None:
             continue
         wanted = TYPE_NAMES.get(region.type, region.type).lower()
         # A GUID that is only stored the wrong way round has a finding of its own.
         if wanted != entry.type_guid and entry.swapped_type_name is None:
-            yield found.finding(
-                TYPE_DIFFERS,
+            yield copy.found.finding(
+                TYPE_DIFFERS(
+                    number=entry.number,
+                    there=entry.type_name or entry.type_guid,
+                    kind=region.type,
+                    guid=wanted,
+                ),
                 region=region,
                 where=region.at_key("type"),
                 at=entry.offset,
                 length=16,
-                number=entry.number,
-                there=entry.type_name or entry.type_guid,
-                kind=region.type,
-                guid=wanted,
             )
+
+
+def _unknown_values(number: int, *, label: str, start: int, size: int) -> None: ...
 
 
 UNKNOWN = Rule(
     name="gpt-partition-unknown",
     severity=Severity.WARNING,
+    values=_unknown_values,
     message=(
         "{content}: partition {number} ({label}), {size:bytes} at {start:place}, is not in the"
         " layout"
@@ -899,23 +982,28 @@ UNKNOWN = Rule(
     source="common practice, no source",
     bad=_example(lambda: _disk(_ROOTFS, _DATA, _partition(3, "spare", 192, 16)), *_REGIONS),
     good=_AGREES,
-    judges=("gpt",),
 )
 
 
-@check(UNKNOWN)
-def partition_unknown(subject: Subject) -> Outcome:
-    for found, table, regions in _mapped(subject):
-        known = {region.partition for region in regions}
-        for entry in table.entries:
-            if entry.number not in known:
-                span = table.span(entry)
-                yield _about(subject, found, UNKNOWN, entry, start=span.start, size=span.size)
+@check(UNKNOWN, over=TABLES, given=whole)
+def partition_unknown(copy: _Copy, build: Subject) -> Outcome:
+    known = {region.partition for region in _mapped(copy, build)}
+    for entry in copy.table.entries if known else ():
+        if entry.number not in known:
+            span = copy.table.span(entry)
+            yield _Entry(copy.found, copy.table, entry).finding(
+                UNKNOWN(number=entry.number, label=entry.name, start=span.start, size=span.size),
+                build,
+            )
+
+
+def _mbr_overlap_values(number: int, other: int, *, size: int, start: int) -> None: ...
 
 
 MBR_OVERLAP = Rule(
     name="mbr-partitions-overlap",
     severity=Severity.ERROR,
+    values=_mbr_overlap_values,
     message="{content}: partitions {number} and {other} share {size:bytes} from {start:place}",
     effect="Writing one destroys part of the other.",
     fix="End partition {number} before {start:place}.",
@@ -923,31 +1011,31 @@ MBR_OVERLAP = Rule(
     source="UEFI 5.2.1",
     bad=_example(lambda: _mbr((64, 65), (128, 64))),
     good=_example(lambda: _mbr((64, 64), (128, 64))),
-    judges=("mbr",),
 )
 
 
-@check(MBR_OVERLAP)
-def mbr_overlap(subject: Subject) -> Outcome:
-    for found in contents(subject, Mbr):
-        primary = [item for item in found.facts.partitions if item.number <= 4]
-        logical = [item for item in found.facts.partitions if item.number > 4]
-        for group in (primary, logical):
-            for one, other, common in _overlaps([(item.span, item) for item in group]):
-                yield found.finding(
-                    MBR_OVERLAP,
-                    at=one.offset,
-                    length=16,
-                    number=one.number,
-                    other=other.number,
-                    size=common.size,
-                    start=common.start,
-                )
+@check(MBR_OVERLAP, over=MBRS)
+def mbr_overlap(found: Found[Mbr]) -> Outcome:
+    primary = [item for item in found.facts.partitions if item.number <= 4]
+    logical = [item for item in found.facts.partitions if item.number > 4]
+    for group in (primary, logical):
+        for one, other, common in _overlaps([(item.span, item) for item in group]):
+            yield found.finding(
+                MBR_OVERLAP(
+                    number=one.number, other=other.number, size=common.size, start=common.start
+                ),
+                at=one.offset,
+                length=16,
+            )
+
+
+def _mbr_past_end_values(number: int, *, device: str, end: int, size: int) -> None: ...
 
 
 MBR_PAST_END = Rule(
     name="mbr-partition-past-end",
     severity=Severity.ERROR,
+    values=_mbr_past_end_values,
     message=("{content}: partition {number} ends at {end:place}, the {device} at {size:place}"),
     effect="Linux cuts the partition short: its file system does not mount.",
     fix="End it by {size:place}, in the smallest approved part.",
@@ -956,25 +1044,24 @@ MBR_PAST_END = Rule(
     source="UEFI 5.2.1; Linux block/partitions/core.c",
     bad=_example(lambda: _mbr((64, 512))),
     good=_example(lambda: _mbr((64, 448))),
-    judges=("mbr",),
 )
 
 
-@check(MBR_PAST_END)
-def mbr_past_end(subject: Subject) -> Outcome:
-    for found in contents(subject, Mbr):
-        size = found.node.device_size or found.facts.view_size
-        for item in found.facts.partitions:
-            if item.span.end > size and not _only_the_head(found, item):
-                yield found.finding(
-                    MBR_PAST_END,
-                    at=item.offset,
-                    length=16,
+@check(MBR_PAST_END, over=MBRS)
+def mbr_past_end(found: Found[Mbr]) -> Outcome:
+    size = found.node.device_size or found.facts.view_size
+    for item in found.facts.partitions:
+        if item.span.end > size and not _only_the_head(found, item):
+            yield found.finding(
+                MBR_PAST_END(
                     number=item.number,
                     end=item.span.end,
                     device=found.chip.name if found.node.device_size and found.chip else "image",
                     size=size,
-                )
+                ),
+                at=item.offset,
+                length=16,
+            )
 
 
 def _only_the_head(found: Found[Mbr], item: MbrPartition) -> bool:

@@ -6,12 +6,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from imgaudit.contents.build import Placement, reader_of
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.layout.keys import close
 from imgaudit.model import Layout
 from imgaudit.rules import checks, on_paper
-from imgaudit.rules.engine import Check, Finding, NotChecked, Severity
+from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Severity
+from imgaudit.rules.kinds import unread
 from imgaudit.rules.subject import Subject
 
 
@@ -66,9 +66,10 @@ def run(
     if only is None:
         only = (on_paper() if paper else checks()).values()
         not_checked += _on_paper(layout) if layout is not None and paper else ()
+    engine = Engine(subject)
     for check in only:
         not_checked.extend(_out_of_reach(check, subject))
-        for outcome in check.run(subject):
+        for outcome in engine.apply(check):
             if isinstance(outcome, Finding):
                 findings.append(outcome)
             else:
@@ -145,19 +146,6 @@ def _on_paper(layout: Layout) -> Iterator[NotChecked]:
 
 def _out_of_reach(check: Check, subject: Subject) -> Iterator[NotChecked]:
     """Say where a rule had nothing to judge because the artifact could not be had or read."""
-    if not check.rule.judges:
-        return
-    for placement in subject.placements:
-        why = _unread(placement, check.rule.judges)
-        if why:
-            yield NotChecked(check.rule.name, placement.region.name, why)
-
-
-def _unread(placement: Placement, judges: tuple[str, ...]) -> str:
-    if placement.region.file is None or reader_of(placement.region.holds) not in judges:
-        return ""
-    if placement.artifact is None or placement.payload is None:
-        return placement.missing
-    if placement.payload.facts is None:
-        return f"{placement.path} could not be read: {placement.payload.why}"
-    return ""
+    if check.rule.judges:
+        for missing in unread(subject, *check.rule.judges):
+            yield NotChecked(check.rule.name, missing.subject, missing.why)

@@ -1,0 +1,56 @@
+"""The kinds of thing that checks look at, and what of each could not be had or read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, TypeVar
+
+from imgaudit.contents.build import Placement, reader_of
+from imgaudit.rules.engine import Kind, Missing
+from imgaudit.rules.subject import Subject
+
+if TYPE_CHECKING:
+    from imgaudit.formats.facts import Facts
+    from imgaudit.rules._containers import Found
+
+F = TypeVar("F", bound="Facts")
+
+
+def contents_of(*formats: type[F]) -> Kind[Found[F]]:
+    """Give the contents of these formats, however deep they are nested, and where each lies."""
+
+    def each(subject: Subject) -> Iterator[Found[F] | Missing]:
+        from imgaudit.rules._containers import contents
+
+        yield from unread(subject, *(kind.format for kind in formats))
+        for kind in formats:
+            yield from contents(subject, kind)
+
+    return Kind(each, lambda found: found.content.name)
+
+
+def unread(subject: Subject, *formats: str) -> Iterator[Missing]:
+    """Give the regions that should hold one of these formats, and whose artifact was not read."""
+    for placement in subject.placements:
+        if placement.region.file is not None and reader_of(placement.region.holds) in formats:
+            why = _why(placement)
+            if why:
+                yield Missing(placement.region.name, why)
+
+
+def _why(placement: Placement) -> str:
+    if placement.artifact is None or placement.payload is None:
+        return placement.missing
+    if placement.payload.facts is None:
+        return f"{placement.path} could not be read: {placement.payload.why}"
+    return ""
+
+
+def board_arch(subject: Subject) -> str | None:
+    """Give the architecture of the layout's board."""
+    return subject.layout.arch if subject.layout is not None else None
+
+
+def whole(subject: Subject) -> Subject:
+    """Give the whole build, for a check that compares a thing with it."""
+    return subject
