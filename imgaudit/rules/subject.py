@@ -11,6 +11,7 @@ from imgaudit.contents.build import Build, Store, read
 from imgaudit.model import Layout
 
 if TYPE_CHECKING:
+    from imgaudit.boot.firmware import Firmware
     from imgaudit.maps.collect import Copies
     from imgaudit.release.manifest import Manifest
     from imgaudit.rescue.stage import Rescue
@@ -22,13 +23,14 @@ class Subject(Build):
 
     `boots` is what U-Boot does with the build, `copies` are the copies of the map that the build
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
-    or, without a layout, by file.
+    or, without a layout, by file. `firmware` are the boot programs that were found.
     """
 
     copies: Copies | None = None
     boots: Boots = field(default_factory=Boots)
     rescues: Mapping[str, Rescue] = field(default_factory=dict)
     manifest: Manifest | None = None
+    firmware: tuple[Firmware, ...] = ()
 
 
 def gather(layout: Layout, store: Store | None) -> Subject:
@@ -38,6 +40,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     if store is None and not said_again:
         # On paper there is nothing to follow, so what follows it need not be loaded.
         return Subject(layout=layout, given=False, placements=build.placements)
+    from imgaudit.boot.firmware import firmware_of
     from imgaudit.boot.stage import boots_of
     from imgaudit.maps.collect import collect
 
@@ -53,6 +56,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         copies=copies,
         boots=boots,
         rescues=_rescues(build, boots),
+        firmware=firmware_of(build),
     )
 
 

@@ -1,0 +1,188 @@
+"""The programs in a firmware: which one it is, by what it says itself, and the tree it carries.
+
+Source: U-Boot include/version.h (`U_BOOT_VERSION_STRING`), arch/arm/cpu/armv8/start.S (`_end_ofs`)
+and lib/fdtdec.c (`fdtdec_setup`: the tree lies at `_end`); Trusted Firmware-A bl31/bl31_main.c and
+bl2/bl2_main.c, whose notices begin with the name of the image.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from imgaudit.contents.build import Build
+from imgaudit.contents.reader import Artifact, Content
+from imgaudit.errors import ImgauditError
+from imgaudit.formats import fdt
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fip import Fip
+from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.flat_tree import MAGIC
+from imgaudit.formats.view import View
+from imgaudit.model import Region
+from imgaudit.units import KIB, MIB
+
+_LARGEST = 16 * MIB  # no boot loader is larger
+_SMALLEST = 4 * KIB
+_TREES = 64  # places that are tried for a tree; code that looks for the magic has a handful
+_TREE = MAGIC.to_bytes(4, "big")
+# TF-A 2.8 names its runtime "BL31: %s" in the format of its version notice.
+_U_BOOT = re.compile(rb"U-Boot (SPL |TPL |VPL )?(20\d\d\.\d\d[^\s\0()]{0,60}) \(")
+_MONITOR = re.compile(rb"BL(1|2|2U|31|32): (?:%s|v\d)")
+_TRUSTED_OS = re.compile(rb"OP-TEE version: ")
+
+
+class Program(StrEnum):
+    """What a boot program says that it is."""
+
+    U_BOOT = "U-Boot"
+    SPL = "U-Boot SPL"
+    BL1 = "Trusted Firmware-A BL1"
+    BL2 = "Trusted Firmware-A BL2"
+    BL31 = "Trusted Firmware-A BL31"
+    TRUSTED_OS = "a trusted OS"
+
+
+_WITH_TREE = frozenset({Program.U_BOOT, Program.SPL})
+_STAGES = {
+    b"1": Program.BL1,
+    b"2": Program.BL2,
+    b"2U": Program.BL2,
+    b"31": Program.BL31,
+    b"32": Program.TRUSTED_OS,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Firmware:
+    """A boot program found in a firmware.
+
+    `at` is where it says what it is, `end` where an arm64 U-Boot expects its device tree (None
+    where it does not say), both from the start of the content. `embedded` is the device tree inside
+    it, `beside` are those in the FIT or FIP around it. `holder` is that container, `name` the
+    entry there.
+    """
+
+    region: Region | None
+    artifact: Artifact
+    content: Content
+    holder: Content | None
+    name: str
+    program: Program
+    version: str
+    at: int
+    end: int | None
+    embedded: FdtFacts | None
+    beside: tuple[FdtFacts, ...]
+
+    @property
+    def trees(self) -> tuple[FdtFacts, ...]:
+        """The device trees that it may be given: its own, or those beside it."""
+        return self.beside if self.embedded is None else (self.embedded,)
+
+
+def firmware_of(build: Build) -> tuple[Firmware, ...]:
+    """Find the boot programs of a build, each once."""
+    found = []
+    for region, artifact in build.artifacts():
+        for content, view, holder in _leaves(artifact.content, artifact.content.view, None):
+            data = _bytes(view)
+            for program, version, at in _identified(data):
+                end = _end(view) if program is Program.U_BOOT else None
+                inside = _inside(view, end) if program in _WITH_TREE else None
+                found.append(
+                    Firmware(
+                        region=region,
+                        artifact=artifact,
+                        content=content,
+                        holder=holder,
+                        name=content.name.rpartition("/")[2],
+                        program=program,
+                        version=version,
+                        at=at,
+                        end=end,
+                        embedded=inside,
+                        beside=_beside(holder) if program in _WITH_TREE else (),
+                    )
+                )
+    return tuple(found)
+
+
+def _leaves(
+    content: Content, view: View | None, holder: Content | None
+) -> Iterator[tuple[Content, View, Content | None]]:
+    """Give what holds nothing else, with its bytes and the container that it lies in."""
+    if not content.children and view is not None and not isinstance(content.facts, FdtFacts):
+        yield content, view, holder
+    inside = content if isinstance(content.facts, Fip | FitFacts) else holder
+    for child in content.children:
+        own = child.view
+        if own is None and view is not None and 0 <= child.offset <= view.size - child.size:
+            own = view.sub(child.offset, child.size)
+        yield from _leaves(child, own, inside)
+
+
+def _bytes(view: View) -> bytes:
+    """Read a whole program; nothing where it is no boot program by its size or was not kept."""
+    if not _SMALLEST <= view.size <= _LARGEST:
+        return b""
+    try:
+        return view.upto(0, view.size)
+    except ImgauditError:
+        return b""
+
+
+def _identified(data: bytes) -> Iterator[tuple[Program, str, int]]:
+    """Tell which programs these bytes are, their versions, and where they say so.
+
+    A first stage and U-Boot may lie in one file, each with its banner; each is given once.
+    """
+    seen = set()
+    for banner in _U_BOOT.finditer(data):
+        program = Program.SPL if banner[1] else Program.U_BOOT
+        if program not in seen:
+            seen.add(program)
+            yield program, banner[2].decode("ascii", "replace"), banner.start()
+    if seen:
+        return
+    if (notice := _MONITOR.search(data)) is not None:
+        yield _STAGES[notice[1]], "", notice.start()
+    elif (trusted := _TRUSTED_OS.search(data)) is not None:
+        yield Program.TRUSTED_OS, "", trusted.start()
+
+
+def _beside(holder: Content | None) -> tuple[FdtFacts, ...]:
+    trees = () if holder is None else holder.children
+    return tuple(child.facts for child in trees if isinstance(child.facts, FdtFacts))
+
+
+def _end(view: View) -> int | None:
+    """Give where an arm64 U-Boot ends: `_end_ofs`, the third word of its header.
+
+    A header with a boot ROM's own code in front (sunxi) has zeros there.
+    """
+    head = view.upto(0, 40)
+    if len(head) < 40 or head[3] not in {0x14, 0xD5}:
+        return None  # the first instruction is a branch or a nop
+    end = int.from_bytes(head[16:24], "little")
+    return end if _SMALLEST <= end <= view.size + _LARGEST else None
+
+
+def _inside(view: View, end: int | None) -> FdtFacts | None:
+    """Find the device tree inside a U-Boot: at its end, or compiled in."""
+    places = [] if end is None else [end]
+    at = view.find(_TREE)
+    while at >= 0 and len(places) < _TREES:
+        places.append(at)
+        at = view.find(_TREE, at + 1)
+    for place in places:
+        if place < view.size:
+            try:
+                facts = fdt.read(view.sub(place))
+            except ImgauditError:
+                continue
+            if facts.compatible and not facts.overlay:
+                return facts
+    return None

@@ -1,0 +1,235 @@
+"""Boot programs: each where it is started, with its device tree, for this board, of one release."""
+
+from __future__ import annotations
+
+import struct
+
+from imgaudit.boot.firmware import Firmware, Program
+from imgaudit.formats.fip import Fip
+from imgaudit.formats.fit import FitFacts
+from imgaudit.rules import samples as sample
+from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+from imgaudit.writers.fip import BL31, BL33, fip
+
+_ENTRIES = {
+    "BL2": Program.BL2,
+    "BL31": Program.BL31,
+    "BL32": Program.TRUSTED_OS,
+    "BL33": Program.U_BOOT,
+}
+# U-Boot common/spl/spl_fit.c goes by `os`; these words are those of boot/image.c, uimage_os[].
+_SYSTEMS = {
+    "u-boot": Program.U_BOOT,
+    "arm-trusted-firmware": Program.BL31,
+    "tee": Program.TRUSTED_OS,
+}
+_MONITOR = b"NOTICE:  BL31: %s\0".ljust(8 * KIB, b"\0")
+
+
+def _u_boot(version: str = "2026.07", tree: bytes = b"", first: str = "") -> bytes:
+    """Write what makes an arm64 U-Boot known: its header, its banner, and the tree at its end."""
+    head = struct.pack("<IIQQQQ", 0x1400000A, 0xD503201F, 0x80000000, 8 * KIB, 8 * KIB, 8 * KIB)
+    banner = f"U-Boot {first}{version} (Jul 06 2026 - 12:00:00 +0000)\0".encode()
+    return (head + bytes(24) + banner).ljust(8 * KIB, b"\0") + tree
+
+
+_TREE = sample.board_tree()
+_OTHER = sample.board_tree({"compatible": ["example,buoy", "example,other-soc"]})
+
+
+def _package(entries: dict[str, bytes], *, config: str = "", tree: bytes = _TREE) -> Example:
+    """Give a board with a firmware package and the tree that its kernel gets."""
+    uuids = {"BL31": BL31, "BL33": BL33}
+    said = "written-elsewhere: {device-tree: board.dtb"
+    said += ", uboot-config: u-boot.config}\n" if config else "}\n"
+    files = {
+        "fip.bin": lambda: fip({uuids[name]: data for name, data in entries.items()}),
+        "board.dtb": lambda: tree,
+    }
+    if config:
+        files["u-boot.config"] = config.encode
+    return nor(
+        "name: firmware, at: 0, size: 128 KiB, holds: fip, file: fip.bin", rest=said, files=files
+    )
+
+
+_SOUND = {"BL31": _MONITOR, "BL33": _u_boot(tree=_TREE)}
+_GOOD = _package(_SOUND)
+
+
+def _finding(
+    rule: Rule, firmware: Firmware, *, severity: Severity | None = None, **values: Any
+) -> Finding:
+    start = firmware.content.offset
+    if firmware.region is not None and firmware.holder is not None:
+        start += firmware.region.at + firmware.region.file_at
+    return rule.finding(
+        region=firmware.region,
+        artifact=firmware.artifact.path,
+        key="file",
+        offset=max(start, 0) + firmware.at,
+        length=0,
+        severity=severity,
+        content=firmware.content.name,
+        program=firmware.program.value,
+        **values,
+    )
+
+
+EXCHANGED = Rule(
+    name="boot-program-in-wrong-place",
+    severity=Severity.ERROR,
+    message="{content} should be {wanted}; it says that it is {program}",
+    effect="The stage before starts it at another program's address and exception level: nothing"
+    " more is heard from the board.",
+    fix="Give the tool that makes the container each file under its own name; --soc-fw is BL31,"
+    " --nt-fw is BL33.",
+    computed="the program's own banner against its entry in the package (BL2, BL31, BL32, BL33) or"
+    " its os in the FIT (u-boot, arm-trusted-firmware, tee)",
+    source="Trusted Firmware-A docs/design/firmware-design.rst; U-Boot common/spl/spl_fit.c",
+    bad=_package({"BL31": _u_boot(tree=_TREE), "BL33": _MONITOR}),
+    good=_GOOD,
+)
+
+
+@check(EXCHANGED)
+def exchanged(subject: Subject) -> Outcome:
+    for firmware in subject.firmware:
+        wanted = _wanted(firmware)
+        if wanted is not None and wanted is not firmware.program:
+            yield _finding(EXCHANGED, firmware, wanted=wanted.value)
+
+
+def _wanted(firmware: Firmware) -> Program | None:
+    """Say which program the container promises there; None where it promises none."""
+    if firmware.holder is None:
+        return None
+    if isinstance(firmware.holder.facts, Fip):
+        return _ENTRIES.get(firmware.name)
+    if isinstance(firmware.holder.facts, FitFacts):
+        image = firmware.holder.facts.image(firmware.name)
+        return None if image is None else _SYSTEMS.get(image.os or "")
+    return None
+
+
+TREELESS = Rule(
+    name="u-boot-without-device-tree",
+    severity=Severity.ERROR,
+    message="{content} is U-Boot {version} without a device tree: none is in it or beside it",
+    effect='U-Boot stops before its console: "No valid device tree binary found".',
+    fix="Ship u-boot.bin, which has the tree at its end, in place of u-boot-nodtb.bin.",
+    computed="no device tree in the program or in the container around it. An error where U-Boot's"
+    " configuration says OF_SEPARATE, a warning where it is not known; nothing where an earlier"
+    " stage hands the tree over (OF_HAS_PRIOR_STAGE, OF_BOARD)",
+    source="U-Boot lib/fdtdec.c, fdtdec_setup(); dts/Kconfig, OF_SEPARATE",
+    bad=_package({"BL31": _MONITOR, "BL33": _u_boot()}, config="CONFIG_OF_SEPARATE=y\n"),
+    good=_GOOD,
+)
+
+
+@check(TREELESS)
+def treeless(subject: Subject) -> Outcome:
+    copies = subject.copies
+    config = copies.uboot_config.says.config if copies and copies.uboot_config else None
+    if config is not None and (
+        config.enabled("OF_BOARD")
+        or config.enabled("OF_HAS_PRIOR_STAGE")
+        or config.enabled("OF_EMBED")
+    ):
+        return
+    for firmware in subject.firmware:
+        if firmware.program is not Program.U_BOOT or firmware.trees or subject.layout is None:
+            continue
+        if firmware.region is None or subject.layout.arch not in {"arm", "arm64", "riscv"}:
+            continue
+        sure = config is not None and config.enabled("OF_SEPARATE")
+        yield _finding(
+            TREELESS,
+            firmware,
+            severity=None if sure else Severity.WARNING,
+            version=firmware.version,
+        )
+
+
+OTHER_BOARD = Rule(
+    name="u-boot-for-another-board",
+    severity=Severity.ERROR,
+    message='{content} is U-Boot for "{own}"; the board\'s device tree says "{board}"',
+    effect="U-Boot drives the pins, clocks and memory of another board: it hangs early, or finds no"
+    " flash.",
+    fix="Ship the U-Boot of this board's defconfig.",
+    computed="the root compatible of U-Boot's device tree and those of the board's trees have no"
+    " string in common; a warning where they share a later one, such as the SoC's",
+    source="Devicetree Specification 0.4, 2.3.1",
+    bad=_package({"BL31": _MONITOR, "BL33": _u_boot(tree=_OTHER)}),
+    good=_GOOD,
+)
+
+
+@check(OTHER_BOARD)
+def other_board(subject: Subject) -> Outcome:
+    trees = subject.copies.device_trees if subject.copies else ()
+    for firmware in subject.firmware:
+        if firmware.program is not Program.U_BOOT:
+            continue
+        path = firmware.artifact.path
+        boards = [
+            copy.says.compatible
+            for copy in trees
+            if copy.place.artifact != path and copy.says.compatible
+        ]
+        own = [tree.compatible for tree in firmware.trees if tree.compatible]
+        if not own or not boards or any(name[0] == board[0] for name in own for board in boards):
+            continue
+        shared = any(set(name) & set(board) for name in own for board in boards)
+        yield _finding(
+            OTHER_BOARD,
+            firmware,
+            severity=Severity.WARNING if shared else None,
+            own=own[0][0],
+            board=boards[0][0],
+        )
+
+
+RELEASES = Rule(
+    name="spl-of-another-release",
+    severity=Severity.WARNING,
+    message="{content} is U-Boot SPL {version}, the U-Boot that it starts is {other}",
+    effect="They were built apart: what SPL hands over (its tree, the memory it set up, the image's"
+    " form) may not be what this U-Boot expects.",
+    fix="Ship both from one build.",
+    computed="the version in SPL's banner is that of no U-Boot in the build",
+    source="common practice, no source",
+    bad=nor(
+        "name: spl, at: 0, size: 64 KiB, file: spl.bin",
+        "name: u-boot, at: 64 KiB, size: 64 KiB, file: u-boot.bin",
+        files={
+            "spl.bin": lambda: _u_boot("2025.10", _TREE, "SPL "),
+            "u-boot.bin": lambda: _u_boot(tree=_TREE),
+        },
+    ),
+    good=nor(
+        "name: spl, at: 0, size: 64 KiB, file: spl.bin",
+        "name: u-boot, at: 64 KiB, size: 64 KiB, file: u-boot.bin",
+        files={
+            "spl.bin": lambda: _u_boot("2026.07", _TREE, "SPL "),
+            "u-boot.bin": lambda: _u_boot(tree=_TREE),
+        },
+    ),
+)
+
+
+@check(RELEASES)
+def releases(subject: Subject) -> Outcome:
+    known = {item.version for item in subject.firmware if item.program is Program.U_BOOT}
+    for firmware in subject.firmware:
+        if firmware.program is Program.SPL and known and firmware.version not in known:
+            yield _finding(
+                RELEASES,
+                firmware,
+                version=firmware.version,
+                other=" or ".join(sorted(known)),
+            )

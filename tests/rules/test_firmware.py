@@ -1,0 +1,90 @@
+"""Boot programs that are not where, what or whose they should be; and sound ones that are silent."""
+
+from __future__ import annotations
+
+import pytest
+
+from imgaudit.rules import checks
+from imgaudit.rules import samples as sample
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Example, Finding, Severity
+from imgaudit.rules.firmware import _MONITOR, _OTHER, _SOUND, _TREE, _package, _u_boot
+from imgaudit.tasks import audit
+
+
+def findings(name: str, example: Example) -> list[Finding]:
+    return list(audit.run(subject_of(example), only=[checks()[name]]).findings)
+
+
+@pytest.mark.parametrize(
+    ("config", "severity"),
+    [
+        ("CONFIG_OF_SEPARATE=y\n", Severity.ERROR),
+        ("", Severity.WARNING),
+        ("CONFIG_OF_SEPARATE=y\nCONFIG_OF_BOARD=y\n", None),
+        ("CONFIG_OF_HAS_PRIOR_STAGE=y\n", None),
+        ("CONFIG_OF_EMBED=y\n", None),
+    ],
+)
+def test_a_missing_tree_is_judged_by_the_configuration(
+    config: str, severity: Severity | None
+) -> None:
+    found = findings(
+        "u-boot-without-device-tree",
+        _package({"BL31": _MONITOR, "BL33": _u_boot()}, config=config),
+    )
+    assert [finding.severity for finding in found] == ([] if severity is None else [severity])
+
+
+@pytest.mark.parametrize(
+    ("compatible", "severity"),
+    [
+        (["example,gauge", "example,other"], None),
+        (["example,buoy", "example,soc"], Severity.WARNING),
+        (["example,buoy", "example,other"], Severity.ERROR),
+    ],
+)
+def test_boards_are_told_apart_by_compatible(
+    compatible: list[str], severity: Severity | None
+) -> None:
+    tree = sample.board_tree({"compatible": compatible})
+    found = findings(
+        "u-boot-for-another-board", _package({"BL31": _MONITOR, "BL33": _u_boot(tree=tree)})
+    )
+    assert [finding.severity for finding in found] == ([] if severity is None else [severity])
+
+
+def test_exchanged_programs_point_at_their_banners() -> None:
+    example = _package({"BL31": _u_boot(tree=_TREE), "BL33": _MONITOR})
+    data = example.files["fip.bin"]()
+    first, second = findings("boot-program-in-wrong-place", example)
+    assert data[first.offset or 0 :].startswith(b"U-Boot 2026.07")
+    assert data[second.offset or 0 :].startswith(b"BL31: ")
+
+
+def test_a_fit_names_its_programs_too() -> None:
+    def fit(system: str) -> Example:
+        return Example(
+            "layout: 1\nboard: example\narch: arm64\n"
+            "chips: {nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}}\nregions:\n"
+            "  - {name: u-boot, chip: nor, at: 0, size: 128 KiB, holds: fit, file: u-boot.itb,"
+            " writer: release}\n",
+            {
+                "u-boot.itb": lambda: sample.fit(
+                    {
+                        "first": sample.image({"os": system, "type": "firmware"}, payload=_MONITOR),
+                        "fdt-1": sample.image({"type": "flat_dt"}, payload=_OTHER),
+                    },
+                    configurations={"conf": {"firmware": "first", "fdt": "fdt-1"}},
+                )
+            },
+        )
+
+    assert findings("boot-program-in-wrong-place", fit("arm-trusted-firmware")) == []
+    (finding,) = findings("boot-program-in-wrong-place", fit("u-boot"))
+    assert finding.values["wanted"] == "U-Boot"
+
+
+def test_a_sound_package_is_silent() -> None:
+    for name in ("boot-program-in-wrong-place", "u-boot-for-another-board"):
+        assert findings(name, _package(_SOUND)) == []
