@@ -118,6 +118,14 @@ class Configuration:
     references: tuple[Reference, ...]
     signatures: tuple[Signature, ...]
 
+    @property
+    def first_stage(self) -> bool:
+        """Whether SPL reads it, which goes by `firmware` and `loadables`; bootm needs a kernel.
+
+        Source: U-Boot common/spl/spl_fit.c, spl_load_simple_fit(); boot/bootm.c.
+        """
+        return self.kernel is None and (self.firmware is not None or bool(self.loadables))
+
 
 ROLES = ("kernel", "firmware", "fdt", "ramdisk", "loadables", "script", "fpga", "setup")
 
@@ -152,6 +160,15 @@ class FitFacts(Facts):
     def configuration(self, name: str) -> Configuration | None:
         """Find a configuration by its node name."""
         return next((found for found in self.configurations if found.name == name), None)
+
+    def first_stage_only(self, image: str) -> bool:
+        """Tell whether an image is named by configurations of SPL, and by no other."""
+        users = [
+            choice.first_stage
+            for choice in self.configurations
+            if any(reference.image == image for reference in choice.references)
+        ]
+        return bool(users) and all(users)
 
     def parts(self) -> Iterable[Part]:
         """Give each image whose data is all there, in stored order."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from typing import Any
 
 from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.formats.fip import Fip

@@ -11,6 +11,7 @@ from imgaudit.formats.facts import Match
 from imgaudit.formats.fit import Configuration, FitFacts, Image
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
+    KERNEL_ARCH,
     Found,
     compressor,
     contents,
@@ -36,6 +37,9 @@ _ARCHITECTURE_MATTERS = _KERNELS | {"flat_dt", "ramdisk"}
 _LABELS = frozenset({"bzip2", "gzip", "lz4", "lzma", "lzo", "zstd"})
 _WEAK = frozenset({"crc16-ccitt", "crc32", "md5", "sha1"})
 _SHOWN = 4
+_KERNEL_OF = {arch: format_ for format_, arch in KERNEL_ARCH.items()}
+# SPL appends a device tree to U-Boot whatever its architecture, and enters `firmware` alone.
+_UNREAD_BY_SPL = frozenset({"arch", "entry", "os", "compression"})
 
 
 def _one(data: bytes, rest: str = "") -> Example:
@@ -267,6 +271,48 @@ def fit_default(subject: Subject) -> Outcome:
         )
 
 
+KERNELLESS = Rule(
+    name="fit-default-configuration-without-kernel",
+    severity=Severity.ERROR,
+    message="{content}: {configuration}, the default configuration, names no kernel",
+    effect="Without a configuration's name, bootm says \"can't get kernel image!\" and comes back.",
+    fix="Give the default configuration a kernel, or let default name one that has it: {names}.",
+    computed="the FIT has a kernel, and its default configuration has neither a kernel nor what SPL"
+    " reads (firmware, loadables), and is not load-only",
+    source="U-Boot boot/bootm.c, bootm_find_os(); boot/image-fit.c, fit_image_load()",
+    judges=("fit",),
+    bad=_one(
+        sample.fit(
+            {"kernel": sample.kernel(), "ramdisk": sample.image()},
+            configurations={
+                "conf": {"ramdisk": "ramdisk"},
+                "whole": {"kernel": "kernel", "ramdisk": "ramdisk"},
+            },
+        )
+    ),
+    good=_GOOD,
+)
+
+
+@check(KERNELLESS)
+def fit_kernelless(subject: Subject) -> Outcome:
+    for found in contents(subject, FitFacts):
+        facts = found.facts
+        default = _by_name(facts.configurations).get(facts.default or "")
+        if default is None or default.kernel is not None or default.first_stage:
+            continue
+        with_kernel = [choice.name for choice in facts.configurations if choice.kernel]
+        kernels = any(image.type in _KERNELS for image in facts.images)
+        if kernels and not default.load_only:
+            yield found.finding(
+                KERNELLESS,
+                at=default.offset,
+                length=0,
+                configuration=default.name,
+                names=_listed(with_kernel) or "none has one yet",
+            )
+
+
 DANGLING = Rule(
     name="fit-configuration-dangling",
     severity=Severity.ERROR,
@@ -316,8 +362,9 @@ PROPERTY = Rule(
     effect="U-Boot refuses the image or the whole FIT where it needs the property.",
     fix="Add it to the source of the FIT; compile that with mkimage, which fills in the hashes.",
     computed="a mandatory property of the specification is absent: an error where U-Boot cannot"
-    " go on without it, else a warning",
-    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_check_format() and fit_image_load()",
+    " go on without it, else a warning; what SPL does not read of its images is not asked for",
+    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_check_format() and fit_image_load();"
+    " common/spl/spl_fit.c, spl_load_simple_fit()",
     judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": ()})})),
     good=_GOOD,
@@ -345,21 +392,23 @@ def fit_property(subject: Subject) -> Outcome:
                 for hash_ in image.hashes
                 if hash_.algo is None or hash_.value is None
             ]
+            if facts.first_stage_only(image.name):
+                missing = [name for name in missing if name not in _UNREAD_BY_SPL]
             if missing:
                 yield found.finding(
                     PROPERTY,
                     at=image.offset,
                     length=0,
-                    severity=None if _needed(image, missing) else Severity.WARNING,
+                    severity=None if _needed(facts, image, missing) else Severity.WARNING,
                     node=image.name,
                     missing=" and ".join(missing),
                 )
 
 
-def _needed(image: Image, missing: list[str]) -> bool:
+def _needed(facts: FitFacts, image: Image, missing: list[str]) -> bool:
     """Tell whether U-Boot fails without one of these, rather than only lacking a text."""
     needed = {"type", "data-size"}
-    if image.type in _ARCHITECTURE_MATTERS:
+    if image.type in _ARCHITECTURE_MATTERS and not facts.first_stage_only(image.name):
         needed.add("arch")
     if image.type in _KERNELS:
         needed |= {"os", "compression", "load", "entry"}
@@ -473,7 +522,7 @@ OTHER_TYPE = Rule(
     effect="U-Boot refuses the image, or the kernel finds no device tree.",
     fix="Put the right file into the FIT, or correct the image's type and arch.",
     computed="the data, unpacked, is not a device tree (type flat_dt), or has no kernel header"
-    " (type kernel for Linux on arm64 and riscv)",
+    " (type kernel for Linux on arm64 and riscv), or that of another architecture than arch says",
     source="U-Boot boot/image-fdt.c and arch/arm/lib/image.c; Linux"
     " Documentation/arch/arm64/booting.rst",
     judges=("fit",),
@@ -486,11 +535,15 @@ OTHER_TYPE = Rule(
 def fit_other_type(subject: Subject) -> Outcome:
     for found, image in _images(subject):
         content, wanted = found.content.part(image.name), _wanted(image)
-        if content is None or wanted is None or image.cipher is not None or damaged(content):
+        if content is None or image.cipher is not None or damaged(content):
             continue
         inner = content.unwrapped()
         known = inner.format is not None and inner.match is not Match.NO
-        if known and inner.format == wanted:
+        if wanted is None and image.type in _KERNELS and known:
+            # A kernel that says another architecture is wrong whatever else it could be.
+            other = KERNEL_ARCH.get(inner.format or "", image.arch) != image.arch
+            wanted = _KERNEL_OF.get(image.arch or "") if other else None
+        if wanted is None or (known and inner.format == wanted):
             continue
         at, size = _span(image)
         yield found.finding(

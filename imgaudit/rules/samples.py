@@ -101,9 +101,14 @@ def uimage(
     arch: int = 22,
     compression: int = 0,
     load: int = 0,
+    entry: int | None = None,
 ) -> bytes:
-    """Write a legacy image: an uncompressed ramdisk for arm64, unless told otherwise."""
-    head = struct.pack(">7I", 0x27051956, 0, 1, len(data), load, load, zlib.crc32(data))
+    """Write a legacy image: an uncompressed ramdisk for arm64, unless told otherwise.
+
+    It starts where it is loaded to, unless `entry` says where.
+    """
+    start = load if entry is None else entry
+    head = struct.pack(">7I", 0x27051956, 0, 1, len(data), load, start, zlib.crc32(data))
     head = (head + bytes((5, arch, kind, compression))).ljust(64, b"\0")
     return head[:4] + zlib.crc32(head).to_bytes(4, "big") + head[8:] + data
 

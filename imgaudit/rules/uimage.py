@@ -8,7 +8,16 @@ from imgaudit.contents.tree import Content
 from imgaudit.formats.facts import Match
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import Found, compressor, contents, misfit
+from imgaudit.rules._containers import (
+    KERNEL_ARCH,
+    Found,
+    compressor,
+    contents,
+    damaged,
+    misfit,
+    ram_size,
+    unpacked,
+)
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -21,6 +30,7 @@ _UNPACKED = _KERNELS | {"standalone", "firmware"}
 _ARCHITECTURE_MATTERS = _KERNELS | {"ramdisk", "standalone"}
 _RAMDISK, _MULTI, _KERNEL = 3, 4, 2
 _GZIP = 1
+_ARM = 2
 
 
 def _one(data: bytes) -> Example:
@@ -249,6 +259,67 @@ def uimage_compression(subject: Subject) -> Outcome:
             right=real or "none",
             happens=happens,
         )
+
+
+PAYLOAD = Rule(
+    name="uimage-payload-of-another-architecture",
+    severity=Severity.ERROR,
+    message="{content} says {arch}, but the kernel in it is for {real}",
+    effect="U-Boot prepares the processor for {arch} and jumps into {real} code: nothing is heard"
+    ' after "Starting kernel".',
+    fix="Give mkimage -A {real}, or the kernel that was built for {arch}.",
+    computed="the header of the kernel, unpacked, is that of another architecture than ih_arch",
+    source="U-Boot arch/arm/lib/bootm.c, boot_jump_linux() (ES_TO_AARCH32)",
+    judges=("uimage",),
+    bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, arch=_ARM)),
+    good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
+)
+
+
+@check(PAYLOAD)
+def uimage_payload(subject: Subject) -> Outcome:
+    for found in contents(subject, UimageFacts):
+        facts, content = found.facts, _judged(found)
+        if content is None or facts.type not in _KERNELS or damaged(content):
+            continue
+        inner = unpacked(content)
+        real = KERNEL_ARCH.get(inner.format or "") if inner.match >= Match.GOOD else None
+        if real is not None and real != facts.arch:
+            yield found.finding(
+                PAYLOAD, at=facts.offsets["arch"], length=1, arch=facts.arch, real=real
+            )
+
+
+ENTRY = Rule(
+    name="uimage-entry-outside-kernel",
+    severity=Severity.ERROR,
+    message="{content} starts at {entry:place}, outside its {start:place}..{end:place}",
+    effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
+    fix="Give mkimage -e the address of the kernel's first instruction, as a rule that of -a.",
+    computed="ih_ep of a kernel is not in [ih_load, ih_load + size in RAM)",
+    source="common practice, no source",
+    judges=("uimage",),
+    bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, entry=0x100000)),
+    good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
+)
+
+
+@check(ENTRY)
+def uimage_entry(subject: Subject) -> Outcome:
+    for found in contents(subject, UimageFacts):
+        facts, content = found.facts, _judged(found)
+        if content is None or facts.type != "kernel" or damaged(content):
+            continue
+        end = facts.load + ram_size(content, facts.compression)
+        if not facts.load <= facts.ep < end:
+            yield found.finding(
+                ENTRY,
+                at=facts.offsets["ep"],
+                length=4,
+                entry=facts.ep,
+                start=facts.load,
+                end=end,
+            )
 
 
 def _judged(found: Found[UimageFacts]) -> Content | None:

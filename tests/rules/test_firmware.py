@@ -1,4 +1,4 @@
-"""Boot programs that are not where, what or whose they should be; and sound ones that are silent."""
+"""Boot programs that are not where, what or whose they should be, and sound ones."""
 
 from __future__ import annotations
 

@@ -389,3 +389,49 @@ def test_what_mkimage_makes_is_clean(tmp_path: Path, external: list[str]) -> Non
         env=os.environ | {"SOURCE_DATE_EPOCH": "1783332000"},
     )
     assert of_files(str(tmp_path / "recovery.itb")) == []
+
+
+SPL: Tree = {
+    "uboot": sample.image({"type": "standalone", "os": "u-boot", "entry": ()}),
+    "fdt-1": sample.image({"type": "flat_dt", "arch": ()}, payload=sample.board_tree()),
+}
+
+
+def test_what_spl_does_not_read_is_not_asked_for() -> None:
+    """U-Boot's binman writes no arch for the trees of its u-boot.itb (Debian's u-boot-rockchip)."""
+    data = sample.fit(SPL, configurations={"conf": {"firmware": "uboot", "fdt": "fdt-1"}})
+    assert in_region("fit-property-missing", "fit", data) == []
+    # As soon as a configuration for bootm names the tree, its architecture counts.
+    both = sample.fit(
+        SPL | {"kernel": sample.kernel()},
+        configurations={
+            "conf": {"firmware": "uboot", "fdt": "fdt-1"},
+            "linux": {"kernel": "kernel", "fdt": "fdt-1"},
+        },
+    )
+    (finding,) = in_region("fit-property-missing", "fit", both)
+    assert finding.values["missing"] == "arch"
+
+
+@pytest.mark.parametrize(
+    ("choice", "found"),
+    [
+        ({"ramdisk": "ramdisk"}, 1),
+        ({"loadables": "ramdisk"}, 0),
+        ({"kernel": "kernel"}, 0),
+    ],
+)
+def test_the_default_configuration_needs_a_kernel(choice: Tree, found: int) -> None:
+    data = sample.fit(
+        {"kernel": sample.kernel(), "ramdisk": sample.image()},
+        configurations={"conf": choice, "whole": {"kernel": "kernel"}},
+    )
+    assert len(in_region("fit-default-configuration-without-kernel", "fit", data)) == found
+
+
+def test_a_kernel_of_another_architecture_than_it_says() -> None:
+    data = sample.fit({"kernel": sample.kernel({"arch": "arm"})})
+    (finding,) = in_region("fit-image-not-its-type", "fit", data)
+    assert "arm64" in finding.values["found"]
+    zimage = sample.fit({"kernel": sample.kernel({"arch": "arm"}, payload=sample.zimage())})
+    assert in_region("fit-image-not-its-type", "fit", zimage) == []

@@ -8,6 +8,7 @@ import pytest
 
 from imgaudit.rules import samples as sample
 from imgaudit.rules.engine import Severity
+from imgaudit.units import KIB
 from tests.rules._containers import AT, alone, in_region, of_files
 
 KERNEL, RAMDISK, MULTI, SCRIPT, FLAT_DT = 2, 3, 4, 6, 8
@@ -147,3 +148,23 @@ def test_what_mkimage_makes_is_clean(tmp_path: Path) -> None:
         "uimage-compression-mislabelled",
         Severity.WARNING,
     )
+
+
+LOAD = 0x80200000
+
+
+@pytest.mark.parametrize(
+    ("entry", "found"),
+    [(LOAD - 1, 1), (LOAD, 0), (LOAD + 64 * KIB - 1, 0), (LOAD + 64 * KIB, 1)],
+)
+def test_the_entry_of_a_kernel_to_the_byte(entry: int, found: int) -> None:
+    """The sample's arm64 kernel takes 64 KiB of RAM by its image_size."""
+    data = sample.uimage(sample.arm64_kernel(), kind=2, load=LOAD, entry=entry)
+    assert len(in_region("uimage-entry-outside-kernel", "uimage", data)) == found
+
+
+@pytest.mark.parametrize(("arch", "found"), [(22, 0), (2, 1), (26, 1)])
+def test_the_payload_is_held_against_the_header(arch: int, found: int) -> None:
+    """U-Boot include/image.h: IH_ARCH_ARM is 2, IH_ARCH_ARM64 22, IH_ARCH_RISCV 26."""
+    data = sample.uimage(sample.arm64_kernel(), kind=2, arch=arch)
+    assert len(in_region("uimage-payload-of-another-architecture", "uimage", data)) == found
