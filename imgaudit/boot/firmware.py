@@ -13,15 +13,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from imgaudit.contents.build import Build
-from imgaudit.contents.reader import Artifact, Content
+from imgaudit.contents.place import Node
+from imgaudit.contents.tree import Content
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import fdt
+from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.flat_tree import MAGIC
 from imgaudit.formats.view import View
-from imgaudit.model import Region
 from imgaudit.units import KIB, MIB
 
 _LARGEST = 16 * MIB  # no boot loader is larger
@@ -65,9 +66,7 @@ class Firmware:
     entry there.
     """
 
-    region: Region | None
-    artifact: Artifact
-    content: Content
+    node: Node[Facts]
     holder: Content | None
     name: str
     program: Program
@@ -85,43 +84,50 @@ class Firmware:
 
 def firmware_of(build: Build) -> tuple[Firmware, ...]:
     """Find the boot programs of a build, each once."""
-    found = []
-    for region, artifact in build.artifacts():
-        for content, view, holder in _leaves(artifact.content, artifact.content.view, None):
-            data = _bytes(view)
-            for program, version, at in _identified(data):
-                end = _end(view) if program is Program.U_BOOT else None
-                inside = _inside(view, end) if program in _WITH_TREE else None
-                found.append(
-                    Firmware(
-                        region=region,
-                        artifact=artifact,
-                        content=content,
-                        holder=holder,
-                        name=content.name.rpartition("/")[2],
-                        program=program,
-                        version=version,
-                        at=at,
-                        end=end,
-                        embedded=inside,
-                        beside=_beside(holder) if program in _WITH_TREE else (),
-                    )
-                )
+    found: list[Firmware] = []
+    for node in build.nodes:
+        view = None if node.repeats else _view(node)
+        if view is None or node.content.children or isinstance(node.facts, FdtFacts):
+            continue
+        holder = _container(node)
+        data = _bytes(view)
+        found += (
+            Firmware(
+                node=node,
+                holder=holder,
+                name=node.content.name.rpartition("/")[2],
+                program=program,
+                version=version,
+                at=at,
+                end=(end := _end(view) if program is Program.U_BOOT else None),
+                embedded=_inside(view, end) if program in _WITH_TREE else None,
+                beside=_beside(holder) if program in _WITH_TREE else (),
+            )
+            for program, version, at in _identified(data)
+        )
     return tuple(found)
 
 
-def _leaves(
-    content: Content, view: View | None, holder: Content | None
-) -> Iterator[tuple[Content, View, Content | None]]:
-    """Give what holds nothing else, with its bytes and the container that it lies in."""
-    if not content.children and view is not None and not isinstance(content.facts, FdtFacts):
-        yield content, view, holder
-    inside = content if isinstance(content.facts, Fip | FitFacts) else holder
-    for child in content.children:
-        own = child.view
-        if own is None and view is not None and 0 <= child.offset <= view.size - child.size:
-            own = view.sub(child.offset, child.size)
-        yield from _leaves(child, own, inside)
+def _view(node: Node[Facts]) -> View | None:
+    """Give the bytes of a content: its own, or those in what holds it."""
+    content, at = node.content, 0
+    if content.view is not None:
+        return content.view
+    for holder in node.holders():
+        if content.offset < 0:
+            return None
+        at += content.offset
+        content = holder.content
+        if content.view is not None:
+            inside = at + node.content.size <= content.view.size
+            return content.view.sub(at, node.content.size) if inside else None
+    return None
+
+
+def _container(node: Node[Facts]) -> Content | None:
+    """Give the FIP or FIT around a program."""
+    around = (holder.content for holder in node.holders())
+    return next((content for content in around if isinstance(content.facts, Fip | FitFacts)), None)
 
 
 def _bytes(view: View) -> bytes:

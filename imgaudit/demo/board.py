@@ -16,6 +16,7 @@ from imgaudit.demo import rescue
 from imgaudit.units import MIB, parse_size
 from imgaudit.writers import kernel
 from imgaudit.writers.fdt import Tree
+from imgaudit.writers.fip import BL31, BL33
 from imgaudit.writers.gpt import Partition
 from imgaudit.writers.tree import Root
 
@@ -66,6 +67,8 @@ class Board:
     default_configuration: str = "conf-1"
     chosen_ramdisk: str = "ramdisk-1"
     firmware_without: UUID | None = None
+    firmware_order: tuple[UUID, UUID] = (BL31, BL33)
+    u_boot_compatible: tuple[str, ...] = ()
     sectors: int = 7634944
     filesystem_sizes: Mapping[str, int] = field(
         default_factory=lambda: {

@@ -16,7 +16,7 @@ from imgaudit.writers.env import environment, text
 from imgaudit.writers.ext4 import CLEAN, NOT_CLEAN, ext4
 from imgaudit.writers.fat import fat16
 from imgaudit.writers.fdt import fdt
-from imgaudit.writers.fip import BL2, BL31, BL33, HW_CONFIG, fip
+from imgaudit.writers.fip import BL2, HW_CONFIG, fip
 from imgaudit.writers.fit import Payload, fit
 from imgaudit.writers.gpt import gpt
 from imgaudit.writers.sparse import Sparse, filler
@@ -29,6 +29,7 @@ LAYOUT = Path(__file__).with_name("whimbrel.yaml")
 
 _NOR_SIZE = 16 * MIB
 _U_BOOT = b"U-Boot 2026.07 (Jul 06 2026 - 12:00:00 +0000) whimbrel\0"
+_NOTICE = b"NOTICE:  BL31: %s\n\0"
 _TRUSTED = b"v2.15.0(release):whimbrel\0Built : 12:00:00, Jul  6 2026\0"
 _BRANCH_TO_SELF = bytes.fromhex("00000014")
 # The content hardly compresses: a small dictionary and no search keep the build fast.
@@ -82,11 +83,15 @@ def _artifacts(board: Board) -> Files:
 
 def _firmware(board: Board, dtb: bytes) -> bytes:
     u_boot = _BRANCH_TO_SELF + filler("u-boot", 400 << 10) + _U_BOOT + text(board.environment)
+    tree = device_tree(board.device_tree_regions)
+    if board.u_boot_compatible:
+        tree["compatible"] = list(board.u_boot_compatible)
+    monitor, loader = board.firmware_order
     entries = {
         BL2: _BRANCH_TO_SELF + filler("first stage", 48 << 10) + _TRUSTED,
-        BL31: _BRANCH_TO_SELF + filler("secure monitor", 64 << 10) + _TRUSTED,
+        monitor: _BRANCH_TO_SELF + filler("secure monitor", 64 << 10) + _NOTICE + _TRUSTED,
         # U-Boot's control device tree follows its code, as in any u-boot.bin.
-        BL33: u_boot + bytes(-len(u_boot) % 8) + dtb,
+        loader: u_boot + bytes(-len(u_boot) % 8) + fdt(tree),
         HW_CONFIG: dtb,
     }
     return fip({uuid: data for uuid, data in entries.items() if uuid != board.firmware_without})

@@ -14,7 +14,7 @@ from imgaudit.demo import rescue
 from imgaudit.demo.board import TYPES, Board, guid, moved
 from imgaudit.units import KIB, MIB
 from imgaudit.writers import elf, kernel
-from imgaudit.writers.fip import BL33
+from imgaudit.writers.fip import BL31, BL33
 from imgaudit.writers.gpt import Partition
 from imgaudit.writers.sparse import Content, Sparse, filler, length, patched
 from imgaudit.writers.tree import Entry, file
@@ -453,6 +453,22 @@ _FAULTS = (
         finding="fip-without-required-image",
         region="firmware",
         board=lambda board: replace(board, firmware_without=BL33),
+    ),
+    Fault(
+        name="fip-entries-exchanged",
+        summary="the secure monitor and U-Boot stand under each other's names",
+        finding="boot-program-in-wrong-place",
+        region="firmware",
+        board=lambda board: replace(board, firmware_order=(BL33, BL31)),
+    ),
+    Fault(
+        name="u-boot-of-another-board",
+        summary="the U-Boot was built for another board",
+        finding="u-boot-for-another-board",
+        region="firmware",
+        board=lambda board: replace(
+            board, u_boot_compatible=("whimbrel,rain-gauge", "whimbrel,older-soc")
+        ),
     ),
     Fault(
         name="dtb-damaged",

@@ -64,17 +64,15 @@ _GOOD = _package(_SOUND)
 def _finding(
     rule: Rule, firmware: Firmware, *, severity: Severity | None = None, **values: Any
 ) -> Finding:
-    start = firmware.content.offset
-    if firmware.region is not None and firmware.holder is not None:
-        start += firmware.region.at + firmware.region.file_at
+    node = firmware.node
     return rule.finding(
-        region=firmware.region,
-        artifact=firmware.artifact.path,
+        region=node.region,
+        artifact=node.artifact.path,
         key="file",
-        offset=max(start, 0) + firmware.at,
+        offset=(node.start or 0) + firmware.at,
         length=0,
         severity=severity,
-        content=firmware.content.name,
+        content=node.content.name,
         program=firmware.program.value,
         **values,
     )
@@ -144,7 +142,7 @@ def treeless(subject: Subject) -> Outcome:
     for firmware in subject.firmware:
         if firmware.program is not Program.U_BOOT or firmware.trees or subject.layout is None:
             continue
-        if firmware.region is None or subject.layout.arch not in {"arm", "arm64", "riscv"}:
+        if firmware.node.region is None or subject.layout.arch not in {"arm", "arm64", "riscv"}:
             continue
         sure = config is not None and config.enabled("OF_SEPARATE")
         yield _finding(
@@ -176,7 +174,7 @@ def other_board(subject: Subject) -> Outcome:
     for firmware in subject.firmware:
         if firmware.program is not Program.U_BOOT:
             continue
-        path = firmware.artifact.path
+        path = firmware.node.artifact.path
         boards = [
             copy.says.compatible
             for copy in trees

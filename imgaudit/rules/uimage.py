@@ -16,7 +16,6 @@ from imgaudit.rules._containers import (
     damaged,
     misfit,
     ram_size,
-    unpacked,
 )
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -282,7 +281,7 @@ def uimage_payload(subject: Subject) -> Outcome:
         facts, content = found.facts, _judged(found)
         if content is None or facts.type not in _KERNELS or damaged(content):
             continue
-        inner = unpacked(content)
+        inner = content.unwrapped()
         real = KERNEL_ARCH.get(inner.format or "") if inner.match >= Match.GOOD else None
         if real is not None and real != facts.arch:
             yield found.finding(
