@@ -81,7 +81,7 @@ def _finding(
 EXCHANGED = Rule(
     name="boot-program-in-wrong-place",
     severity=Severity.ERROR,
-    message="{content} should be {wanted}; it says that it is {program}",
+    message="{container}: {what}",
     effect="The stage before starts it at another program's address and exception level: nothing"
     " more is heard from the board.",
     fix="Give the tool that makes the container each file under its own name; --soc-fw is BL31,"
@@ -96,10 +96,20 @@ EXCHANGED = Rule(
 
 @check(EXCHANGED)
 def exchanged(subject: Subject) -> Outcome:
+    wrong: dict[int, list[Firmware]] = {}
     for firmware in subject.firmware:
-        wanted = _wanted(firmware)
-        if wanted is not None and wanted is not firmware.program:
-            yield _finding(EXCHANGED, firmware, wanted=wanted.value)
+        if firmware.holder is not None and _wanted(firmware) not in {None, firmware.program}:
+            wrong.setdefault(id(firmware.holder), []).append(firmware)
+    for items in wrong.values():
+        # Two that are exchanged are one mistake.
+        what = [f"{item.name} says that it is {item.program.value}" for item in items]
+        holder = items[0].holder
+        yield _finding(
+            EXCHANGED,
+            items[0],
+            container=holder.name if holder is not None else "",
+            what=", ".join(what),
+        )
 
 
 def _wanted(firmware: Firmware) -> Program | None:
