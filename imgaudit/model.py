@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from imgaudit.chips import SECTOR, ChipKind
 from imgaudit.units import Span, both, round_down
@@ -122,11 +122,17 @@ class Located:
 
 @dataclass(frozen=True, kw_only=True)
 class Chip(Located):
-    """A flash chip. `sizes` lists the approved parts; the smallest decides."""
+    """A flash chip. `sizes` lists the approved parts; the smallest decides.
+
+    `parts` has each approved part in full, where the layout describes them: the map must fit all.
+    The chip itself is then the smallest of them. `part` is the name of such a part.
+    """
 
     name: str
     kind: ChipKind
     sizes: tuple[int, ...]
+    part: str | None = None
+    parts: tuple[Chip, ...] = ()
     image: str | None = None
     # Raw flash: NOR and NAND
     erase_map: tuple[EraseRun, ...] = ()
@@ -217,10 +223,14 @@ class EnvironmentShape:
 
 @dataclass(frozen=True, kw_only=True)
 class Region(Located):
-    """A range of a chip, or a partition of the eMMC, and what it holds."""
+    """A range of a chip, or a partition of the eMMC, and what it holds.
+
+    `labels` are what the copies of the map call it, the usual one first. `expect` is the planned
+    size of an artifact that need not be built yet.
+    """
 
     name: str
-    label: str
+    labels: tuple[str, ...]
     area: str
     at: int
     size: int
@@ -228,11 +238,17 @@ class Region(Located):
     writer: Writer
     file: str | None = None
     file_at: int = 0
+    expect: int | None = None
     partition: int | None = None
     type: str | None = None
     keep_free: KeepFree | None = None
     purpose: str = ""
     env: EnvironmentShape | None = None
+
+    @property
+    def label(self) -> str:
+        """What the device tree, mtdparts or the partition table calls it."""
+        return self.labels[0]
 
     @property
     def span(self) -> Span:
@@ -322,6 +338,7 @@ class Layout(Located):
     sha256: str
     board: str
     arch: str
+    variant: str | None = None
     summary: str = ""
     compatible: str | None = None
     chips: Mapping[str, Chip] = field(default_factory=dict)
@@ -331,6 +348,19 @@ class Layout(Located):
     stages: Mapping[str, Stage] = field(default_factory=dict)
     elsewhere: Elsewhere | None = None
     policy: Policy = field(default_factory=Policy)
+
+    def described(self) -> Iterator[Chip]:
+        """Give every chip, or each of its approved parts where they are described."""
+        for chip in self.chips.values():
+            yield from chip.parts or (chip,)
+
+    def with_part(self, number: int) -> Layout:
+        """Give the layout with part `number` of each chip in the place of the smallest."""
+        chips = {
+            name: chip.parts[min(number, len(chip.parts) - 1)] if chip.parts else chip
+            for name, chip in self.chips.items()
+        }
+        return replace(self, chips=chips)
 
     def areas(self) -> list[Area]:
         """Give every area, chip by chip; what lies beside the main array follows it."""

@@ -154,7 +154,7 @@ class Board:
             region = placement.region
             device = self.device(region)
             if region.partition is None:
-                mtd |= dict.fromkeys((region.name, region.label), (device, region.span))
+                mtd |= dict.fromkeys((region.name, *region.labels), (device, region.span))
             for name in _names(region):
                 partitions[device, name] = region.span
             content = self._content(placement)
@@ -198,7 +198,7 @@ class Board:
 def _names(region: Region) -> set[str]:
     if region.partition is None:
         return set()
-    return {f"{region.partition:x}", region.label}
+    return {f"{region.partition:x}", *region.labels}
 
 
 def _length(content: Content) -> int:

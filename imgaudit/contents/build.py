@@ -263,7 +263,7 @@ class _Reading:
 
     def _others(self) -> Iterator[str]:
         """Name the files that no region holds: register dumps and further copies of the map."""
-        for chip in self.layout.chips.values():
+        for chip in self.layout.described():
             yield from (name for name in (chip.sfdp, chip.ext_csd) if name is not None)
         elsewhere = self.layout.elsewhere
         if elsewhere is not None:

@@ -69,6 +69,21 @@ class Values:
     values: dict[str, Any] = field(default_factory=dict)
     places: dict[str, Where] = field(default_factory=dict)
 
+    def under(self, other: Values) -> Values:
+        """Give these values with those of `other` on top; what excludes them goes."""
+        pairs = (("size", "sectors"), ("erase-block", "erase-map"))
+        gone = {
+            key
+            for pair in pairs
+            for key in pair
+            if set(pair) & other.places.keys() and key not in other.places
+        }
+        return Values(
+            other.where,
+            {key: value for key, value in self.values.items() if key not in gone} | other.values,
+            {key: where for key, where in self.places.items() if key not in gone} | other.places,
+        )
+
     def get(self, key: str, default: Any = None) -> Any:
         """Give a key's value, or the default where it is not written or was wrong."""
         value = self.values.get(key)
@@ -147,6 +162,24 @@ class Size:
                 },
             ]
         }
+
+
+@dataclass(frozen=True, slots=True)
+class OrWord:
+    """A value, or one word that stands for it."""
+
+    kind: Kind
+    word: str
+
+    def read(self, node: yaml.Node, reading: Reading) -> Any:
+        """Read the word as it is, all else as the value."""
+        if isinstance(node, yaml.ScalarNode) and node.value == self.word:
+            return self.word
+        return self.kind.read(node, reading)
+
+    def schema(self) -> dict[str, Any]:
+        """Describe both."""
+        return {"anyOf": [{"const": self.word}, self.kind.schema()]}
 
 
 @dataclass(frozen=True, slots=True)

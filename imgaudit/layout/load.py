@@ -7,12 +7,16 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import os
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import yaml
 
-from imgaudit.chips import KINDS, SPI_NOR
+from imgaudit.chips import KINDS, SPI_NOR, ChipKind
 from imgaudit.errors import AuditError, LayoutError
+from imgaudit.layout import variants
 from imgaudit.layout.keys import (
     Day,
     Either,
@@ -21,6 +25,7 @@ from imgaudit.layout.keys import (
     Named,
     Number,
     OneOf,
+    OrWord,
     Percent,
     Reading,
     Size,
@@ -30,6 +35,7 @@ from imgaudit.layout.keys import (
     alternatives,
     close,
 )
+from imgaudit.layout.placing import REST, Placing
 from imgaudit.model import (
     ARCHITECTURES,
     HOLDS,
@@ -74,63 +80,72 @@ _PROTECT = Table(
         Key("covers", Size(), "Bytes that the board is set to protect.", required=True),
     )
 )
+_GEOMETRY = (
+    Key(
+        "size",
+        ListOf(Size(1), alone=True, least=1),
+        "Size, or the sizes of the approved parts.",
+    ),
+    Key(
+        "sectors",
+        ListOf(Number(1), alone=True, least=1),
+        "eMMC, SD: sectors of 512 bytes (an eMMC's SEC_COUNT), or those of the approved parts.",
+    ),
+    Key("erase-block", Size(1), "Flash: size of every erase block that writers use."),
+    Key(
+        "erase-map",
+        ListOf(_ERASE_RUN, least=1),
+        "Flash: runs of erase blocks, from offset 0.",
+    ),
+    Key(
+        "page",
+        Size(1),
+        "Flash: program page; 256 (NOR) or 2048 (NAND) bytes where not given.",
+    ),
+    Key("spare", Size(1), "NAND: spare (OOB) bytes of each page."),
+    Key(
+        "bad-blocks",
+        Percent(),
+        "NAND: how much of it may be bad, by the datasheet; 20 blocks of 1024 unless said.",
+    ),
+    Key(
+        "address-bytes",
+        OneOf(("3", "4")),
+        "SPI-NOR: address bytes that the boot ROM and U-Boot send.",
+    ),
+    Key(
+        "four-byte-mode",
+        OneOf(("opcodes", "stateful")),
+        "SPI-NOR above 16 MiB: own 4-byte opcodes, or a mode that outlives a warm reset.",
+    ),
+    Key("reset-pin", OneOf(("wired", "not-wired")), "SPI-NOR: is the flash reset with the SoC?"),
+    Key("block-protect", _PROTECT, "SPI-NOR: what its block-protect bits are set to cover."),
+    Key("sfdp", _file, "SPI-NOR: JESD216 dump; must tell the same geometry."),
+    Key("align", Size(1), "eMMC, SD: every partition start must be a multiple of this."),
+    Key("boot-area", Size(1), "eMMC: size of boot0 and of boot1."),
+    Key("rpmb", Size(1), "eMMC: size of the replay-protected area."),
+    Key(
+        "general-areas",
+        ListOf(Size(1), least=1, most=4),
+        "eMMC: sizes of the general purpose areas gp1 to gp4.",
+    ),
+    Key("erase-group", Size(1), "eMMC: erase group."),
+    Key("write-protect-group", Size(1), "eMMC: write-protect group."),
+    Key("ext-csd", _file, "eMMC: EXT_CSD register dump; must tell the same geometry."),
+)
 _CHIP = Table(
     (
         Key("kind", OneOf(tuple(KINDS)), "What the chip is.", required=True),
-        Key(
-            "size",
-            ListOf(Size(1), alone=True, least=1),
-            "Size, or the sizes of the approved parts.",
-        ),
-        Key(
-            "sectors",
-            ListOf(Number(1), alone=True, least=1),
-            "eMMC, SD: sectors of 512 bytes (an eMMC's SEC_COUNT), or those of the approved parts.",
-        ),
         Key("image", _file, "Assembled image of the whole chip, raw or compressed."),
-        Key("erase-block", Size(1), "Flash: size of every erase block that writers use."),
+        *_GEOMETRY,
         Key(
-            "erase-map",
-            ListOf(_ERASE_RUN, least=1),
-            "Flash: runs of erase blocks, from offset 0.",
+            "parts",
+            ListOf(
+                Table((Key("name", Text(), "What the part is called.", required=True), *_GEOMETRY)),
+                least=1,
+            ),
+            "The approved parts, each in full: the map must fit all. A part says what differs.",
         ),
-        Key(
-            "page",
-            Size(1),
-            "Flash: program page; 256 (NOR) or 2048 (NAND) bytes where not given.",
-        ),
-        Key("spare", Size(1), "NAND: spare (OOB) bytes of each page."),
-        Key(
-            "bad-blocks",
-            Percent(),
-            "NAND: how much of it may be bad, by the datasheet; 20 blocks of 1024 unless said.",
-        ),
-        Key(
-            "address-bytes",
-            OneOf(("3", "4")),
-            "SPI-NOR: address bytes that the boot ROM and U-Boot send.",
-        ),
-        Key(
-            "four-byte-mode",
-            OneOf(("opcodes", "stateful")),
-            "SPI-NOR above 16 MiB: own 4-byte opcodes, or a mode that outlives a warm reset.",
-        ),
-        Key(
-            "reset-pin", OneOf(("wired", "not-wired")), "SPI-NOR: is the flash reset with the SoC?"
-        ),
-        Key("block-protect", _PROTECT, "SPI-NOR: what its block-protect bits are set to cover."),
-        Key("sfdp", _file, "SPI-NOR: JESD216 dump; must tell the same geometry."),
-        Key("align", Size(1), "eMMC, SD: every partition start must be a multiple of this."),
-        Key("boot-area", Size(1), "eMMC: size of boot0 and of boot1."),
-        Key("rpmb", Size(1), "eMMC: size of the replay-protected area."),
-        Key(
-            "general-areas",
-            ListOf(Size(1), least=1, most=4),
-            "eMMC: sizes of the general purpose areas gp1 to gp4.",
-        ),
-        Key("erase-group", Size(1), "eMMC: erase group."),
-        Key("write-protect-group", Size(1), "eMMC: write-protect group."),
-        Key("ext-csd", _file, "eMMC: EXT_CSD register dump; must tell the same geometry."),
     )
 )
 _RAM = Table(
@@ -168,6 +183,11 @@ _REGION = Table(
         Key("name", _name, "Unique name of the region.", required=True),
         Key("label", Text(), "What the device tree, mtdparts or GPT calls it, where that differs."),
         Key(
+            "labels",
+            ListOf(Text(), least=1),
+            "What they call it, where they differ among themselves: all of these are right.",
+        ),
+        Key(
             "chip",
             Text(
                 r"[A-Za-z0-9][A-Za-z0-9_.+-]*(/(boot[01]|rpmb|gp[1-4]))?",
@@ -176,8 +196,14 @@ _REGION = Table(
             "The chip, or an area of an eMMC: boot0, boot1, rpmb, gp1 to gp4, such as emmc/boot0.",
             required=True,
         ),
-        Key("at", Size(), "Offset from the start of the chip or boot area.", required=True),
-        Key("size", Size(1), "Size of the region.", required=True),
+        Key("at", Size(), "Offset from the start of the chip or area."),
+        Key("after", _name, "Instead of at: the region that it follows without a gap."),
+        Key(
+            "size",
+            OrWord(Size(1), REST),
+            "Size of the region; rest: all up to the next region, the backup GPT or the end.",
+            required=True,
+        ),
         Key("partition", Number(1, 128), "eMMC, SD: number of the entry in the partition table."),
         Key(
             "type",
@@ -187,6 +213,7 @@ _REGION = Table(
         Key("holds", OneOf(HOLDS), "Format that the artifact must have.", required=True),
         Key("file", _file, "Artifact: a path or a glob that matches exactly one file."),
         Key("file-at", Size(), "Where in the region the artifact starts."),
+        Key("expect", Size(1), "Planned size of an artifact that is not built yet."),
         Key("writer", OneOf(tuple(Writer)), "Who erases and writes it.", required=True),
         Key("keep-free", Percent(), "Room that must stay free: a share, or a size."),
         Key("purpose", Text(), "What it is for, in a sentence for someone new to the board."),
@@ -276,6 +303,16 @@ _LAYOUT = Table(
         Key("policy", _POLICY, "What fails the audit, and what is let through."),
     )
 )
+_WHOLE = Table(
+    (
+        *_LAYOUT.keys,
+        Key(
+            variants.KEY,
+            Named(variants.Overlay(_LAYOUT.keys, ListOf(_name))),
+            "What differs on variants of the board; FILE#NAME chooses one.",
+        ),
+    )
+)
 
 
 def schema() -> dict[str, Any]:
@@ -284,27 +321,32 @@ def schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "imgaudit layout",
         "description": "Where everything on a board's flash chips lives, and what it must be.",
-    } | _LAYOUT.schema()
+    } | _WHOLE.schema()
 
 
 def load(path: str) -> Layout:
-    """Read a layout file.
+    """Read a layout file; `FILE#NAME` is a variant that it describes.
 
     Raises:
         AuditError: the file cannot be read.
         LayoutError: it is no layout; carries every problem with its place.
 
     """
+    file_name, _, variant = path.rpartition("#")
+    if not file_name or os.path.exists(path):
+        file_name, variant = path, ""
     try:
-        with open(path, "rb") as file:
+        with open(file_name, "rb") as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as problem:
         raise AuditError(f"cannot read the layout {path}: {problem.strerror}") from problem
-    return parse(data, path)
+    return parse(data, file_name, variant or None)
 
 
-def parse(data: bytes, file: str) -> Layout:
-    """Read a layout from bytes; `file` is only for messages.
+def parse(data: bytes, file: str, variant: str | None = None) -> Layout:
+    """Read a layout, or one of its variants, from bytes; `file` is only for messages.
+
+    What is wrong with any variant is a problem of the file.
 
     Raises:
         LayoutError: it is no layout; carries every problem with its place.
@@ -318,14 +360,28 @@ def parse(data: bytes, file: str) -> Layout:
     else:
         node = _compose(data, reading)
         if node is not None:
-            values = _LAYOUT.read(node, reading)
-            if values is not None:
-                layout = _Assembly(reading, values).layout(hashlib.sha256(data).hexdigest())
+            layout = _read(node, reading, hashlib.sha256(data).hexdigest(), variant)
     if reading.problems or layout is None:
-        raise LayoutError(
-            sorted(reading.problems, key=lambda problem: (problem.line, problem.column))
-        )
+        problems = dict.fromkeys(reading.problems)
+        raise LayoutError(sorted(problems, key=lambda problem: (problem.line, problem.column)))
     return layout
+
+
+def _read(node: yaml.Node, reading: Reading, sha256: str, variant: str | None) -> Layout | None:
+    values = _WHOLE.read(node, reading)
+    if values is None or not isinstance(node, yaml.MappingNode):
+        return None
+    found: dict[str | None, Layout] = {None: _Assembly(reading, values).layout(sha256)}
+    for name, over in variants.names_of(node, reading).items():
+        whole = _LAYOUT.read(variants.chosen(node, over, reading), reading)
+        if whole is not None:
+            layout = _Assembly(reading, whole).layout(sha256)
+            found[name] = replace(layout, file=f"{layout.file}#{name}", variant=name)
+    if variant not in found:
+        names = [name for name in found if name is not None]
+        some = f"; it has {alternatives(names, 'and')}" if names else ": it has none"
+        reading.problem(node, f"there is no variant {variant!r}{close(variant or '', names)}{some}")
+    return found.get(variant)
 
 
 def _compose(data: bytes, reading: Reading) -> yaml.Node | None:
@@ -391,6 +447,8 @@ class _Assembly:
         self.regions: list[Region] = []
         # All region names that are written, so that a wrong region is not called missing as well.
         self.names: dict[str, Where] = {}
+        # Regions as they are written, with the size of their area, before they are placed.
+        self.written: list[tuple[Values, int | None]] = []
 
     def layout(self, sha256: str) -> Layout:
         values = self.values
@@ -398,6 +456,7 @@ class _Assembly:
             self._chip(name, where, chip)
         for region in values.get("regions", []):
             self._region(region)
+        self._place()
         self._references()
         banks, reserved = self._ram(values.get("ram"))
         return Layout(
@@ -419,8 +478,43 @@ class _Assembly:
         )
 
     def _chip(self, name: str, where: Where, chip: Values) -> None:
-        problem = self.reading.problem
         kind = KINDS.get(chip.get("kind", ""))
+        for key in chip.places if kind is not None else ():
+            self._goes_with(kind, key, chip)
+        parts: list[Chip] = []
+        for part in chip.get("parts", ()):
+            for key in part.places if kind is not None else ():
+                self._goes_with(kind, key, part)
+            known = [item.part for item in parts]
+            if part.get("name") in known:
+                self.reading.problem(part.places["name"], f"{part.get('name')} is listed already")
+            parts.append(self._described(name, part.where, chip.under(part), kind))
+        if parts:
+            smallest = min(parts, key=lambda item: item.size)
+            sizes = tuple(size for item in parts for size in item.sizes)
+            self.chips[name] = replace(
+                smallest,
+                where=where,
+                keys=chip.places,
+                part=None,
+                sizes=sizes,
+                image=chip.get("image"),
+                parts=tuple(parts),
+            )
+        else:
+            self.chips[name] = self._described(name, where, chip, kind)
+
+    def _goes_with(self, kind: ChipKind | None, key: str, chip: Values) -> None:
+        owners = [item.word for item in KINDS.values() if key in item.keys]
+        if kind is not None and owners and key not in kind.keys:
+            self.reading.problem(
+                chip.places[key],
+                f"the key {key!r} does not go with {kind}, but with {alternatives(owners, 'and')}",
+            )
+
+    def _described(self, name: str, where: Where, chip: Values, kind: ChipKind | None) -> Chip:
+        """Make a chip, or one of its parts, of what the layout says."""
+        problem = self.reading.problem
         sizes: list[int] = chip.get("size", [])
         if "sectors" in chip.places:
             if "size" in chip.places:
@@ -428,20 +522,14 @@ class _Assembly:
             sizes = [count * SECTOR for count in chip.get("sectors", [])]
         if not sizes and not {"size", "sectors"} & chip.places.keys():
             problem(where, f"the chip {name!r} has no size")
-        for key in chip.places if kind is not None else ():
-            owners = [item.word for item in KINDS.values() if key in item.keys]
-            if kind is not None and owners and key not in kind.keys:
-                some = alternatives(owners, "and")
-                problem(
-                    chip.places[key], f"the key {key!r} does not go with {kind}, but with {some}"
-                )
         size = min(sizes, default=None)
         protect: Values | None = chip.get("block-protect")
         known = kind or SPI_NOR
-        self.chips[name] = Chip(
+        return Chip(
             where=where,
             keys=chip.places,
             name=name,
+            part=chip.get("name"),
             kind=known,
             sizes=tuple(sizes) or (1,),
             image=chip.get("image"),
@@ -499,6 +587,7 @@ class _Assembly:
     def _region(self, region: Values) -> None:
         problem = self.reading.problem
         name = region.get("name")
+        areas: dict[str, int | None] = {}
         area = region.get("chip", "")
         chip_name, _, boot = area.partition("/")
         chip = self.chips.get(chip_name)
@@ -525,35 +614,56 @@ class _Assembly:
         env: Values | None = region.get("env")
         if env is not None and region.get("holds") not in {"uboot-env", None}:
             problem(region.places["env"], "only a region that holds uboot-env has an env")
-        if region.get("size") and region.get("file-at", 0) >= region.get("size"):
-            problem(
-                region.places["file-at"],
-                f"the artifact would start at {place(region.get('file-at'))}, past the end",
-            )
         if region.get("type") is not None:
             self._check_type(region)
-        if name is None or chip is None or region.get("at") is None or not region.get("size"):
-            return
-        self.regions.append(
-            Region(
-                where=region.where,
-                keys=region.places,
-                name=name,
-                label=region.get("label", name),
-                area=area,
-                at=region.get("at", 0),
-                size=region.get("size"),
-                partition=region.get("partition"),
-                type=region.get("type"),
-                holds=region.get("holds", "raw"),
-                file=region.get("file"),
-                file_at=region.get("file-at", 0),
-                writer=Writer(region.get("writer", Writer.RELEASE)),
-                keep_free=_keep_free(region.get("keep-free")),
-                purpose=_one_line(region.get("purpose", "")),
-                env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
+        if "label" in region.places and "labels" in region.places:
+            problem(region.places["labels"], "give label or labels, not both")
+        if "at" in region.places and "after" in region.places:
+            problem(region.places["after"], "give at or after, not both")
+        elif not {"at", "after"} & region.places.keys():
+            problem(region.where, "the region has neither at nor after")
+        if name is not None and chip is not None and not (boot and boot not in areas):
+            self.written.append((region, dict(self.areas_of(chip)).get(area)))
+
+    def areas_of(self, chip: Chip) -> Iterator[tuple[str, int | None]]:
+        """Give the chip's areas by the names that regions use."""
+        yield chip.name, chip.size
+        yield from ((f"{chip.name}/{name}", size) for name, size in chip.areas())
+
+    def _place(self) -> None:
+        """Work out where `after` and `rest` are, and make the regions."""
+        placed = Placing(self.written, self.chips, self.reading).spans()
+        for region, _ in self.written:
+            span = placed.get(id(region))
+            if span is None:
+                continue
+            name, env = region.get("name"), region.get("env")
+            if region.get("file-at", 0) >= span.size:
+                self.reading.problem(
+                    region.places["file-at"],
+                    f"the artifact would start at {place(region.get('file-at'))}, past the end",
+                )
+            self.regions.append(
+                Region(
+                    where=region.where,
+                    keys=region.places,
+                    name=name,
+                    labels=tuple(region.get("labels", ())) or (region.get("label", name),),
+                    area=region.get("chip"),
+                    at=span.start,
+                    size=span.size,
+                    partition=region.get("partition"),
+                    type=region.get("type"),
+                    holds=region.get("holds", "raw"),
+                    file=region.get("file"),
+                    file_at=region.get("file-at", 0),
+                    expect=region.get("expect"),
+                    writer=Writer(region.get("writer", Writer.RELEASE)),
+                    keep_free=_keep_free(region.get("keep-free")),
+                    purpose=_one_line(region.get("purpose", "")),
+                    env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
+                )
             )
-        )
 
     def _only_for_partitions(self, region: Values) -> None:
         for key in ("partition", "type"):

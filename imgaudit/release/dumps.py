@@ -71,7 +71,7 @@ def _area(layout: Layout, name: str) -> Area:
 def regions_only(layout: Layout, areas: Container[str] | None = None) -> Layout:
     """Give a layout of which only regions are read, of all areas or some: no image, no copy."""
     chips = {
-        name: replace(chip, image=None, sfdp=None, ext_csd=None)
+        name: replace(chip, image=None, sfdp=None, ext_csd=None, parts=())
         for name, chip in layout.chips.items()
     }
     regions = tuple(region for region in layout.regions if areas is None or region.area in areas)

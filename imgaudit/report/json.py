@@ -38,7 +38,7 @@ def report(result: Result) -> str:
             "board": layout.board,
             "arch": layout.arch,
             "sha256": layout.sha256,
-        }
+        } | ({"variant": layout.variant} if layout.variant else {})
     found |= verdict(result)
     if layout is not None:
         found["chips"] = [_chip(chip) for chip in layout.chips.values()]
@@ -80,7 +80,7 @@ def finding(item: Finding) -> dict[str, Any]:
         "effect": item.effect,
         "fix": item.fix,
         "waived": item.waived,
-    }
+    } | ({"parts": list(item.parts)} if item.parts else {})
 
 
 def _not_checked(item: NotChecked) -> dict[str, Any]:
@@ -97,6 +97,8 @@ def _chip(chip: Chip) -> dict[str, Any]:
         found["erase-map"] = [{"count": run.count, "size": run.size} for run in chip.erase_map]
     if chip.boot_area is not None:
         found["boot-area"] = chip.boot_area
+    if chip.parts:
+        found["parts"] = [_chip(part) | {"part": part.part} for part in chip.parts]
     if chip.spare is not None:
         found["page"], found["spare"] = chip.page, chip.spare
     return found

@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from imgaudit.rules.engine import Check
 
 
+# Beside all of geometry: what looks at erase blocks, sizes, and the dumps of a chip's own data.
+_OF_CHIPS = ("chip_data", "filesystems", "gpt")
+
+
 @functools.cache
 def checks() -> dict[str, Check]:
     """Give every check by its rule's name, in alphabetical order.
@@ -27,6 +31,15 @@ def checks() -> dict[str, Check]:
 def on_paper() -> dict[str, Check]:
     """Give the checks that need no artifact, without loading the others."""
     return _by_name(_found_in(f"{__name__}.geometry"))
+
+
+@functools.cache
+def of_chips() -> frozenset[str]:
+    """Name the checks whose answer depends on which of the approved parts is fitted."""
+    modules = (f"{__name__}.geometry.", *(f"{__name__}.{name}" for name in _OF_CHIPS))
+    return frozenset(
+        name for name, check in checks().items() if check.run.__module__.startswith(modules)
+    )
 
 
 def _found_in(package: str) -> Iterator[Check]:

@@ -103,7 +103,7 @@ def may_map(copy: MapCopy, chip: Chip) -> bool:
 
 def _likeness(copy: MapCopy, chip: Chip, layout: Layout) -> int:
     regions = layout.regions_on(chip.name)
-    labels = {region.label for region in regions} | {region.name for region in regions}
+    labels = {label for region in regions for label in (region.name, *region.labels)}
     spans = {region.span for region in regions}
     likeness = 2 * (chip.name in {copy.device, *copy.names})
     for entry in copy.entries:
@@ -133,7 +133,7 @@ def _paired(table: Table, regions: list[Region]) -> Iterator[Row]:
                 if found is not None:
                     means[number] = found
 
-    pair(lambda region, entry, _: entry.label == region.label)
+    pair(lambda region, entry, _: entry.label in region.labels)
     pair(lambda region, entry, _: entry.label == region.name)
     pair(lambda region, _, span: span == region.span)
     pair(lambda region, _, span: span is not None and span.start == region.at)

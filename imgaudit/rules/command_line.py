@@ -158,7 +158,10 @@ def _mtd(subject: Subject, layout: Layout, root: Root) -> _Target | None:
     if root.volume is not None:
         labels = {row.entry.label: row.region for table in maps for row in table.rows}
         labels |= {
-            region.label: region for region in layout.regions if layout.chips[region.chip].kind.mtd
+            label: region
+            for region in layout.regions
+            if layout.chips[region.chip].kind.mtd
+            for label in region.labels
         }
         if root.volume in labels:
             return _Target(region=labels[root.volume])

@@ -150,7 +150,7 @@ LABEL = Rule(
     severity=Severity.ERROR,
     message="{region} is called {there!r} in {copies}, but {label!r} in the layout{also}",
     effect="Whatever looks it up by its label finds nothing.",
-    fix="Call it {label!r}, or give the layout the label {there!r}.",
+    fix="Call it {label!r}, or give the layout the label {there!r}; labels: takes several.",
     computed="the entry with the region's bytes has another label",
     source="common practice, no source",
     bad=_mtdparts(_MAP.replace("settings", "env")),
@@ -164,12 +164,14 @@ def map_label(subject: Subject) -> Outcome:
     wrong = grouped(
         ((region.name, row.entry.label), row)
         for row, region in pairs
-        if row.entry.label != region.label
+        if row.entry.label not in region.labels
     )
     for (_, label), rows in wrong.items():
         region = rows[0].region
         if region is not None:
-            right = sum(other is region and row.entry.label == region.label for row, other in pairs)
+            right = sum(
+                other is region and row.entry.label in region.labels for row, other in pairs
+            )
             yield finding(
                 LABEL,
                 [row.place for row in rows],

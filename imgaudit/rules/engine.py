@@ -95,11 +95,14 @@ class Finding:
     length: int | None
     values: Mapping[str, Any]
     waived: str | None = None
+    # The approved parts of the chip on which it is so, where that is not all of them.
+    parts: tuple[str, ...] = ()
 
     @property
     def message(self) -> str:
         """The rule's message with the values filled in."""
-        return self._say(self.rule.message)
+        parts = f" (on the part {' and '.join(self.parts)})" if self.parts else ""
+        return self._say(self.rule.message) + parts
 
     @property
     def effect(self) -> str:

@@ -430,7 +430,9 @@ FEATURES = Rule(
 def ext4_features(subject: Subject) -> Outcome:
     for found in contents(subject, Ext):
         region = found.region
-        if region is None or not (region.type in _BOOT_TYPES or region.label in _BOOT_LABELS):
+        if region is None or not (
+            region.type in _BOOT_TYPES or _BOOT_LABELS.intersection(region.labels)
+        ):
             continue
         unknown = sorted(_NOT_IN_U_BOOT.intersection(found.facts.features))
         if unknown:

@@ -916,7 +916,7 @@ LABEL_DIFFERS = Rule(
 @check(LABEL_DIFFERS, over=TABLES, given=whole)
 def label_differs(copy: _Copy, build: Subject) -> Outcome:
     for region, entry in _paired(copy, build):
-        if entry.name != region.label:
+        if entry.name not in region.labels:
             yield copy.found.finding(
                 LABEL_DIFFERS(number=entry.number, there=entry.name, label=region.label),
                 region=region,

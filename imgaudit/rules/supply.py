@@ -38,6 +38,8 @@ MISSING = Rule(
 @check(MISSING)
 def artifact_missing(subject: Subject) -> Outcome:
     for placement in subject.placements:
+        if placement.region.expect is not None:
+            continue
         if subject.given and placement.missing and not placement.refused:
             yield MISSING.finding(
                 region=placement.region,
@@ -98,6 +100,7 @@ def _named_files(layout: Layout) -> Iterator[tuple[Located, str, str | None, Chi
     """Give every file that no region holds: who names it, under which key, and its name."""
     for chip in layout.chips.values():
         yield chip, "image", chip.image, chip
+    for chip in layout.described():
         yield chip, "sfdp", chip.sfdp, chip
         yield chip, "ext-csd", chip.ext_csd, chip
     for stage in layout.stages.values():

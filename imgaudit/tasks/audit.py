@@ -9,8 +9,8 @@ from datetime import date, datetime
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.layout.keys import close
 from imgaudit.model import Layout
-from imgaudit.rules import checks, on_paper
-from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Severity
+from imgaudit.rules import checks, of_chips, on_paper
+from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Outcome, Severity
 from imgaudit.rules.kinds import unread
 from imgaudit.rules.subject import Subject
 
@@ -67,9 +67,11 @@ def run(
         only = (on_paper() if paper else checks()).values()
         not_checked += _on_paper(layout) if layout is not None and paper else ()
     engine = Engine(subject)
+    parts = _Fitted(subject)
     for check in only:
         not_checked.extend(_out_of_reach(check, subject))
-        for outcome in engine.apply(check):
+        depends = parts.engines and check.rule.name in of_chips()
+        for outcome in parts.apply(check) if depends else engine.apply(check):
             if isinstance(outcome, Finding):
                 findings.append(outcome)
             else:
@@ -85,6 +87,48 @@ def run(
         ),
         fail_on=gate,
     )
+
+
+class _Fitted:
+    """A subject with each approved part of its chips fitted in turn."""
+
+    def __init__(self, subject: Subject) -> None:
+        layout = subject.layout
+        self.chips = layout.chips if layout is not None else {}
+        most = max((len(chip.parts) for chip in self.chips.values()), default=0)
+        self.engines = [
+            Engine(replace(subject, layout=layout.with_part(number)))
+            for number in range(most)
+            if layout is not None
+        ]
+
+    def apply(self, check: Check) -> Outcome:
+        """Apply a check to each part; one cause is told once, with the parts that it is true of."""
+        found: dict[tuple[str, ...], Finding] = {}
+        on: dict[tuple[str, ...], list[str]] = {}
+        for number, engine in enumerate(self.engines):
+            for outcome in engine.apply(check):
+                if not isinstance(outcome, Finding):
+                    yield outcome
+                    continue
+                key = (self.chip_of(outcome), outcome.region or "", *outcome.identity)
+                key += (str(outcome.values.get("other", "")),)
+                found.setdefault(key, outcome)
+                approved = self.approved(key[0])
+                if number < len(approved):
+                    on.setdefault(key, []).append(approved[number])
+        for key, finding in found.items():
+            some = tuple(dict.fromkeys(on.get(key, ())))
+            everywhere = len(some) == len(self.approved(key[0]))
+            yield finding if everywhere else replace(finding, parts=some)
+
+    @staticmethod
+    def chip_of(finding: Finding) -> str:
+        return (finding.chip or "").partition("/")[0]
+
+    def approved(self, chip: str) -> list[str]:
+        parts = self.chips[chip].parts if chip in self.chips else ()
+        return [part.part or "" for part in parts]
 
 
 def _order(finding: Finding) -> tuple[bool, int, int, str, int, str]:

@@ -663,3 +663,104 @@ def test_a_chip_of_each_kind() -> None:
 )
 def test_what_does_not_go_with_a_kind(old: str, new: str, why: str) -> None:
     assert any(why in problem for problem in problems(KIND_OF_EACH.replace(old, new, 1)))
+
+
+PARTS = """\
+layout: 1
+board: b
+arch: arm
+chips:
+  nor:
+    kind: spi-nor
+    address-bytes: 3
+    parts:
+      - {name: first, size: 16 MiB, erase-block: 64 KiB, sfdp: first.sfdp}
+      - name: second
+        size: 8 MiB
+        erase-map: [{count: 16, size: 4 KiB}, {count: 127, size: 64 KiB}]
+  emmc:
+    kind: emmc
+    boot-area: 4 MiB
+    align: 1 MiB
+    parts:
+      - {name: one, sectors: 7634944}
+      - {name: two, sectors: 7733248, boot-area: 2 MiB}
+regions:
+  - {name: loader, chip: nor, at: 0, size: 64 KiB, holds: raw, writer: release}
+  - {name: env, chip: nor, after: loader, size: 64 KiB, holds: raw, writer: release}
+  - {name: rest, chip: nor, after: env, size: rest, holds: raw, writer: release, labels: [a, b]}
+  - {name: boot, chip: emmc, partition: 1, at: 1 MiB, size: rest, holds: raw, writer: release}
+  - {name: root, chip: emmc, partition: 2, at: 65 MiB, size: 1 GiB, holds: raw, writer: release}
+  - {name: data, chip: emmc, partition: 3, after: root, size: rest, holds: raw, writer: release}
+variants:
+  small:
+    chips: {nor: {parts: [{name: third, size: 4 MiB, erase-block: 4 KiB}]}}
+    without: [boot]
+    regions: [{name: root, after: data}, {name: data, at: 4 MiB, size: 1 MiB}]
+"""
+
+
+def test_parts_places_and_variants() -> None:
+    layout = read(PARTS)
+    nor, emmc = layout.chips["nor"], layout.chips["emmc"]
+    assert [part.part for part in nor.parts] == ["first", "second"]
+    assert (nor.size, nor.sizes, nor.sfdp) == (8 * MIB, (16 * MIB, 8 * MIB), None)
+    assert nor.parts[0].sfdp == "first.sfdp"
+    assert [part.address_bytes for part in nor.parts] == [3, 3]
+    assert [part.boot_area for part in emmc.parts] == [4 * MIB, 2 * MIB]
+    assert layout.with_part(0).chips["nor"].erase_unit(0) == 64 * KIB
+    assert layout.with_part(1).chips["nor"].erase_unit(0) == 4 * KIB
+    assert layout.with_part(7).chips["nor"] == nor.parts[1]
+    spans = {region.name: region.span for region in layout.regions}
+    assert spans["env"] == Span(64 * KIB, 128 * KIB)
+    assert spans["rest"] == Span(128 * KIB, 8 * MIB)
+    assert spans["boot"] == Span(MIB, 65 * MIB)
+    # The backup GPT takes 33 sectors (UEFI 5.3); what is left ends where a partition may start.
+    assert spans["data"] == Span(1089 * MIB, (7634944 * 512 - 33 * 512) // MIB * MIB)
+    assert layout.region("rest").labels == ("a", "b")
+    small = parse(PARTS.encode(), "f", "small")
+    assert (small.file, small.variant) == ("f#small", "small")
+    # A list of named things is merged by name.
+    names = [part.part for part in small.chips["nor"].parts]
+    assert names == ["first", "second", "third"]
+    assert [region.name for region in small.regions][-2:] == ["root", "data"]
+    assert small.region("root").at == 5 * MIB
+    jsonschema.Draft202012Validator(schema()).validate(plain(PARTS))
+
+
+def test_a_variant_is_chosen_by_its_name(tmp_path: Path) -> None:
+    file = tmp_path / "board.yaml"
+    file.write_text(PARTS)
+    assert load(f"{file}#small").variant == "small"
+    with pytest.raises(LayoutError, match="there is no variant 'smal'; did you mean 'small'"):
+        load(f"{file}#smal")
+    odd = tmp_path / "odd#name.yaml"
+    odd.write_text(PARTS)
+    assert load(str(odd)).variant is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ("after: loader", "after: lodaer", "no region is called 'lodaer'; did you mean 'loader'?"),
+        ("after: loader", "after: root", "root is on emmc"),
+        ("after: loader", "after: rest", "rest takes the rest: nothing can follow it"),
+        ("after: loader", "after: env", "env follows this region in turn"),
+        ("at: 65 MiB", "at: 65 MiB, after: boot", "give at or after, not both"),
+        ("chip: nor, at: 0,", "chip: nor,", "the region has neither at nor after"),
+        ("at: 65 MiB, size: 1 GiB", "at: 65 MiB, size: 4 GiB", "nothing is left from 0x104100000"),
+        ("labels: [a, b]", "labels: [a], label: b", "give label or labels, not both"),
+        ("without: [boot]", "without: [bot]", "no region is called 'bot'"),
+        ("without: [boot]", "wihtout: [boot]", "unknown key 'wihtout'; did you mean 'without'?"),
+        ("name: second", "name: first", "first is listed already"),
+        (
+            "name: second",
+            "name: second\n        align: 1",
+            "the key 'align' does not go with spi-nor",
+        ),
+        ("third, size: 4 MiB", "third, size: 4 MB", "4 MB can mean two sizes"),
+    ],
+)
+def test_what_is_wrong_with_parts_places_and_variants(old: str, new: str, why: str) -> None:
+    found = problems(PARTS.replace(old, new, 1))
+    assert any(why in problem for problem in found), found

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from imgaudit.model import Area, KeepFree
-from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
-from imgaudit.units import KIB, Span
+from imgaudit.units import KIB, Span, both
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -176,6 +176,73 @@ def headroom(subject: Subject) -> Outcome:
                 free=free,
                 percent=100 * free / region.room,
                 wanted=str(keep),
+            )
+
+
+PLANNED = Rule(
+    name="planned-size-exceeds-region",
+    severity=Severity.ERROR,
+    message="{region} is planned for {size:bytes} and holds {room:bytes}: {over:bytes} too many",
+    effect="The artifact will not fit once it is built.",
+    fix="Grow {region} by {over:bytes}, or plan for less.",
+    computed="expect is more than size less file-at",
+    source="common practice, no source",
+    bad=nor("name: recovery, at: 0, size: 64 KiB, file: recovery.itb, expect: 65 KiB"),
+    good=nor("name: recovery, at: 0, size: 64 KiB, file: recovery.itb, expect: 60 KiB"),
+)
+
+
+@check(PLANNED)
+def planned_size(subject: Subject) -> Outcome:
+    for region in subject.layout.regions if subject.layout else ():
+        over = (region.expect or 0) - region.room
+        if region.expect is not None and over > 0:
+            yield PLANNED.finding(
+                region=region,
+                key="expect",
+                offset=region.at,
+                length=region.file_at + region.expect,
+                size=region.expect,
+                room=region.room,
+                over=over,
+            )
+
+
+GREW = Rule(
+    name="artifact-larger-than-planned",
+    severity=Severity.WARNING,
+    message="{artifact} is {size:bytes}; {expect:bytes} were planned for {region}",
+    effect="It fits today; what was planned with it, such as a second slot or a download, may not.",
+    fix="Make it smaller, or correct expect: in the layout.",
+    computed="the artifact's bytes are more than expect",
+    source="common practice, no source",
+    bad=nor(
+        "name: recovery, at: 0, size: 128 KiB, file: recovery.bin, expect: 64 KiB",
+        files={"recovery.bin": lambda: b"tide" * (17 * KIB)},
+    ),
+    good=nor(
+        "name: recovery, at: 0, size: 128 KiB, file: recovery.bin, expect: 64 KiB",
+        files={"recovery.bin": lambda: b"tide" * (16 * KIB)},
+    ),
+)
+
+
+@check(GREW)
+def larger_than_planned(subject: Subject) -> Outcome:
+    for placement in subject.placements:
+        region = placement.region
+        if region.expect is not None and subject.given and placement.missing:
+            why = f"{placement.missing}; it is planned for {both(region.expect)}"
+            yield NotChecked(None, region.name, why)
+        if region.expect is not None and (placement.size or 0) > region.expect:
+            yield GREW.finding(
+                region=region,
+                key="expect",
+                artifact=placement.path,
+                offset=region.at,
+                length=placement.size,
+                size=placement.size,
+                expect=region.expect,
             )
 
 
