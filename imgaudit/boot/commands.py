@@ -70,11 +70,12 @@ class Done:
     """What a command does.
 
     `succeeds` is None where it may also fail; `choice` then tells that nothing has to break for
-    that. `sets` changes variables (None deletes). `fills` is an address that holds new content of
-    `fills_size` bytes. `runs` names variables to run in turn, `any_of` those of which one is run,
-    `source_at` the address of a script to run, `imports_at` of variables to import (only
-    `imports`, where it names some), `configuration` the device and partition of an extlinux.conf
-    that is at `path`. `exits` leaves the innermost script. `ends` never comes back: "reset",
+    that. `sets` changes variables (None deletes), `always` does so also on failure. `fills` is an
+    address that holds new content of `fills_size` bytes. `runs` names variables to run in turn,
+    `any_of` those of which one is run, `source_at` the address of a script to run, `imports_at` of
+    variables to import (only `imports`, where it names some), `configuration` the device and
+    partition of an extlinux.conf that is at `path`. `exits` leaves the innermost script. `ends`
+    never comes back: "reset",
     "power off" or "loop".
     """
 
@@ -89,6 +90,7 @@ class Done:
     fills_size: int | None = None
     source: Span | None = None
     sets: Mapping[str, Text | None] = field(default_factory=dict)
+    always: Mapping[str, Text | None] = field(default_factory=dict)
     selects: Mapping[str, str | None] = field(default_factory=dict)
     runs: tuple[str, ...] = ()
     any_of: tuple[str, ...] = ()
@@ -109,6 +111,15 @@ Function = Callable[[Call], Done]
 def known(name: str) -> Function | None:
     """Find what a command does; a width suffix (`cp.b`) is not part of its name."""
     return COMMANDS.get(name) or COMMANDS.get(name.partition(".")[0])
+
+
+def abbreviates(name: str) -> bool:
+    """Tell whether U-Boot may take a word for a longer command (common/command.c, `find_cmd_tbl`).
+
+    It does where only one command of the build starts so; which ones there are is not known.
+    """
+    short = name.partition(".")[0]
+    return bool(short) and any(command.startswith(short) for command in COMMANDS)
 
 
 def _span(start: int | None, size: int | None) -> Span | None:
@@ -619,8 +630,12 @@ def _setenv(call: Call, first: int = 1) -> Done:
     while (text := call.text(first)) is not None and text in {"-f", "-e"}:
         first += 1
     name = call.text(first)
+    if first >= len(call.words):
+        return Done(kind=Kind.SET, succeeds=False)
     if name is None:
         return Done(kind=Kind.SET, unresolved="variable name not known")
+    if "=" in name or (first == 1 and name.startswith("-")):
+        return Done(kind=Kind.SET, succeeds=False)
     pieces: list[str | Hole] = []
     for word in call.words[first + 1 :]:
         pieces += [" ", *word.pieces]
@@ -633,8 +648,7 @@ def _env(call: Call) -> Done:
     if verb == "set":
         return _setenv(call, 2)
     if verb == "delete":
-        names = [word.plain for word in call.words[2:] if word.plain and word.plain != "-f"]
-        return Done(kind=Kind.SET, succeeds=True, sets=dict.fromkeys(names))
+        return _delete(call)
     if verb == "default":
         return _default(call)
     if verb == "exists":
@@ -649,9 +663,28 @@ def _env(call: Call) -> Done:
         return Done(kind=Kind.SET, unresolved="loaded environment not known")
     if verb in {"ask", "edit"}:
         return _ask(call, 2)
-    if verb in {"print", "grep", "info", "export"}:
+    if verb == "print":
+        return _printenv(call, 2)
+    if verb in {"grep", "info", "export"}:
         return Done(kind=Kind.SHOW, choice=True, sets={"filesize": Text.unknown("filesize")})
     return Done(kind=Kind.OTHER, choice=True)
+
+
+def _delete(call: Call) -> Done:
+    """`env delete [-f] name…`: fails where one of them is not there, and deletes the others."""
+    names = [word.plain for word in call.words[2:]]
+    while names and names[0] == "-f":
+        names.pop(0)
+    known = [name for name in names if name is not None]
+    if any(name.startswith("-") for name in known[:1]):
+        return Done(kind=Kind.SET, succeeds=False)
+    there = {call.state.exists(name) for name in known}
+    if len(set(known)) < len(known):
+        there.add(False)  # the second time it is gone
+    succeeds = False if False in there else None if None in there else True
+    if len(known) < len(names):
+        succeeds = None
+    return Done(kind=Kind.SET, succeeds=succeeds, choice=True, always=dict.fromkeys(known))
 
 
 def _import(call: Call) -> Done:
@@ -687,9 +720,7 @@ def _default(call: Call) -> Done:
 
 def _exists(call: Call, index: int) -> Done:
     name = call.text(index)
-    succeeds = None if name is None else name in call.state.environment
-    if name is not None and name in call.world.variables:
-        succeeds = True
+    succeeds = None if name is None else call.state.exists(name)
     return Done(kind=Kind.TEST, succeeds=succeeds, choice=True)
 
 
@@ -731,17 +762,67 @@ def _source(call: Call) -> Done:
 
 
 def _setexpr(call: Call) -> Done:
-    name = call.text(1)
-    if name is None:
+    """`setexpr[.b|.w|.l|.q|.s] name value [operator value]`, `name [g]sub pattern text [of]`.
+
+    Source: cmd/setexpr.c. What it computes does not depend on the width but for `*address`.
+    """
+    name, words = call.text(1), call.words
+    if name is None and len(words) > 1:
         return Done(kind=Kind.SET, unresolved="variable name not known")
-    value: int | None = None
-    if len(call.words) == 3:
-        value = _operand(call, 2)
-    elif len(call.words) == 5 and (symbol := call.text(3)) and symbol in _ARITHMETIC:
-        first, second = _operand(call, 2), _operand(call, 4)
-        if first is not None and second is not None and (second or symbol not in "/%"):
-            value = _ARITHMETIC[symbol](first, second) & ((1 << call.world.bits) - 1)
-    return Done(kind=Kind.SET, succeeds=True, sets={name: _hex(value, name)})
+    symbol = call.text(3)
+    if len(words) < 3 or name is None:
+        return Done(kind=Kind.SET, succeeds=False)
+    verb = call.text(2)
+    if verb == "fmt" or (verb in {"sub", "gsub"} and len(words) in {5, 6}):
+        return _edited(call, name, verb)
+    if len(words) not in {3, 5} or (len(words) == 5 and symbol is not None and len(symbol) != 1):
+        return Done(kind=Kind.SET, succeeds=False)
+    if call.name.endswith(".s"):
+        return _joined(call, name)
+    value = _operand(call, 2)
+    if len(words) == 5:
+        if symbol is not None and symbol not in _ARITHMETIC:
+            return Done(kind=Kind.SET, succeeds=False)
+        second = _operand(call, 4)
+        if symbol is None or value is None or second is None or (not second and symbol in "/%"):
+            value = None
+        else:
+            value = _ARITHMETIC[symbol](value, second)
+    mask = (1 << call.world.bits) - 1
+    return Done(
+        kind=Kind.SET,
+        succeeds=True,
+        sets={name: _hex(None if value is None else value & mask, name)},
+    )
+
+
+def _joined(call: Call, name: str) -> Done:
+    """`setexpr.s name text [+ text]`."""
+    texts = [call.words[index] for index in (2, 4) if index < len(call.words)]
+    if len(texts) == 2 and call.text(3) not in {"+", None}:
+        return Done(kind=Kind.SET, succeeds=False)
+    at_address = any(str(text).startswith("*") for text in texts)
+    value = Text(piece for text in texts for piece in text.pieces)
+    return Done(
+        kind=Kind.SET, succeeds=True, sets={name: Text.unknown(name) if at_address else value}
+    )
+
+
+def _edited(call: Call, name: str, verb: str) -> Done:
+    """`setexpr name [g]sub pattern text [of]`: plain patterns only; `fmt` is not known."""
+    of = call.words[5] if len(call.words) == 6 else call.state.environment.get(name)
+    if verb == "fmt":
+        return Done(kind=Kind.SET, sets={name: Text.unknown(name)})
+    if of is None:
+        return Done(kind=Kind.SET, succeeds=False)
+    pattern, text = call.text(3), call.text(4)
+    plain = of.plain
+    if pattern is None or text is None or plain is None or not pattern.isalnum() or "\\" in text:
+        return Done(kind=Kind.SET, sets={name: Text.unknown(name)})
+    if pattern not in plain:
+        return Done(kind=Kind.SET, succeeds=False)
+    edited = plain.replace(pattern, text, -1 if verb == "gsub" else 1)
+    return Done(kind=Kind.SET, succeeds=True, sets={name: Text.of(edited)})
 
 
 _ARITHMETIC: dict[str, Callable[[int, int], int]] = {
@@ -772,13 +853,22 @@ def _test(call: Call) -> Done:
             return False
         return find_file(call.world, device, partition, words[2]).there
 
-    return Done(kind=Kind.TEST, succeeds=decide_test(call.words[1:], exists), choice=True)
+    return Done(
+        kind=Kind.TEST,
+        succeeds=decide_test(call.words[1:], exists),
+        choice=True,
+        oddity="test has no ==" if any(word.plain == "==" for word in call.words) else "",
+    )
 
 
-def _printenv(call: Call) -> Done:
-    names = [word.plain for word in call.words[1:] if word.plain and word.plain != "-a"]
-    there = all(name in call.state.environment for name in names)
-    return Done(kind=Kind.SHOW, succeeds=True if there else None, choice=True)
+def _printenv(call: Call, first: int = 1) -> Done:
+    """`printenv [-a] [name…]`: fails where one of them is not there."""
+    names = [word.plain for word in call.words[first:]]
+    if names[:1] in (["-e"], ["-a"]):
+        names = []
+    there = {None if name is None else call.state.exists(name) for name in names}
+    succeeds = False if False in there else None if None in there else True
+    return Done(kind=Kind.SHOW, succeeds=succeeds, choice=True)
 
 
 # Boot ---------------------------------------------------------------------------------------------

@@ -184,7 +184,8 @@ class Walk:
 
     `unresolved` is what could not be known; `oddities` is what the shell does differently from what
     the text suggests. `complete` is false where a bound was hit. `falls_through` tells whether the
-    entry can end without a boot, `ends` where it then stops.
+    entry can end without a boot, `ends` where it then stops; `succeeds` is then how it ends and
+    `variables` the environment it leaves (None: not known).
     """
 
     entry: str
@@ -195,6 +196,8 @@ class Walk:
     oddities: tuple[Note, ...]
     falls_through: bool
     complete: bool
+    succeeds: bool | None = None
+    variables: Mapping[str, str | None] = field(default_factory=dict)
 
     def reaches(self, variable: str, *, failing: bool = True) -> bool:
         """Tell whether `run variable` is reached; without `failing`, with every device working."""

@@ -9,7 +9,7 @@ Source: U-Boot common/cli_hush.c (the parser that is the default), test/hush/*.c
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from imgaudit.boot.values import Hole, Text
@@ -44,10 +44,17 @@ class Variable:
 
 
 @dataclass(frozen=True, slots=True)
+class Gap:
+    """Text that is not known, met when a command is read a second time."""
+
+    hole: Hole
+
+
+@dataclass(frozen=True, slots=True)
 class Word:
     """One word; a quoted one is never split and never vanishes."""
 
-    pieces: tuple[Literal | Variable, ...]
+    pieces: tuple[Literal | Variable | Gap, ...]
     quoted: bool
     at: int
     end: int
@@ -55,7 +62,7 @@ class Word:
     @property
     def literal(self) -> str | None:
         """The text, where no variable is in it."""
-        if any(isinstance(piece, Variable) for piece in self.pieces):
+        if any(not isinstance(piece, Literal) for piece in self.pieces):
             return None
         return "".join(piece.text for piece in self.pieces if isinstance(piece, Literal))
 
@@ -136,7 +143,10 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """A parsed text: `units` are what U-Boot parses and runs one after the other."""
+    """A parsed text: `units` are what U-Boot parses and runs one after the other.
+
+    An empty line is a unit too: it succeeds (cli_hush.c, `parse_stream_outer`).
+    """
 
     name: str
     text: str
@@ -156,18 +166,19 @@ _Token = Word | tuple[str, int]
 """A word, or an operator (`;`, newline, `&&`, `||`) with its place."""
 
 
-def parse(text: str, name: str, *, lines: bool = False) -> Script:
+def parse(text: str, name: str, *, lines: bool = False, modern: bool = False) -> Script:
     """Parse a variable's value, or with `lines` a script that is run line by line."""
     if len(text) > MAX_TEXT:
         return Script(name, text, (), Problem(MAX_TEXT, f"longer than {MAX_TEXT:,} characters"))
     units: list[List] = []
     problem = None
+    first = text.find("\n")
+    # cli_hush.c, parse_string_outer: a newline comes behind, but for one line that has its own
+    ended = text if not lines or not text or 0 <= first == len(text) - 1 else text + "\n"
     try:
-        parser = _Parser(text)
+        parser = _Parser(ended, modern=modern)
         while not parser.done:
-            unit = parser.sequence((), lines=lines)
-            if unit.steps:
-                units.append(unit)
+            units.append(parser.sequence((), lines=lines))
     except _RefusedError as refused:
         problem = refused.problem
         if not lines:
@@ -176,8 +187,9 @@ def parse(text: str, name: str, *, lines: bool = False) -> Script:
 
 
 class _Parser:
-    def __init__(self, text: str) -> None:
-        self.tokens = _tokens(text)
+    def __init__(self, text: str, *, modern: bool) -> None:
+        self.text = text
+        self.tokens = _tokens(text, modern=modern)
         self.next: _Token | None = None
         self.done = False
         self.depth = 0
@@ -217,6 +229,8 @@ class _Parser:
             if word in until:
                 return List(tuple(steps))
             if word is not None and word not in {"if", "for", "while", "until"}:
+                if not self.depth and self.passes_over():
+                    continue
                 raise _RefusedError(self.place, f"`{word}` has no place here")
             node = self.compound(word) if word else self.command()
             follow = ";"
@@ -233,6 +247,19 @@ class _Parser:
         if until and self.next is None:
             raise _RefusedError(self.size, f"`{until[-1]}` is missing")
         return List(tuple(steps))
+
+    def passes_over(self) -> bool:
+        """Go on behind a reserved word out of its place, if an operator stands right behind it.
+
+        U-Boot says "syntax error" then, and takes no notice (cli_hush.c: `parse_stream` does not
+        look at what `done_word` returns there).
+        """
+        if isinstance(self.next, Word) and self.text[self.next.end : self.next.end + 1] in {
+            *(";", "&", "|")
+        }:
+            self.advance()
+            return True
+        return False
 
     def command(self) -> Command:
         at, words = self.place, []
@@ -294,7 +321,7 @@ class _Parser:
             self.advance()
 
 
-def _tokens(text: str) -> Iterator[_Token]:
+def _tokens(text: str, *, modern: bool) -> Iterator[_Token]:
     """Split into words and operators; quotes are removed, variables are kept apart."""
     at, size = 0, len(text)
     while at < size:
@@ -313,55 +340,89 @@ def _tokens(text: str) -> Iterator[_Token]:
             end = text.find("\n", at)
             at = size if end < 0 else end
         else:
-            word = _word(text, at)
+            word = _word(text, at, ends=" \t\n;&|", modern=modern)
             yield word
             at = word.end
 
 
-def _word(text: str, start: int) -> Word:
-    pieces: list[Literal | Variable] = []
-    letters: list[str] = []
+_Piece = str | Hole | Variable
+
+
+def _word(
+    text: Sequence[str | Hole], start: int, *, ends: str, modern: bool = False, plain: str = ""
+) -> Word:
+    """Read one word up to one of the characters `ends`; those in `plain` mean nothing here.
+
+    Backslashes go in a second pass over the whole word (cli_hush.c, `done_word`): also those that
+    stand in single quotes, while double quotes protect them.
+    """
+    raw: list[_Piece] = []
     at, size, quoted, inside = start, len(text), False, False
-
-    def flush() -> None:
-        if letters:
-            pieces.append(Literal("".join(letters)))
-            letters.clear()
-
     while at < size:
         character = text[at]
-        if not inside and character in " \t\n;&|":
+        if isinstance(character, Hole) or character in plain:
+            raw.append(character)
+            at += 1
+        elif not inside and character in ends:
             break
-        if character == "'":
+        elif character == "'":
             # also inside double quotes: cli_hush.c does not look at them here
-            end = text.find("'", at + 1)
-            if end < 0:
-                raise _RefusedError(at, "a quote is not closed")
-            letters.append(text[at + 1 : end])
-            quoted, at = True, end + 1
+            quoted, at = True, _quoted(text, at, raw)
         elif character == '"':
             quoted, inside, at = True, not inside, at + 1
         elif character == "\\":
-            if at + 1 >= size:
-                raise _RefusedError(at, "nothing follows the last backslash")
-            # inside double quotes the backslash stays: cli_hush.c escapes both characters
-            letters.append(text[at : at + 2] if inside else text[at + 1])
-            at += 2
-        elif character == "$":
-            variable, end = _variable(text, at)
-            if variable is None:
-                letters.append("$")
+            raw += ("\\", "\\") if inside else ("\\",)
+            at += 1
+            if at < size:
+                follows = text[at]
+                raw += ("\\", "\\") if inside and follows == "\\" else (follows,)
+                at += 1
             else:
-                flush()
-                pieces.append(variable)
-            at = end
+                raw.append("\n")  # U-Boot ends every text with a newline
+        elif character == "$" and isinstance(text, str):
+            variable, at = _variable(text, at)
+            raw.append(variable or "$")
+        elif character == "#" and not inside and not raw:
+            break
         else:
-            letters.append(character)
+            raw.append(character)
             at += 1
     if inside:
-        raise _RefusedError(start, "a double quote is not closed")
-    flush()
-    return Word(tuple(pieces), quoted, start, at)
+        if modern:
+            raise _RefusedError(start, "a double quote is not closed")
+        raw.append("\n")  # the old parser takes all that follows, and the newline at the end
+    return Word(tuple(_unescaped(raw)), quoted, start, at)
+
+
+def _quoted(text: Sequence[str | Hole], at: int, raw: list[_Piece]) -> int:
+    """Take what stands in single quotes; gives the place behind them."""
+    end = at + 1
+    while end < len(text) and text[end] != "'":
+        end += 1
+    if end >= len(text):
+        raise _RefusedError(at, "a quote is not closed")
+    raw.extend(text[at + 1 : end])
+    return end + 1
+
+
+def _unescaped(raw: Sequence[_Piece]) -> Iterator[Literal | Variable | Gap]:
+    """Drop each backslash and keep what it precedes; characters become texts."""
+    letters: list[str] = []
+    escaped = False
+    for piece in raw:
+        if isinstance(piece, str):
+            if piece == "\\" and not escaped:
+                escaped = True
+                continue
+            letters.append(piece)
+        else:
+            if letters:
+                yield Literal("".join(letters))
+                letters.clear()
+            yield Gap(piece) if isinstance(piece, Hole) else piece
+        escaped = False
+    if letters:
+        yield Literal("".join(letters))
 
 
 def _variable(text: str, at: int) -> tuple[Variable | None, int]:
@@ -382,38 +443,113 @@ def _variable(text: str, at: int) -> tuple[Variable | None, int]:
 
 Lookup = Callable[[Variable], Text]
 """Gives a variable's value; empty text where it is not set."""
+Assign = Callable[[str, Text], None]
+"""Sets a shell variable."""
 
 
 def fill(word: Word, lookup: Lookup) -> Text:
-    """Put the values into one word, without splitting it."""
+    """Put the values into one word, without splitting it; newlines become blanks (cli_hush.c)."""
     pieces: list[str | Hole] = []
     size = 0
+    varies = False
     for piece in word.pieces:
-        more = (piece.text,) if isinstance(piece, Literal) else lookup(piece).pieces
+        if isinstance(piece, Literal):
+            more: tuple[str | Hole, ...] = (piece.text,)
+        elif isinstance(piece, Gap):
+            more = (piece.hole,)
+        else:
+            more, varies = lookup(piece).pieces, True
         size += sum(len(text) if isinstance(text, str) else 1 for text in more)
         if size > MAX_ARGUMENT:
             return Text.unknown("too long")
         pieces.extend(more)
+    if varies:
+        return Text(text.replace("\n", " ") if isinstance(text, str) else text for text in pieces)
     return Text(pieces)
 
 
-def expand(words: tuple[Word, ...], lookup: Lookup) -> list[Text]:
-    """Give the arguments of a command.
+@dataclass(frozen=True, slots=True)
+class Expanded:
+    """A simple command whose values are in.
+
+    `again` tells that it was read a second time, so that
+    `exit` leaves nothing but this reading. `kept`: nothing was left to run, or the second reading
+    was refused, so that the status stays as it was.
+    """
+
+    words: tuple[Text, ...]
+    again: bool = False
+    kept: bool = False
+
+
+def expand(words: tuple[Word, ...], lookup: Lookup, assign: Assign, *, before: int = 0) -> Expanded:
+    """Give the arguments of a command; what it sets in front of them counts for them already.
 
     A command with a variable in it is read a second time after the values are in: an unquoted
-    empty value then vanishes, so that later arguments move up, and one with blanks is several.
+    empty value then vanishes, so that later arguments move up, one with blanks is several, a `#`
+    starts a comment and a backslash goes. Operators mean nothing then (cli_hush.c,
+    `run_pipe_real`). `before` is how often a loop ran this command already: each time U-Boot
+    forgets as many variables of it as stand in its assignments, until it puts in none at all.
     """
-    if all(word.literal is not None for word in words):
-        return [Text.of(word.literal or "") for word in words]
-    arguments: list[Text] = []
-    size = 0
-    for word in words:
+    varying = sum(isinstance(piece, Variable) for word in words for piece in word.pieces)
+    first = forgotten = 0
+    while first < len(words) and (name := words[first].assigns):
+        assign(name, _assigned(fill(words[first], lookup)))
+        forgotten += any(isinstance(piece, Variable) for piece in words[first].pieces)
+        first += 1
+    words = words[first:]
+    if not words or varying <= forgotten * (before + 1):
+        return Expanded(tuple(fill(word, _marked) for word in words))
+    try:
+        again = _again(words, lookup)
+    except _RefusedError:
+        return Expanded((), again=True, kept=True)
+    first = 0
+    while first < len(again) and (name := again[first].assigns):
+        assign(name, _assigned(fill(again[first], lookup)))
+        first += 1
+    left = tuple(fill(word, lookup) for word in again[first:])
+    return Expanded(left, again=True, kept=not again)
+
+
+def _marked(variable: Variable) -> Text:
+    """Give a variable as U-Boot keeps it between its marks (cli_hush.c, SPECIAL_VAR_SYMBOL)."""
+    how = f":{variable.how}{variable.other}" if variable.how else ""
+    return Text.of(f"\3{variable.name}{how}\3")
+
+
+def _again(words: tuple[Word, ...], lookup: Lookup) -> list[Word]:
+    """Read a command a second time, its values in (cli_hush.c, `make_string`)."""
+    text: list[str | Hole] = []
+    for number, word in enumerate(words):
+        mark = "'" if word.quoted else ""
         filled = fill(word, lookup)
-        size += 1 + len(str(filled))
-        if size > MAX_ARGUMENT:
-            return [*arguments, Text.unknown("too long")]
-        arguments.extend((filled,) if word.quoted else _split(filled))
-    return arguments
+        if len(text) + sum(len(piece) for piece in filled.pieces if isinstance(piece, str)) > (
+            MAX_ARGUMENT
+        ):
+            text += (" ", Hole("too long"))
+            break
+        text += f" {mark}" if number else mark
+        for piece in filled.pieces:
+            text += (piece,) if isinstance(piece, Hole) else piece
+        text += mark
+    found: list[Word] = []
+    at = 0
+    while at < len(text) and text[at] not in {"\n", "#"}:
+        if text[at] in {" ", "\t"}:
+            at += 1
+            continue
+        word = _word(text, at, ends=" \t\n", plain=";$&|")
+        if word.pieces or word.quoted:
+            found.append(word)
+        at = word.end
+    return found
+
+
+def _assigned(text: Text) -> Text:
+    """Give what stands behind the `=`."""
+    first = text.pieces[0]
+    return Text((first.partition("=")[2] if isinstance(first, str) else "", *text.pieces[1:]))
 
 
 def items(words: tuple[Word, ...], lookup: Lookup) -> list[Text]:
@@ -434,37 +570,3 @@ def items(words: tuple[Word, ...], lookup: Lookup) -> list[Text]:
         if len(found) > MAX_ARGUMENT:
             break
     return [item for item in found if item.pieces]
-
-
-def _split(text: Text) -> list[Text]:
-    """Split an unquoted word after its values are in; quotes in the values count."""
-    words: list[Text] = []
-    current: list[str | Hole] = []
-    started, quote = False, ""
-
-    for piece in text.pieces:
-        if isinstance(piece, Hole):
-            current.append(piece)
-            started = True
-            continue
-        escaped = False
-        for character in piece:
-            if escaped:
-                current.append(character)
-                escaped = False
-            elif character == "\\" and quote != "'":
-                started = escaped = True
-            elif character == quote:
-                quote = ""
-            elif not quote and character in "'\"":
-                quote, started = character, True
-            elif not quote and character in " \t\n":
-                if started:
-                    words.append(Text(current))
-                current, started = [], False
-            else:
-                current.append(character)
-                started = True
-    if started:
-        words.append(Text(current))
-    return words

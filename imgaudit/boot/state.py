@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from imgaudit.boot.records import Condition
-from imgaudit.boot.values import Text
+from imgaudit.boot.values import Hole, Text
 from imgaudit.units import Span
 
 MAX_BUFFERS = 256
@@ -31,6 +31,7 @@ STALE = Buffer(frozenset({None}), None)
 class State:
     """Variables, RAM and selected devices; copied before each fork.
 
+    `status` is what `$?` gives: 0 after a success, None where it is not known.
     `path` holds the conditions met so far, `blame` the operations whose failure led here and was
     not looked at yet, `ignored` those whose failure was passed over.
     """
@@ -39,7 +40,7 @@ class State:
     local: dict[str, Text] = field(default_factory=dict)
     memory: dict[int, Buffer] = field(default_factory=dict)
     selected: dict[str, str | None] = field(default_factory=dict)
-    status: bool | None = True
+    status: int | None = 0
     path: tuple[Condition, ...] = ()
     blame: frozenset[int] = frozenset()
     ignored: frozenset[int] = frozenset()
@@ -62,10 +63,27 @@ class State:
         value = self.environment.get(name)
         return self.local.get(name) if value is None else value
 
+    def exists(self, name: str) -> bool | None:
+        """Tell whether an environment variable is there; None where paths that met differ in it."""
+        value = self.environment.get(name)
+        if value is None:
+            return False
+        return None if value.pieces == (Hole(name),) else True
+
+    def assign(self, name: str, value: Text) -> None:
+        """Set a shell variable; whether an empty value deletes it depends on U-Boot's version.
+
+        In 2026.10 it does (cli_hush.c, `set_local_var`), in 2023.01 it does nothing (seen).
+        """
+        if value.pieces:
+            self.local[name] = value
+        elif name in self.local:
+            self.local[name] = Text.unknown(name)
+
     def set(self, changes: Mapping[str, Text | None]) -> None:
-        """Set environment variables; None deletes, as an empty value does (cmd/nvedit.c)."""
+        """Set environment variables; None deletes. An empty value is one (cmd/nvedit.c)."""
         for name, value in changes.items():
-            if value is None or not value.pieces:
+            if value is None:
                 self.environment.pop(name, None)
             else:
                 self.environment[name] = value

@@ -140,18 +140,21 @@ class _Walker:
         self.complete = True
         self.assigned = _assigned(environment.values())
         self.left: list[_Ways] = []
+        self.repeated: list[dict[Command, int]] = []
 
     def walk(self, entry: str) -> Walk:
         values = {name: Text.of(value) for name, value in self.environment.items() if value}
         for name, value in self.world.variables.items():
             values[name] = Text.unknown(name) if value is None else Text.of(value)
         state = State(values)
-        falls_through = True
+        falls_through, succeeds, after = True, None, None
         if entry not in values:
             self.note("missing script", entry, entry, 0)
         else:
             length = len(str(values[entry]))
             ways = self.variable(entry, state, (entry, 0))
+            if (ways.success is None) != (ways.failure is None):
+                succeeds = ways.failure is None
             after = join(ways.success, ways.failure)
             falls_through = after is not None
             if after is not None:
@@ -174,6 +177,10 @@ class _Walker:
             oddities=tuple(self.oddities.values()),
             falls_through=falls_through,
             complete=self.complete,
+            succeeds=succeeds,
+            variables={}
+            if after is None
+            else {name: value.plain for name, value in after.environment.items()},
         )
 
     def note(self, kind: str, what: str, variable: str, at: int) -> None:
@@ -227,11 +234,22 @@ class _Walker:
             return self.either(state)
         self.stack.append(script.name)
         self.left.append(_Ways(None, None))
-        whole = List(tuple(step for unit in script.units for step in unit.steps))
-        ways = self.sequence(whole, state, script)
+        self.repeated.append({})
+        ways, place = _Ways(state, None), (0, 0)
+        for unit in script.units:
+            here = self.passed(ways, script, place)
+            if here is None:
+                break
+            started = ways.started
+            # an empty line succeeds, whatever stood before it
+            ways = self.sequence(unit, here, script) if unit.steps else _Ways(here, None)
+            ways.started |= started
+            if unit.steps:
+                place = (unit.steps[0].node.at, unit.steps[-1].node.end)
         if script.problem is not None:
             ways = _Ways(None, join(ways.success, ways.failure), ways.started)
         left = self.left.pop()
+        self.repeated.pop()
         self.stack.pop()
         return _Ways(
             join(ways.success, left.success), join(ways.failure, left.failure), ways.started
@@ -427,7 +445,8 @@ class _Walker:
         if here is not None and node.otherwise is not None:
             self.merge(out, self.sequence(node.otherwise, here, script))
         elif here is not None:
-            here.status = self.world.modern_shell
+            if self.world.modern_shell:
+                here.status = 0
             if self.world.modern_shell:
                 out.success = join(out.success, here)
             else:
@@ -446,11 +465,15 @@ class _Walker:
         if node.name in state.environment:
             self.odd("loop variable hidden by the environment", node.name, script.name, node.at)
         ways, started = _Ways(state, None), False
-        for item in shell.items(node.words, self.lookup(state, script)):
+        found = shell.items(node.words, self.lookup(state, script))
+        if not found:
+            state.status = 0
+        for item in found:
             here = self.passed(ways, script, (node.at, node.end))
             if here is None or not self.spend():
                 break
-            here.local[node.name] = item
+            here.assign(node.name, item)
+            here.status = 0  # it is set by a command of its own
             ways = self.sequence(node.body, here, script)
             started |= ways.started
         return _Ways(ways.success, ways.failure, started)
@@ -467,7 +490,11 @@ class _Walker:
             enter, leave = ways.success, ways.failure
             if node.until:
                 enter, leave = leave, enter
-            out.success = join(out.success, leave)
+            if node.until or self.world.modern_shell:
+                out.success = join(out.success, leave)
+            else:
+                # cli_hush.c: the status is that of the condition, which has failed
+                out.failure = join(out.failure, leave)
             rounds += 1
             open_rounds += leave is not None
             if enter is None:
@@ -513,7 +540,7 @@ class _Walker:
             if variable.name == "?":
                 if state.status is None:
                     return Text.unknown("?")
-                return Text.of("0" if state.status else "1")
+                return Text.of(str(state.status & 0xFFFFFFFF))
             value = state.get(variable.name)
             if value is None and variable.name in RUN_TIME:
                 self.note("set at run time", variable.name, script.name, variable.at)
@@ -540,23 +567,26 @@ class _Walker:
         if there and value is not None:
             return value
         if variable.how == "=":
-            state.local[variable.name] = other
+            state.assign(variable.name, other)
         return other
 
     def command(self, node: Command, state: State, script: Script) -> _Ways:
         """Run a simple command or set shell variables."""
-        words = list(node.words)
-        asks = len(words) == 1 or words[0].literal in ASKING
-        lookup = self.lookup(state, script, asks=asks)
-        while words and (name := words[0].assigns):
-            value = shell.fill(words.pop(0), lookup).pieces
-            first = value[0] if value and isinstance(value[0], str) else ""
+        asks = len(node.words) == 1 or node.words[0].literal in ASKING
+
+        def assign(name: str, value: Text) -> None:
             self.assigned.add(name)
-            state.local[name] = self.bounded(name, Text((first.partition("=")[2], *value[1:])))
-        if not words:
-            state.status = True
+            state.assign(name, self.bounded(name, value))
+
+        before = self.repeated[-1].get(node, 0)
+        self.repeated[-1][node] = before + 1
+        expanded = shell.expand(
+            node.words, self.lookup(state, script, asks=asks), assign, before=before
+        )
+        arguments = expanded.words
+        if not arguments and not expanded.kept:
+            state.status = 0
             return _Ways(state, None)
-        arguments = shell.expand(tuple(words), lookup)
         if not arguments:
             # cli_hush.c: an empty command keeps the status of the one before
             self.odd(
@@ -567,7 +597,7 @@ class _Walker:
             )
             if state.status is None:
                 return self.either(state)
-            return _Ways(state, None) if state.status else _Ways(None, state)
+            return _Ways(None, state) if state.status else _Ways(state, None)
         call = commands.Call(arguments, state, self.world)
         function = commands.known(call.name)
         if function is not None:
@@ -576,12 +606,29 @@ class _Walker:
             done = Done(kind=Kind.UNKNOWN, unresolved="command not known")
         else:
             self.note("unknown command", call.name, script.name, node.at)
-            done = Done(kind=Kind.UNKNOWN)
+            done = Done(
+                kind=Kind.UNKNOWN, succeeds=None if commands.abbreviates(call.name) else False
+            )
         if done.unresolved:
             self.note(done.unresolved, " ".join(map(str, arguments)), script.name, node.at)
         if done.oddity:
             self.odd(done.oddity, " ".join(map(str, arguments)), script.name, node.at)
+        if done.exits and expanded.again:
+            # cli_hush.c: it leaves only the second reading of its own command
+            return self.coded(self.exit_code(arguments), state)
         return self.act(done, arguments, state, script, node)
+
+    def coded(self, code: int | None, state: State) -> _Ways:
+        """Come back with an exit code."""
+        state.status = code
+        if code is None:
+            return self.either(state)
+        return _Ways(None, state) if code else _Ways(state, None)
+
+    @staticmethod
+    def exit_code(arguments: Sequence[Text]) -> int | None:
+        """Give the code that `exit` leaves with (common/cli_hush.c, cmd/exit.c)."""
+        return arguments[1].number(10) if len(arguments) > 1 else 0
 
     @staticmethod
     def bounded(name: str, value: Text) -> Text:
@@ -643,8 +690,10 @@ class _Walker:
                 return self.source(done.source_at, operation, state)
             if done.configuration is not None:
                 return self.configuration(operation, state, script)
+        self.assigned.update(done.always)
+        state.set(done.always)
         failed = state.copy()
-        failed.status = False
+        failed.status = 1
         failed.set({name: value for name, value in done.sets.items() if name.startswith("file")})
         if operation.can_fail:
             failed.blame = frozenset({operation.index})
@@ -652,7 +701,7 @@ class _Walker:
             failed.fill(done.fills, None, None)
         if succeeds is False:
             return _Ways(None, failed)
-        state.status = True
+        state.status = 0
         self.apply(done, operation, state)
         if done.exits:
             return self.leave(arguments, state)
@@ -679,8 +728,8 @@ class _Walker:
 
     def leave(self, arguments: Sequence[Text], state: State) -> _Ways:
         """Leave the innermost script."""
-        code = arguments[1].number(10) if len(arguments) > 1 else 0
-        state.status = None if code is None else not code
+        code = self.exit_code(arguments)
+        state.status = code
         if code is None or not code:
             self.left[-1].success = join(self.left[-1].success, state)
         if code is None or code:
@@ -701,7 +750,7 @@ class _Walker:
             out.started |= ways.started
             here = ways.success
         out.success = here
-        for state_after, status in ((out.success, True), (out.failure, False)):
+        for state_after, status in ((out.success, 0), (out.failure, 1)):
             if state_after is not None:
                 state_after.status = status
         return out
@@ -838,7 +887,7 @@ class _Walker:
         """Start something: it does not come back, unless it fails."""
         if can:
             self.boots.append(self.started(start, operation, state))
-        state.status = False
+        state.status = 1
         state.blame = frozenset({operation.index})
         return _Ways(None, state, started=can)
 

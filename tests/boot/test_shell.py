@@ -34,12 +34,16 @@ def lookup(variable: Variable) -> Text:
     return VALUES[variable.name]
 
 
+def ignore(name: str, value: Text) -> None:
+    del name, value
+
+
 def arguments(text: str) -> list[str]:
     script = parse(text, "v")
     assert script.problem is None, script.problem
     node = script.units[0].steps[0].node
     assert isinstance(node, Command)
-    return [str(word) for word in expand(node.words, lookup)]
+    return [str(word) for word in expand(node.words, lookup, ignore).words]
 
 
 @pytest.mark.parametrize(
@@ -116,9 +120,7 @@ def test_compound_commands() -> None:
         ("a | b", 2),
         ("a & b", 2),
         ("echo 'open", 5),
-        ('echo "open', 5),
         ("echo ${open", 5),
-        ("echo \\", 5),
         ("for i; do a; done", 7),
         ("for ${x} in a; do b; done", 4),
         ("for i in a; b; done", 12),
@@ -166,12 +168,12 @@ def test_a_text_that_is_too_long_is_refused() -> None:
     assert problem.at == MAX_TEXT
 
 
-def test_backslashes_in_a_value_escape_unless_quoted() -> None:
+def test_backslashes_in_a_value_escape_also_where_it_is_quoted() -> None:
     values = {"plain": Text.of(r"a\ b"), "inside": Text.of(r"'a\ b'")}
     node = parse("echo ${plain} ${inside}", "v").units[0].steps[0].node
     assert isinstance(node, Command)
-    words = expand(node.words, lambda variable: values[variable.name])
-    assert [str(word) for word in words] == ["echo", "a b", r"a\ b"]
+    words = expand(node.words, lambda variable: values[variable.name], ignore).words
+    assert [str(word) for word in words] == ["echo", "a b", "a b"]
 
 
 def test_what_a_for_runs_over_is_bounded() -> None:
