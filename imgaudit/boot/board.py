@@ -9,9 +9,8 @@ from imgaudit.boot.commands import NOR
 from imgaudit.boot.records import Kind, Operation, World
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.tree import Content
-from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
-from imgaudit.formats.fat_files import File, Files
+from imgaudit.formats.files import Entry, Files, FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
@@ -130,7 +129,7 @@ class Board:
             return None
         content = self._content(self.build.placement(region.name))
         facts = content.facts if content is not None else None
-        file = facts.file(operation.path) if isinstance(facts, Fat | Ext) else None
+        file = facts.file(operation.path) if isinstance(facts, FileSystem) else None
         if content is None or file is None:
             return Source(region=region, path=operation.path)
         inner = _by_place(content).get((file.offset, file.size))
@@ -160,9 +159,10 @@ class Board:
             content = self._content(placement)
             found = _files(content)
             if content is not None and found is not None:
-                scripts = dict(_scripts(content, found.files))
+                reached = list(found.reached())
+                scripts = dict(_scripts(content, reached))
                 for name in _names(region):
-                    files |= {(device, name, file.path): file.size for file in found.files}
+                    files |= {(device, name, path): file.size for path, file in reached}
                     texts |= {(device, name, path): text for path, text in scripts.items()}
                     if found.complete:
                         listed.add((device, name))
@@ -225,7 +225,7 @@ def _partitions(build: Build) -> Iterator[tuple[tuple[str, int], Content]]:
 
 def _files(content: Content | None) -> Files | None:
     facts = content.facts if content is not None else None
-    return facts.files if isinstance(facts, Fat | Ext) else None
+    return facts.files if isinstance(facts, FileSystem) else None
 
 
 def _by_place(content: Content) -> dict[tuple[int | None, int], Content]:
@@ -233,16 +233,16 @@ def _by_place(content: Content) -> dict[tuple[int | None, int], Content]:
     return {(child.offset, child.size): child for child in content.children}
 
 
-def _scripts(content: Content, files: Iterable[File]) -> Iterator[tuple[str, str]]:
+def _scripts(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[tuple[str, str]]:
     """Give the scripts and configurations among a file system's files."""
     contents = _by_place(content)
-    for file in files:
-        inner = contents.get((file.offset, file.size))
+    for path, file in files:
+        inner = contents.get((file.offset, file.size)) if file.offset is not None else None
         text = _script(inner.facts) if inner is not None else None
         if text is not None:
-            yield file.path, text
+            yield path, text
         elif file.text is not None:
-            yield file.path, _decoded(file.text)
+            yield path, _decoded(file.text)
 
 
 def _script(facts: object) -> str | None:

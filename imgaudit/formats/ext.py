@@ -5,15 +5,14 @@ Fields: Linux Documentation/filesystems/ext4/super.rst. Feature names: those of 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
-from imgaudit.formats.crc32c import crc32c
-from imgaudit.formats.ext_files import Volume, list_files
-from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader, head_only
-from imgaudit.formats.fat_files import File, Files
+from imgaudit.formats.crc32c import ALL_ONES, crc32c
+from imgaudit.formats.ext_walk import ExtWalk, Volume
+from imgaudit.formats.facts import Checksum, Match, Reader, head_only
+from imgaudit.formats.files import FileSystem, Room
 from imgaudit.formats.record import Record, names_of
 from imgaudit.formats.view import View
 from imgaudit.units import Span, human
@@ -21,9 +20,6 @@ from imgaudit.units import Span, human
 SUPERBLOCK = 1024
 MAGIC = b"\x53\xef"
 MAX_LOG_BLOCK_SIZE = 6  # 64 KiB, the largest block that the format has
-
-MAX_PARTS = 256
-"""Files that are looked into, as many as of a FAT."""
 
 _COMPAT_HAS_JOURNAL = 0x4
 _INCOMPAT_NEEDS_RECOVERY = 0x4
@@ -97,6 +93,7 @@ _LAYOUT = {
     "free_inodes_count": (0x10, 4),
     "first_data_block": (0x14, 4),
     "log_block_size": (0x18, 4),
+    "log_cluster_size": (0x1C, 4),
     "blocks_per_group": (0x20, 4),
     "inodes_per_group": (0x28, 4),
     "mtime": (0x2C, 4),
@@ -107,6 +104,7 @@ _LAYOUT = {
     "lastcheck": (0x40, 4),
     "creator_os": (0x48, 4),
     "rev_level": (0x4C, 4),
+    "first_ino": (0x54, 4),
     "inode_size": (0x58, 2),
     "block_group_nr": (0x5A, 2),
     "feature_compat": (0x5C, 4),
@@ -115,12 +113,22 @@ _LAYOUT = {
     "uuid": (0x68, 16),
     "volume_name": (0x78, 16),
     "last_mounted": (0x88, 64),
+    "reserved_gdt_blocks": (0xCE, 2),
+    "journal_inum": (0xE0, 4),
     "desc_size": (0xFE, 2),
     "first_meta_bg": (0x104, 4),
     "mkfs_time": (0x108, 4),
     "blocks_count_hi": (0x150, 4),
     "free_blocks_count_hi": (0x158, 4),
+    "mmp_block": (0x168, 8),
     "error_count": (0x194, 4),
+    "usr_quota_inum": (0x240, 4),
+    "grp_quota_inum": (0x244, 4),
+    "backup_bg_0": (0x24C, 4),
+    "backup_bg_1": (0x250, 4),
+    "prj_quota_inum": (0x26C, 4),
+    "checksum_seed": (0x270, 4),
+    "orphan_file_inum": (0x280, 4),
     "checksum": (0x3FC, 4),
 }
 
@@ -128,14 +136,13 @@ Kind = Literal["ext2", "ext3", "ext4", "journal"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ext(Facts):
+class Ext(FileSystem):
     """An ext2, ext3 or ext4 superblock.
 
     `kind` follows from the features; "journal" is an external journal, which is no file system.
     Times are seconds since 1970, 0 where it never happened. `features` has every name, compatible
     ones first; a nameless bit is written as e2fsprogs writes it, such as `FEATURE_C13`.
-    `block_group` is 0 in a primary superblock. `files` lists, within bounds, what is in `/` and
-    below `/boot`; None where that was not read.
+    `block_group` is 0 in a primary superblock.
     """
 
     format: ClassVar[str] = "ext4"
@@ -166,7 +173,6 @@ class Ext(Facts):
     write_time: int
     check_time: int
     mkfs_time: int
-    files: Files | None = field(repr=False)
 
     @property
     def size(self) -> int:
@@ -188,25 +194,6 @@ class Ext(Facts):
         """Whether its journal must be replayed first."""
         return bool(self.incompat & _INCOMPAT_NEEDS_RECOVERY)
 
-    def file(self, path: str) -> File | None:
-        """Find a file; case matters."""
-        files = self.files.files if self.files is not None else ()
-        return next((file for file in files if file.path == path), None)
-
-    def parts(self) -> Iterator[Part]:
-        """Give the files that lie in one piece, each once however many names it has."""
-        found: dict[tuple[int, int], str] = {}
-        for file in self.files.files if self.files is not None else ():
-            if file.offset is not None:
-                found.setdefault((file.offset, file.size), file.path)
-        left = self.size
-        for (offset, size), path in list(found.items())[:MAX_PARTS]:
-            left -= size
-            # Only in a damaged file system do files share bytes.
-            if left < 0:
-                return
-            yield Part(path, offset, size)
-
     def summary(self) -> str:
         """Give kind, size and block size."""
         return f"{self.kind}, {human(self.size)} in {human(self.block_size)} blocks"
@@ -220,25 +207,38 @@ def _kind(compat: int, incompat: int, ro_compat: int) -> Kind:
     return "ext3" if compat & _COMPAT_HAS_JOURNAL else "ext2"
 
 
-def _files(view: View, block: Record, kind: Kind, block_count: int) -> tuple[Files | None, str]:
-    if kind == "journal":
-        return None, ""
-    wide = block["feature_incompat"] & _INCOMPAT_64BIT
-    block_size = 1024 << block["log_block_size"]
-    descriptor_size = block["desc_size"] if wide else 32
-    groups = block_count
-    if block["feature_incompat"] & _INCOMPAT_META_BG:
-        groups = max(1, block["first_meta_bg"]) * block_size // max(1, descriptor_size)
-    volume = Volume(
-        block_size=block_size,
-        block_count=block_count,
+def _volume(block: Record, features: frozenset[str], count: int, free: int) -> Volume:
+    """Say what the walk needs to know of the superblock."""
+    uuid = block.raw("uuid")
+    stored = "metadata_csum_seed" in features
+    quotas = (block["usr_quota_inum"], block["grp_quota_inum"], block["prj_quota_inum"])
+    size = block["desc_size"] if "64bit" in features else 32
+    shift = block["log_cluster_size"] - block["log_block_size"] if "bigalloc" in features else 0
+    return Volume(
+        block_size=1024 << block["log_block_size"],
+        block_count=count,
+        first_block=block["first_data_block"],
+        ratio=1 << min(max(shift, 0), 20),
+        blocks_per_group=block["blocks_per_group"],
         inode_count=block["inodes_count"],
+        # Revision 0 has no such fields; its inodes are 128 bytes and the first eleventh is free.
         inode_size=block["inode_size"] if block["rev_level"] else 128,
+        first_inode=block["first_ino"] if block["rev_level"] else 11,
         inodes_per_group=block["inodes_per_group"],
-        descriptor_size=descriptor_size,
-        groups=groups,
+        descriptor_size=size or 32,
+        free_blocks=free,
+        free_inodes=block["free_inodes_count"],
+        seed=block["checksum_seed"] if stored else crc32c(uuid, ALL_ONES),
+        uuid=uuid,
+        journal=block["journal_inum"] if "has_journal" in features else 0,
+        reserved_descriptors=block["reserved_gdt_blocks"] if "resize_inode" in features else 0,
+        first_meta_group=block["first_meta_bg"],
+        backups=(block["backup_bg_0"], block["backup_bg_1"]),
+        quotas=tuple(filter(None, quotas)) if "quota" in features else (),
+        orphans=block["orphan_file_inum"] if "orphan_file" in features else 0,
+        mmp=block["mmp_block"],
+        features=features,
     )
-    return list_files(view, volume)
 
 
 def _match(view: View) -> Match:
@@ -284,12 +284,19 @@ def _read(view: View) -> Ext:
         )
     block_size = 1024 << block["log_block_size"]
     kind = _kind(compat, incompat, ro_compat)
-    files, doubt = _files(view, block, kind, count)
+    features = (
+        *names_of(compat, COMPAT, "FEATURE_C"),
+        *names_of(incompat, INCOMPAT, "FEATURE_I"),
+        *names_of(ro_compat, RO_COMPAT, "FEATURE_R"),
+    )
+    walk = None
+    if kind != "journal":
+        walk = ExtWalk(view, _volume(block, frozenset(features), count, free))
+        checksums += tuple(walk.checksums)
     return Ext(
         length=count * block_size,
         offsets=offsets,
         checksums=checksums,
-        doubts=(doubt,) if doubt else (),
         kind=kind,
         revision=block["rev_level"],
         block_size=block_size,
@@ -305,9 +312,7 @@ def _read(view: View) -> Ext:
         compat=compat,
         incompat=incompat,
         ro_compat=ro_compat,
-        features=names_of(compat, COMPAT, "FEATURE_C")
-        + names_of(incompat, INCOMPAT, "FEATURE_I")
-        + names_of(ro_compat, RO_COMPAT, "FEATURE_R"),
+        features=features,
         state=block["state"],
         error_count=block["error_count"],
         uuid=block.uuid("uuid"),
@@ -319,7 +324,16 @@ def _read(view: View) -> Ext:
         write_time=block["wtime"],
         check_time=block["lastcheck"],
         mkfs_time=block["mkfs_time"],
-        files=files,
+        files=walk.files() if walk else None,
+        flaws=tuple(walk.flaws) if walk else (),
+        flaw_count=walk.flaw_count if walk else 0,
+        unwalked=walk.unwalked if walk else "",
+        room=Room(
+            count * block_size,
+            free * block_size,
+            block["inodes_count"],
+            block["free_inodes_count"],
+        ),
     )
 
 

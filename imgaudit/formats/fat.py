@@ -7,16 +7,16 @@ directory.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from imgaudit.errors import FormatError
-from imgaudit.formats.facts import Facts, Match, Part, Reader, head_only
-from imgaudit.formats.fat_files import File, Files, Volume, list_files
+from imgaudit.errors import FormatError, ImgauditError
+from imgaudit.formats.facts import Match, Reader
+from imgaudit.formats.fat_walk import FatWalk, Volume
+from imgaudit.formats.files import FileSystem, Room
 from imgaudit.formats.record import Record
 from imgaudit.formats.view import View
-from imgaudit.units import human
+from imgaudit.units import MIB, Span, human
 
 SECTOR_SIZES = (512, 1024, 2048, 4096)
 SIGNATURE = b"\x55\xaa"
@@ -101,14 +101,13 @@ class BackupBoot:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fat(Facts):
+class Fat(FileSystem):
     """A FAT file system.
 
     `kind` follows from the number of clusters, as the specification demands; `fat32_layout` tells
     whether the boot sector is laid out for FAT32, which is what Linux goes by. `type_text` is only
     a label. `serial` and `label` are None where the boot sector has no extended signature. `fsinfo`
     and `backup` are None where there is none or it is beyond the data. `length` is in bytes.
-    `files` lists what is in it, within bounds.
     """
 
     format: ClassVar[str] = "fat"
@@ -136,7 +135,6 @@ class Fat(Facts):
     dirty: bool
     fsinfo: FsInfo | None
     backup: BackupBoot | None
-    files: Files = field(repr=False)
 
     @property
     def size(self) -> int:
@@ -148,20 +146,10 @@ class Fat(Facts):
         """Bytes in a cluster."""
         return self.sectors_per_cluster * self.bytes_per_sector
 
-    def file(self, path: str) -> File | None:
-        """Find a file; as always on FAT, case does not matter."""
-        wanted = path.lower()
-        return next((file for file in self.files.files if file.path.lower() == wanted), None)
-
-    def parts(self) -> Iterator[Part]:
-        """Give the files that lie in one piece, as long as they cannot be the same bytes twice."""
-        left = self.size
-        for file in self.files.files:
-            left -= file.size
-            if left < 0:
-                return
-            if file.offset is not None:
-                yield Part(file.path, file.offset, file.size)
+    def looked_into(self, path: str) -> bool:
+        """Tell that a boot loader may look anywhere: a FAT is there for it."""
+        del path
+        return True
 
     def summary(self) -> str:
         """Give kind, size and cluster size."""
@@ -246,6 +234,27 @@ def _read(view: View) -> Fat:
     extended = block["BS_BootSig"] in EXTENDED_BOOT_SIGNATURES
     # 0x28 announces the serial number alone.
     labelled = block["BS_BootSig"] == 0x29
+    cluster = per_cluster * sector
+    walk = FatWalk(
+        view,
+        Volume(
+            table=reserved * sector,
+            table_size=per_fat * sector,
+            tables=fats,
+            media=block["BPB_Media"],
+            root=(reserved + fats * per_fat) * sector,
+            root_size=block["BPB_RootEntCnt"] * 32,
+            root_cluster=block["BPB_RootClus"] if large else None,
+            data=data * sector,
+            cluster=cluster,
+            clusters=min(clusters, max(0, per_fat * sector * 8 // bits - 2)),
+            bits=bits,
+        ),
+    )
+    fsinfo = _fsinfo(view, block["BPB_FSInfo"] * sector) if large else None
+    if fsinfo is not None and fsinfo.free_clusters not in {None, walk.free} and walk.complete:
+        what = f"FSInfo says {fsinfo.free_clusters:,} free clusters; the FAT has {walk.free:,}"
+        walk.flaw(fsinfo.offset + _FSINFO["FSI_Free_Count"][0], what)
     return Fat(
         length=total * sector,
         offsets=offsets,
@@ -270,22 +279,23 @@ def _read(view: View) -> Fat:
         type_text=block.text("BS_FilSysType").rstrip() if labelled else "",
         has_signature=block.raw("Signature_word") == SIGNATURE,
         dirty=bool(block["BS_Reserved1"] & _STATE_DIRTY),
-        fsinfo=_fsinfo(view, block["BPB_FSInfo"] * sector) if large else None,
+        fsinfo=fsinfo,
         backup=_backup(view, block, block["BPB_BkBootSec"] * sector) if large else None,
-        files=list_files(
-            view,
-            Volume(
-                table=reserved * sector,
-                root=(reserved + fats * per_fat) * sector,
-                root_size=block["BPB_RootEntCnt"] * 32,
-                root_cluster=block["BPB_RootClus"] if large else None,
-                data=data * sector,
-                cluster=per_cluster * sector,
-                clusters=clusters,
-                bits=bits,
-            ),
-        ),
+        files=walk.files(),
+        flaws=tuple(walk.flaws),
+        flaw_count=walk.flaw_count,
+        unwalked=walk.unwalked,
+        room=None if walk.free is None else Room(clusters * cluster, walk.free * cluster),
     )
+
+
+def _windows(view: View) -> list[Span]:
+    """Want the allocation tables and the directories that stand near the start."""
+    try:
+        facts = _read(view)
+    except ImgauditError:
+        return []
+    return [Span(0, facts.data_offset + 2 * MIB)]
 
 
 READER = Reader(
@@ -294,5 +304,5 @@ READER = Reader(
     source="Microsoft, FAT32 File System Specification 1.03",
     match=_match,
     read=_read,
-    windows=head_only,
+    windows=_windows,
 )

@@ -1,0 +1,359 @@
+"""The files of a file system, in one form for all of them, and what is wrong inside.
+
+A reader that walks a file system whole gives `FileSystem` facts: every name with its kind, owner,
+size and where its bytes lie, what does not hold together, and the room that is left.
+"""
+
+from __future__ import annotations
+
+import bisect
+import contextlib
+import itertools
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from imgaudit.errors import ImgauditError, UnreadError
+from imgaudit.formats.blocks import unpack_block
+from imgaudit.formats.facts import Checksum, Facts, Part
+from imgaudit.formats.view import View
+from imgaudit.units import KIB, MIB, Span
+
+MAX_ENTRIES = 200_000
+"""Names that are listed; a large distribution's root has some 60,000."""
+MAX_PIECES = 400_000
+"""Pieces of all files together whose place is kept."""
+MAX_FLAWS = 64
+"""Flaws are counted in full and kept up to here."""
+MAX_DEPTH = 128
+"""Folders in each other; PATH_MAX allows no path that is useful with more."""
+MAX_PARTS = 256
+"""Files that are looked into; a boot partition with its device trees has a few dozen."""
+MAX_TEXT = 64 * KIB
+MAX_TEXTS = 4 * MIB
+TEXTS = (".conf", ".cfg", ".txt", ".env")
+"""How configuration files end whose text is kept, up to the sizes above."""
+MAX_PLACED = 64 * MIB  # no kernel or ramdisk of such boards is larger
+LINKS = 40  # MAXSYMLINKS, Linux include/linux/namei.h
+
+
+class Piece(NamedTuple):
+    """`size` bytes of a file in a row.
+
+    They are stored at `offset`; None is a hole, which reads as zeros. Where `method` names a
+    compression, `stored` bytes there unpack to `whole` bytes, and the piece begins `skip` bytes
+    into these.
+    """
+
+    size: int
+    offset: int | None
+    method: str = ""
+    stored: int = 0
+    whole: int = 0
+    skip: int = 0
+
+
+class Flaw(NamedTuple):
+    """Something that does not hold together: where, and what in a few words."""
+
+    offset: int
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One name in a file system.
+
+    `path` has no leading slash. `mode` has the kind and the permissions as in `stat`; on FAT they
+    are what Linux shows with umask 022. `inode` is the same for hard links. `rdev` is a device's
+    major and minor. `pieces` is None where the place of the data is not known. `text` is the
+    content of a small configuration file.
+    """
+
+    path: str
+    mode: int
+    size: int
+    inode: int = 0
+    uid: int = 0
+    gid: int = 0
+    mtime: int = 0
+    target: str = ""
+    rdev: tuple[int, int] = (0, 0)
+    pieces: tuple[Piece, ...] | None = field(default=(), repr=False)
+    text: bytes | None = field(default=None, repr=False)
+
+    @property
+    def is_file(self) -> bool:
+        """Whether this is a regular file."""
+        return stat.S_ISREG(self.mode)
+
+    @property
+    def is_folder(self) -> bool:
+        """Whether this is a directory."""
+        return stat.S_ISDIR(self.mode)
+
+    @property
+    def is_link(self) -> bool:
+        """Whether this is a symbolic link."""
+        return stat.S_ISLNK(self.mode)
+
+    @property
+    def offset(self) -> int | None:
+        """Where all data lie as they are; None where they are not in one piece."""
+        if not self.pieces or len(self.pieces) != 1 or self.pieces[0].method:
+            return None
+        return self.pieces[0].offset if self.pieces[0].size == self.size else None
+
+
+class Files:
+    """All names of a file system, by path; the root itself is ""."""
+
+    __slots__ = ("_lower", "caseless", "complete", "entries")
+
+    def __init__(
+        self, entries: dict[str, Entry], *, complete: bool, caseless: bool = False
+    ) -> None:
+        self.entries = entries
+        self.complete = complete
+        self.caseless = caseless
+        self._lower: dict[str, str] | None = None
+
+    def __iter__(self) -> Iterator[Entry]:
+        """Give every name but the root's."""
+        return (entry for path, entry in self.entries.items() if path)
+
+    def __len__(self) -> int:
+        return len(self.entries) - ("" in self.entries)
+
+    def get(self, path: str) -> Entry | None:
+        """Give what stands at a path, without following a link there."""
+        found = self.entries.get(path)
+        if found is None and self.caseless:
+            if self._lower is None:
+                self._lower = {name.lower(): name for name in self.entries}
+            found = self.entries.get(self._lower.get(path.lower(), "\0"))
+        return found
+
+    def find(self, path: str) -> Entry | None:
+        """Look a path up as the kernel does, links followed; None where it leads nowhere."""
+        todo = _parts(path)
+        at: list[str] = []
+        links = 0
+        while todo:
+            part = todo.pop()
+            if part == "..":
+                at = at[:-1]
+                continue
+            entry = self.get("/".join((*at, part)))
+            if entry is None or (todo and not (entry.is_folder or entry.is_link)):
+                return None
+            if not entry.is_link:
+                at = entry.path.split("/")
+                continue
+            links += 1
+            if links > LINKS or not entry.target:
+                return None
+            at = [] if entry.target.startswith("/") else at
+            todo += _parts(entry.target)
+        return self.entries.get("/".join(at))
+
+    def reached(self) -> Iterator[tuple[str, Entry]]:
+        """Give every regular file under each of its names, that of a link to it too."""
+        for path, entry in self.entries.items():
+            if entry.is_file:
+                yield path, entry
+            elif entry.is_link and (target := self.find(path)) is not None and target.is_file:
+                yield path, target
+
+
+def _parts(path: str) -> list[str]:
+    return [part for part in reversed(path.split("/")) if part not in {"", "."}]
+
+
+def open_file(view: View, entry: Entry) -> View:
+    """View a regular file's bytes; `view` is of the file system that lists it.
+
+    Reading raises FormatError where a compressed block is damaged.
+
+    Raises:
+        UnreadError: where its bytes lie is not known.
+
+    """
+    if entry.pieces is None:
+        raise UnreadError(0, f"where {entry.path} lies is not known")
+    if entry.offset is not None:
+        return view.sub(entry.offset, entry.size)
+    return View(_Pieces(view, entry.pieces, entry.size))
+
+
+class _Pieces:
+    """A file put together; the last block that was unpacked is kept."""
+
+    def __init__(self, view: View, pieces: tuple[Piece, ...], size: int) -> None:
+        self.size = size
+        self._view = view
+        self._pieces = pieces
+        self._starts = list(itertools.accumulate((piece.size for piece in pieces), initial=0))
+        self._last: tuple[int, bytes] = (-1, b"")
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        out = []
+        end = offset + length
+        at = bisect.bisect_right(self._starts, offset) - 1
+        while offset < end:
+            if at >= len(self._pieces):
+                out.append(bytes(end - offset))
+                break
+            piece = self._pieces[at]
+            start = offset - self._starts[at]
+            count = min(piece.size - start, end - offset)
+            if count > 0:
+                out.append(self._part(piece, start, count))
+                offset += count
+            at += 1
+        return b"".join(out)
+
+    def _part(self, piece: Piece, start: int, count: int) -> bytes:
+        if piece.offset is None:
+            return bytes(count)
+        if not piece.method:
+            return self._view.bytes(piece.offset + start, count)
+        if self._last[0] != piece.offset:
+            self._last = (piece.offset, unpack(self._view, piece))
+        first = piece.skip + start
+        return self._last[1][first : first + count].ljust(count, b"\0")
+
+    def data(self) -> Iterator[Span]:
+        if self.size:
+            yield Span(0, self.size)
+
+
+def unpack(view: View, piece: Piece) -> bytes:
+    """Unpack the block that a piece is in.
+
+    Raises:
+        FormatError: it is damaged, or unpacks to another size.
+
+    """
+    assert piece.offset is not None  # noqa: S101 - tells mypy what the caller made sure of
+    return unpack_block(
+        piece.method, view.bytes(piece.offset, piece.stored), piece.whole, piece.offset
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What is left in a file system, in bytes and inodes; no inodes where it has no such limit."""
+
+    size: int
+    free: int
+    inodes: int | None = None
+    free_inodes: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileSystem(Facts):
+    """A file system that was walked whole.
+
+    `files` is None where nothing could be listed. `flaws` are the first of `flaw_count`. `unwalked`
+    says in a sentence why parts were not looked at; "" means that all was. `room` is what is left
+    in it, as its own counters say; None where it has none.
+    """
+
+    files: Files | None = field(default=None, repr=False, compare=False)
+    flaws: tuple[Flaw, ...] = field(default=(), compare=False)
+    flaw_count: int = field(default=0, compare=False)
+    unwalked: str = field(default="", compare=False)
+    room: Room | None = field(default=None, compare=False)
+
+    def file(self, path: str) -> Entry | None:
+        """Find a regular file, links followed."""
+        found = self.files.find(path) if self.files is not None else None
+        return found if found is not None and found.is_file else None
+
+    def looked_into(self, path: str) -> bool:
+        """Tell whether a boot loader may look for what stands there."""
+        return "/" not in path or path.startswith("boot/")
+
+    def parts(self) -> Iterator[Part]:
+        """Give the files that lie in one piece, each once however many names it has."""
+        found: dict[tuple[int, int], str] = {}
+        for entry in self.files or ():
+            offset = entry.offset
+            placed = entry.is_file and offset is not None and 0 < entry.size <= MAX_PLACED
+            if placed and offset is not None and self.looked_into(entry.path):
+                found.setdefault((offset, entry.size), entry.path)
+        left = self.length or 0
+        for (offset, size), path in itertools.islice(found.items(), MAX_PARTS):
+            left -= size
+            # Only in a damaged file system do files share bytes.
+            if left < 0:
+                return
+            yield Part(path, offset, size)
+
+
+class Walk:
+    """What the walks of all file systems gather."""
+
+    def __init__(self, view: View, *, caseless: bool = False) -> None:
+        self.view = view
+        self.flaws: list[Flaw] = []
+        self.flaw_count = 0
+        self.checksums: list[Checksum] = []
+        self.wrong_checksums = 0
+        self.unwalked = ""
+        self.complete = True
+        self.entries: dict[str, Entry] = {}
+        self._caseless = caseless
+        self._pieces_left = MAX_PIECES
+        self._texts = MAX_TEXTS
+
+    def flaw(self, offset: int, what: str) -> None:
+        """Note that something does not hold together."""
+        self.flaw_count += 1
+        if len(self.flaws) < MAX_FLAWS:
+            self.flaws.append(Flaw(offset, what))
+
+    def wrong(self, checksum: Checksum) -> None:
+        """Note a checksum that does not match."""
+        self.wrong_checksums += 1
+        if len(self.checksums) < MAX_FLAWS:
+            self.checksums.append(checksum)
+
+    def skip(self, why: str) -> None:
+        """Say why parts are not looked at; the first reason stands."""
+        self.unwalked = self.unwalked or why
+        self.complete = False
+
+    def add(self, entry: Entry) -> bool:
+        """List a name; tell whether there was room for it."""
+        if len(self.entries) >= MAX_ENTRIES:
+            self.skip(f"it has more than {MAX_ENTRIES:,} names")
+            return False
+        if entry.pieces:
+            self._pieces_left -= len(entry.pieces)
+            if self._pieces_left < 0:
+                entry = replace(entry, pieces=None)
+        if self.kept(entry):
+            with contextlib.suppress(ImgauditError):
+                text = open_file(self.view, entry).bytes(0, entry.size)
+                self._texts -= entry.size
+                entry = replace(entry, text=text)
+        self.entries[entry.path] = entry
+        return True
+
+    def kept(self, entry: Entry) -> bool:
+        """Tell whether a file is a small configuration whose text is kept."""
+        return (
+            entry.is_file
+            and entry.size <= min(MAX_TEXT, self._texts)
+            and entry.path.lower().endswith(TEXTS)
+            and (self._caseless or "/" not in entry.path or entry.path.startswith("boot/"))
+        )
+
+    def files(self) -> Files | None:
+        """Give what was listed; None where not even the root was."""
+        if not self.entries:
+            return None
+        return Files(self.entries, complete=self.complete, caseless=self._caseless)
