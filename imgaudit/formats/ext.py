@@ -207,7 +207,7 @@ def _kind(compat: int, incompat: int, ro_compat: int) -> Kind:
     return "ext3" if compat & _COMPAT_HAS_JOURNAL else "ext2"
 
 
-def _volume(block: Record, features: frozenset[str], count: int, free: int) -> Volume:
+def _volume(block: Record, features: frozenset[str], count: int) -> Volume:
     """Say what the walk needs to know of the superblock."""
     uuid = block.raw("uuid")
     stored = "metadata_csum_seed" in features
@@ -226,8 +226,6 @@ def _volume(block: Record, features: frozenset[str], count: int, free: int) -> V
         first_inode=block["first_ino"] if block["rev_level"] else 11,
         inodes_per_group=block["inodes_per_group"],
         descriptor_size=size or 32,
-        free_blocks=free,
-        free_inodes=block["free_inodes_count"],
         seed=block["checksum_seed"] if stored else crc32c(uuid, ALL_ONES),
         uuid=uuid,
         journal=block["journal_inum"] if "has_journal" in features else 0,
@@ -291,12 +289,13 @@ def _read(view: View) -> Ext:
     )
     walk = None
     if kind != "journal":
-        walk = ExtWalk(view, _volume(block, frozenset(features), count, free))
+        walk = ExtWalk(view, _volume(block, frozenset(features), count))
         checksums += tuple(walk.checksums)
     return Ext(
         length=count * block_size,
         offsets=offsets,
         checksums=checksums,
+        doubts=walk.doubts() if walk else (),
         kind=kind,
         revision=block["rev_level"],
         block_size=block_size,

@@ -258,6 +258,7 @@ def _read(view: View) -> Fat:
     return Fat(
         length=total * sector,
         offsets=offsets,
+        doubts=walk.doubts(),
         kind=kind,
         fat32_layout=large,
         oem_name=block.text("BS_OEMName").rstrip(),
@@ -295,7 +296,8 @@ def _windows(view: View) -> list[Span]:
         facts = _read(view)
     except ImgauditError:
         return []
-    return [Span(0, facts.data_offset + 2 * MIB)]
+    end = facts.data_offset + MIB
+    return [Span(0, end)] if end > 2 * MIB else []
 
 
 READER = Reader(

@@ -128,6 +128,8 @@ class FatWalk(Walk):
 
     def _straight(self, first: int) -> int:
         """Count the clusters from `first` on that follow each other in the chain."""
+        if self._table[first] != first + 1:
+            return 1
         count, width = 1, self._width
         while True:
             start = first + count - 1

@@ -352,6 +352,10 @@ class Walk:
             and (self._caseless or "/" not in entry.path or entry.path.startswith("boot/"))
         )
 
+    def doubts(self) -> tuple[str, ...]:
+        """Say what was not looked at."""
+        return (f"Not all of it was looked at: {self.unwalked}.",) if self.unwalked else ()
+
     def files(self) -> Files | None:
         """Give what was listed; None where not even the root was."""
         if not self.entries:

@@ -95,20 +95,73 @@ def _on_nor(found: Found[F]) -> tuple[Region, int] | None:
 
 
 def _ext(blocks: int, *, stored: int | None = None, **fields: int) -> bytes:
-    """Write the superblock of an ext2 with 1 KiB blocks, `stored` of which are there."""
-    values = {"blocks": blocks, "state": 1, "compat": 0, "incompat": 2, "ro_compat": 0, "errors": 0}
-    values |= {"uuid": 1} | fields
+    """Write an empty ext2 with 1 KiB blocks, `stored` of which are there."""
+    values = {"state": 1, "compat": 0, "incompat": 2, "ro_compat": 0, "errors": 0, "uuid": 1}
+    values |= {"flip": 0} | fields
+    uuid = values["uuid"].to_bytes(16, "big")
+    seed, summed = crc32c(uuid), bool(values["ro_compat"] & 0x400)
+
+    def checked(data: bytes, *more: int) -> int:
+        return crc32c(data, crc32c(struct.pack(f"<{len(more)}I", *more), seed)) * summed
+
+    # After the superblock: descriptors, both bitmaps, 16 inodes in two blocks, the root directory.
+    block_bits = ((1 << 8192) - (1 << min(blocks - 1, 8192)) | 0x7F).to_bytes(KIB, "little")
+    inode_bits = ((1 << 8192) - (1 << 16) | 0x3FF).to_bytes(KIB, "little")
+    sums = (checked(block_bits), checked(inode_bits[:2]))
+    group = struct.pack(
+        "<IIIHHHHIHHHH",
+        3,
+        4,
+        5,
+        min(blocks - 8, 0xFFFF),
+        6,
+        1,
+        0,
+        0,
+        *(part & 0xFFFF for part in sums),
+        0,
+        0,
+    )
+    group = group[:30] + struct.pack("<H", checked(group, 0) & 0xFFFF)
+    root = struct.pack("<HHI12xIHHIII60s28x", 0o40755, 0, KIB, 0, 0, 2, 2, 0, 0, b"\7")
+    root = root[:0x7C] + struct.pack("<H", checked(root, 2, 0) & 0xFFFF) + bytes(2)
+    room = KIB - 12 - 12 * summed
+    names = struct.pack("<IHBB4sIHBB2s", 2, 12, 1, 2, b".", 2, room, 2, 2, b"..")
+    names = names.ljust(KIB - 12, b"\0")
+    names += struct.pack("<IHBBI", 0, 12, 0, 0xDE, checked(names, 2, 0)) if summed else bytes(12)
+
     block = bytearray(KIB)
-    layout = {0x00: 16, 0x04: values["blocks"], 0x14: 1, 0x20: 8192, 0x28: 16, 0x4C: 1}
-    layout |= {0x5C: values["compat"], 0x60: values["incompat"], 0x64: values["ro_compat"]}
-    for offset, value in (layout | {0x194: values["errors"]}).items():
+    layout = {
+        0x00: 16,
+        0x04: blocks,
+        0x0C: blocks - 8,
+        0x10: 6,
+        0x14: 1,
+        0x20: 8192,
+        0x24: 8192,
+        0x28: 16,
+    }
+    layout |= {0x4C: 1, 0x54: 11, 0x5C: values["compat"], 0x60: values["incompat"]}
+    layout |= {0x64: values["ro_compat"], 0x194: values["errors"]}
+    for offset, value in layout.items():
         struct.pack_into("<I", block, offset, value)
     struct.pack_into("<HH", block, 0x38, 0xEF53, values["state"])
     struct.pack_into("<H", block, 0x58, 128)
-    block[0x68:0x78] = values["uuid"].to_bytes(16, "big")
-    checksum = crc32c(bytes(block[:-4])) ^ values.get("flip", 0)
-    struct.pack_into("<I", block, 0x3FC, checksum if values["ro_compat"] & 0x400 else 0)
-    return (bytes(KIB) + bytes(block)).ljust((stored or blocks) * KIB, b"\0")
+    block[0x68:0x78] = uuid
+    block[0x175] = summed
+    checksum = crc32c(bytes(block[:-4])) ^ values["flip"]
+    struct.pack_into("<I", block, 0x3FC, checksum * summed)
+    inodes = (bytes(128) + root).ljust(2 * KIB, b"\0")
+    parts = (
+        bytes(KIB),
+        bytes(block),
+        group.ljust(KIB, b"\0"),
+        block_bits,
+        inode_bits,
+        inodes,
+        names,
+    )
+    return b"".join(parts).ljust((stored or blocks) * KIB, b"\0")[: (stored or blocks) * KIB]
 
 
 def _fat(text: bytes) -> bytes:

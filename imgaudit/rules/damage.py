@@ -1,0 +1,71 @@
+"""What does not hold together inside file systems."""
+
+from __future__ import annotations
+
+import struct
+
+from imgaudit.formats.files import FileSystem
+from imgaudit.rules._containers import contents
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+
+_DISK = "name: boot, partition: 1, at: 1 MiB, size: 64 KiB, holds: fat, file: boot.img"
+_WALKED = ("ext4", "fat")
+
+
+def _fat(clusters: int) -> bytes:
+    """Write a FAT12 of 64 KiB with a file of 1,500 bytes whose chain has so many clusters."""
+    fields = struct.pack(
+        "<3s8sHBHBHHBHHHIIBBBI11s8s",
+        *(b"\xeb\x3c\x90", b"example ", 512, 1, 1, 2, 16, 128, 0xF8, 1, 32, 64, 0, 0),
+        *(0x80, 0, 0x29, 1, b"EXAMPLE    ", b"FAT12   "),
+    )
+    entries = [0xFF8, 0xFFF, *range(3, clusters + 2), 0xFFF, 0]
+    table = b"".join(
+        (low | high << 12).to_bytes(3, "little")
+        for low, high in zip(entries[::2], [*entries[1::2], 0], strict=False)
+    )
+    name = struct.pack("<11sB8xH4xHI", b"IMAGE      ", 0x20, 0, 2, 1500)
+    head = fields.ljust(510, b"\0") + b"\x55\xaa"
+    return (head + 2 * table.ljust(512, b"\0") + name).ljust(64 * KIB, b"\0")
+
+
+DAMAGED = Rule(
+    name="filesystem-damaged",
+    severity=Severity.ERROR,
+    message="{content}: the file system is damaged inside: {what}{more}",
+    effect="Files are cut, mixed up or lost; the kernel may refuse the mount when it meets this.",
+    fix="Build or copy it again; do not ship one that a check of the file system must repair.",
+    computed=(
+        "every directory, every inode or entry, every extent or chain of clusters and every count"
+        " of what is free is read; one of them contradicts another or leads outside"
+    ),
+    source="e2fsck of e2fsprogs and fsck.fat of dosfstools for what counts as damage",
+    bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
+    good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
+    judges=_WALKED,
+)
+
+
+@check(DAMAGED)
+def filesystem_damaged(subject: Subject) -> Outcome:
+    for found in contents(subject, FileSystem):
+        facts = found.facts
+        # A cut image and a wrong checksum have findings of their own, and explain the rest.
+        cut = facts.length is not None and found.content.size < facts.length
+        if cut or any(checksum.matches is False for checksum in facts.checksums):
+            continue
+        if facts.flaws:
+            first, more = facts.flaws[0], facts.flaw_count - 1
+            yield found.finding(
+                DAMAGED,
+                at=first.offset,
+                length=4,
+                what=first.what,
+                count=facts.flaw_count,
+                more=f", and {more:,} more" if more else "",
+            )
+        if facts.unwalked:
+            yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)
