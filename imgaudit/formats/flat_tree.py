@@ -6,11 +6,12 @@ Source: Devicetree Specification 0.4, chapter 5 "Flattened Devicetree (DTB) Form
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.view import View
+from imgaudit.units import Span
 
 MAGIC = 0xD00DFEED
 HEADER_FIELDS = (
@@ -333,6 +334,73 @@ def _structure(view: View, start: int, end: int, strings: bytes) -> tuple[Node, 
             raise FormatError(here, f"nodes are nested deeper than {_MAX_DEPTH}")
         if nodes > _MAX_NODES or properties > _MAX_PROPERTIES or kept > _MAX_KEPT:
             raise FormatError(here, "the tree is implausibly big")
+
+
+def signed_spans(
+    view: View, tree: Tree, nodes: Collection[str], without: Collection[str]
+) -> tuple[Span, ...]:
+    """Give the bytes of the structure block that a signature over some nodes covers, in order.
+
+    Of each node that is named by its path: its start, its properties but for those in `without`,
+    and the bare starts and ends of its children; and the last token. The spans are from the start
+    of the content.
+
+    Source: U-Boot boot/fdt_region.c, fdt_find_regions().
+
+    Raises:
+        FormatError: the structure block is damaged.
+
+    """
+    header = tree.header
+    end = (
+        view.size if header.size_dt_struct is None else header.off_dt_struct + header.size_dt_struct
+    )
+    names = view.bytes(header.off_dt_strings, header.size_dt_strings)
+    pieces = _Pieces(view, min(end, view.size))
+    spans: list[Span] = []
+    wants: list[int] = []
+    path: list[str] = []
+    want, start = 0, -1
+    for token, at, after in _tokens(pieces, header.off_dt_struct):
+        include, stop = want >= 2, at
+        if token == _BEGIN_NODE:
+            path.append(_text(pieces.name(at + 4)))
+            wants.append(want)
+            stop = after if want > 1 else at
+            named = ("/".join(path) or "/") in nodes
+            want = 2 if named else max(want - 1, 0)
+            include = want > 0
+        elif token == _END_NODE:
+            include, stop = want > 0, after
+            path.pop()
+            want = wants.pop()
+        elif token == _PROP:
+            name_at = int.from_bytes(pieces.read(at + 8, 4), "big")
+            include = include and _property_name(names, name_at, at) not in without
+        elif token == _END:
+            include = True
+        if include and start < 0:
+            start = spans.pop().start if spans and spans[-1].end == at else at
+        elif not include and start >= 0:
+            spans.append(Span(start, stop))
+            start = -1
+        if token == _END:
+            spans.append(Span(start, after))
+    return tuple(spans)
+
+
+def _tokens(pieces: _Pieces, start: int) -> Iterator[tuple[int, int, int]]:
+    """Give each token of a structure block that was read before: it, its place and its end."""
+    at, token = start, _NOP
+    while token != _END:
+        here, token = at, int.from_bytes(pieces.read(at, 4), "big")
+        at += 4
+        if token == _PROP:
+            at += 8 + int.from_bytes(pieces.read(at, 4), "big")
+        elif token == _BEGIN_NODE:
+            at += len(pieces.name(at)) + 1
+        at = start + (at - start + 3) // 4 * 4
+        yield token, here, at
 
 
 def _property_name(strings: bytes, offset: int, token_at: int) -> str:

@@ -12,6 +12,7 @@ from imgaudit.model import Layout
 
 if TYPE_CHECKING:
     from imgaudit.boot.firmware import Firmware
+    from imgaudit.boot.signatures import Signed
     from imgaudit.maps.collect import Copies
     from imgaudit.release.manifest import Manifest
     from imgaudit.rescue.stage import Rescue
@@ -23,7 +24,8 @@ class Subject(Build):
 
     `boots` is what U-Boot does with the build, `copies` are the copies of the map that the build
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
-    or, without a layout, by file. `firmware` are the boot programs that were found.
+    or, without a layout, by file. `firmware` are the boot programs that were found,
+    `signed` what FITs' signatures are worth to them.
     """
 
     copies: Copies | None = None
@@ -31,6 +33,7 @@ class Subject(Build):
     rescues: Mapping[str, Rescue] = field(default_factory=dict)
     manifest: Manifest | None = None
     firmware: tuple[Firmware, ...] = ()
+    signed: tuple[Signed, ...] = ()
 
 
 def gather(layout: Layout, store: Store | None) -> Subject:
@@ -41,11 +44,13 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         # On paper there is nothing to follow, so what follows it need not be loaded.
         return Subject(layout=layout, given=False, placements=build.placements)
     from imgaudit.boot.firmware import firmware_of
+    from imgaudit.boot.signatures import signed_of
     from imgaudit.boot.stage import boots_of
     from imgaudit.maps.collect import collect
 
     copies = collect(build)
     boots = boots_of(build, copies)
+    firmware = firmware_of(build)
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -56,7 +61,8 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         copies=copies,
         boots=boots,
         rescues=_rescues(build, boots),
-        firmware=firmware_of(build),
+        firmware=firmware,
+        signed=signed_of(build, firmware),
     )
 
 

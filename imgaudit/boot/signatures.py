@@ -1,0 +1,211 @@
+"""FIT signatures: the keys that a boot program's tree demands, and whether a FIT satisfies them.
+
+Source: U-Boot doc/usage/fit/signature.rst; boot/image-fit-sig.c (`fit_config_check_sig`,
+`fit_config_verify_required_keys`); lib/rsa/rsa-mod-exp.c and lib/ecdsa for the keys' properties.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from imgaudit.boot.firmware import Firmware, Program
+from imgaudit.contents.build import Build
+from imgaudit.contents.place import Node
+from imgaudit.errors import ImgauditError
+from imgaudit.formats import flat_tree
+from imgaudit.formats.fit import Configuration, FitFacts, Signature
+from imgaudit.formats.view import View
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.hashes import HashAlgorithm
+
+# What a signature over a configuration leaves out: hashes stand for the data (exc_prop).
+_WITHOUT = frozenset({"data", "data-size", "data-position", "data-offset"})
+_MOST = 4096  # signatures of one build that are verified; a FIT has a handful
+
+
+class Seal(StrEnum):
+    """What became of a signature, held against a key."""
+
+    GOOD = "verifies"
+    BAD = "does not verify"
+    MISSING = "there is none by that key"
+    UNKNOWN = "cannot be verified here"
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A public key in a boot program's device tree.
+
+    `required` says of what it is demanded, `any_is_enough` whether one of the required is enough.
+    """
+
+    name: str
+    algorithm: str
+    required: str | None
+    any_is_enough: bool
+    node: flat_tree.Node
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signed:
+    """A configuration of a FIT and one key: what its signatures are worth to the boot program.
+
+    `signature` is the one that was tried, `why` says why it cannot be verified here.
+    """
+
+    fit: Node[FitFacts]
+    configuration: Configuration
+    key: Key
+    holder: Firmware
+    seal: Seal
+    signature: Signature | None
+    why: str = ""
+
+
+def keys_of(tree: flat_tree.Tree) -> tuple[Key, ...]:
+    """Read the keys of a control device tree: the children of /signature."""
+    holder = tree.get("/signature")
+    if holder is None:
+        return ()
+    return tuple(
+        Key(
+            node.text("key-name-hint") or node.name.removeprefix("key-"),
+            node.text("algo") or "",
+            node.text("required"),
+            holder.text("required-mode") == "any",
+            node,
+        )
+        for node in holder.children
+        if "rsa,modulus" in node.properties or "ecdsa,x-point" in node.properties
+    )
+
+
+def signed_of(build: Build, firmware: tuple[Firmware, ...]) -> tuple[Signed, ...]:
+    """Hold every FIT's configurations against the keys of the program that reads them."""
+    found: list[Signed] = []
+    for holder in firmware:
+        keys = [key for tree in holder.trees for key in keys_of(tree.tree)]
+        for node in build.of(FitFacts) if keys else ():
+            for choice in node.facts.configurations:
+                reads = Program.SPL if choice.first_stage else Program.U_BOOT
+                if holder.program is reads and (choice.kernel or choice.first_stage):
+                    found += _held(node, choice, holder, keys)
+                if len(found) > _MOST:
+                    return tuple(found)
+    return tuple(found)
+
+
+def _held(
+    node: Node[FitFacts], choice: Configuration, holder: Firmware, keys: list[Key]
+) -> Iterator[Signed]:
+    for key in keys:
+        if key.required == "image":
+            continue  # asked of each image by itself, where none of the configurations counts
+        tried = [
+            signature
+            for signature in choice.signatures
+            if signature.value_size and signature.key_name_hint in {None, key.name}
+        ]
+        seal, why, signature = Seal.MISSING, "", None
+        for signature in tried:
+            seal, why = _verify(node, choice, signature, key)
+            if seal is Seal.GOOD:
+                break
+        yield Signed(
+            fit=node,
+            configuration=choice,
+            key=key,
+            holder=holder,
+            seal=seal,
+            signature=signature,
+            why=why,
+        )
+
+
+def _verify(
+    node: Node[FitFacts], choice: Configuration, signature: Signature, key: Key
+) -> tuple[Seal, str]:
+    """Verify one signature of a configuration with one key."""
+    view, facts = node.content.view, node.facts
+    if view is None:
+        return Seal.UNKNOWN, "the FIT's bytes were not kept"
+    found = facts.tree.get(f"/configurations/{choice.name}/{signature.name}")
+    value = found.properties.get("value") if found is not None else None
+    if value is None or signature.algo != key.algorithm:
+        return Seal.BAD, ""
+    digest = key.algorithm.partition(",")[0]
+    if digest not in {"sha1", "sha256", "sha384", "sha512"}:
+        return Seal.UNKNOWN, f"the digest {digest} is not known here"
+    hashed = hashlib.new(digest, usedforsecurity=False)
+    try:
+        for piece in _covered(view, facts, signature):
+            hashed.update(piece)
+    except ImgauditError:
+        return Seal.BAD, ""
+    try:
+        return _check(key, signature, value.value, hashed.digest())
+    except ImportError:
+        return Seal.UNKNOWN, "the package cryptography is not installed (imgaudit[signatures])"
+
+
+def _covered(view: View, facts: FitFacts, signature: Signature) -> Iterator[bytes]:
+    """Give the bytes that a configuration's signature covers."""
+    spans = flat_tree.signed_spans(view, facts.tree, frozenset(signature.hashed_nodes), _WITHOUT)
+    for span in spans:
+        yield view.bytes(span.start, span.size)
+    if len(signature.hashed_strings) >= 2:
+        size = min(signature.hashed_strings[1], facts.header.size_dt_strings)
+        yield view.bytes(facts.header.off_dt_strings, size)
+
+
+def _check(key: Key, signature: Signature, value: bytes, hashed: bytes) -> tuple[Seal, str]:
+    """Verify a digest's signature; the digest is one of those named below."""
+    from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import hashes
+    from cryptography.hazmat.primitives.asymmetric import ec, padding, rsa
+    from cryptography.hazmat.primitives.asymmetric.utils import Prehashed, encode_dss_signature
+
+    algorithms: dict[str, HashAlgorithm] = {
+        "sha1": hashes.SHA1(),  # noqa: S303 - what a FIT was signed with is a fact
+        "sha256": hashes.SHA256(),
+        "sha384": hashes.SHA384(),
+        "sha512": hashes.SHA512(),
+    }
+    digest, _, scheme = key.algorithm.partition(",")
+    algorithm = algorithms[digest]
+    try:
+        if scheme.startswith("rsa"):
+            numbers = rsa.RSAPublicNumbers(
+                int.from_bytes(key.node.properties["rsa,exponent"].value, "big")
+                if "rsa,exponent" in key.node.properties
+                else 65537,
+                int.from_bytes(key.node.properties["rsa,modulus"].value, "big"),
+            )
+            how: padding.AsymmetricPadding = padding.PKCS1v15()
+            if signature.padding == "pss":
+                how = padding.PSS(padding.MGF1(algorithm), padding.PSS.AUTO)
+            numbers.public_key().verify(value, hashed, how, Prehashed(algorithm))
+        elif scheme.startswith("ecdsa"):
+            half = len(value) // 2
+            curve: ec.EllipticCurve = ec.SECP384R1() if scheme == "ecdsa384" else ec.SECP256R1()
+            point = ec.EllipticCurvePublicNumbers(
+                int.from_bytes(key.node.properties["ecdsa,x-point"].value, "big"),
+                int.from_bytes(key.node.properties["ecdsa,y-point"].value, "big"),
+                curve,
+            )
+            both = (int.from_bytes(value[:half], "big"), int.from_bytes(value[half:], "big"))
+            point.public_key().verify(
+                encode_dss_signature(*both), hashed, ec.ECDSA(Prehashed(algorithm))
+            )
+        else:
+            return Seal.UNKNOWN, f"the scheme {scheme} is not known here"
+    except InvalidSignature:
+        return Seal.BAD, ""
+    except (ValueError, KeyError, UnsupportedAlgorithm):
+        return Seal.UNKNOWN, f"the key {key.name} cannot be read"
+    return Seal.GOOD, ""

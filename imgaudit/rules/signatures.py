@@ -1,0 +1,151 @@
+"""Signatures of FITs, held against the keys that the boot program before carries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from imgaudit.boot.signatures import Seal, Signed
+from imgaudit.formats import flat_tree
+from imgaudit.formats.view import View
+from imgaudit.rules import samples as sample
+from imgaudit.rules._containers import Found
+from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nor
+from imgaudit.rules.firmware import _u_boot
+from imgaudit.rules.subject import Subject
+from imgaudit.writers import signature
+from imgaudit.writers.fdt import Tree
+
+_SOURCE = (
+    "U-Boot doc/usage/fit/signature.rst; boot/image-fit-sig.c, fit_config_verify_required_keys()"
+)
+_NODES = ("/", "/configurations/conf", "/images/kernel", "/images/kernel/hash-1")
+
+
+def signed_fit(*, hint: str = signature.NAME, sign: bool = True, entry: int = 0) -> bytes:
+    """Write a FIT whose one configuration is signed with the examples' key."""
+    node: Tree = {
+        "algo": signature.ALGORITHM,
+        "key-name-hint": hint,
+        "sign-images": ["kernel"],
+        "hashed-nodes": list(_NODES),
+        "hashed-strings": (0, 0),
+        "value": bytes(signature.SIZE),
+    }
+    if not sign:
+        del node["value"]
+    kernel = sample.kernel({"entry": sample.KERNEL_AT + entry})
+    data = sample.fit(
+        {"kernel": kernel}, configurations={"conf": {"kernel": "kernel", "signature-1": node}}
+    )
+    if not sign:
+        return data
+    tree = flat_tree.parse(View.of(data))
+    covered = b"".join(
+        data[span.start : span.end]
+        for span in flat_tree.signed_spans(View.of(data), tree, _NODES, {"data"})
+    )
+    place = tree.root.child("configurations")
+    found = tree.get("/configurations/conf/signature-1") if place else None
+    at = found.offsets["value"] if found else 0
+    return data[:at] + signature.sign(covered) + data[at + signature.SIZE :]
+
+
+def _demanding(fit: bytes, required: str | None = "conf") -> Example:
+    """Give a board whose U-Boot has the examples' key."""
+    tree = sample.board_tree({"signature": {"key-tide": signature.key(required)}})
+    return nor(
+        "name: u-boot, at: 0, size: 64 KiB, file: u-boot.bin",
+        "name: recovery, at: 64 KiB, size: 64 KiB, holds: fit, file: recovery.itb",
+        files={"u-boot.bin": lambda: _u_boot(tree=tree), "recovery.itb": lambda: fit},
+    )
+
+
+_SIGNED = _demanding(signed_fit())
+
+
+def _required_values(
+    key: str, *, configurations: str, program: str, content: str | None = None
+) -> None: ...
+
+
+MISSING = Rule(
+    name="fit-not-signed-as-required",
+    values=_required_values,
+    severity=Severity.ERROR,
+    message="{content}: {program} demands a signature by the key {key}; {configurations} has none",
+    effect='U-Boot says "Failed to verify required signature" and does not boot it.',
+    fix="Sign it with mkimage -F -k KEYS -K u-boot.dtb -r, with the key that this U-Boot carries.",
+    computed="a key of the boot program's device tree has required = conf, and the configuration"
+    " has no signature whose key-name-hint is that key's name",
+    source=_SOURCE,
+    bad=_demanding(sample.fit()),
+    good=_SIGNED,
+)
+
+
+@check(MISSING)
+def fit_signature_missing(subject: Subject) -> Outcome:
+    for first, names in _grouped(subject, Seal.MISSING):
+        if first.key.required == "conf":
+            yield Found(first.fit).finding(
+                MISSING(
+                    key=first.key.name, configurations=names, program=first.holder.program.value
+                ),
+                at=first.configuration.offset,
+                length=0,
+            )
+
+
+def _bad_values(
+    key: str, *, configurations: str, program: str, content: str | None = None
+) -> None: ...
+
+
+BAD = Rule(
+    name="fit-signature-does-not-verify",
+    values=_bad_values,
+    severity=Severity.ERROR,
+    message="{content}: the signature of {configurations} does not verify with the key {key} of"
+    " {program}",
+    effect='U-Boot says "Verification failed" and does not boot it.',
+    fix="Sign the finished FIT again, with the key that this U-Boot carries; change nothing"
+    " afterwards.",
+    computed="the RSA or ECDSA signature over the nodes in hashed-nodes does not verify with the"
+    " key of the same name. A warning where the key is not required",
+    source=_SOURCE,
+    bad=_demanding(signed_fit().replace(b"sample\0", b"simple\0", 1)),
+    good=_SIGNED,
+)
+
+
+@check(BAD)
+def fit_signature_bad(subject: Subject) -> Outcome:
+    for first, names in _grouped(subject, Seal.BAD):
+        tried = first.signature
+        yield Found(first.fit).finding(
+            BAD(key=first.key.name, configurations=names, program=first.holder.program.value),
+            at=tried.offset if tried is not None else first.configuration.offset,
+            length=0,
+            severity=None if first.key.required else Severity.WARNING,
+        )
+    for first, _ in _grouped(subject, Seal.UNKNOWN):
+        yield NotChecked(BAD.name, first.fit.content.name, first.why)
+
+
+def _grouped(subject: Subject, seal: Seal) -> Iterator[tuple[Signed, str]]:
+    """Give each FIT and key once, with the configurations that have this fault.
+
+    Where any one of the required keys is enough, those that verify speak for the others.
+    """
+    enough = {
+        (id(item.fit), item.configuration.name)
+        for item in subject.signed
+        if item.seal is Seal.GOOD and item.key.any_is_enough
+    }
+    groups: dict[tuple[int, str], list[Signed]] = {}
+    for item in subject.signed:
+        if item.seal is seal and (id(item.fit), item.configuration.name) not in enough:
+            groups.setdefault((id(item.fit), item.key.name), []).append(item)
+    for items in groups.values():
+        yield items[0], ", ".join(item.configuration.name for item in items[:4])
