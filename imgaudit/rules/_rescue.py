@@ -78,6 +78,7 @@ def said(
     offset: int | None = None,
     length: int | None = None,
     severity: Severity | None = None,
+    content: str = "",
     **values: Any,
 ) -> Finding:
     """Make a finding; `offset` counts from the start of the external ramdisk."""
@@ -87,6 +88,8 @@ def said(
     if offset is not None and at is not None:
         start = at + offset + (region.at + region.file_at if region is not None else 0)
     case = rule if isinstance(rule, Case) else rule(**values)
+    if content:
+        case = Case(case.rule, {**case.values, "content": content})
     return case.at(
         region=region,
         artifact=rescue.artifact.path if rescue.artifact is not None else None,

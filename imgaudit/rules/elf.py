@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from imgaudit.formats.elf import Elf
-from imgaudit.rules._containers import contents
+from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.writers.elf import X86_64, program
 
 _RUNS = {
@@ -22,6 +22,8 @@ _RUNS = {
     ("x86-64", 64): "x86-64",
 }
 
+ELFS = contents_of(Elf)
+
 
 def _one(data: bytes) -> Example:
     return nor(
@@ -30,40 +32,36 @@ def _one(data: bytes) -> Example:
     )
 
 
+def _architecture_values(*, bits: int, machine: str, wanted: str) -> None: ...
+
+
 ARCHITECTURE = Rule(
     name="elf-wrong-architecture",
     severity=Severity.ERROR,
+    values=_architecture_values,
     message="{content} is {bits}-bit {machine} code, the board is {wanted}",
     effect="Its loader refuses it, or the processor cannot run it.",
     fix="Ship the file that was built for {wanted}.",
     computed="the machine and class of an ELF file in a region of its own are not the layout's; a"
     " warning for 32-bit ARM on arm64, which may be a coprocessor's",
     source="System V gABI, chapter 4, e_machine",
-    judges=("elf",),
     bad=_one(program(machine=X86_64)),
     good=_one(program()),
 )
 
 
-@check(ARCHITECTURE)
-def elf_architecture(subject: Subject) -> Outcome:
-    if subject.layout is None:
+@check(ARCHITECTURE, over=ELFS, given=board_arch)
+def elf_architecture(found: Found[Elf], wanted: str) -> Outcome:
+    region = found.region
+    if region is None or region.holds != "elf" or found.start != region.at + region.file_at:
         return
-    wanted = subject.layout.arch
-    for found in contents(subject, Elf):
-        region = found.region
-        if region is None or region.holds != "elf" or found.start != region.at + region.file_at:
-            continue
-        facts = found.facts
-        runs = _RUNS.get((facts.machine, facts.bits))
-        if runs != wanted:
-            both = (runs, wanted) == ("arm", "arm64")
-            yield found.finding(
-                ARCHITECTURE,
-                at=facts.offsets["machine"],
-                length=2,
-                severity=Severity.WARNING if both else None,
-                bits=facts.bits,
-                machine=facts.machine,
-                wanted=wanted,
-            )
+    facts = found.facts
+    runs = _RUNS.get((facts.machine, facts.bits))
+    if runs != wanted:
+        both = (runs, wanted) == ("arm", "arm64")
+        yield found.finding(
+            ARCHITECTURE(bits=facts.bits, machine=facts.machine, wanted=wanted),
+            at=facts.offsets["machine"],
+            length=2,
+            severity=Severity.WARNING if both else None,
+        )

@@ -6,10 +6,10 @@ import struct
 
 from imgaudit.formats.facts import Match
 from imgaudit.formats.fip import ENTRY_SIZE, Fip
-from imgaudit.rules._containers import contents
+from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.units import Span
 from imgaudit.writers.elf import program
 from imgaudit.writers.fip import BL31, BL33, fip
@@ -22,6 +22,7 @@ _EXECUTED = frozenset({"BL2", "BL2U", "NS_BL2U", "BL31", "BL32", "BL33", "RMM", 
 # A package that carries these is loaded by the update firmware, not by BL2.
 _UPDATE = frozenset({"BL2U", "NS_BL2U", "SCP_BL2U", "FWU_CERT"})
 _CODE = b"tide" * 32
+FIPS = contents_of(Fip)
 
 
 def _one(data: bytes) -> Example:
@@ -41,173 +42,168 @@ def _entry(number: int, at: int, size: int) -> bytes:
 _SAMPLE = fip({BL31: _CODE, BL33: _CODE})
 _GOOD = _one(_SAMPLE)
 
+
+def _table_values(*, what: str) -> None: ...
+
+
 TABLE = Rule(
     name="fip-table-damaged",
     severity=Severity.ERROR,
+    values=_table_values,
     message="{content}: {what}",
     effect="BL2 finds no image in it and panics: the board is dead until it is flashed anew.",
     fix="Make the package again with fiptool and copy all of it.",
     computed="the header's serial number is 0, no entry of zeros ends the table, or the length that"
     " this entry declares is above the size of the file",
     source=f"{_LAYOUT}; drivers/io/io_fip.c",
-    judges=("fip",),
     bad=_one(_SAMPLE[:-64]),
     good=_GOOD,
 )
 
 
-@check(TABLE)
-def fip_table(subject: Subject) -> Outcome:
-    for found in contents(subject, Fip):
-        facts, size = found.facts, found.content.size
-        if facts.serial_number == 0:
-            yield found.finding(
-                TABLE,
-                at=facts.offsets["serial_number"],
-                length=4,
-                what="the header's serial number is 0",
-            )
-        if facts.length is None:
-            yield found.finding(
-                TABLE,
-                at=facts.toc_size,
-                length=0,
-                what=f"no end marker follows the {len(facts.entries)} entries of the table",
-            )
-        elif facts.length > size:
-            yield found.finding(
-                TABLE,
-                at=facts.offsets["length"],
-                length=8,
-                what=f"it declares {facts.length:,} bytes, the file has {size:,}",
-            )
+@check(TABLE, over=FIPS)
+def fip_table(found: Found[Fip]) -> Outcome:
+    facts, size = found.facts, found.content.size
+    if facts.serial_number == 0:
+        yield found.finding(
+            TABLE(what="the header's serial number is 0"),
+            at=facts.offsets["serial_number"],
+            length=4,
+        )
+    if facts.length is None:
+        yield found.finding(
+            TABLE(what=f"no end marker follows the {len(facts.entries)} entries of the table"),
+            at=facts.toc_size,
+            length=0,
+        )
+    elif facts.length > size:
+        yield found.finding(
+            TABLE(what=f"it declares {facts.length:,} bytes, the file has {size:,}"),
+            at=facts.offsets["length"],
+            length=8,
+        )
+
+
+def _outside_values(entry: str, *, size: int, start: int, what: str) -> None: ...
 
 
 OUTSIDE = Rule(
     name="fip-entry-outside-file",
     severity=Severity.ERROR,
+    values=_outside_values,
     message="{content}: {entry} is {size:bytes} at {start:place}, {what}",
     effect="BL2 loads other bytes than the image, or fails to, and stops.",
     fix="Make the package again with fiptool and copy all of it.",
     computed="offset + size is above the size of the file, or offset is inside the table",
     source=_LAYOUT,
-    judges=("fip",),
     bad=_one(_entry(1, 0x100, 0x1000)),
     good=_GOOD,
 )
 
 
-@check(OUTSIDE)
-def fip_outside(subject: Subject) -> Outcome:
-    for found in contents(subject, Fip):
-        for entry in found.facts.entries:
-            if entry.end > found.content.size:
-                what = "past the end of the file"
-            elif entry.size and entry.offset_address < found.facts.toc_size:
-                what = "inside the table of contents"
-            else:
-                continue
-            yield found.finding(
-                OUTSIDE,
-                at=entry.offset,
-                length=ENTRY_SIZE,
-                entry=entry.name,
-                size=entry.size,
-                start=entry.offset_address,
-                what=what,
-            )
+# Of a file that was cut, that says it all.
+@check(OUTSIDE, over=FIPS, after=(fip_table,))
+def fip_outside(found: Found[Fip]) -> Outcome:
+    for entry in found.facts.entries:
+        if entry.end > found.content.size:
+            what = "past the end of the file"
+        elif entry.size and entry.offset_address < found.facts.toc_size:
+            what = "inside the table of contents"
+        else:
+            continue
+        yield found.finding(
+            OUTSIDE(entry=entry.name, size=entry.size, start=entry.offset_address, what=what),
+            at=entry.offset,
+            length=ENTRY_SIZE,
+        )
+
+
+def _overlap_values(one: str, other: str, *, size: int, start: int) -> None: ...
 
 
 OVERLAP = Rule(
     name="fip-entries-overlap",
     severity=Severity.ERROR,
+    values=_overlap_values,
     message="{content}: {one} and {other} share {size:bytes} from {start:place}",
     effect="One of the two images has the other's bytes in it.",
     fix="Make the package again with fiptool; do not write into a finished one.",
     computed="two entries share some of their bytes, and not all: two names for one image are no"
     " fault",
     source=_LAYOUT,
-    judges=("fip",),
     bad=_one(_entry(1, 0x100, 0x80)),
     good=_GOOD,
 )
 
 
-@check(OVERLAP)
-def fip_overlap(subject: Subject) -> Outcome:
-    for found in contents(subject, Fip):
-        spans = [(Span(item.offset_address, item.end), item.name) for item in found.facts.entries]
-        furthest: tuple[Span, str] | None = None
-        for span, name in sorted(spans):
-            if furthest is not None and span != furthest[0] and span.overlaps(furthest[0]):
-                common = span.common(furthest[0])
-                yield found.finding(
-                    OVERLAP,
-                    at=common.start,
-                    length=common.size,
-                    one=furthest[1],
-                    other=name,
-                    size=common.size,
-                    start=common.start,
-                )
-            if furthest is None or span.end > furthest[0].end:
-                furthest = span, name
+@check(OVERLAP, over=FIPS)
+def fip_overlap(found: Found[Fip]) -> Outcome:
+    spans = [(Span(item.offset_address, item.end), item.name) for item in found.facts.entries]
+    furthest: tuple[Span, str] | None = None
+    for span, name in sorted(spans):
+        if furthest is not None and span != furthest[0] and span.overlaps(furthest[0]):
+            common = span.common(furthest[0])
+            yield found.finding(
+                OVERLAP(one=furthest[1], other=name, size=common.size, start=common.start),
+                at=common.start,
+                length=common.size,
+            )
+        if furthest is None or span.end > furthest[0].end:
+            furthest = span, name
+
+
+def _required_values(image: str, *, what: str) -> None: ...
 
 
 REQUIRED = Rule(
     name="fip-without-required-image",
     severity=Severity.ERROR,
+    values=_required_values,
     message="{content} has {what} {image}",
     effect="BL2 cannot load it and stops: nothing is heard after its banner.",
     fix="Give fiptool the file of {image}.",
     computed="an entry that BL2 loads is absent or empty: BL31 and BL33 on arm64, BL32 and BL33 on"
     " arm; update packages (BL2U, NS_BL2U, …) are let be",
     source=f"{_NAMES}; docs/design/firmware-design.rst",
-    judges=("fip",),
     bad=_one(fip({BL31: _CODE})),
     good=_GOOD,
 )
 
 
-@check(REQUIRED)
-def fip_required(subject: Subject) -> Outcome:
-    if subject.layout is None:
+@check(REQUIRED, over=FIPS, given=board_arch, after=(fip_table,))
+def fip_required(found: Found[Fip], arch: str) -> Outcome:
+    facts = found.facts
+    if _UPDATE & {entry.role for entry in facts.entries}:
         return
-    for found in contents(subject, Fip):
-        facts = found.facts
-        if _UPDATE & {entry.role for entry in facts.entries}:
-            continue
-        for role in _REQUIRED.get(subject.layout.arch, ()):
-            entry = facts.entry(role)
-            if entry is None or not entry.size:
-                yield found.finding(
-                    REQUIRED,
-                    length=facts.toc_size,
-                    what="no" if entry is None else "an empty",
-                    image=role,
-                )
+    for role in _REQUIRED.get(arch, ()):
+        entry = facts.entry(role)
+        if entry is None or not entry.size:
+            yield found.finding(
+                REQUIRED(what="no" if entry is None else "an empty", image=role),
+                length=facts.toc_size,
+            )
+
+
+def _elf_values(entry: str) -> None: ...
 
 
 ELF = Rule(
     name="fip-payload-is-elf",
     severity=Severity.ERROR,
+    values=_elf_values,
     message="{content}: {entry} is an ELF file",
     effect="It is copied as it is and jumped to: the processor runs the ELF header.",
     fix="Put the binary into the package: u-boot.bin for u-boot, bl31.bin for bl31.elf.",
     computed="the data of an image that is executed starts as an ELF file",
     source=f"common practice, no source; {_NAMES} for what is executed",
-    judges=("fip",),
     bad=_one(fip({BL31: _CODE, BL33: program()})),
     good=_GOOD,
 )
 
 
-@check(ELF)
-def fip_elf(subject: Subject) -> Outcome:
-    for found in contents(subject, Fip):
-        for entry in found.facts.entries:
-            content = found.content.part(entry.name) if entry.role in _EXECUTED else None
-            if content is not None and content.format == "elf" and content.match > Match.WEAK:
-                yield found.finding(
-                    ELF, at=entry.offset_address, length=entry.size, entry=entry.name
-                )
+@check(ELF, over=FIPS)
+def fip_elf(found: Found[Fip]) -> Outcome:
+    for entry in found.facts.entries:
+        content = found.content.part(entry.name) if entry.role in _EXECUTED else None
+        if content is not None and content.format == "elf" and content.match > Match.WEAK:
+            yield found.finding(ELF(entry=entry.name), at=entry.offset_address, length=entry.size)

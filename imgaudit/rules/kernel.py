@@ -11,10 +11,10 @@ from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import UNSAID_KERNEL_SIZE, Found, contents
-from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules._containers import UNSAID_KERNEL_SIZE, Found
+from imgaudit.rules.engine import Example, Finding, Kind, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.units import KIB, MIB, round_down
 
 _BOOTING = "Linux Documentation/arch/arm64/booting.rst"
@@ -22,6 +22,19 @@ _RISCV = "Linux Documentation/arch/riscv/boot-image-header.rst"
 _ZIMAGE = "Linux arch/arm/boot/compressed/head.S"
 _ALIGN = 2 * MIB
 _FILLS = (b"\0", b"\xff")
+ARM64 = contents_of(Arm64ImageFacts)
+RISCV = contents_of(RiscvImageFacts)
+ZIMAGES = contents_of(ZimageFacts)
+KERNELS: Kind[Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]] = contents_of(
+    Arm64ImageFacts, RiscvImageFacts, ZimageFacts
+)
+LOADED: Kind[Found[FitFacts | UimageFacts]] = contents_of(FitFacts, UimageFacts)
+# What can start a kernel with such a header.
+_RUNS_ON = {
+    "arm64-image": {"arm64"},
+    "riscv-image": {"riscv32", "riscv64"},
+    "zimage": {"arm"},
+}
 
 
 def _one(holds: str, data: bytes, arch: str = "arm64") -> Example:
@@ -43,157 +56,148 @@ def _blank_from(content: Content, start: int) -> bool:
     )
 
 
+def _image_size_values(*, stated: int, size: int, happens: str) -> None: ...
+
+
 IMAGE_SIZE = Rule(
     name="arm64-image-size-too-small",
     severity=Severity.ERROR,
+    values=_image_size_values,
     message="{content}: the kernel's image_size is {stated:bytes}, the file is {size:bytes}",
     effect="{happens}.",
     fix="Ship arch/arm64/boot/Image as the kernel build made it; pass what was added separately.",
     computed="image_size is below the size of the file and what lies beyond is not padding; or it"
     " is 0: a warning up to the 16 MiB that U-Boot then assumes",
     source=f"{_BOOTING}; U-Boot arch/arm/lib/image.c, booti_setup()",
-    judges=("arm64-image",),
     bad=_one("arm64-image", sample.arm64_kernel(8 * KIB, image_size=4 * KIB)),
     good=_GOOD,
 )
 
 
-@check(IMAGE_SIZE)
-def arm64_image_size(subject: Subject) -> Outcome:
-    for found in contents(subject, Arm64ImageFacts):
-        stated, size = found.facts.image_size, found.content.size
-        severity = None
-        if stated == 0:
-            happens = "U-Boot assumes 16 MiB: beyond, it may put other data over the kernel"
-            severity = Severity.WARNING if size <= UNSAID_KERNEL_SIZE else None
-        elif stated < size and not _blank_from(found.content, stated):
-            happens = "U-Boot moves and guards only image_size bytes of it: the rest is lost"
-        else:
-            continue
-        yield found.finding(
-            IMAGE_SIZE,
-            at=found.facts.offsets["image_size"],
-            length=8,
-            severity=severity,
-            stated=stated,
-            size=size,
-            happens=happens,
-        )
+@check(IMAGE_SIZE, over=ARM64)
+def arm64_image_size(found: Found[Arm64ImageFacts]) -> Outcome:
+    stated, size = found.facts.image_size, found.content.size
+    severity = None
+    if stated == 0:
+        happens = "U-Boot assumes 16 MiB: beyond, it may put other data over the kernel"
+        severity = Severity.WARNING if size <= UNSAID_KERNEL_SIZE else None
+    elif stated < size and not _blank_from(found.content, stated):
+        happens = "U-Boot moves and guards only image_size bytes of it: the rest is lost"
+    else:
+        return
+    yield found.finding(
+        IMAGE_SIZE(stated=stated, size=size, happens=happens),
+        at=found.facts.offsets["image_size"],
+        length=8,
+        severity=severity,
+    )
 
 
 RISCV_SIZE = Rule(
     name="riscv-image-size-missing",
     severity=Severity.ERROR,
+    values=nothing,
     message="{content}: the kernel's image_size is 0",
     effect='U-Boot says "Image lacks image_size field, error!" and does not boot it.',
     fix="Ship arch/riscv/boot/Image as the kernel build made it.",
     computed="image_size is 0",
     source=f"{_RISCV}; U-Boot arch/riscv/lib/image.c, booti_setup()",
-    judges=("riscv-image",),
     bad=_one("riscv-image", sample.riscv_kernel(0), "riscv64"),
     good=_one("riscv-image", sample.riscv_kernel(64 * KIB), "riscv64"),
 )
 
 
-@check(RISCV_SIZE)
-def riscv_image_size(subject: Subject) -> Outcome:
-    for found in contents(subject, RiscvImageFacts):
-        if found.facts.image_size == 0:
-            yield found.finding(RISCV_SIZE, at=found.facts.offsets["image_size"], length=8)
+@check(RISCV_SIZE, over=RISCV)
+def riscv_image_size(found: Found[RiscvImageFacts]) -> Outcome:
+    if found.facts.image_size == 0:
+        yield found.finding(RISCV_SIZE(), at=found.facts.offsets["image_size"], length=8)
 
 
 BIG_ENDIAN = Rule(
     name="kernel-is-big-endian",
     severity=Severity.WARNING,
+    values=nothing,
     message="{content} is a big-endian kernel",
     effect="It runs only big-endian programs; the ramdisk and root of such boards are not.",
     fix="Build it without CONFIG_CPU_BIG_ENDIAN, unless the whole system is big-endian.",
     computed="bit 0 of the header's flags (arm64, riscv), or the byte order of the word 0x04030201"
     " at 0x30 (arm)",
     source=f"{_BOOTING}; {_RISCV}; {_ZIMAGE}",
-    judges=("arm64-image", "riscv-image", "zimage"),
     bad=_one("arm64-image", sample.arm64_kernel(flags=0xB)),
     good=_GOOD,
 )
 
 
-@check(BIG_ENDIAN)
-def kernel_big_endian(subject: Subject) -> Outcome:
-    for found, _ in _kernels(subject):
-        if found.facts.big_endian:
-            field = "endian" if isinstance(found.facts, ZimageFacts) else "flags"
-            yield found.finding(BIG_ENDIAN, at=found.facts.offsets[field], length=4)
+@check(BIG_ENDIAN, over=KERNELS)
+def kernel_big_endian(found: Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]) -> Outcome:
+    if found.facts.big_endian:
+        field = "endian" if isinstance(found.facts, ZimageFacts) else "flags"
+        yield found.finding(BIG_ENDIAN(), at=found.facts.offsets[field], length=4)
 
 
-_Kernel = Found[Arm64ImageFacts] | Found[RiscvImageFacts] | Found[ZimageFacts]
-
-
-def _kernels(subject: Subject) -> Iterator[tuple[_Kernel, frozenset[str]]]:
-    """Give every kernel with the architectures that can start it."""
-    for arm64 in contents(subject, Arm64ImageFacts):
-        yield arm64, frozenset({"arm64"})
-    for arm in contents(subject, ZimageFacts):
-        yield arm, frozenset({"arm"})
-    for riscv in contents(subject, RiscvImageFacts):
-        yield riscv, frozenset({"riscv32", "riscv64"})
+def _architecture_values(*, found: str, wanted: str) -> None: ...
 
 
 ARCHITECTURE = Rule(
     name="kernel-wrong-architecture",
     severity=Severity.ERROR,
+    values=_architecture_values,
     message="{content} is: {found}; the board is {wanted}",
     effect="U-Boot refuses it, or jumps into code that the processor cannot run.",
     fix="Ship the kernel that was built for {wanted}.",
     computed="the kernel's header is that of another architecture than the layout's",
     source=f"{_BOOTING}; {_ZIMAGE}; {_RISCV}",
-    judges=("arm64-image", "riscv-image", "zimage"),
     bad=_one("zimage", sample.zimage()),
     good=_GOOD,
 )
 
 
-@check(ARCHITECTURE)
-def kernel_architecture(subject: Subject) -> Outcome:
-    if subject.layout is None:
-        return
-    wanted = subject.layout.arch
-    for found, runs_on in _kernels(subject):
-        if wanted not in runs_on:
-            yield found.finding(ARCHITECTURE, found=found.content.title, wanted=wanted)
+@check(ARCHITECTURE, over=KERNELS, given=board_arch)
+def kernel_architecture(
+    found: Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts], wanted: str
+) -> Outcome:
+    if wanted not in _RUNS_ON[found.facts.format]:
+        yield found.finding(ARCHITECTURE(found=found.content.title, wanted=wanted))
+
+
+def _zimage_cut_values(*, what: str, size: int) -> None: ...
 
 
 ZIMAGE_CUT = Rule(
     name="zimage-cut",
     severity=Severity.ERROR,
+    values=_zimage_cut_values,
     message="{content}: {what}",
     effect='The kernel hangs without a word after "Starting kernel".',
     fix="Copy arch/arm/boot/zImage again; a device tree is appended to a whole one.",
     computed="end - start of the header is above the size of the file or not above 0",
     source=_ZIMAGE,
-    judges=("zimage",),
     bad=_one("zimage", sample.zimage(says=2 * KIB), "arm"),
     good=_one("zimage", sample.zimage() + sample.board_tree(), "arm"),
 )
 
 
-@check(ZIMAGE_CUT)
-def zimage_cut(subject: Subject) -> Outcome:
-    for found in contents(subject, ZimageFacts):
-        wanted, present = found.facts.image_size, found.facts.data_present
-        if wanted <= 0:
-            what = "its header ends the image before it starts"
-        elif present < wanted:
-            what = f"its header says {wanted:,} bytes, {wanted - present:,} of them are missing"
-        else:
-            continue
-        yield found.finding(
-            ZIMAGE_CUT, at=found.facts.offsets["start"], length=8, what=what, size=wanted
-        )
+@check(ZIMAGE_CUT, over=ZIMAGES)
+def zimage_cut(found: Found[ZimageFacts]) -> Outcome:
+    wanted, present = found.facts.image_size, found.facts.data_present
+    if wanted <= 0:
+        what = "its header ends the image before it starts"
+    elif present < wanted:
+        what = f"its header says {wanted:,} bytes, {wanted - present:,} of them are missing"
+    else:
+        return
+    yield found.finding(
+        ZIMAGE_CUT(what=what, size=wanted), at=found.facts.offsets["start"], length=8
+    )
+
+
+def _zimage_tail_values(*, size: int, start: int) -> None: ...
 
 
 ZIMAGE_TAIL = Rule(
     name="zimage-followed-by-data",
     severity=Severity.WARNING,
+    values=_zimage_tail_values,
     message="{content}: {size:bytes} from {start:place} on belong neither to the kernel nor to an"
     " appended device tree",
     effect="The kernel looks for a device tree right there, and does not see this one.",
@@ -201,30 +205,32 @@ ZIMAGE_TAIL = Rule(
     computed="behind end - start, and a device tree appended there, is something else than padding"
     " or further device trees",
     source=f"{_ZIMAGE}, CONFIG_ARM_APPENDED_DTB",
-    judges=("zimage",),
     bad=_one("zimage", sample.zimage() + bytes(4) + sample.board_tree(), "arm"),
     good=_one("zimage", sample.zimage() + sample.board_tree(), "arm"),
 )
 
 
-@check(ZIMAGE_TAIL)
-def zimage_tail(subject: Subject) -> Outcome:
-    for found in contents(subject, ZimageFacts):
-        end = found.facts.image_size + (found.facts.appended_size or 0)
-        view = found.content.view
-        if view is None or not 0 < end < view.size:
-            continue
-        # Some loaders pick one of several trees that follow each other.
-        more = found.facts.appended_size is not None and view.upto(end, 4) == b"\xd0\x0d\xfe\xed"
-        if not more and not _blank_from(found.content, end):
-            yield found.finding(
-                ZIMAGE_TAIL, at=end, length=view.size - end, size=view.size - end, start=end
-            )
+@check(ZIMAGE_TAIL, over=ZIMAGES, after=(zimage_cut,))
+def zimage_tail(found: Found[ZimageFacts]) -> Outcome:
+    end = found.facts.image_size + (found.facts.appended_size or 0)
+    view = found.content.view
+    if view is None or not 0 < end < view.size:
+        return
+    # Some loaders pick one of several trees that follow each other.
+    more = found.facts.appended_size is not None and view.upto(end, 4) == b"\xd0\x0d\xfe\xed"
+    if not more and not _blank_from(found.content, end):
+        yield found.finding(
+            ZIMAGE_TAIL(size=view.size - end, start=end), at=end, length=view.size - end
+        )
+
+
+def _alignment_values(*, load: int, text: int, right: int) -> None: ...
 
 
 ALIGNMENT = Rule(
     name="arm64-load-not-aligned",
     severity=Severity.WARNING,
+    values=_alignment_values,
     message="{content} loads the kernel to {load:place}, which is not text_offset {text:place}"
     " above a 2 MiB boundary",
     effect="U-Boot moves the kernel to the next such place, over a device tree or ramdisk that"
@@ -233,7 +239,6 @@ ALIGNMENT = Rule(
     computed="(load - text_offset) mod 2 MiB is not 0; text_offset is 0x80000 where image_size is"
     " 0; type kernel_noload has no load address",
     source=_BOOTING,
-    judges=("fit", "uimage"),
     bad=nor(
         "name: recovery, at: 0, size: 256 KiB, holds: fit, file: recovery.itb",
         files={
@@ -249,26 +254,24 @@ ALIGNMENT = Rule(
 )
 
 
-@check(ALIGNMENT)
-def arm64_alignment(subject: Subject) -> Outcome:
-    for fit in contents(subject, FitFacts):
-        for image in fit.facts.images:
-            content = fit.content.part(image.name)
+@check(ALIGNMENT, over=LOADED)
+def arm64_alignment(found: Found[FitFacts | UimageFacts]) -> Outcome:
+    facts = found.facts
+    if isinstance(facts, FitFacts):
+        for image in facts.images:
+            content = found.content.part(image.name)
             if image.type == "kernel" and image.load is not None and content is not None:
-                yield from _misplaced(fit, content, image.load, image.offsets["load"])
-    for uimage in contents(subject, UimageFacts):
-        content = uimage.content.part("data")
-        if uimage.facts.type == "kernel" and content is not None:
-            load, at = uimage.facts.load, uimage.facts.offsets["load"]
-            yield from _misplaced(uimage, content, load, at)
+                yield from _misplaced(found, content, image.load, image.offsets["load"])
+    elif facts.type == "kernel" and (content := found.content.part("data")) is not None:
+        yield from _misplaced(found, content, facts.load, facts.offsets["load"])
 
 
 def _misplaced(
-    holder: Found[FitFacts] | Found[UimageFacts], content: Content, load: int, at: int
+    holder: Found[FitFacts | UimageFacts], content: Content, load: int, at: int
 ) -> Iterator[Finding]:
     for inner in content.walk():
         if isinstance(inner.facts, Arm64ImageFacts):
             text = inner.facts.load_offset
             if (load - text) % _ALIGN:
                 right = round_down(load, _ALIGN) + text
-                yield holder.finding(ALIGNMENT, at=at, length=4, load=load, text=text, right=right)
+                yield holder.finding(ALIGNMENT(load=load, text=text, right=right), at=at, length=4)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from imgaudit.contents.build import Placement, reader_of
 from imgaudit.rules.engine import Kind, Missing
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Facts")
 
 
+_CONTENTS: dict[tuple[object, ...], Kind[Any]] = {}
+
+
 def contents_of(*formats: type[F]) -> Kind[Found[F]]:
     """Give the contents of these formats, however deep they are nested, and where each lies."""
 
@@ -26,7 +29,8 @@ def contents_of(*formats: type[F]) -> Kind[Found[F]]:
         for kind in formats:
             yield from contents(subject, kind)
 
-    return Kind(each, lambda found: found.content.name)
+    # One for all that ask for it: it is walked once, and checks of two families can be ordered.
+    return _CONTENTS.setdefault(formats, Kind(each, lambda found: found.content.name))
 
 
 def unread(subject: Subject, *formats: str) -> Iterator[Missing]:

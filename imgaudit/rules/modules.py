@@ -59,9 +59,13 @@ def _set(depends: str = "", firmware: str = "", dep: str | None = "tide.ko:\n") 
     return files if dep is None else files | {"modules.dep": file(dep)}
 
 
+def _vermagic_values(*, names: str, modules: list[str], found: str, release: str) -> None: ...
+
+
 VERMAGIC = Rule(
     name="module-vermagic-mismatch",
     severity=Severity.ERROR,
+    values=_vermagic_values,
     message="{names} of {ramdisk} are for Linux {found}; the rescue's kernel is {release}",
     effect='The kernel says "version magic ... should be ...", and the driver is not there.',
     fix="Build kernel and modules together, and pack the modules of {release}.",
@@ -91,18 +95,20 @@ def vermagic(rescue: Rescue) -> Outcome:
                 others.setdefault(found, []).append(module.name)
     for found, names in others.items():
         yield said(
-            VERMAGIC,
+            VERMAGIC(names=listed(names), modules=names, found=found, release=rescue.release),
             rescue,
-            names=listed(names),
-            modules=names,
-            found=found,
-            release=rescue.release,
         )
+
+
+def _dependency_values(
+    *, pairs: str, missing: dict[str, list[str]], kernel_release: str
+) -> None: ...
 
 
 DEPENDENCY = Rule(
     name="module-dependency-missing",
     severity=Severity.WARNING,
+    values=_dependency_values,
     message="{pairs} of {ramdisk} are missing",
     effect='The loader says "Unknown symbol in module", or finds no such file.',
     fix="Pack the modules that they need as well, and run depmod on the tree.",
@@ -125,17 +131,18 @@ def module_dependency(rescue: Rescue) -> Outcome:
         if lacking:
             pairs = [f"{name} (for {listed(users)})" for name, users in lacking.items()]
             yield said(
-                DEPENDENCY,
+                DEPENDENCY(pairs=listed(pairs), missing=lacking, kernel_release=item.release),
                 rescue,
-                pairs=listed(pairs),
-                missing=lacking,
-                kernel_release=item.release,
             )
+
+
+def _no_dep_values(*, kernel_release: str) -> None: ...
 
 
 NO_DEP = Rule(
     name="modules-dep-missing",
     severity=Severity.WARNING,
+    values=_no_dep_values,
     message="/lib/modules/{kernel_release} of {ramdisk} has modules and no modules.dep",
     effect="A modprobe finds no module by its name; insmod with a whole path still works.",
     fix="Run depmod -b on the tree before it is packed.",
@@ -150,12 +157,16 @@ NO_DEP = Rule(
 def modules_dep(rescue: Rescue) -> Outcome:
     for item in surveyed(rescue).modules:
         if item.modules and not item.has_dep:
-            yield said(NO_DEP, rescue, kernel_release=item.release)
+            yield said(NO_DEP(kernel_release=item.release), rescue)
+
+
+def _unreadable_values(compression: str, *, count: int, loader: str) -> None: ...
 
 
 UNREADABLE = Rule(
     name="module-compression-unreadable",
     severity=Severity.ERROR,
+    values=_unreadable_values,
     message="{count} modules of {ramdisk} are {compression}, which {loader} cannot unpack",
     effect='The loader says "invalid module format" of each of them.',
     fix="Pack the modules uncompressed, or give the loader the library or option for them.",
@@ -190,17 +201,20 @@ def module_compression(rescue: Rescue) -> Outcome:
     for compression, count in packed.items():
         if compression not in (reads or ()):
             yield said(
-                UNREADABLE,
+                UNREADABLE(
+                    count=count, compression=compression, loader=facts.module_loader or "modprobe"
+                ),
                 rescue,
-                count=count,
-                compression=compression,
-                loader=facts.module_loader or "modprobe",
             )
+
+
+def _firmware_values(*, names: str, missing: dict[str, list[str]], kernel_release: str) -> None: ...
 
 
 FIRMWARE = Rule(
     name="module-firmware-missing",
     severity=Severity.WARNING,
+    values=_firmware_values,
     message="no firmware in {ramdisk} for {names}",
     effect="The driver loads and its device does not start.",
     fix="Pack the files that the board's own devices need.",
@@ -225,9 +239,6 @@ def module_firmware(rescue: Rescue) -> Outcome:
         }
         if lacking:
             yield said(
-                FIRMWARE,
+                FIRMWARE(names=listed(lacking), missing=lacking, kernel_release=item.release),
                 rescue,
-                names=listed(lacking),
-                missing=lacking,
-                kernel_release=item.release,
             )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import lzma
 import struct
-from typing import Any
+from typing import Protocol
 
 from imgaudit.formats.xz import Xz
 from imgaudit.rescue.stage import COMPRESSIONS, Rescue, Segment, TroubleKind
@@ -21,7 +21,7 @@ from imgaudit.rules._rescue import (
     tree,
     unknown,
 )
-from imgaudit.rules.engine import Finding, Outcome, Rule, Severity
+from imgaudit.rules.engine import Case, Finding, Outcome, Rule, Severity, nothing
 from imgaudit.writers.tree import file
 
 _KERNEL_CHECKS = {"none", "crc32"}
@@ -36,9 +36,13 @@ def _gzip(data: bytes) -> bytes:
     return gzip.compress(data, 1, mtime=0)
 
 
+def _missing_values(*, why: str) -> None: ...
+
+
 MISSING = Rule(
     name="ramdisk-missing",
     severity=Severity.ERROR,
+    values=_missing_values,
     message="there is no rescue ramdisk: {why}",
     effect=(
         "The kernel finds nothing to run and looks for the root file system that the rescue was"
@@ -61,27 +65,38 @@ MISSING = Rule(
 @on_rescue(MISSING, surveyed=False)
 def ramdisk_missing(rescue: Rescue) -> Outcome:
     if rescue.ramdisk.missing:
-        yield said(MISSING, rescue, why=rescue.ramdisk.missing)
+        yield said(MISSING(why=rescue.ramdisk.missing), rescue)
 
 
-def _troubles(rule: Rule, rescue: Rescue, kind: TroubleKind) -> Outcome:
+def _trouble_values(*, at: int, why: str, kernel: str) -> None: ...
+
+
+class _Trouble(Protocol):
+    """A rule about a place where the kernel stops."""
+
+    def __call__(self, *, at: int, why: str, kernel: str) -> Case: ...
+
+
+def _troubles(rule: _Trouble, rescue: Rescue, kind: TroubleKind) -> Outcome:
     for trouble in rescue.ramdisk.troubles:
         if trouble.kind == kind:
             yield said(
-                rule,
+                rule(
+                    at=trouble.offset,
+                    why=trouble.why,
+                    kernel=f'"{trouble.kernel}"' if trouble.kernel else "nothing",
+                ),
                 rescue,
                 offset=trouble.offset,
                 length=trouble.length,
                 content=trouble.content,
-                at=trouble.offset,
-                why=trouble.why,
-                kernel=f'"{trouble.kernel}"' if trouble.kernel else "nothing",
             )
 
 
 REFUSED = Rule(
     name="ramdisk-format-refused",
     severity=Severity.ERROR,
+    values=_trouble_values,
     message="{content}, at {at:place} of the ramdisk: {why}; the kernel says {kernel}",
     effect="The kernel unpacks nothing from there on, and the rescue does not start.",
     fix="Pack the ramdisk with cpio -o -H newc, and compress all of it at once.",
@@ -101,9 +116,13 @@ def ramdisk_refused(rescue: Rescue) -> Outcome:
             yield unknown(REFUSED, rescue, f"{trouble.content}: {trouble.why}")
 
 
+def _xz_check_values(*, check: str) -> None: ...
+
+
 XZ_CHECK = Rule(
     name="ramdisk-xz-check",
     severity=Severity.ERROR,
+    values=_xz_check_values,
     message="{content} is xz with the check {check}; the kernel's xz knows none and crc32 only",
     effect='The kernel says "decompressor failed" and unpacks nothing of it.',
     fix="Compress with xz --check=crc32 --lzma2=dict=1MiB.",
@@ -119,18 +138,17 @@ def ramdisk_xz_check(rescue: Rescue) -> Outcome:
     for segment in rescue.ramdisk.segments:
         facts = segment.compressor
         if isinstance(facts, Xz) and facts.check not in _KERNEL_CHECKS:
-            yield _about(XZ_CHECK, rescue, segment, check=facts.check)
+            yield _about(XZ_CHECK(check=facts.check), rescue, segment)
 
 
-def _about(rule: Rule, rescue: Rescue, segment: Segment, **values: Any) -> Finding:
+def _about(case: Case, rescue: Rescue, segment: Segment) -> Finding:
     inside = segment.bundled
     return said(
-        rule,
+        case,
         rescue,
         offset=None if inside else segment.offset,
         length=segment.size,
         content=segment.name,
-        **values,
     )
 
 
@@ -146,6 +164,7 @@ def _lz4_frame(data: bytes) -> bytes:
 LZ4_FRAME = Rule(
     name="ramdisk-lz4-frame",
     severity=Severity.ERROR,
+    values=nothing,
     message="{content} is an LZ4 frame; the kernel knows the legacy format only",
     effect='The kernel says "invalid magic at start of compressed archive" and unpacks nothing.',
     fix="Compress with lz4 -l.",
@@ -160,12 +179,16 @@ LZ4_FRAME = Rule(
 def ramdisk_lz4_frame(rescue: Rescue) -> Outcome:
     for segment in rescue.ramdisk.segments:
         if segment.compression == "lz4":
-            yield _about(LZ4_FRAME, rescue, segment)
+            yield _about(LZ4_FRAME(), rescue, segment)
+
+
+def _junk_values(*, at: int, size: int, what: str, why: str, kernel: str) -> None: ...
 
 
 JUNK = Rule(
     name="ramdisk-junk-behind",
     severity=Severity.ERROR,
+    values=_junk_values,
     message="{content}: {size:bytes} of {what} follow the archive at {at:place}: {why}",
     effect=(
         "The kernel says {kernel}. A kernel with CONFIG_BLK_DEV_RAM takes the whole for the image"
@@ -187,23 +210,25 @@ def ramdisk_junk(rescue: Rescue) -> Outcome:
     for trouble in rescue.ramdisk.troubles:
         if trouble.kind == "junk":
             yield said(
-                JUNK,
+                JUNK(
+                    at=trouble.offset,
+                    size=trouble.length,
+                    what="junk" if trouble.fill is None else f"{trouble.fill:#04x}",
+                    why=trouble.why,
+                    kernel=f'"{trouble.kernel}"',
+                ),
                 rescue,
+                content=trouble.content,
                 offset=trouble.offset,
                 length=trouble.length,
                 severity=Severity.WARNING if mild else None,
-                content=trouble.content,
-                at=trouble.offset,
-                size=trouble.length,
-                what="junk" if trouble.fill is None else f"{trouble.fill:#04x}",
-                why=trouble.why,
-                kernel=f'"{trouble.kernel}"',
             )
 
 
 CUT = Rule(
     name="ramdisk-cut",
     severity=Severity.ERROR,
+    values=_trouble_values,
     message="{content} is cut or damaged at {at:place}: {why}",
     effect=(
         "The kernel unpacks what comes before; the last file is short and all that follows is"
@@ -222,9 +247,13 @@ def ramdisk_cut(rescue: Rescue) -> Outcome:
     yield from _troubles(CUT, rescue, "cut")
 
 
+def _not_in_kernel_values(option: str, *, compression: str) -> None: ...
+
+
 NOT_IN_KERNEL = Rule(
     name="ramdisk-compression-not-in-kernel",
     severity=Severity.ERROR,
+    values=_not_in_kernel_values,
     message="{content} is {compression}, and the kernel was built without CONFIG_{option}",
     effect='The kernel says "compression method {compression} not configured" and unpacks nothing.',
     fix="Set CONFIG_{option}, or compress the ramdisk with what the kernel has.",
@@ -246,15 +275,20 @@ def compression_not_in_kernel(rescue: Rescue) -> Outcome:
     for segment in used:
         word, option = COMPRESSIONS[segment.compression]
         if rescue.config.get(f"CONFIG_{option}", "n") == "n":
-            yield _about(NOT_IN_KERNEL, rescue, segment, compression=word, option=option)
+            yield _about(NOT_IN_KERNEL(compression=word, option=option), rescue, segment)
 
 
 _BANK = "ram:\n  banks:\n    - {at: 0x80000000, size: %s}\n"
 _LARGE = {"usr/share/tides": file(bytes(768 << 10))}
 
+
+def _memory_values(*, total: int, limit: int, what: str, over: int) -> None: ...
+
+
 MEMORY = Rule(
     name="ramdisk-needs-too-much-memory",
     severity=Severity.ERROR,
+    values=_memory_values,
     message="unpacking needs {total:bytes} of RAM, {what} {limit:bytes}",
     effect=(
         'The kernel says "write error" and cuts files short without a further word, or runs out of'
@@ -281,13 +315,17 @@ def ramdisk_memory(rescue: Rescue) -> Outcome:
         (room.unpacked, room.ram // 2, "and a tmpfs takes no more than half of all RAM,"),
     ):
         if total > limit:
-            yield said(MEMORY, rescue, total=total, limit=limit, what=what, over=total - limit)
+            yield said(MEMORY(total=total, limit=limit, what=what, over=total - limit), rescue)
             return
+
+
+def _hard_link_values(*, names: str, paths: list[str]) -> None: ...
 
 
 HARD_LINK = Rule(
     name="ramdisk-hardlink-empty",
     severity=Severity.ERROR,
+    values=_hard_link_values,
     message="{names} of {ramdisk}: hard links whose data is in no member",
     effect="The programs are there with 0 bytes and do not run.",
     fix="Pack the ramdisk in one go, so that every name of a hard link is in the same archive.",
@@ -313,13 +351,17 @@ def _linked(data: bytes) -> bytes:
 def hard_link_empty(rescue: Rescue) -> Outcome:
     if rescue.empty_links:
         yield said(
-            HARD_LINK, rescue, names=listed(rescue.empty_links), paths=list(rescue.empty_links)
+            HARD_LINK(names=listed(rescue.empty_links), paths=list(rescue.empty_links)), rescue
         )
+
+
+def _checksum_values(*, names: str) -> None: ...
 
 
 CHECKSUM = Rule(
     name="ramdisk-checksum",
     severity=Severity.ERROR,
+    values=_checksum_values,
     message="{content}: the sums of {names} do not match their data",
     effect='A kernel that checks sums says "bad data checksum" and stops; others take bad data.',
     fix="Build the ramdisk again: its data changed after it was packed.",
@@ -336,12 +378,16 @@ def member_checksum(rescue: Rescue) -> Outcome:
         sums = segment.archive.checksums if segment.archive is not None else ()
         wrong = [item.name.removeprefix("data of ") for item in sums if item.matches is False]
         if wrong:
-            yield _about(CHECKSUM, rescue, segment, names=listed(wrong))
+            yield _about(CHECKSUM(names=listed(wrong)), rescue, segment)
+
+
+def _skipped_values(why: str, *, names: str, members: list[str]) -> None: ...
 
 
 SKIPPED = Rule(
     name="ramdisk-entry-skipped",
     severity=Severity.WARNING,
+    values=_skipped_values,
     message="the kernel leaves out {names} of {ramdisk}: {why}",
     effect="The files are in the archive and not in the running system; nothing says so.",
     fix="Put each directory before what is in it, and keep names and links below 4 KiB.",
@@ -359,4 +405,4 @@ def entries_skipped(rescue: Rescue) -> Outcome:
     for item in surveyed(rescue).skipped:
         by_why.setdefault(item.why, []).append(item.name or "a member without a name")
     for why, names in by_why.items():
-        yield said(SKIPPED, rescue, names=listed(names), why=why, members=names)
+        yield said(SKIPPED(names=listed(names), why=why, members=names), rescue)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Protocol
 
 from imgaudit.maps.fw_env_config import parse
 from imgaudit.rescue.stage import Rescue
@@ -27,7 +28,7 @@ from imgaudit.rules._rescue import (
     tree,
     unknown,
 )
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity
+from imgaudit.rules.engine import Case, Example, Outcome, Rule, Severity, nothing
 from imgaudit.writers import elf
 from imgaudit.writers.kernel import image
 from imgaudit.writers.tree import Entry, Root, file, link
@@ -88,9 +89,13 @@ def _with_symbols() -> bytes:
     return bytes(program) + sections
 
 
+def _init_missing_values(*, init: str, why: str) -> None: ...
+
+
 INIT_MISSING = Rule(
     name="init-missing",
     severity=Severity.ERROR,
+    values=_init_missing_values,
     message="{ramdisk} has no {init}: {why}",
     effect="The kernel ignores the ramdisk and looks for a root file system: the rescue boots into"
     " what it should repair, or panics.",
@@ -106,12 +111,16 @@ INIT_MISSING = Rule(
 def init_missing(rescue: Rescue) -> Outcome:
     facts = surveyed(rescue)
     if facts.first.ignored:
-        yield said(INIT_MISSING, rescue, init=facts.init.path, why=facts.first.ignored)
+        yield said(INIT_MISSING(init=facts.init.path, why=facts.first.ignored), rescue)
+
+
+def _init_mode_values(*, init: str, why: str, then: str) -> None: ...
 
 
 INIT_MODE = Rule(
     name="init-not-executable",
     severity=Severity.ERROR,
+    values=_init_mode_values,
     message="{why}",
     effect='The kernel says "Failed to execute {init} (error -13)" and {then}.',
     fix="Run chmod 0755 {init} before the ramdisk is packed.",
@@ -127,7 +136,7 @@ def init_mode(rescue: Rescue) -> Outcome:
     facts = surveyed(rescue)
     if _lacks_x(facts):
         why, then = facts.init.verdict.reasons[0].chain, _then(facts)
-        yield said(INIT_MODE, rescue, init=facts.init.path, why=why, then=then)
+        yield said(INIT_MODE(init=facts.init.path, why=why, then=then), rescue)
 
 
 def _lacks_x(facts: RescueFacts) -> bool:
@@ -149,9 +158,13 @@ def _then(facts: RescueFacts) -> str:
     return f'tries {listed(tried)}, then panics: "{first.panic}"'
 
 
+def _init_runs_values(*, init: str, why: str, happens: str) -> None: ...
+
+
 INIT_RUNS = Rule(
     name="init-cannot-run",
     severity=Severity.ERROR,
+    values=_init_runs_values,
     message="{init} cannot run: {why}",
     effect="{happens}.",
     fix="Put what is missing beside {init}, or link it statically.",
@@ -173,16 +186,22 @@ def init_runs(rescue: Rescue) -> Outcome:
         return
     if meant.ends:
         happens = f'{init} starts and ends at once; the kernel panics: "{facts.first.panic}"'
-        yield said(INIT_RUNS, rescue, init=init, why=meant.ends, happens=happens)
+        yield said(INIT_RUNS(init=init, why=meant.ends, happens=happens), rescue)
     elif meant.error:
         happens = f'The kernel says "Failed to execute {init} (error {meant.error})"'
         happens += f" and {_then(facts)}"
-        yield said(INIT_RUNS, rescue, init=init, why=meant.why, happens=happens)
+        yield said(INIT_RUNS(init=init, why=meant.why, happens=happens), rescue)
+
+
+def _tool_missing_values(
+    what: str, *, group: str, tools: str, note: str, why: str, choices: str
+) -> None: ...
 
 
 TOOL_MISSING = Rule(
     name="tool-missing",
     severity=Severity.ERROR,
+    values=_tool_missing_values,
     message="{what}: no {tools} in {ramdisk}{note}",
     effect="{why}.",
     fix="Add one of: {choices}.",
@@ -209,15 +228,16 @@ def tool_missing(rescue: Rescue) -> Outcome:
                 yield unknown(TOOL_MISSING, rescue, f"{need.what}: {'; '.join(chains)}")
             elif need.met is False and not any(dead(tool) for tool in need.broken):
                 yield said(
-                    TOOL_MISSING,
+                    TOOL_MISSING(
+                        what=need.what,
+                        tools=" and ".join(need.missing) or need.what,
+                        note=_weak(need),
+                        why=group.why.removesuffix("."),
+                        group=group.name,
+                        choices=_choices(need),
+                    ),
                     rescue,
                     severity=Severity.ERROR if need.level == "must" else Severity.WARNING,
-                    what=need.what,
-                    tools=" and ".join(need.missing) or need.what,
-                    note=_weak(need),
-                    why=group.why.removesuffix("."),
-                    group=group.name,
-                    choices=_choices(need),
                 )
 
 
@@ -247,7 +267,29 @@ _CAUSES = {
 _IDLE = 16
 
 
-def _causes(rule: Rule, rescue: Rescue) -> Outcome:
+def _cause_values(
+    subject: str, *, tools: str, count: int, killed: list[str], needed: list[str], chain: str
+) -> None: ...
+
+
+class _Cause(Protocol):
+    """A rule about what keeps tools from running."""
+
+    name: str
+
+    def __call__(
+        self,
+        subject: str,
+        *,
+        tools: str,
+        count: int,
+        killed: list[str],
+        needed: list[str],
+        chain: str,
+    ) -> Case: ...
+
+
+def _causes(rule: _Cause, rescue: Rescue) -> Outcome:
     """Give one finding for each thing that keeps tools from running."""
     facts = surveyed(rescue)
     kinds = _CAUSES[rule.name]
@@ -267,15 +309,16 @@ def _causes(rule: Rule, rescue: Rescue) -> Outcome:
         hurt = [name for name in tools if name in must]
         order = [*hurt, *sorted(tools.keys() - set(hurt))]
         yield said(
-            rule,
+            rule(
+                subject=subject,
+                tools=listed(order),
+                count=len(tools),
+                killed=order,
+                needed=[name for name in order if name in must | should],
+                chain=tools[order[0]],
+            ),
             rescue,
             severity=Severity.ERROR if hurt else Severity.WARNING,
-            subject=subject,
-            tools=listed(order),
-            count=len(tools),
-            killed=order,
-            needed=[name for name in order if name in must | should],
-            chain=tools[order[0]],
         )
 
 
@@ -299,6 +342,7 @@ _STOPS = "a need that must be met has no tool left because of it; else a warning
 LIBRARY = Rule(
     name="library-missing",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="{subject} is missing: {tools} cannot run ({chain})",
     effect='The program stops with "error while loading shared libraries" when it is needed.',
     fix="Put {subject} into a directory where the loader looks, or link the tools statically.",
@@ -318,6 +362,7 @@ def library_missing(rescue: Rescue) -> Outcome:
 LOADER = Rule(
     name="loader-missing",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="the loader {subject} is missing: {tools} cannot run ({chain})",
     effect='The shell says "not found" of a program that is there: error -2 is for the loader.',
     fix="Put {subject} into the ramdisk, executable and of the programs' own C library.",
@@ -336,6 +381,7 @@ def loader_missing(rescue: Rescue) -> Outcome:
 INTERPRETER = Rule(
     name="interpreter-missing",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="the interpreter {subject} is missing: {tools} cannot run ({chain})",
     effect='The shell says "not found" of a script that is there.',
     fix="Name an interpreter that the ramdisk has, and end the line with LF alone.",
@@ -354,6 +400,7 @@ def interpreter_missing(rescue: Rescue) -> Outcome:
 WRONG_MACHINE = Rule(
     name="program-wrong-machine",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="{subject} is of another machine or ABI: {tools} cannot run ({chain})",
     effect='The kernel answers with error -8, "Exec format error", or the loader refuses it.',
     fix="Build it for the board, not for the build host.",
@@ -383,6 +430,7 @@ def _versions(wanted: str) -> Example:
 VERSION = Rule(
     name="symbol-version-missing",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="no library defines {subject}: {tools} cannot run ({chain})",
     effect='The loader says "version not found" and the program stops.',
     fix="Take programs and libraries from one build.",
@@ -401,6 +449,7 @@ def symbol_version(rescue: Rescue) -> Outcome:
 NOT_EXECUTABLE = Rule(
     name="tool-not-executable",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="{subject} is not executable: {tools} cannot run ({chain})",
     effect='The shell says "Permission denied".',
     fix="Run chmod 0755 {subject} before the ramdisk is packed.",
@@ -419,6 +468,7 @@ def not_executable(rescue: Rescue) -> Outcome:
 LINK = Rule(
     name="tool-link-dangling",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="{subject} is missing, and {tools} leads there ({chain})",
     effect='The shell says "not found".',
     fix="Put {subject} into the ramdisk, or let the link lead to what is there.",
@@ -437,6 +487,7 @@ def tool_link(rescue: Rescue) -> Outcome:
 DAMAGED = Rule(
     name="program-damaged",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="{subject} is no program: {tools} cannot run ({chain})",
     effect='The kernel answers with error -8, "Exec format error".',
     fix="Build {subject} again; give a script its #! line.",
@@ -460,9 +511,11 @@ def _busybox(*names: str) -> Entry:
 _NAMES = ("ash", "cat", "cp", "init", "ls", "mount", "mv", "sh", "sync", "umount")
 _LINKED: Root = {"bin/busybox": _busybox(*_NAMES), "bin/sha256sum": link("busybox")}
 
+
 APPLET = Rule(
     name="applet-missing",
     severity=Severity.ERROR,
+    values=_cause_values,
     message="{subject} was built without {tools}, which leads to it ({chain})",
     effect='The shell says "applet not found".',
     fix="Set the applet in the configuration of BusyBox, or remove the link.",
@@ -485,15 +538,16 @@ def applet_missing(rescue: Rescue) -> Outcome:
     for applet, places in calls.items():
         severe = any(place.startswith(f"{facts.init.path}:") for place in places)
         yield said(
-            APPLET,
+            APPLET(
+                subject=boxes,
+                tools=applet,
+                count=1,
+                killed=[applet],
+                needed=[],
+                chain=f"called in {listed(places)}",
+            ),
             rescue,
             severity=Severity.ERROR if severe else Severity.WARNING,
-            subject=boxes,
-            tools=applet,
-            count=1,
-            killed=[applet],
-            needed=[],
-            chain=f"called in {listed(places)}",
         )
 
 
@@ -506,9 +560,14 @@ _DHCP_GOOD = _DHCP | {"usr/share/udhcpc/default.script": file("#!/bin/sh\n", 0o7
 # Without their file these do nothing at all; others work with what is built in.
 _NOTHING_WITHOUT = frozenset({"udhcpc", "dhclient", "fw_printenv", "fw_setenv", "sshd"})
 
+
+def _support_values(*, tools: str, paths: str, why: str, present: str) -> None: ...
+
+
 SUPPORT = Rule(
     name="support-file-missing",
     severity=Severity.ERROR,
+    values=_support_values,
     message="{tools} needs {paths}: {why}{present}",
     effect="The tool starts, and does less than it should or nothing at all.",
     fix="Put the file into the ramdisk, with x bits where it is a script.",
@@ -533,13 +592,14 @@ def support_file(rescue: Rescue) -> Outcome:
         severe = any(hard for _, hard in tools)
         names = list(dict.fromkeys(name for name, _ in tools))
         yield said(
-            SUPPORT,
+            SUPPORT(
+                tools=listed(names),
+                paths=" or ".join(paths),
+                why=why,
+                present=f"; {present} is there without x bits" if present else "",
+            ),
             rescue,
             severity=Severity.ERROR if severe else Severity.WARNING,
-            tools=listed(names),
-            paths=" or ".join(paths),
-            why=why,
-            present=f"; {present} is there without x bits" if present else "",
         )
 
 
@@ -561,9 +621,13 @@ def _environment(*lines: str) -> Example:
     return replace(made, layout=shown)
 
 
+def _env_copy_values(*, first: str, second: str, count: int) -> None: ...
+
+
 ENV_COPY = Rule(
     name="flash-tool-config-without-copy",
     severity=Severity.ERROR,
+    values=_env_copy_values,
     message="/etc/fw_env.config names {count} place of the environment; {first} and {second} are"
     " two",
     effect=(
@@ -587,12 +651,13 @@ def environment_copies(rescue: Rescue) -> Outcome:
     if not config.redundant:
         first, second = rescue.env_copies
         count = len(config.locations)
-        yield said(ENV_COPY, rescue, count=count, first=first, second=second)
+        yield said(ENV_COPY(count=count, first=first, second=second), rescue)
 
 
 CONSOLE = Rule(
     name="console-node-missing",
     severity=Severity.WARNING,
+    values=nothing,
     message="neither {ramdisk} nor the kernel's own archive has /dev/console as c 5 1",
     effect='The kernel says "unable to open an initial console", and init starts mute.',
     fix="Add /dev/console, a character device 5, 1, before the ramdisk is packed.",
@@ -612,12 +677,16 @@ def console_node(rescue: Rescue) -> Outcome:
         why = "no /dev/console in it; whether the kernel's own archive has one is unknown"
         yield unknown(CONSOLE, rescue, why)
         return
-    yield said(CONSOLE, rescue)
+    yield said(CONSOLE(), rescue)
+
+
+def _dangling_values(*, names: str, links: list[str]) -> None: ...
 
 
 DANGLING = Rule(
     name="link-dangling",
     severity=Severity.WARNING,
+    values=_dangling_values,
     message="{names} of {ramdisk} lead nowhere",
     effect="Whatever follows them fails; a path of the build host stands out by its length.",
     fix="Remove the links, or put in what they lead to.",
@@ -635,12 +704,16 @@ def dangling_links(rescue: Rescue) -> Outcome:
     links = [item for item in facts.dangling if not item.volatile and item.path not in tools]
     if links:
         names = [f"{item.path} -> {item.target}" for item in links]
-        yield said(DANGLING, rescue, names=listed(names), links=names)
+        yield said(DANGLING(names=listed(names), links=names), rescue)
+
+
+def _features_values(*, features: str, filesystem: str) -> None: ...
 
 
 FEATURES = Rule(
     name="ext4-feature-not-in-e2fsck",
     severity=Severity.ERROR,
+    values=_features_values,
     message="e2fsck of {ramdisk} does not know {features} of {filesystem}",
     effect='The e2fsck of the rescue says "has unsupported feature(s)" and repairs nothing.',
     fix="Take a newer e2fsprogs into the ramdisk, or make the file system without {features}.",
@@ -659,12 +732,16 @@ def ext4_features(rescue: Rescue) -> Outcome:
         yield unknown(FEATURES, rescue, why)
         return
     for gap in rescue.feature_gaps:
-        yield said(FEATURES, rescue, features=listed(gap.features), filesystem=gap.region)
+        yield said(FEATURES(features=listed(gap.features), filesystem=gap.region), rescue)
+
+
+def _unstripped_values(*, names: str, paths: list[str]) -> None: ...
 
 
 UNSTRIPPED = Rule(
     name="programs-not-stripped",
     severity=Severity.NOTE,
+    values=_unstripped_values,
     message="{names} of {ramdisk} carry symbols that nothing in a rescue reads",
     effect="Flash and RAM are spent on them.",
     fix="Run strip on them when the ramdisk is built.",
@@ -680,12 +757,16 @@ def not_stripped(rescue: Rescue) -> Outcome:
     found = surveyed(rescue).unstripped
     if found:
         paths = [item.path for item in found]
-        yield said(UNSTRIPPED, rescue, names=listed(paths), paths=paths)
+        yield said(UNSTRIPPED(names=listed(paths), paths=paths), rescue)
+
+
+def _modes_values(why: str, *, names: str, paths: list[str]) -> None: ...
 
 
 MODES = Rule(
     name="modes-out-of-the-ordinary",
     severity=Severity.WARNING,
+    values=_modes_values,
     message="{names} of {ramdisk}: {why}",
     effect="Another account than root can change what root runs, or a server refuses its files.",
     fix="Pack with cpio --owner=0:0, and set the modes where the tree is made.",
@@ -703,12 +784,16 @@ def odd_modes(rescue: Rescue) -> Outcome:
     for item in surveyed(rescue).oddities:
         by_why.setdefault(item.why, []).append(item.path)
     for why, paths in by_why.items():
-        yield said(MODES, rescue, names=listed(paths), why=why, paths=paths)
+        yield said(MODES(names=listed(paths), why=why, paths=paths), rescue)
+
+
+def _kernel_option_values(option: str, *, why: str, users: str) -> None: ...
 
 
 KERNEL_OPTION = Rule(
     name="kernel-option-missing",
     severity=Severity.ERROR,
+    values=_kernel_option_values,
     message="the kernel was built without CONFIG_{option}: {why}{users}",
     effect="The tool is there and runs, and what it works on is not.",
     fix="Set CONFIG_{option} in the kernel of the rescue.",
@@ -743,10 +828,11 @@ def kernel_options(rescue: Rescue) -> Outcome:
     for symbol, (whys, users) in by_option.items():
         severe = not users or bool(users.keys() & vital)
         yield said(
-            KERNEL_OPTION,
+            KERNEL_OPTION(
+                option=symbol,
+                why="; ".join(dict.fromkeys(whys)),
+                users=f", for {listed(users)}" if users else "",
+            ),
             rescue,
             severity=Severity.ERROR if severe else Severity.WARNING,
-            option=symbol,
-            why="; ".join(dict.fromkeys(whys)),
-            users=f", for {listed(users)}" if users else "",
         )

@@ -6,12 +6,13 @@ import struct
 import zlib
 
 from imgaudit.formats.android_sparse import AndroidSparse
-from imgaudit.rules._containers import contents
+from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.kinds import contents_of
 
 _BLOCK = 4096
+SPARSE = contents_of(AndroidSparse)
 _ROOT = "name: rootfs, partition: 1, at: 1 MiB, size: 64 KiB, file: rootfs.simg"
 
 
@@ -25,9 +26,14 @@ def _sparse(blocks: int, checksum: int = 0) -> bytes:
 _DATA = b"tide" * (_BLOCK // 4)
 _CRC = zlib.crc32(_DATA + bytes(3 * _BLOCK))
 
+
+def _inconsistent_values(*, made: int, said: int) -> None: ...
+
+
 INCONSISTENT = Rule(
     name="android-sparse-inconsistent",
     severity=Severity.ERROR,
+    values=_inconsistent_values,
     message="{content}: the chunks make {made:bytes}, the header says {said:bytes}",
     effect="The flashing tool refuses it, or leaves the end of the partition as it was.",
     fix="Make it with img2simg from the whole image; look for a chunk that was lost.",
@@ -35,27 +41,27 @@ INCONSISTENT = Rule(
     source="Android system/core libsparse/sparse_format.h",
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(5)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4)}),
-    judges=("android-sparse",),
 )
 
 
-@check(INCONSISTENT)
-def chunks_add_up(subject: Subject) -> Outcome:
-    for found in contents(subject, AndroidSparse):
-        facts = found.facts
-        if facts.chunk_size_total != facts.expanded_size:
-            yield found.finding(
-                INCONSISTENT,
-                at=facts.offsets["total_blks"],
-                length=4,
-                made=facts.chunk_size_total,
-                said=facts.expanded_size,
-            )
+@check(INCONSISTENT, over=SPARSE)
+def chunks_add_up(found: Found[AndroidSparse]) -> Outcome:
+    facts = found.facts
+    if facts.chunk_size_total != facts.expanded_size:
+        yield found.finding(
+            INCONSISTENT(made=facts.chunk_size_total, said=facts.expanded_size),
+            at=facts.offsets["total_blks"],
+            length=4,
+        )
+
+
+def _checksum_values(what: str, *, stored: str, computed: str | None) -> None: ...
 
 
 CHECKSUM = Rule(
     name="android-sparse-checksum",
     severity=Severity.ERROR,
+    values=_checksum_values,
     message="{content}: the CRC of the {what} is {stored}, its bytes make {computed}",
     effect="Other data than was built goes onto the chip; few flashing tools check it.",
     fix="Copy or make the image again.",
@@ -63,20 +69,15 @@ CHECKSUM = Rule(
     source="Android system/core libsparse/sparse_read.cpp",
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC ^ 1)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC)}),
-    judges=("android-sparse",),
 )
 
 
-@check(CHECKSUM)
-def chunks_checksum(subject: Subject) -> Outcome:
-    for found in contents(subject, AndroidSparse):
-        for checksum in found.facts.checksums:
-            if checksum.matches is False:
-                yield found.finding(
-                    CHECKSUM,
-                    at=checksum.offset,
-                    length=4,
-                    what=checksum.name,
-                    stored=checksum.stored,
-                    computed=checksum.computed,
-                )
+@check(CHECKSUM, over=SPARSE)
+def chunks_checksum(found: Found[AndroidSparse]) -> Outcome:
+    for checksum in found.facts.checksums:
+        if checksum.matches is False:
+            yield found.finding(
+                CHECKSUM(what=checksum.name, stored=checksum.stored, computed=checksum.computed),
+                at=checksum.offset,
+                length=4,
+            )
