@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from imgaudit.boot.commands import NOR
 from imgaudit.boot.records import Kind, Operation, World
 from imgaudit.contents.build import Build, Placement
+from imgaudit.contents.starts import script_of
 from imgaudit.contents.tree import Content
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.files import Entry, Files, FileSystem
@@ -250,15 +251,13 @@ def _script(facts: object) -> str | None:
 
 
 def _raw_script(placement: Placement) -> str | None:
-    """Give the script that a region holds: a uImage, or the one that a FIT starts with."""
+    """Give the script that a region holds: a uImage's, or the one that a FIT means."""
     content = placement.payload
     facts = content.facts if content is not None else None
     if content is None or not isinstance(facts, FitFacts):
         return _script(facts)
-    chosen = facts.configuration(facts.default or "")
-    name = chosen.script if chosen is not None else None
-    scripts = (image for image in facts.images if image.type == "script")
-    image = facts.image(name) if name else next(scripts, None)
+    named = script_of(content)
+    image = named.image if named is not None else None
     if image is None or image.data_offset is None or content.view is None:
         return None
     data = content.view.upto(image.data_offset, min(image.data_present, MAX_SCRIPT))

@@ -12,10 +12,11 @@ from imgaudit.boot.board import Source
 from imgaudit.boot.rammap import Command, Images, Kernel, Loaded
 from imgaudit.boot.records import Boot, Operation
 from imgaudit.boot.values import number
+from imgaudit.contents.starts import start_of
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.formats.fit import Configuration, FitFacts, Image
+from imgaudit.formats.fit import FitFacts, Image
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
@@ -72,7 +73,7 @@ def _pieces(given: Given) -> Iterator[Piece]:
     facts = content.facts if content is not None else None
     taken = set()
     if content is not None and isinstance(facts, FitFacts):
-        for piece in _fit(boot, content, facts):
+        for piece in _fit(boot, content):
             taken.add(piece.role)
             yield piece
     elif content is not None and isinstance(facts, UimageFacts):
@@ -118,11 +119,10 @@ def _packed(content: Content | None) -> str | None:
 
 
 def _uimage(content: Content, facts: UimageFacts, at: int, role: str = "kernel") -> Piece:
-    inner = content.children[0] if content.children else None
     return Piece(
         role=role,
         name=facts.name or content.name,
-        content=inner,
+        content=next(iter(content.children), None),
         at=at + facts.data_offset,
         size=facts.size,
         to=facts.load if role == "kernel" and facts.type != "kernel_noload" else None,
@@ -130,42 +130,27 @@ def _uimage(content: Content, facts: UimageFacts, at: int, role: str = "kernel")
     )
 
 
-def _fit(boot: Boot, content: Content, facts: FitFacts) -> Iterator[Piece]:
+def _fit(boot: Boot, content: Content) -> Iterator[Piece]:
     """Take a FIT's parts by its configuration, each where it lies in the buffer."""
-    chosen = _configuration(boot, facts)
-    if chosen is None or chosen.kernel is None:
+    start = start_of(content, boot.config or None)
+    if start is None or start.kernel is None:
         raise UnknownError(f"{content.name} has no configuration {boot.config or '(default)'}")
-    roles = (
-        ("kernel", chosen.kernel),
-        ("ramdisk", chosen.ramdisk),
-        ("fdt", next(iter(chosen.fdt), None)),
-    )
-    for role, name in roles:
-        image = facts.image(name) if name else None
+    tree = next(iter(start.trees), None)
+    for role, named in (("kernel", start.kernel), ("ramdisk", start.ramdisk), ("fdt", tree)):
+        image = named.image if named is not None else None
         if image is None or image.data_offset is None or image.data_size is None:
             if role == "kernel":
-                raise UnknownError(f"{content.name} has no data for its kernel {name}")
+                raise UnknownError(f"{content.name} has no data for its kernel {start.kernel.name}")
             continue
-        wanted = f"{content.name}/{image.name}"
-        inner = next((child for child in content.children if child.name == wanted), None)
         yield Piece(
             role=role,
             name=image.name,
-            content=inner,
+            content=content.part(image.name),
             at=(boot.kernel or 0) + image.data_offset,
             size=image.data_size,
             to=_load(image),
             compression=None if image.compression in {None, "none"} else image.compression,
         )
-
-
-def _configuration(boot: Boot, facts: FitFacts) -> Configuration | None:
-    """Choose as U-Boot does: the named one, the default, or the first that there is."""
-    if boot.config:
-        return facts.configuration(boot.config.partition("#")[0])
-    if facts.default:
-        return facts.configuration(facts.default)
-    return next(iter(facts.configurations), None)
 
 
 def _load(image: Image) -> int | None:
@@ -178,7 +163,7 @@ def kernel(piece: Piece) -> Kernel:
     compressed = piece.compression is not None
     if compressed and content is not None and content.unpacked is not None:
         unpacked = content.unpacked if content.complete else None
-        content = content.children[0] if content.children else None
+        content = content.inner
     facts = content.facts if content is not None else None
     image_size: int | None = None
     text_offset, anywhere, zimage = 0, True, False

@@ -11,7 +11,8 @@ import hashlib
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import ClassVar, Literal, Protocol
+from functools import cached_property
+from typing import ClassVar, Literal, Protocol, TypeVar
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
@@ -127,6 +128,7 @@ class Configuration:
         return self.kernel is None and (self.firmware is not None or bool(self.loadables))
 
 
+N = TypeVar("N", Image, Configuration)
 ROLES = ("kernel", "firmware", "fdt", "ramdisk", "loadables", "script", "fpga", "setup")
 
 
@@ -135,7 +137,8 @@ class FitFacts(Facts):
     """A FIT: its images, the configurations that combine them, and the recomputed hashes.
 
     `length` reaches to the end of the last external data, inside the file or not. `external_base`
-    is where `data-offset` counts from. Each checksum is named `image/hash-node`.
+    is where `data-offset` counts from; `default` names a configuration and `default_image` what
+    `source` runs without one. Each checksum is named `image/hash-node`.
     """
 
     format: ClassVar[str] = "fit"
@@ -148,18 +151,27 @@ class FitFacts(Facts):
     timestamp: int | None
     address_cells: int | None
     default: str | None
+    default_image: str | None
     images: tuple[Image, ...]
     configurations: tuple[Configuration, ...]
     missing: tuple[str, ...]
     tree: flat_tree.Tree = field(repr=False, compare=False)
 
     def image(self, name: str) -> Image | None:
-        """Find an image by its node name."""
-        return next((image for image in self.images if image.name == name), None)
+        """Find the image that a name means, as U-Boot does; see `_by_name`."""
+        return self._images.get(name)
 
     def configuration(self, name: str) -> Configuration | None:
-        """Find a configuration by its node name."""
-        return next((found for found in self.configurations if found.name == name), None)
+        """Find the configuration that a name means, as U-Boot does; see `_by_name`."""
+        return self._choices.get(name)
+
+    @cached_property
+    def _images(self) -> dict[str, Image]:
+        return _by_name(self.images)
+
+    @cached_property
+    def _choices(self) -> dict[str, Configuration]:
+        return _by_name(self.configurations)
 
     def first_stage_only(self, image: str) -> bool:
         """Tell whether an image is named by configurations of SPL, and by no other."""
@@ -185,6 +197,18 @@ class FitFacts(Facts):
         """Count the images and configurations, and say the size."""
         counts = f"{len(self.images)} images, {len(self.configurations)} configurations"
         return f"{counts}, {human(self.length or self.totalsize)}"
+
+
+def _by_name(nodes: tuple[N, ...]) -> dict[str, N]:
+    """Index nodes: a name without unit address means the first with it or with a unit address.
+
+    Source: libfdt, fdt_ro.c, fdt_nodename_eq_().
+    """
+    found: dict[str, N] = {}
+    for node in nodes:
+        found.setdefault(node.name, node)
+        found.setdefault(node.name.partition("@")[0], node)
+    return found
 
 
 def _match(view: View) -> Match:
@@ -237,6 +261,7 @@ def read(view: View) -> FitFacts:
         timestamp=root.number("timestamp"),
         address_cells=cells[0] if cells else None,
         default=choices.text("default") if choices else None,
+        default_image=holder.text("default"),
         images=images,
         configurations=configurations,
         missing=tuple(name for name, absent in missing.items() if absent),

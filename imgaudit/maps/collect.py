@@ -31,7 +31,7 @@ from imgaudit.maps.entry import MapCopy, Written
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Region, Where
-from imgaudit.ramdisk.files import file_in
+from imgaudit.ramdisk.find import file_in
 
 T = TypeVar("T")
 

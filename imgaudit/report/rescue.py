@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from imgaudit.ramdisk.follow import Segment
 from imgaudit.report import _rescue
 from imgaudit.report import json as json_report
 from imgaudit.report import text as text_report
 from imgaudit.report.clean import clean
 from imgaudit.report.style import PLAIN, Style, columns
-from imgaudit.rescue.stage import Rescue, Segment
+from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import GroupFacts, RescueFacts
 from imgaudit.tasks.audit import Result
 from imgaudit.units import both, human

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from imgaudit.contents.starts import configuration_of
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
@@ -71,21 +72,18 @@ def _trees(subject: Subject) -> Iterator[_Tree]:
 
 def _fit_trees(fit: Found[FitFacts]) -> dict[int, tuple[bool, bool]]:
     """Tell which trees of a FIT are booted with: the first one of each configuration."""
-    facts = fit.facts
     # Contents are told apart by identity: two images may well hold equal bytes.
-    trees = {
-        image.name: id(content.unwrapped())
-        for image in facts.images
-        if (content := fit.content.part(image.name)) is not None
-    }
-    roles = dict.fromkeys(trees.values(), (False, False))
-    starting = [choice for choice in facts.configurations if choice.kernel or choice.firmware]
-    only = facts.configuration(facts.default) if facts.default is not None else None
+    trees = (fit.content.part(image.name) for image in fit.facts.images)
+    roles = {id(tree.unwrapped()): (False, False) for tree in trees if tree is not None}
+    starting = [choice for choice in fit.facts.configurations if choice.kernel or choice.firmware]
+    only = configuration_of(fit.facts, None)
     if len(starting) == 1:
         only = starting[0]
     for choice in starting:
-        tree = trees.get(choice.fdt[0]) if choice.fdt else None
-        if tree is not None:
+        image = fit.facts.image(choice.fdt[0]) if choice.fdt else None
+        content = fit.content.part(image.name) if image is not None else None
+        if content is not None:
+            tree = id(content.unwrapped())
             roles[tree] = True, roles[tree][1] or choice is only
     return roles
 

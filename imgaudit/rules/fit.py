@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
-from typing import TypeVar
 
+from imgaudit.contents.starts import configuration_of
 from imgaudit.formats import readers
 from imgaudit.formats.facts import Match
-from imgaudit.formats.fit import Configuration, FitFacts, Image
+from imgaudit.formats.fit import FitFacts, Image
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
     KERNEL_ARCH,
@@ -24,8 +24,6 @@ from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span
 from imgaudit.writers.fdt import Tree
-
-N = TypeVar("N", Image, Configuration)
 
 _SPECIFICATION = "Flat Image Tree Specification, chapter 2"
 _KERNELS = frozenset({"kernel", "kernel_noload"})
@@ -51,12 +49,6 @@ def _one(data: bytes, rest: str = "") -> Example:
 
 
 _GOOD = _one(sample.fit())
-
-
-def _by_name(nodes: tuple[N, ...]) -> dict[str, N]:
-    """Index nodes as U-Boot looks for them: a name without unit address also means one with it."""
-    bare = {node.name.partition("@")[0]: node for node in reversed(nodes)}
-    return bare | {node.name: node for node in reversed(nodes)}
 
 
 def _images(subject: Subject) -> Iterator[tuple[Found[FitFacts], Image]]:
@@ -256,7 +248,7 @@ def fit_default(subject: Subject) -> Outcome:
         if not facts.configurations:
             continue
         named = facts.default is not None
-        if facts.default in _by_name(facts.configurations):
+        if named and configuration_of(facts, None) is not None:
             continue
         names = _listed([configuration.name for configuration in facts.configurations])
         yield found.finding(
@@ -298,7 +290,7 @@ KERNELLESS = Rule(
 def fit_kernelless(subject: Subject) -> Outcome:
     for found in contents(subject, FitFacts):
         facts = found.facts
-        default = _by_name(facts.configurations).get(facts.default or "")
+        default = configuration_of(facts, None)
         if default is None or default.kernel is not None or default.first_stage:
             continue
         with_kernel = [choice.name for choice in facts.configurations if choice.kernel]
@@ -330,12 +322,11 @@ DANGLING = Rule(
 @check(DANGLING)
 def fit_dangling(subject: Subject) -> Outcome:
     for found in contents(subject, FitFacts):
-        images = found.facts.images
-        known = _by_name(images)
+        facts = found.facts
         missing: dict[tuple[str, str], list[tuple[str, int]]] = {}
-        for configuration in found.facts.configurations:
+        for configuration in facts.configurations:
             for reference in configuration.references:
-                if reference.image not in known:
+                if facts.image(reference.image) is None:
                     wanted = missing.setdefault((reference.role, reference.image), [])
                     wanted.append((configuration.name, reference.offset))
         for (role, image), wanted in missing.items():
@@ -347,7 +338,7 @@ def fit_dangling(subject: Subject) -> Outcome:
                 configurations=_listed(configurations),
                 role=role,
                 image=image,
-                names=_listed([image.name for image in images]) or "none",
+                names=_listed([image.name for image in facts.images]) or "none",
             )
 
 
@@ -615,12 +606,15 @@ def _in_ram(found: Found[FitFacts], image: Image) -> Span | None:
 @check(OVERLAP)
 def fit_overlap(subject: Subject) -> Outcome:
     for found in contents(subject, FitFacts):
-        known = _by_name(found.facts.images)
         seen: set[tuple[str, str]] = set()
         for configuration in found.facts.configurations:
             named = dict.fromkeys(item.image for item in configuration.references)
             for (one, first), (other, second) in _colliding(
-                [(image, _in_ram(found, image)) for name in named if (image := known.get(name))]
+                [
+                    (image, _in_ram(found, image))
+                    for name in named
+                    if (image := found.facts.image(name)) is not None
+                ]
             ):
                 # Configurations that share a kernel and a ramdisk share the fault.
                 if (one.name, other.name) in seen:
@@ -856,7 +850,8 @@ def _unsigned(facts: FitFacts) -> Iterator[tuple[int, str]]:
                 continue
             covered = {node.split("/")[2] for node in signature.hashed_nodes if node.count("/") > 1}
             for image in dict.fromkeys(item.image for item in configuration.references):
-                if image not in covered:
+                node = facts.image(image)
+                if (image if node is None else node.name) not in covered:
                     yield (
                         signature.offset,
                         f"{configuration.name}/{signature.name} does not cover {image}",

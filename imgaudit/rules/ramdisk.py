@@ -8,7 +8,8 @@ import struct
 from typing import Protocol
 
 from imgaudit.formats.xz import Xz
-from imgaudit.rescue.stage import COMPRESSIONS, Rescue, Segment, TroubleKind
+from imgaudit.ramdisk.follow import COMPRESSIONS, Segment, TroubleKind
+from imgaudit.rescue.stage import Rescue
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import (
     archive,

@@ -15,8 +15,9 @@ from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact
 from imgaudit.errors import LayoutError
 from imgaudit.layout.load import parse
+from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.root import Root as Rooted
-from imgaudit.rescue.stage import Ramdisk, Rescue, ramdisk_of, rescue_alone
+from imgaudit.rescue.stage import Rescue, rescue_alone
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import archive
 from imgaudit.rules.subject import gather
@@ -247,6 +248,18 @@ def test_a_fit_of_mkimage(external: list[str], tmp_path: Path) -> None:
     assert second.inside.config == {"CONFIG_RD_XZ": "y"}
     assert "names no ramdisk" in find(data, "conf-3").missing
     assert "no configuration is called conf-4" in find(data, "conf-4").missing
+
+
+def test_a_fit_that_names_its_nodes_without_their_unit_address() -> None:
+    """U-Boot's libfdt finds `ramdisk@1` by the name `ramdisk`: nothing is missing."""
+    data = sample.fit(
+        {"kernel@1": sample.kernel(), "ramdisk@1": sample.image(payload=small(a="1"))},
+        configurations={"conf@1": {"kernel": "kernel", "ramdisk": "ramdisk"}},
+    )
+    found = find(data)
+    assert found.missing == ""
+    assert names(found) == {"/a"}
+    assert found.kernel is not None
 
 
 @pytest.mark.oracle
