@@ -14,13 +14,15 @@ from imgaudit import __version__
 from imgaudit.errors import ImgauditError
 
 if TYPE_CHECKING:
-    from imgaudit.contents.build import Store
-    from imgaudit.report.style import Style
-    from imgaudit.rescue.weigh import Weighing
-    from imgaudit.rules.subject import Subject
-    from imgaudit.tasks.audit import Result
+    from imgaudit.report import Style
+    from imgaudit.rules.engine import Severity
+    from imgaudit.tasks.sections import Report
 
-PASS, FOUND, BROKEN = 0, 1, 2
+    _ParamType = click.ParamType[str]
+else:
+    _ParamType = click.ParamType
+
+BROKEN = 2
 
 
 class _Group(click.Group):
@@ -30,7 +32,7 @@ class _Group(click.Group):
         try:
             return super().invoke(ctx)
         except ImgauditError as problem:
-            from imgaudit.report.clean import clean
+            from imgaudit.clean import clean
 
             for line in str(problem).splitlines():
                 click.echo(f"imgaudit: {clean(line)}", err=True)
@@ -65,15 +67,28 @@ _output = click.option(
 )
 
 
-def _format(*words: str) -> Callable[[Any], Any]:
-    return click.option(
-        "--format",
-        "form",
-        type=click.Choice(words),
-        default="text",
-        show_default=True,
-        help="Form of the report.",
-    )
+class _Form(_ParamType):
+    """A form of report; what there is is known when one is asked for."""
+
+    name = "form"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        from imgaudit.report import forms
+
+        if value not in forms():
+            self.fail(f"{value!r} is not one of {', '.join(forms())}", param, ctx)
+        return value
+
+
+_format = click.option(
+    "--format",
+    "form",
+    type=_Form(),
+    metavar="FORM",
+    default="text",
+    show_default=True,
+    help="Form of the report: text, json and others.",
+)
 
 
 _fail_on = click.option(
@@ -86,7 +101,7 @@ _fail_on = click.option(
 @main.command()
 @_layout
 @_artifacts
-@_format("text", "json")
+@_format
 @_output
 @_fail_on
 @click.option("--full-digests", is_flag=True, help="SHA-256 of raw files above 64 MiB as well.")
@@ -104,52 +119,23 @@ def audit(
     **choices: Any,
 ) -> None:
     """Check artifacts against their layout. Exit status: 0 pass, 1 findings, 2 not carried out."""
-    result = _audited(layout, artifacts, **choices)
-    _write(_report(result, form, output), output)
-    sys.exit(FOUND if result.failed else PASS)
+    _give(_audited(layout, artifacts, **choices), form, output)
 
 
 def _audited(
-    layout: str,
-    artifacts: str | None,
-    fail_on: str | None = None,
-    full_digests: bool = False,
-    manifest: str | None = None,
-) -> Result:
+    layout: str, artifacts: str | None, fail_on: str | None = None, **choices: Any
+) -> Report:
+    from imgaudit.tasks import audit, board, opened
+
+    with _progress() as progress:
+        subject = opened.subject(layout, artifacts, progress=progress, **choices)
+    return board.audit(audit.run(subject, fail_on=_severity(fail_on)))
+
+
+def _severity(name: str | None) -> Severity | None:
     from imgaudit.rules.engine import Severity
-    from imgaudit.tasks import audit as auditing
 
-    subject = _subject(layout, artifacts, full_digests=full_digests)
-    if manifest is not None:
-        from dataclasses import replace
-
-        from imgaudit.release.manifest import load
-
-        subject = replace(subject, manifest=load(manifest))
-    return auditing.run(subject, fail_on=Severity(fail_on) if fail_on else None)
-
-
-def _subject(layout: str, artifacts: str | None, *, full_digests: bool = False) -> Subject:
-    from imgaudit.layout.load import load
-    from imgaudit.rules.subject import gather
-
-    loaded = load(layout)
-    if artifacts is None:
-        return gather(loaded, None)
-    with _store(artifacts, full_digests=full_digests) as store:
-        return gather(loaded, store)
-
-
-@contextmanager
-def _store(artifacts: str, *, full_digests: bool = False) -> Iterator[Store]:
-    if not os.path.isdir(artifacts):
-        _stop(f"{artifacts} is not a folder")
-    from imgaudit.contents.build import FolderStore
-    from imgaudit.contents.reader import Loader
-    from imgaudit.files import Folder
-
-    with Loader(full_digests=full_digests) as loader, _progress() as progress:
-        yield FolderStore(Folder(artifacts), loader, progress)
+    return Severity(name) if name else None
 
 
 @contextmanager
@@ -158,7 +144,7 @@ def _progress() -> Iterator[Callable[[str], None] | None]:
     if not sys.stderr.isatty() or os.environ.get("TERM") in {"dumb", "", None}:
         yield None
         return
-    from imgaudit.report.clean import clean
+    from imgaudit.clean import clean
 
     def say(path: str) -> None:
         sys.stderr.write(f"\r\x1b[Kreading {clean(path)[-60:]}")
@@ -171,38 +157,41 @@ def _progress() -> Iterator[Callable[[str], None] | None]:
         sys.stderr.flush()
 
 
-def _report(result: Result, form: str, output: str | None) -> str:
-    if form == "json":
-        from imgaudit.report import json
-
-        return json.report(result)
-    from imgaudit.report import text
-
-    return text.report(result, _style(output))
-
-
 @main.command("map")
 @_layout
+@click.option(
+    "--artifacts",
+    metavar="DIR",
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts: says how full each region is.",
+)
+@_format
 @_output
-def show_map(layout: str, output: str | None) -> None:
+def show_map(layout: str, artifacts: str | None, form: str, output: str | None) -> None:
     """Draw the partition map to scale, for someone new to the board."""
     from imgaudit.layout.load import load
-    from imgaudit.report import map as drawing
+    from imgaudit.tasks import map as drawing
+    from imgaudit.tasks import opened
 
-    _write(drawing.report(load(layout), _style(output)), output)
+    loaded = load(layout)
+    build = None
+    if artifacts is not None:
+        from imgaudit.contents.build import read
+
+        with _progress() as progress, opened.store(artifacts, progress=progress) as store:
+            build = read(loaded, store)
+    _give(drawing.draw(loaded, build), form, output)
 
 
 @main.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
-@_format("text", "json")
+@_format
 @_output
 def inspect(files: tuple[str, ...], form: str, output: str | None) -> None:
     """Say what files are, without a layout. Exit status: 0 read, 1 damaged, 2 unreadable."""
-    from imgaudit.report import inspect as inspecting
+    from imgaudit.tasks import inspect as inspecting
 
-    report, status = inspecting.report(files, form, _style(output))
-    _write(report, output)
-    sys.exit(status)
+    _give(inspecting.inspect(files), form, output)
 
 
 @main.command()
@@ -215,17 +204,16 @@ def inspect(files: tuple[str, ...], form: str, output: str | None) -> None:
     help="Folder with the artifacts.",
 )
 @click.option("--entry", metavar="VARIABLE", help="Tell this script only, such as recovery.")
-@_format("text", "json")
+@_format
 @_output
 def follow(layout: str, artifacts: str, entry: str | None, form: str, output: str | None) -> None:
     """Tell step by step what U-Boot's scripts do, and draw the RAM as each kernel starts."""
-    from imgaudit.report import follow as telling
+    from imgaudit.tasks import follow as telling
+    from imgaudit.tasks import opened
 
-    subject = _subject(layout, artifacts)
-    if form == "json":
-        _write(telling.json(subject, entry), output)
-    else:
-        _write(telling.text(subject, _style(output), entry), output)
+    with _progress() as progress:
+        subject = opened.subject(layout, artifacts, progress=progress)
+    _give(telling.follow(subject, entry), form, output)
 
 
 @main.command()
@@ -238,7 +226,7 @@ def follow(layout: str, artifacts: str, entry: str | None, form: str, output: st
     "--kernel", metavar="FILE", type=click.Path(dir_okay=False), help="The kernel that starts it."
 )
 @click.option("--configuration", metavar="NAME", help="Of a FIT; its default unless given.")
-@_format("text", "json")
+@_format
 @_output
 def rescue(
     file: str, needs: str | None, arch: str | None, form: str, output: str | None, **choices: Any
@@ -247,23 +235,17 @@ def rescue(
 
     Exit status: 0 all that must be possible is, 1 findings, 2 not carried out.
     """
-    from imgaudit.report import rescue as reporting
-    from imgaudit.rules.subject import gather_rescue
-    from imgaudit.tasks import audit as auditing
+    from imgaudit.tasks import rescue as surveying
 
-    groups = None if needs is None else [name.strip() for name in needs.split(",")]
     try:
-        subject = gather_rescue(file, groups=groups, arch=arch, **choices)
+        report = surveying.rescue(file, groups=_words(needs), arch=arch, **choices)
     except ValueError as problem:
         _stop(str(problem))
-    result = auditing.run(subject)
-    found = subject.rescues[file]
-    if form == "json":
-        _write(reporting.json(result, found), output)
-    else:
-        _write(reporting.text(result, found, _style(output)), output)
-    # What could not be surveyed must not pass.
-    sys.exit(FOUND if result.failed else PASS if found.facts is not None else BROKEN)
+    _give(report, form, output)
+
+
+def _words(names: str | None) -> list[str] | None:
+    return None if names is None else [name.strip() for name in names.split(",")]
 
 
 @main.command()
@@ -274,48 +256,31 @@ def rescue(
 @click.option("--fit", "limit", metavar="SIZE", help="Say what to cut so that it has SIZE: 13 MiB")
 @click.option("--needs", metavar="GROUPS", help="Groups whose tools stay: shell,networking,…")
 @click.option("--arch", metavar="ARCH", help="What its programs are for; else told by the file.")
-@_format("text", "json")
+@_format
 @_output
 def weigh(
-    file: str, against: str | None, limit: str | None, form: str, output: str | None, **choices: Any
+    file: str,
+    *,
+    against: str | None,
+    limit: str | None,
+    needs: str | None,
+    arch: str | None,
+    form: str,
+    output: str | None,
 ) -> None:
     """Say what a ramdisk's bytes are spent on: FILE is a ramdisk, a FIT, a uImage or a kernel.
 
     Exit status: 0, or 1 where it does not fit, 2 not carried out.
     """
-    from imgaudit.report import weigh as reporting
-    from imgaudit.rescue import weigh as weighing
+    from imgaudit.tasks import weigh as weighing
     from imgaudit.units import parse_size
 
     try:
         room = None if limit is None else parse_size(limit)
-        weighed = _weighed(file, **choices)
-        old = None if against is None else _weighed(against, **choices)
+        report = weighing.weigh(file, against=against, limit=room, needs=_words(needs), arch=arch)
     except ValueError as problem:
         _stop(str(problem))
-    outcome = reporting.Outcome(
-        weighed,
-        None if old is None else weighing.compare(old, weighed),
-        None if room is None else weighing.fit(weighed, room),
-    )
-    if form == "json":
-        _write(reporting.json(outcome), output)
-    else:
-        _write(reporting.text(outcome, _style(output)), output)
-    sys.exit(PASS if outcome.fit is None or outcome.fit.fits else FOUND)
-
-
-def _weighed(path: str, *, needs: str | None, arch: str | None) -> Weighing:
-    from imgaudit.contents.reader import Loader
-    from imgaudit.rescue.weigh import weigh as weighing
-
-    groups = None if needs is None else [name.strip() for name in needs.split(",")]
-    with Loader() as loader:
-        artifact = loader.file(path)
-    weighed = weighing(artifact, needs=groups, arch=arch)
-    if not weighed.archives:
-        _stop(f"{path}: nothing to weigh: {weighed.rescue.why}")
-    return weighed
+    _give(report, form, output)
 
 
 @main.command()
@@ -324,7 +289,7 @@ def explain(finding: str | None) -> None:
     """Say what a finding means on the board, how it is computed, and how to fix it."""
     from imgaudit.tasks import explain as explaining
 
-    _write(explaining.one(finding) if finding else explaining.index(), None)
+    _give(explaining.explain(finding))
 
 
 @main.command()
@@ -347,10 +312,9 @@ def demo(directory: str, fault: str | None) -> None:
     from imgaudit.demo.build import FAULTS, build
 
     if fault == "help":
-        from imgaudit.report.style import columns
-
-        rows = [[name, planted.summary] for name, planted in FAULTS.items()]
-        _write("\n".join(columns(rows)) + "\n", None)
+        width = max(map(len, FAULTS))
+        for name, planted in FAULTS.items():
+            click.echo(f"{name.ljust(width)}  {planted.summary}")
         return
     if fault is not None and fault not in FAULTS:
         from imgaudit.layout.keys import close
@@ -360,14 +324,16 @@ def demo(directory: str, fault: str | None) -> None:
         layout = str(build(Path(directory), fault))
     except OSError as problem:
         _stop(f"cannot write the demo to {directory}: {problem.strerror}")
-    result = _audited(layout, directory)
-    from imgaudit.report import map as drawing
+    report = _audited(layout, directory)
+    from imgaudit.layout.load import load
+    from imgaudit.report import render
+    from imgaudit.tasks import map as drawing
 
-    if result.subject.layout is not None:
-        _write(drawing.report(result.subject.layout, _style(None)) + "\n", None)
-    _write(_report(result, "text", None), None)
+    style = _style(None)
+    _write(render("text", drawing.draw(load(layout)), style) + "\n", None)
+    _write(render("text", report, style), None)
     _write(f"\nLook closer: imgaudit audit {layout} --artifacts {directory}\n", None)
-    sys.exit(FOUND if result.failed else PASS)
+    sys.exit(report.status)
 
 
 @main.command()
@@ -381,14 +347,14 @@ def demo(directory: str, fault: str | None) -> None:
 @_output
 def draft(output: str | None, **sources: str | None) -> None:
     """Draft a layout from what the build has. Exit status: 0 drafted, 1 with conflicts, 2 not."""
-    from imgaudit.report.clean import clean
+    from imgaudit.clean import clean
     from imgaudit.tasks import draft as drafting
 
     drafted = drafting.draft(drafting.Sources(**sources))
     for conflict in drafted.conflicts:
         click.echo(f"imgaudit: conflict: {clean(conflict)}", err=True)
     _write(drafted.text, output)
-    sys.exit(FOUND if drafted.conflicts else PASS)
+    sys.exit(1 if drafted.conflicts else 0)
 
 
 @main.command()
@@ -408,15 +374,11 @@ def seal(layout: str, artifacts: str, output: str | None) -> None:
 
     Exit status: 0 sealed, 2 an artifact is missing or cannot be read.
     """
-    from imgaudit.contents.build import read
-    from imgaudit.layout.load import load
-    from imgaudit.release.dumps import regions_only
-    from imgaudit.release.manifest import dump
-    from imgaudit.release.seal import seal as sealing
+    from imgaudit.tasks import seal as sealing
 
-    loaded = regions_only(load(layout))
-    with _store(artifacts, full_digests=True) as store:
-        _write(dump(sealing(read(loaded, store))), output)
+    with _progress() as progress:
+        report = sealing.seal(layout, artifacts, progress=progress)
+    _give(report, output=output)
 
 
 @main.command()
@@ -441,7 +403,7 @@ def seal(layout: str, artifacts: str, output: str | None) -> None:
     type=click.Path(dir_okay=False),
     help="What `imgaudit seal` wrote, in place of the artifacts: tells that, not how, they differ.",
 )
-@_format("text", "json")
+@_format
 @_output
 @_fail_on
 def readback(
@@ -462,27 +424,20 @@ def readback(
 
     Exit status: 0 pass, 1 findings, 2 not carried out.
     """
-    from imgaudit.layout.load import load
-    from imgaudit.release.dumps import opened
-    from imgaudit.release.manifest import load as load_manifest
-    from imgaudit.report import readback as reporting
-    from imgaudit.rules.engine import Severity
     from imgaudit.tasks import readback as reading
 
     if (artifacts is None) == (manifest is None):
         _stop("give either --artifacts or --manifest")
-    loaded = load(layout)
-    gate = Severity(fail_on) if fail_on else None
-    with opened(loaded, _named(dumps)) as found:
-        if artifacts is not None:
-            with _store(artifacts) as store:
-                result = reading.run(loaded, found, store, fail_on=gate)
-        else:
-            sealed = load_manifest(manifest or "")
-            result = reading.run(loaded, found, sealed, fail_on=gate)
-    report = reporting.json(result) if form == "json" else reporting.text(result, _style(output))
-    _write(report, output)
-    sys.exit(FOUND if result.failed else PASS)
+    with _progress() as progress:
+        result = reading.compare(
+            layout,
+            _named(dumps),
+            artifacts=artifacts,
+            manifest=manifest,
+            fail_on=_severity(fail_on),
+            progress=progress,
+        )
+    _give(reading.readback(result), form, output)
 
 
 def _named(dumps: tuple[str, ...]) -> dict[str, str]:
@@ -498,7 +453,7 @@ def _named(dumps: tuple[str, ...]) -> dict[str, str]:
 
 
 def _style(output: str | None) -> Style:
-    from imgaudit.report.style import Style
+    from imgaudit.report import Style
 
     terminal = output is None and sys.stdout.isatty()
     plain = "NO_COLOR" in os.environ or os.environ.get("TERM") in {"dumb", "", None}
@@ -511,6 +466,14 @@ def _style(output: str | None) -> Style:
     return Style(
         colour=terminal and not plain, width=width, unicode=encoding.replace("-", "") == "utf8"
     )
+
+
+def _give(report: Report, form: str = "text", output: str | None = None) -> NoReturn:
+    """Write a report in the form that was asked for, and end with its status."""
+    from imgaudit.report import render
+
+    _write(render(form, report, _style(output)), output)
+    sys.exit(report.status)
 
 
 def _write(report: str, output: str | None) -> None:
@@ -550,7 +513,7 @@ def _write(report: str, output: str | None) -> None:
 
 
 def _stop(why: str) -> NoReturn:
-    from imgaudit.report.clean import clean
+    from imgaudit.clean import clean
 
     click.echo(f"imgaudit: {clean(why)}", err=True)
     sys.exit(BROKEN)

@@ -7,9 +7,9 @@ import sys
 
 from imgaudit.contents.reader import Loader
 from imgaudit.files import Folder
-from imgaudit.report import json, text
+from imgaudit.report import render
 from imgaudit.rules.subject import Subject
-from imgaudit.tasks import audit
+from imgaudit.tasks import audit, board
 
 ADDRESS_SPACE = 3 << 29
 
@@ -29,8 +29,8 @@ def main(folder: str, *names: str) -> None:
             finish, _ = loader.in_folder(Folder(folder), name, blocks=True, keep=True)
             artifacts[name] = finish()
     result = audit.run(Subject(layout=None, others=artifacts))
-    json.report(result)
-    text.report(result)
+    for form in ("json", "text"):
+        render(form, board.audit(result))
     sys.stdout.write(f"{peak()}\n")
 
 

@@ -22,10 +22,10 @@ from imgaudit.formats.facts import Facts
 from imgaudit.formats.view import FileSource
 from imgaudit.layout.load import load
 from imgaudit.model import Layout
-from imgaudit.report import json, text
+from imgaudit.report import render
 from imgaudit.rules.engine import Finding, Severity
 from imgaudit.rules.subject import Subject, gather
-from imgaudit.tasks import audit
+from imgaudit.tasks import audit, board
 from imgaudit.tasks.audit import Result
 from imgaudit.units import KIB, MIB, Span
 from tests._bombs import BOMBS
@@ -87,8 +87,8 @@ class Bench:
     def new_findings(self, name: str) -> list[str]:
         """Audit with the scratch folder's file of this name; give what only that build has."""
         result = self._audited(name)
-        assert json.report(result)
-        assert text.report(result)
+        for form in ("json", "text"):
+            assert render(form, board.audit(result))
         return [
             finding.rule.name
             for finding in result.findings
@@ -102,7 +102,7 @@ class Bench:
 
     def inspect(self, name: str) -> None:
         artifact = self.loader.file(str(self.scratch / name))
-        assert json.report(alone(artifact))
+        assert render("json", board.audit(alone(artifact)))
 
 
 def _key(finding: Finding) -> tuple[str, str | None, str]:

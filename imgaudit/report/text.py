@@ -1,140 +1,146 @@
-"""The text report: the verdict, what is wrong, the regions, and what was not checked."""
+"""The text report: sections one below the other, for a terminal or a log."""
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections.abc import Iterator
 
-from imgaudit.contents.build import Placement
-from imgaudit.report import _rescue
-from imgaudit.report.clean import clean
-from imgaudit.report.style import PLAIN, Style, columns
-from imgaudit.rules.engine import Finding, NotChecked, Severity
-from imgaudit.rules.subject import Subject
-from imgaudit.tasks.audit import Result
-from imgaudit.units import both, human, place
+from imgaudit.report import _chip, _ram
+from imgaudit.report._style import PLAIN, Row, Style, columns
+from imgaudit.tasks.sections import (
+    Chip,
+    Findings,
+    Found,
+    Headline,
+    Line,
+    Lines,
+    Part,
+    Ram,
+    Report,
+    Section,
+    Table,
+    Values,
+    Verbatim,
+)
+from imgaudit.units import both, place
 
-_RIGHT = frozenset({2, 3, 4, 5})
-_LONGEST = 14  # characters of a name in the table
-_LEAST = 8  # characters of an artifact's path in the table, however wide the rest is
-_ROLES = {Severity.ERROR: "bad", Severity.WARNING: "warn", Severity.NOTE: "dim"}
+_ROLES = {"error": "bad", "warning": "warn", "note": "dim"}
 
 
-def report(result: Result, style: Style = PLAIN) -> str:
-    """Give the audit's text report."""
-    subject = result.subject
-    blocks = [headline(result, style)]
-    blocks += [finding(item, style) for item in result.findings if not item.waived]
-    waived = [item for item in result.findings if item.waived]
-    if waived:
-        blocks.append(_waived(waived, style))
-    if subject.placements:
-        blocks.append(_regions(subject, style))
-    if subject.rescues:
-        blocks.append(_rescues(subject, style))
-    if result.not_checked:
-        blocks.append(not_checked(result.not_checked, style))
-    if result.findings:
-        name = result.findings[0].rule.name
-        blocks.append(f"More on a finding: imgaudit explain {name}")
+def render(report: Report, style: Style = PLAIN) -> str:
+    """Give a report as text."""
+    blocks = []
+    for section in report.sections:
+        lines = [style.line(row) for row in _section(section, style)]
+        if lines:
+            blocks.append("\n".join(lines))
     return "\n\n".join(blocks) + "\n"
 
 
-def headline(result: Result, style: Style) -> str:
-    """Say the verdict and count what was found."""
-    layout = result.subject.layout
-    counts = [
-        f"{count} {severity.value}{'' if count == 1 else 's'}"
-        for severity in Severity
-        if (count := result.count(severity))
+def _section(section: Section, style: Style) -> Iterator[Row]:
+    if section.title is not None:
+        yield from _line(section.title, style)
+    for number, part in enumerate(section.parts):
+        yield from _part(part, style, first=number == 0 and section.title is None)
+
+
+def _part(part: Part, style: Style, *, first: bool) -> Iterator[Row]:
+    match part:
+        case Lines():
+            for line in part.lines:
+                yield from _line(line, style)
+        case Values():
+            yield from _values(part, style)
+        case Table():
+            yield from _table(part, style)
+        case Headline():
+            verdict = part.verdict
+            yield [(verdict.word, verdict.role), (f"  {verdict.counts}", "")]
+            if part.about:
+                yield from _line(Line(part.about, depth=0), style)
+        case Findings():
+            for number, item in enumerate(part.items):
+                if number or not first:
+                    yield ()
+                for row in _finding(item, style):
+                    yield [(" " * part.depth, ""), *row]
+        case Chip():
+            yield from _chip.rows(part, style)
+        case Ram():
+            yield from _ram.rows(part, style)
+        case Verbatim():
+            yield from ([(line, "")] for line in part.text.splitlines())
+
+
+def _line(line: Line, style: Style) -> Iterator[Row]:
+    """Give the rows of a line; what stands out at its start is painted alone."""
+    start = " " * line.depth + line.mark
+    hang = line.depth + (len(line.mark) if line.hang is None else line.hang)
+    if not line.name:
+        for row in style.wrap(line.text, start, " " * hang):
+            yield [(row, line.role)]
+        return
+    name = style.short(line.name, max(16, style.width // 2))
+    first, *rest = style.wrap(name + line.text, start, " " * hang)
+    yield [(start, ""), (name, line.role), (first[len(start) + len(name) :], "")]
+    yield from ([(row, "")] for row in rest)
+
+
+def _values(part: Values, style: Style) -> Iterator[Row]:
+    width = max(len(name) for name, _ in part.values)
+    for name, value in part.values:
+        start = f"  {name.ljust(width)}  "
+        yield from ([(row, "")] for row in style.wrap(value, start, " " * len(start)))
+
+
+def _table(table: Table, style: Style) -> Iterator[Row]:
+    if table.title:
+        yield [(table.title, "")]
+    rows = [
+        [
+            style.short(cell, table.most.get(column, 10_000)) if column != table.wide else cell
+            for column, cell in enumerate(row)
+        ]
+        for row in (table.head, *table.rows)
     ]
-    if result.not_checked:
-        counts.append(f"{len(result.not_checked)} not checked")
-    verdict = style.paint("FAIL", "bad") if result.failed else style.paint("PASS", "good")
-    line = f"{verdict}  {', '.join(counts) or 'nothing found'}"
-    if layout is None:
-        return line
-    on_paper = "" if result.subject.given else ", on paper: no artifacts were given"
-    return f"{line}\n" + style.wrap(f"{clean(layout.board)}: {clean(layout.file)}{on_paper}", "")
+    if (wide := table.wide) is not None:
+        bare = [[*row[:wide], ".", *row[wide + 1 :]] for row in rows]
+        taken = max(len(line) for line in columns(bare, table.right)) + 1
+        for row in rows:
+            row[wide] = style.short(row[wide], max(table.least, style.width - taken))
+    head, *lines = columns(rows, table.right)
+    yield [("  ", ""), (head, "dim")]
+    roles = table.roles or ("",) * len(lines)
+    yield from ([("  ", ""), (line, role)] for line, role in zip(lines, roles, strict=True))
+    if table.more > 0:
+        yield [(f"  and {table.more:,} more", "")]
 
 
-def finding(item: Finding, style: Style) -> str:
+def _finding(item: Found, style: Style) -> Iterator[Row]:
     """Say one finding: what, where, what the board does, what to do."""
-    role = _ROLES[item.severity]
-    severity, name = item.severity.value.upper(), item.rule.name
-    subject = clean(item.region or item.artifact or item.chip or "")
-    subject = style.short(subject, max(16, style.width - len(severity) - len(name) - 4))
-    lines = [f"{style.paint(severity, role)}  {style.paint(name, 'strong')}  {subject}"]
-    lines.append(style.wrap(clean(item.message)))
-    where = [f"{clean(str(item.where))}"] if item.where else []
+    severity = item.severity.upper()
+    room = max(16, style.width - len(severity) - len(item.name) - 4)
+    yield [
+        (severity, _ROLES[item.severity]),
+        ("  ", ""),
+        (item.name, "strong"),
+        (f"  {style.short(item.subject, room)}", ""),
+    ]
+    yield from ([(row, "")] for row in style.wrap(item.message))
+    for label, text, role in (
+        ("  where: ", where(item), "dim"),
+        ("  board: ", item.effect, ""),
+        ("  do:    ", item.fix, ""),
+    ):
+        yield from ([(row, role)] for row in style.wrap(text, label, " " * len(label)))
+
+
+def where(item: Found) -> str:
+    """Say where a finding is: in the layout, the artifact, and the bytes of either."""
+    said = [str(item.where)] if item.where else []
     if item.artifact:
-        where.append(clean(item.artifact))
+        said.append(item.artifact)
     if item.offset is not None:
         base = f"{item.chip} " if item.region and item.chip else ""
         size = f", {both(item.length)}" if item.length else ""
-        where.append(f"{base}{place(item.offset)}{size}")
-    lines.append(style.paint(style.wrap("  ".join(where), "  where: ", "         "), "dim"))
-    lines.append(style.wrap(clean(item.effect), "  board: ", "         "))
-    lines.append(style.wrap(clean(item.fix), "  do:    ", "         "))
-    return "\n".join(lines)
-
-
-def _waived(items: list[Finding], style: Style) -> str:
-    lines = ["Waived"]
-    lines += [
-        style.wrap(
-            f"{item.rule.name} {item.region or ''}: {clean(item.message)}"
-            f" - waived: {clean(item.waived or '')}",
-            "  ",
-            "    ",
-        )
-        for item in items
-    ]
-    return "\n".join(lines)
-
-
-def _regions(subject: Subject, style: Style) -> str:
-    rows = [["chip", "region", "offset", "size", "used", "left", "artifact"]]
-    rows += [_row(item, style) for item in subject.placements]
-    taken = max(len(line) for line in columns([[*row[:-1], "."] for row in rows], _RIGHT))
-    for row in rows:
-        row[-1] = style.short(row[-1], max(_LEAST, style.width - taken - 1))
-    lines = columns(rows, _RIGHT)
-    return "\n".join(["Regions", *(f"  {style.paint(lines[0], 'dim')}",), *indent(lines[1:])])
-
-
-def indent(lines: list[str]) -> list[str]:
-    """Indent lines by two blanks."""
-    return [f"  {line}" for line in lines]
-
-
-def _row(item: Placement, style: Style) -> list[str]:
-    region = item.region
-    row = [style.short(name, _LONGEST) for name in (region.area, region.name)]
-    row += [place(region.at), human(region.size)]
-    if item.size is None:
-        return [*row, "-", "-", clean(region.file or "-")]
-    left = f"{100 * (region.room - item.size) / region.room:.1f} %"
-    return [*row, human(item.size), left, clean(item.path or "")]
-
-
-def _rescues(subject: Subject, style: Style) -> str:
-    lines = [
-        style.wrap(f"{clean(name)}: {clean(_rescue.line(rescue))}", "  ", "    ")
-        for name, rescue in subject.rescues.items()
-    ]
-    return "\n".join(["Rescue", *lines])
-
-
-def not_checked(items: tuple[NotChecked, ...], style: Style) -> str:
-    """Say what was not checked, and why."""
-    rules: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for item in items:
-        rules[item.subject, item.why].append(item.rule or "what only artifacts can tell")
-    subjects: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for (subject, why), names in rules.items():
-        what = names[0] if len(names) == 1 else f"{len(names)} checks"
-        subjects[what, why].append(clean(subject))
-    lines = ["Not checked"]
-    for (what, why), where in subjects.items():
-        lines.append(style.wrap(f"{', '.join(where)}: {what}: {clean(why)}", "  ", "    "))
-    return "\n".join(lines)
+        said.append(f"{base}{place(item.offset)}{size}")
+    return "  ".join(said)

@@ -6,7 +6,20 @@ from imgaudit.errors import AuditError
 from imgaudit.layout.keys import close
 from imgaudit.rules import checks
 from imgaudit.rules.engine import Example, Rule
+from imgaudit.tasks.said import as_words
+from imgaudit.tasks.sections import Report
 from imgaudit.units import both
+
+
+def explain(name: str | None = None) -> Report:
+    """Explain a finding, or list all.
+
+    Raises:
+        AuditError: no finding has that name.
+
+    """
+    text = one(name) if name is not None else index()
+    return Report(command="explain", title=name or "Findings", document=text)
 
 
 def one(name: str) -> str:
@@ -24,9 +37,9 @@ def one(name: str) -> str:
 
 Severity: {rule.severity.value}
 
-On the board: {_plain(rule.effect)}
+On the board: {as_words(rule.effect)}
 
-What to do: {_plain(rule.fix)}
+What to do: {as_words(rule.fix)}
 
 Computed: {rule.computed}.
 
@@ -47,18 +60,9 @@ def index() -> str:
     """List every finding with its severity and what it does on the board."""
     lines = ["# Findings", ""]
     for name, check in checks().items():
-        lines.append(f"- **{name}** ({check.rule.severity.value}): {_plain(check.rule.effect)}")
+        lines.append(f"- **{name}** ({check.rule.severity.value}): {as_words(check.rule.effect)}")
     lines += ["", "One of them in full: imgaudit explain FINDING", ""]
     return "\n".join(lines)
-
-
-def _plain(template: str) -> str:
-    """Show a template's fields as words: `{region}` becomes `REGION`."""
-    import re
-
-    return re.sub(
-        r"\{(\w+)(?::[^}]*)?\}", lambda match: match[1].replace("_", " ").upper(), template
-    )
 
 
 def _example(example: Example) -> str:

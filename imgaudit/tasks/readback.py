@@ -3,18 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from imgaudit.contents.build import Store, read
+from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.contents.tree import Artifact
+from imgaudit.layout.load import load
 from imgaudit.model import Layout
 from imgaudit.release.dumps import held_against_build, held_against_manifest, regions_only
+from imgaudit.release.dumps import opened as open_dumps
 from imgaudit.release.manifest import Manifest
+from imgaudit.release.manifest import load as load_manifest
 from imgaudit.rules import chip_image, manifest
 from imgaudit.rules.engine import Check, Severity
 from imgaudit.rules.geometry import nor
 from imgaudit.rules.subject import Subject
-from imgaudit.tasks import audit
+from imgaudit.tasks import audit, opened, said
 from imgaudit.tasks.audit import Result
+from imgaudit.tasks.sections import (
+    Headline,
+    Line,
+    Lines,
+    Report,
+    Section,
+    Table,
+)
+from imgaudit.units import human, place
+
+_ROLES = {Look.SAME: "good", Look.SAVED: "good", Look.UNKNOWN: "dim"}
+_CAUTION = (
+    "Before anything is written to a board: keep a backup of the chip and a serial or ROM way in,"
+    " and check the vendor's datasheet."
+)
 
 CHECKS: tuple[Check, ...] = (
     nor.chip_image_size,
@@ -45,3 +65,161 @@ def run(
         subject = Subject(layout=layout, placements=build.placements, unreadable=build.unreadable)
         subject = held_against_build(subject, layout, dumps)
     return audit.run(subject, fail_on=fail_on, only=CHECKS)
+
+
+def compare(
+    layout: str,
+    dumps: Mapping[str, str],
+    *,
+    artifacts: str | None = None,
+    manifest: str | None = None,
+    fail_on: Severity | None = None,
+    progress: opened.Progress = None,
+) -> Result:
+    """Judge dump files, given by chip or boot area, by a folder of artifacts or a manifest file.
+
+    Raises:
+        ImgauditError: a file cannot be read, or the policy names a finding that does not exist.
+
+    """
+    loaded = load(layout)
+    with open_dumps(loaded, dumps) as found:
+        if artifacts is None:
+            return run(loaded, found, load_manifest(manifest or ""), fail_on=fail_on)
+        with opened.store(artifacts, progress=progress) as store:
+            return run(loaded, found, store, fail_on=fail_on)
+
+
+def readback(result: Result) -> Report:
+    """Say how the regions of each dump look, then what is wrong."""
+    items = tuple(said.found(item) for item in result.findings)
+    # What was not compared is in the table of regions.
+    verdict = said.verdict(result, open_too=False)
+    waived = [
+        Section(
+            Line(f"Waived: {item.name} {item.region or ''}: {item.waived}", depth=0, hang=2), ()
+        )
+        for item in items
+        if item.waived
+    ]
+    caution = [Section(Line(_CAUTION, depth=0), ())] if result.failed else []
+    board = result.subject.layout.board if result.subject.layout is not None else ""
+    return Report(
+        command="readback",
+        title=f"{board}: what is on its chips",
+        status=said.status(result),
+        verdict=verdict,
+        sections=(
+            Section(None, (Headline(verdict),)),
+            *(_dump(image, result) for image in result.subject.images),
+            *said.findings(items),
+            *waived,
+            *caution,
+            *said.more(items),
+        ),
+        data=lambda: _in_json(result),
+        findings=items,
+        unchecked=said.unchecked(result.not_checked),
+        rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
+    )
+
+
+def _dump(image: ChipImage, result: Result) -> Section:
+    found = {item.region.name: item for item in image.comparisons}
+    compared = [item for item in image.comparisons if item.look is not Look.UNKNOWN]
+    good = [item for item in compared if item.look in {Look.SAME, Look.SAVED}]
+    path = image.artifact.path if image.artifact else ""
+    head = f"dump of {image.area}: {len(good)} of {len(compared)} regions as they should be"
+    regions = result.subject.layout.regions_on(image.area) if result.subject.layout else []
+    if len(regions) > len(compared):
+        head += f", {len(regions) - len(compared)} not compared"
+    lines = [Line(f"{path}, {human(image.size)}")]
+    whole = [
+        "bytes swapped" if image.swapped else "",
+        "bits reversed" if image.mirrored else "",
+        "halves exchanged" if image.exchanged else "",
+        f"starts at {place(image.base)} of the chip" if image.base > 0 else "",
+        f"starts {human(-image.base)} before the chip" if image.base < 0 else "",
+    ]
+    if any(whole):
+        undone = ", ".join(filter(None, whole))
+        lines.append(Line(f"{undone}: regions are compared with that undone"))
+    why = {item.subject: item.why for item in result.not_checked}
+    rows = []
+    roles = []
+    for region in regions:
+        comparison = found.get(region.name, Comparison(region=region, why=" "))
+        last = why.get(region.name, "") if comparison.why else _first(image, comparison)
+        rows.append((region.name, place(region.at), human(region.size), _state(comparison), last))
+        roles.append(_ROLES.get(comparison.look, "bad"))
+    table = Table(
+        head=("region", "offset", "size", "state", "first difference"),
+        rows=tuple(rows),
+        roles=tuple(roles),
+        right=frozenset({1, 2}),
+    )
+    return Section(Line(head, role="strong", depth=0), (Lines(tuple(lines)), table))
+
+
+def _state(comparison: Comparison) -> str:
+    if comparison.look is Look.OTHER and comparison.holds:
+        return f"holds {comparison.holds}"
+    return comparison.look.value
+
+
+def _first(image: ChipImage, comparison: Comparison) -> str:
+    if not comparison.differing:
+        return ""
+    if comparison.first is None:
+        return "unknown: compared by SHA-256"
+    offset = comparison.region.at + comparison.first
+    block = erase_block(image.chip, offset)
+    return place(offset) + ("" if block is None else f", erase block {block}")
+
+
+def _in_json(result: Result) -> Mapping[str, Any]:
+    """Give JSON values; they share their parts with the audit's."""
+    found = said.head()
+    subject = result.subject
+    layout = subject.layout
+    if layout is not None:
+        found["layout"] = {"file": layout.file, "board": layout.board, "sha256": layout.sha256}
+    if subject.manifest is not None:
+        found["manifest"] = subject.manifest.file
+    found |= said.in_json(result)
+    found["dumps"] = [_json_dump(image) for image in subject.images]
+    return found
+
+
+def _json_dump(image: ChipImage) -> dict[str, Any]:
+    return {
+        "chip": image.area,
+        "path": image.artifact.path if image.artifact else None,
+        "size": image.size,
+        "chip-size": image.chip.size,
+        "base": image.base,
+        "swapped": image.swapped,
+        "bits-reversed": image.mirrored,
+        "halves-exchanged": image.exchanged,
+        "repeats-after": image.period,
+        "regions": [_json_region(image, item) for item in image.comparisons],
+    }
+
+
+def _json_region(image: ChipImage, item: Comparison) -> dict[str, Any]:
+    region = item.region
+    first = None if item.first is None else region.at + item.first
+    return {
+        "name": region.name,
+        "offset": region.at,
+        "size": region.size,
+        "state": item.look.value,
+        "why": item.why or None,
+        "compared": item.size,
+        "exact": item.exact,
+        "differing": item.differing,
+        "first-difference": first,
+        "erase-block": None if first is None else erase_block(image.chip, first),
+        "holds": item.holds,
+        "shifted": item.shifted,
+    }

@@ -15,12 +15,12 @@ from imgaudit.demo.build import build
 from imgaudit.errors import AuditError
 from imgaudit.files import Folder
 from imgaudit.layout.load import load
-from imgaudit.report import follow
-from imgaudit.report.style import Style
+from imgaudit.report import PLAIN, Style, render
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject, gather
+from imgaudit.tasks.follow import follow
 
 GOLDEN = Path(__file__).parent / "golden"
 LOOP = {
@@ -36,6 +36,14 @@ LOOP = {
     ),
     "kernel_addr_r": "0x80200000",
 }
+
+
+def text(subject: Subject, style: Style = PLAIN, entry: str | None = None) -> str:
+    return render("text", follow(subject, entry), style)
+
+
+def data(subject: Subject) -> str:
+    return render("json", follow(subject))
 
 
 @pytest.fixture(scope="module")
@@ -58,11 +66,11 @@ def compared(name: str, report: str, request: pytest.FixtureRequest) -> None:
 
 
 def test_whimbrel(whimbrel: Subject, request: pytest.FixtureRequest) -> None:
-    compared("follow.txt", follow.text(whimbrel), request)
+    compared("follow.txt", text(whimbrel), request)
 
 
 def test_loops_are_folded(request: pytest.FixtureRequest) -> None:
-    report = follow.text(loop())
+    report = text(loop())
     compared("follow-loop.txt", report, request)
     assert report.count("Load Image") == 2
 
@@ -70,20 +78,20 @@ def test_loops_are_folded(request: pytest.FixtureRequest) -> None:
 @pytest.mark.parametrize("width", [60, 80, 110])
 def test_lines_are_not_wider_than_asked(whimbrel: Subject, width: int) -> None:
     for subject in (whimbrel, loop()):
-        report = follow.text(subject, Style(width=width))
+        report = text(subject, Style(width=width))
         assert max(map(len, report.splitlines())) <= width
 
 
 def test_one_entry(whimbrel: Subject) -> None:
-    report = follow.text(whimbrel, entry="recovery")
+    report = text(whimbrel, entry="recovery")
     assert "run recovery" in report
     assert "run bootcmd" not in report
     with pytest.raises(AuditError, match="did you mean 'recovery'"):
-        follow.text(whimbrel, entry="recover")
+        text(whimbrel, entry="recover")
 
 
 def test_json_has_every_number(whimbrel: Subject) -> None:
-    report = json.loads(follow.json(whimbrel))
+    report = json.loads(data(whimbrel))
     assert [entry["entry"] for entry in report["entries"]] == ["bootcmd", "altbootcmd", "recovery"]
     recovery = report["entries"][-1]
     read = recovery["operations"][1]
@@ -104,8 +112,8 @@ def test_json_has_every_number(whimbrel: Subject) -> None:
 
 def test_scripts_for_an_operator_are_named() -> None:
     subject = subject_of(scripted(more={"wipe": "sf probe; sf erase 0x20000 0x10000"}))
-    assert "Only an operator runs wipe" in follow.text(subject)
-    report = follow.text(subject, entry="wipe")
+    assert "Only an operator runs wipe" in text(subject)
+    report = text(subject, entry="wipe")
     assert "Erase 0x10000 (64 KiB) of nor at 0x20000, from recovery." in report
 
 
@@ -114,7 +122,7 @@ def test_commands_are_told_in_words() -> None:
         "setenv a; setenv b 1; sf probe; sf update 0x88000000 0x20000 0x10000; saveenv;"
         f" cp.b 0x88000000 0x89000000 0x100; fdt addr 0x88000000; frobnicate; {RECOVERY}"
     )
-    report = follow.text(subject_of(scripted(script)))
+    report = text(subject_of(scripted(script)))
     for words in (
         "Clear a.",
         "Set b to `1`.",
@@ -132,13 +140,13 @@ def test_without_an_environment_there_is_nothing_to_tell() -> None:
         "name: a, at: 0, size: 64 KiB", rest="stages: {a: {regions: [a], entry: bootcmd}}\n"
     )
     with pytest.raises(AuditError, match="no environment was found"):
-        follow.text(subject_of(example))
+        text(subject_of(example))
 
 
 @given(st.text(st.characters(codec="utf-8", exclude_characters="\0\n"), max_size=80))
 def test_any_script_is_told(script: str) -> None:
     subject = subject_of(scripted(script, bootcmd="run recovery"))
     if "recovery" in subject.boots.followed:
-        for report in (follow.text(subject), follow.json(subject)):
+        for report in (text(subject), data(subject)):
             assert "\x1b" not in report
             assert "\u202e" not in report

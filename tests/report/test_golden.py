@@ -14,14 +14,12 @@ from hypothesis import strategies as st
 from imgaudit import __version__
 from imgaudit.errors import LayoutError
 from imgaudit.layout.load import parse
-from imgaudit.report import json as json_report
-from imgaudit.report import map as drawing
-from imgaudit.report import text
-from imgaudit.report.style import PLAIN, Style
+from imgaudit.report import PLAIN, Style, render
 from imgaudit.rules import checks
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example
-from imgaudit.tasks import audit
+from imgaudit.tasks import audit, board
+from imgaudit.tasks import map as drawing
 from tests.report._golden import LAYOUT, result
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -31,14 +29,18 @@ ASCII = Style(unicode=False)
 def draw(style: Style) -> str:
     layout = result().subject.layout
     assert layout is not None
-    return drawing.report(layout, style)
+    return render("text", drawing.draw(layout), style)
+
+
+def audited(style: Style = PLAIN) -> str:
+    return render("text", board.audit(result()), style)
 
 
 REPORTS: dict[str, Callable[[], str]] = {
-    "text.txt": lambda: text.report(result()),
-    "text-narrow.txt": lambda: text.report(result(), Style(width=60, unicode=False)),
-    "text-colour.txt": lambda: text.report(result(), Style(colour=True)),
-    "report.json": lambda: json_report.report(result()),
+    "text.txt": audited,
+    "text-narrow.txt": lambda: audited(Style(width=60, unicode=False)),
+    "text-colour.txt": lambda: audited(Style(colour=True)),
+    "report.json": lambda: render("json", board.audit(result())),
     "map.txt": lambda: draw(PLAIN),
     "map-ascii.txt": lambda: draw(ASCII),
 }
@@ -56,8 +58,8 @@ def test_golden(name: str, request: pytest.FixtureRequest) -> None:
 def test_colour_changes_nothing_else() -> None:
     import re
 
-    painted = re.sub(r"\x1b\[[0-9;]*m", "", text.report(result(), Style(colour=True)))
-    assert painted == text.report(result())
+    painted = re.sub(r"\x1b\[[0-9;]*m", "", audited(Style(colour=True)))
+    assert painted == audited()
     drawn = re.sub(r"\x1b\[[0-9;]*m", "", draw(Style(colour=True)))
     assert drawn == draw(PLAIN)
 
@@ -65,11 +67,11 @@ def test_colour_changes_nothing_else() -> None:
 def test_ascii_where_it_is_asked_for() -> None:
     assert draw(ASCII).isascii()
     assert not draw(PLAIN).isascii()
-    assert text.report(result(), ASCII).isascii()
+    assert audited(ASCII).isascii()
 
 
 def test_json_values() -> None:
-    report = json.loads(json_report.report(result()))
+    report = json.loads(render("json", board.audit(result())))
     assert report["counts"]["waived"] == 1
     assert report["verdict"] == "fail"
     regions = {region["name"]: region for region in report["regions"]}
@@ -98,9 +100,11 @@ def test_hostile_names_fit_and_do_nothing(file: str, purpose: str) -> None:
         subject = subject_of(Example(layout))
     except LayoutError:
         assume(False)
-    report = text.report(audit.run(subject, only=[checks()["artifact-missing"]]), ASCII)
+    report = render(
+        "text", board.audit(audit.run(subject, only=[checks()["artifact-missing"]])), ASCII
+    )
     assert subject.layout is not None
-    for line in (report + drawing.report(subject.layout, ASCII)).splitlines():
+    for line in (report + render("text", drawing.draw(subject.layout), ASCII)).splitlines():
         assert len(line) <= 80
         assert all(unicodedata.category(letter)[0] != "C" for letter in line)
 
@@ -120,6 +124,6 @@ def test_a_map_of_nothing() -> None:
         b"chips: {nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}}\n",
         "f",
     )
-    drawn = drawing.report(layout)
+    drawn = render("text", drawing.draw(layout))
     assert drawn.startswith("b\n\nnor  SPI-NOR flash, 1 MiB, erase blocks of 64 KiB\n")
     assert "1 MiB free" in drawn

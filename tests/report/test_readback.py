@@ -7,8 +7,9 @@ import re
 
 import pytest
 
-from imgaudit.report import readback as reporting
-from imgaudit.report.style import Style
+from imgaudit.report import PLAIN, Style, render
+from imgaudit.tasks import readback
+from imgaudit.tasks.audit import Result
 from tests._dumps import FAULTS, Board
 from tests._emmc import Emmc
 
@@ -21,13 +22,21 @@ def broken(name: str) -> bytes:
     return bytes(chip)
 
 
+def text_of(result: Result, style: Style = PLAIN) -> str:
+    return render("text", readback.readback(result), style)
+
+
+def json_of(result: Result) -> str:
+    return render("json", readback.readback(result))
+
+
 def row(text: str, region: str) -> str:
     (line,) = (line for line in text.splitlines() if re.match(rf"  {region} +0x", line))
     return re.sub(" {2,}", " | ", line.strip())
 
 
 def test_a_clean_dump() -> None:
-    text = reporting.text(BOARD.read_back(BOARD.dump()))
+    text = text_of(BOARD.read_back(BOARD.dump()))
     assert text.startswith("PASS  nothing found\n")
     assert "dump of nor: 5 of 5 regions as they should be, 1 not compared\n" in text
     assert row(text, "firmware") == "firmware | 0x0 | 512 KiB | as built"
@@ -36,7 +45,7 @@ def test_a_clean_dump() -> None:
 
 
 def test_a_difference_shows_offset_and_erase_block() -> None:
-    text = reporting.text(BOARD.read_back(broken("two bytes")))
+    text = text_of(BOARD.read_back(broken("two bytes")))
     assert text.startswith("FAIL  1 error\n")
     assert "4 of 5 regions" in text
     assert row(text, "recovery") == (
@@ -63,7 +72,7 @@ def test_a_difference_shows_offset_and_erase_block() -> None:
     ],
 )
 def test_a_state_is_a_word_of_the_trade(fault: str, region: str, state: str) -> None:
-    text = reporting.text(BOARD.read_back(broken(fault)))
+    text = text_of(BOARD.read_back(broken(fault)))
     assert f" | {state}" in row(text, region)
 
 
@@ -78,11 +87,11 @@ def test_a_state_is_a_word_of_the_trade(fault: str, region: str, state: str) -> 
     ],
 )
 def test_what_was_undone_is_said(fault: str, words: str) -> None:
-    assert words in reporting.text(BOARD.read_back(broken(fault)))
+    assert words in text_of(BOARD.read_back(broken(fault)))
 
 
 def test_a_manifest_tells_no_place() -> None:
-    text = reporting.text(BOARD.read_back(broken("two bytes"), BOARD.manifest()))
+    text = text_of(BOARD.read_back(broken("two bytes"), BOARD.manifest()))
     assert row(text, "recovery").endswith("differs | unknown: compared by SHA-256")
 
 
@@ -90,7 +99,7 @@ def test_an_emmc_has_no_erase_blocks() -> None:
     board = Emmc()
     chip = board.dump()
     chip[board.boot_at + 70000] ^= 1
-    text = reporting.text(board.read_back(chip))
+    text = text_of(board.read_back(chip))
     assert row(text, "boot") == "boot | 0x100000 | 1 MiB | differs | 0x110000"
 
 
@@ -100,19 +109,19 @@ def test_a_waived_finding_is_still_shown() -> None:
     board.text += f"policy:\n  waive:\n  - {waiver}\n"
     result = board.read_back(broken("two bytes"))
     assert not result.failed
-    assert "Waived: chip-image-differs recovery: a trial" in reporting.text(result)
+    assert "Waived: chip-image-differs recovery: a trial" in text_of(result)
 
 
 def test_colour_follows_the_state() -> None:
-    text = reporting.text(BOARD.read_back(broken("two bytes")), Style(colour=True))
+    text = text_of(BOARD.read_back(broken("two bytes")), Style(colour=True))
     assert "\x1b[31;1mrecovery" in text
     assert "\x1b[32mfirmware" in text
 
 
 def test_json_has_the_same_facts() -> None:
     result = BOARD.read_back(broken("two bytes"))
-    text = reporting.json(result)
-    assert text == reporting.json(BOARD.read_back(broken("two bytes")))
+    text = json_of(result)
+    assert text == json_of(BOARD.read_back(broken("two bytes")))
     found = json.loads(text)
     assert found["verdict"] == "fail"
     assert found["findings"][0]["finding"] == "chip-image-differs"
@@ -128,6 +137,6 @@ def test_json_has_the_same_facts() -> None:
 
 
 def test_json_names_the_manifest() -> None:
-    found = json.loads(reporting.json(BOARD.read_back(BOARD.dump(), BOARD.manifest())))
+    found = json.loads(json_of(BOARD.read_back(BOARD.dump(), BOARD.manifest())))
     assert found["manifest"] == "manifest.json"
     assert found["verdict"] == "pass"

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.report.clean import clean
+from imgaudit.clean import clean
 
 
 @given(st.text())

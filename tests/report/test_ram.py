@@ -3,23 +3,15 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot.draw import draw
-from imgaudit.boot.rammap import Range, RangeKind
+from imgaudit.report._ram import draw
+from imgaudit.tasks.sections import RamRange
 from imgaudit.units import KIB, MIB, Span
 
 BANK = Span.sized(0x40000000, 512 * MIB)
 
 
-def used(name: str, start: int, size: int, *, exact: bool = True) -> Range:
-    return Range(
-        name=name,
-        span=Span.sized(start, size),
-        kind=RangeKind.LOAD,
-        step="",
-        since=0,
-        until=1,
-        exact=exact,
-    )
+def used(name: str, start: int, size: int, *, exact: bool = True) -> RamRange:
+    return RamRange(name=name, span=Span.sized(start, size), exact=exact)
 
 
 def test_a_map() -> None:

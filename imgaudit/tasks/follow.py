@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
-from imgaudit.boot.draw import MIN_WIDTH, draw
 from imgaudit.boot.ranges import Range
 from imgaudit.boot.records import Boot, Condition, Kind, Operation, Outcome
 from imgaudit.boot.stage import Boots, Followed, Origin, Piece, Start
 from imgaudit.errors import AuditError
 from imgaudit.layout.keys import close
-from imgaudit.report import plain
-from imgaudit.report._follow import Line, lines, places
-from imgaudit.report.clean import clean
-from imgaudit.report.json import dump, head
-from imgaudit.report.style import PLAIN, Style
 from imgaudit.rules.subject import Subject
+from imgaudit.tasks.plain import plain
+from imgaudit.tasks.said import head
+from imgaudit.tasks.sections import Line, Lines, Ram, RamRange, Report, Section, strong
+from imgaudit.tasks.telling import Step, lines, places
 from imgaudit.units import Span, human
 
 _PARTS = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
@@ -62,31 +60,42 @@ def chosen(subject: Subject, entry: str | None = None) -> dict[str, Followed]:
     return {name: known[name] for name in names if not known[name].by_hand}
 
 
-def text(subject: Subject, style: Style = PLAIN, entry: str | None = None) -> str:
-    """Tell the boot as text.
+def follow(subject: Subject, entry: str | None = None) -> Report:
+    """Tell the boot, step by step.
 
     Raises:
         AuditError: nothing can be followed, or there is no such entry.
 
     """
     told = chosen(subject, entry)
-    layout, boots = subject.layout, subject.boots
-    title = f"{clean(layout.board)}: how it boots" if layout is not None else "How it boots"
-    blocks = [style.paint(title, "strong") + "\n" + "\n".join(_environment(boots, style))]
-    banks = [bank.span for bank in layout.banks] if layout is not None else []
+    layout = subject.layout
+    title = f"{layout.board}: how it boots" if layout is not None else "How it boots"
+    return Report(
+        command="follow",
+        title=title,
+        sections=(
+            Section(strong(title), (Lines(tuple(_environment(subject.boots))),)),
+            *boot_sections(subject, told),
+            *_open(subject, told),
+        ),
+        data=lambda: _in_json(subject, told),
+    )
+
+
+def boot_sections(subject: Subject, told: Mapping[str, Followed]) -> Iterator[Section]:
+    """Give, entry by entry, its steps and the RAM at each start."""
+    banks = tuple(bank.span for bank in subject.layout.banks) if subject.layout is not None else ()
     all_places = {name: places(followed) for name, followed in told.items()}
     for name, followed in told.items():
         others = {other: at for other, at in all_places.items() if other != name}
         steps = lines(followed, others)
-        blocks.append("\n".join(_entry(boots, followed, steps, style)))
-        blocks += _maps(boots, followed, steps, banks, style)
-    blocks += _open(subject, told, style)
-    return "\n\n".join(blocks) + "\n"
+        yield _entry(subject.boots, followed, steps)
+        yield from _maps(subject.boots, followed, steps, banks)
 
 
-def _environment(boots: Boots, style: Style) -> Iterator[str]:
+def _environment(boots: Boots) -> Iterator[Line]:
     place = boots.place
-    name = clean(place.artifact or place.name) if place is not None else "?"
+    name = place.artifact or place.name if place is not None else "?"
     region = f" ({place.region.name})" if place is not None and place.region is not None else ""
     count = len(boots.variables)
     how = f"U-Boot takes the {count} variables that are compiled into it, in {name}{region}."
@@ -95,61 +104,56 @@ def _environment(boots: Boots, style: Style) -> Iterator[str]:
         if any(variable.origin is Origin.DEFAULT for variable in boots.variables.values()):
             beneath = ", over those that are compiled into it."
         how = f"U-Boot takes its {count} variables from {name}{region}{beneath}"
-    yield style.wrap(how, "")
-    yield style.wrap(
+    yield Line(how, depth=0)
+    yield Line(
         "Nothing was executed: this is what the scripts say. A step that fails ends the script that"
         " it is in, unless something else is said.",
-        "",
+        depth=0,
     )
 
 
-def _entry(boots: Boots, followed: Followed, steps: list[Line], style: Style) -> Iterator[str]:
-    what = f"stage {clean(followed.stage.name)}" if followed.stage is not None else ""
+def _entry(boots: Boots, followed: Followed, steps: list[Step]) -> Section:
+    what = f"stage {followed.stage.name}" if followed.stage is not None else ""
     if followed.by_hand:
         what = "only an operator runs it"
     when = "; ".join(part for part in (_WHEN.get(followed.entry, ""), what) if part)
-    name = f"run {style.short(clean(followed.entry), style.width // 2)}"
-    rest = style.wrap(name + (f"  {when}" if when else ""), "", "  ")[len(name) :]
-    yield style.paint(name, "strong") + rest
     said: set[str] = set()
-    for line in steps:
-        yield from _line(boots, followed, line, said, style)
+    told = [line for step in steps for line in _lines(boots, followed, step, said)]
     ends = list(dict.fromkeys(end.how for end in followed.walk.ends))
     if ends:
         how = " or ".join(_ENDS.get(end, end) for end in ends)
-        yield style.wrap(f"When nothing is left to try, {how}.", "  ")
+        told.append(Line(f"When nothing is left to try, {how}."))
     if followed.entry == "bootcmd" and boots.get("bootlimit") and boots.get("altbootcmd"):
-        limit = clean(boots.get("bootlimit") or "")
-        yield style.wrap(
-            f"After more than {limit} starts in a row that the system did not report as good,"
-            " U-Boot runs altbootcmd instead.",
-            "  ",
+        told.append(
+            Line(
+                f"After more than {boots.get('bootlimit')} starts in a row that the system did not"
+                " report as good, U-Boot runs altbootcmd instead."
+            )
         )
+    title = strong(f"run {followed.entry}", f"  {when}" if when else "")
+    return Section(title, (Lines(tuple(told)),))
 
 
-def _line(
-    boots: Boots, followed: Followed, line: Line, said: set[str], style: Style
-) -> Iterator[str]:
-    pad = "  " * min(line.depth + 1, 6)
-    if line.condition is not None:
-        yield style.wrap(_heading(line.condition, line.step), pad, pad + "  ")
+def _lines(boots: Boots, followed: Followed, step: Step, said: set[str]) -> Iterator[Line]:
+    depth = 2 * min(step.depth + 1, 6)
+    if step.condition is not None:
+        yield Line(_heading(step.condition, step.step), depth=depth, hang=2)
         return
-    operation = line.operation
+    operation = step.operation
     if operation is None:
         return
-    if not line.number:
-        told = " (told on its own)" if line.elsewhere else " (as above)" if line.repeated else ""
-        later = dict.fromkeys(" ".join(again.runs) for again in line.again)
-        names = clean("; later ".join(filter(None, (" ".join(operation.runs), ", ".join(later)))))
-        yield style.paint(style.wrap(f"run {names}{told}", pad, pad + "  "), "dim")
+    if not step.number:
+        told = " (told on its own)" if step.elsewhere else " (as above)" if step.repeated else ""
+        later = dict.fromkeys(" ".join(again.runs) for again in step.again)
+        names = "; later ".join(filter(None, (" ".join(operation.runs), ", ".join(later))))
+        yield Line(f"run {names}{told}", role="dim", depth=depth, hang=2)
         return
-    first = f"{pad}{line.number:>2}. "
+    mark = f"{step.number:>2}. "
     boot = followed.boot(operation.index)
     words = _start(boot) if boot is not None else _sentence(boots, operation)
     if operation.ignored and operation.can_fail and boot is None:
         words += " The script goes on even if that fails."
-    inside = " " * len(first)
-    yield style.wrap(clean(words + _again(line)), first, inside)
+    yield Line(words + _again(step), depth=depth, mark=mark)
     said.add(" ".join(operation.arguments[2:]))
     if boot is None:
         return
@@ -157,11 +161,11 @@ def _line(
     items = [_piece(piece) for piece in start.pieces] if start is not None else []
     if boot.arguments and boot.arguments not in said:
         items.append(f"command line `{boot.arguments}`")
-    yield from (style.wrap(clean(item), f"{inside}- ", f"{inside}  ") for item in items)
+    yield from (Line(item, depth=depth + len(mark), mark="- ") for item in items)
 
 
 def _heading(condition: Condition, step: int) -> str:
-    quoted = clean(condition.text)
+    quoted = condition.text
     compound = _COMPOUND.get(quoted.partition(" ")[0])
     if len(quoted) > _LONGEST:
         quoted = quoted[: _LONGEST - 3] + "..."
@@ -171,7 +175,7 @@ def _heading(condition: Condition, step: int) -> str:
     return f"If {what} {condition.outcome.value}:"
 
 
-def _again(line: Line) -> str:
+def _again(line: Step) -> str:
     """Say what the later rounds of a loop do differently."""
     if not line.again:
         return ""
@@ -277,10 +281,10 @@ def _piece(piece: Piece) -> str:
 
 
 def _maps(
-    boots: Boots, followed: Followed, steps: list[Line], banks: list[Span], style: Style
-) -> Iterator[str]:
-    """Draw the RAM at each start that is told here; ways that look the same once."""
-    told = {line.operation.index for line in steps if line.operation is not None}
+    boots: Boots, followed: Followed, steps: list[Step], banks: tuple[Span, ...]
+) -> Iterator[Section]:
+    """Give the RAM at each start that is told here; ways that look the same once."""
+    told = {step.operation.index for step in steps if step.operation is not None}
     pictures: dict[str, dict[tuple[Range, ...], Start]] = {}
     for start in followed.starts:
         if start.map is not None and start.boot.operation in told:
@@ -290,13 +294,15 @@ def _maps(
         for ranges, start in ways.items():
             given = [name for part in start.buffers.values() if (name := _name(boots, part))]
             which = f", with {' and '.join(given)}" if len(ways) > 1 else ""
-            title = f"RAM when `{clean(command)}` starts the kernel{clean(which)}"
-            pad = "  " if style.width >= MIN_WIDTH + 2 else ""
-            drawing = [clean(line) for line in draw(ranges, banks, style.width - len(pad))]
-            unplaced = start.map.unplaced if start.map is not None else ()
-            drawing += [f"not placed: {clean(why)}" for why in unplaced]
-            title = style.wrap(title, "", "  ")
-            yield "\n".join([style.paint(title, "strong"), *(pad + row for row in drawing)])
+            title = f"RAM when `{command}` starts the kernel{which}"
+            unplaced = tuple(start.map.unplaced) if start.map is not None else ()
+            used = tuple(
+                RamRange(name=each.name, span=each.span, exact=each.exact) for each in ranges
+            )
+            yield Section(
+                Line(title, role="strong", depth=0, hang=2),
+                (Ram(ranges=used, banks=banks, unplaced=unplaced),),
+            )
 
 
 def _name(boots: Boots, operation: Operation) -> str:
@@ -304,7 +310,7 @@ def _name(boots: Boots, operation: Operation) -> str:
     return source.name if source is not None else operation.path or ""
 
 
-def _open(subject: Subject, told: dict[str, Followed], style: Style) -> Iterator[str]:
+def _open(subject: Subject, told: dict[str, Followed]) -> Iterator[Section]:
     """Say what could not be followed, and what else there is."""
     unknown: dict[str, dict[str, None]] = {}
     odd: dict[str, dict[str, None]] = {}
@@ -326,17 +332,15 @@ def _open(subject: Subject, told: dict[str, Followed], style: Style) -> Iterator
     ):
         if found:
             listed = [
-                style.wrap(clean(f"{what}: {_some(list(names))}"), "  ", "    ")
-                for what, names in found.items()
+                Line(f"{what}: {_some(list(names))}", hang=2) for what, names in found.items()
             ]
-            yield "\n".join([style.paint(title, "strong"), *listed])
+            yield Section(strong(title), (Lines(tuple(listed)),))
     by_hand = [name for name, each in subject.boots.followed.items() if each.by_hand]
-    hidden = [clean(name) for name in by_hand if name not in told]
+    hidden = [name for name in by_hand if name not in told]
     if hidden and len(told) > 1:
-        yield style.wrap(
-            f"Only an operator runs {', '.join(hidden)}, which write to flash: --entry tells them.",
-            "",
-        )
+        names = ", ".join(hidden)
+        what = f"Only an operator runs {names}, which write to flash: --entry tells them."
+        yield Section(Line(what, depth=0), ())
 
 
 def _some(names: list[str]) -> str:
@@ -344,14 +348,7 @@ def _some(names: list[str]) -> str:
     return f"`{names[0]}`{more}"
 
 
-def json(subject: Subject, entry: str | None = None) -> str:
-    """Tell the boot as JSON.
-
-    Raises:
-        AuditError: nothing can be followed, or there is no such entry.
-
-    """
-    told = chosen(subject, entry)
+def _in_json(subject: Subject, told: Mapping[str, Followed]) -> Mapping[str, Any]:
     layout, boots = subject.layout, subject.boots
     found = head()
     if layout is not None:
@@ -365,7 +362,7 @@ def json(subject: Subject, entry: str | None = None) -> str:
         },
     }
     found["entries"] = [_plain_entry(followed) for followed in told.values()]
-    return dump(found)
+    return found
 
 
 def _plain_entry(followed: Followed) -> dict[str, Any]:
@@ -376,18 +373,18 @@ def _plain_entry(followed: Followed) -> dict[str, Any]:
         "by-hand": followed.by_hand,
         "complete": walk.complete,
         "falls-through": walk.falls_through,
-        "operations": plain.plain(walk.operations),
+        "operations": plain(walk.operations),
         "starts": [_plain_start(start) for start in followed.starts],
-        "ends": plain.plain(walk.ends),
-        "unresolved": plain.plain(walk.unresolved),
-        "oddities": plain.plain(walk.oddities),
+        "ends": plain(walk.ends),
+        "unresolved": plain(walk.unresolved),
+        "oddities": plain(walk.oddities),
     }
 
 
 def _plain_start(start: Start) -> dict[str, Any]:
     ram = start.map
     return {
-        "boot": plain.plain(start.boot),
+        "boot": plain(start.boot),
         "buffers": {part: operation.index for part, operation in start.buffers.items()},
         "pieces": [
             {
@@ -402,5 +399,5 @@ def _plain_start(start: Start) -> dict[str, Any]:
             for piece in start.pieces
         ],
         "why-no-map": start.why or None,
-        "ram": None if ram is None else plain.plain(ram),
+        "ram": None if ram is None else plain(ram),
     }

@@ -14,7 +14,7 @@ _SILENT = frozenset({Kind.SHOW, Kind.TEST})
 
 
 @dataclass(slots=True)
-class Line:
+class Step:
     """One step or heading, `depth` conditions deep.
 
     A step has `operation` and `number`; `again` has the later runs of the same place. A heading has
@@ -33,7 +33,7 @@ class Line:
     repeated: bool = False
 
 
-def lines(followed: Followed, others: Mapping[str, Collection[Place]]) -> list[Line]:
+def lines(followed: Followed, others: Mapping[str, Collection[Place]]) -> list[Step]:
     """Give what to tell; runs of the `others`, entries with their places, are only named."""
     return list(_Telling(followed, others).all())
 
@@ -50,11 +50,11 @@ class _Telling:
         self.at: dict[Place, Operation] = {}
         for operation in self.walk.operations:
             self.at.setdefault((operation.variable, operation.at), operation)
-        self.told: dict[Place, Line] = {}
+        self.told: dict[Place, Step] = {}
         self.stack: list[Condition] = []
         self.number = 0
 
-    def all(self) -> Iterator[Line]:
+    def all(self) -> Iterator[Step]:
         skipping: Collection[Place] = ()
         for operation in self.walk.operations:
             place = (operation.variable, operation.at)
@@ -71,7 +71,7 @@ class _Telling:
             yield from self.headings(self.shown(operation.conditions))
             target = next((name for name in operation.runs if name in self.others), "")
             before = {name for name, _ in self.told} >= set(operation.runs)
-            line = Line(
+            line = Step(
                 len(self.stack),
                 operation=operation,
                 elsewhere=target,
@@ -85,7 +85,7 @@ class _Telling:
             if target:
                 skipping = self.others[target]
 
-    def headings(self, wanted: Sequence[Condition]) -> Iterator[Line]:
+    def headings(self, wanted: Sequence[Condition]) -> Iterator[Step]:
         """Leave and enter conditions until those of the next step hold."""
         common = 0
         while common < min(len(wanted), len(self.stack)) and wanted[common] == self.stack[common]:
@@ -94,7 +94,7 @@ class _Telling:
         for condition in wanted[common:]:
             decided = self.told.get((condition.variable, condition.at))
             step = decided.number if decided is not None else 0
-            yield Line(len(self.stack), condition=condition, step=step)
+            yield Step(len(self.stack), condition=condition, step=step)
             self.stack.append(condition)
 
     def shown(self, conditions: Sequence[Condition]) -> list[Condition]:

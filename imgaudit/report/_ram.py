@@ -1,10 +1,13 @@
-"""The RAM map as lines of text, drawn to scale."""
+"""The RAM at one moment as lines of text, drawn to scale."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from imgaudit.boot.ranges import Range
+from imgaudit.clean import cells, clean
+from imgaudit.report._style import Row, Style, padded
+from imgaudit.tasks.sections import Ram, RamRange
 from imgaudit.units import Span, human, place
 
 MIN_WIDTH = 60
@@ -12,7 +15,17 @@ MIN_WIDTH = 60
 _SIZE = 10
 
 
-def draw(ranges: Sequence[Range], banks: Sequence[Span], width: int = 80) -> list[str]:
+def rows(ram: Ram, style: Style) -> Iterator[Row]:
+    """Draw the ranges, and say what could not be placed."""
+    pad = "  " if style.width >= MIN_WIDTH + 2 else ""
+    ranges = [replace(each, name=clean(each.name)) for each in ram.ranges]
+    for line in draw(ranges, ram.banks, style.width - len(pad)):
+        yield [(f"{pad}{line}" if line else "", "")]
+    for why in ram.unplaced:
+        yield [(f"{pad}not placed: {why}", "")]
+
+
+def draw(ranges: Sequence[RamRange], banks: Sequence[Span], width: int = 80) -> list[str]:
     """Draw ranges that are in use at the same time, one line each, bank by bank.
 
     A bar covers its bank: `#` is in use, `X` claimed twice. The smallest range is one column wide.
@@ -35,10 +48,12 @@ def draw(ranges: Sequence[Range], banks: Sequence[Span], width: int = 80) -> lis
     return lines
 
 
-def _rows(there: Sequence[Range], bank: Span, ranges: Sequence[Range], width: int) -> Iterable[str]:
-    names = min(max((len(each.name) for each in there), default=0), width // 3)
+def _rows(
+    there: Sequence[RamRange], bank: Span, ranges: Sequence[RamRange], width: int
+) -> Iterator[str]:
+    names = min(max((cells(each.name) for each in there), default=0), width // 3)
     labels = [_label(each, names) for each in _ordered(there)]
-    columns = width - max(map(len, labels), default=0) - 3
+    columns = width - max(map(cells, labels), default=0) - 3
     for each, label in zip(_ordered(there), labels, strict=True):
         bar = ["."] * columns
         _mark(bar, each.span.common(bank), bank, "#")
@@ -48,14 +63,14 @@ def _rows(there: Sequence[Range], bank: Span, ranges: Sequence[Range], width: in
         yield f"{label} |{''.join(bar)}|"
 
 
-def _ordered(ranges: Sequence[Range]) -> list[Range]:
+def _ordered(ranges: Sequence[RamRange]) -> list[RamRange]:
     return sorted(ranges, key=lambda each: (each.span.start, each.span.end, each.name))
 
 
-def _label(each: Range, names: int) -> str:
-    name = each.name if len(each.name) <= names else each.name[: names - 3] + "..."
+def _label(each: RamRange, names: int) -> str:
+    name = padded(each.name if cells(each.name) <= names else each.name[: names - 3] + "...", names)
     size = ("" if each.exact else "~") + human(each.span.size)
-    return f"{name:{names}} {place(each.span.start):>10} {size:>{_SIZE}}"
+    return f"{name} {place(each.span.start):>10} {size:>{_SIZE}}"
 
 
 def _mark(bar: list[str], span: Span, bank: Span, sign: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.view import View
-from imgaudit.report.plain import checksum, plain
+from imgaudit.tasks.plain import checksum, plain
 from imgaudit.units import Span
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import enum
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Checksum, Facts
 from imgaudit.formats.view import View
 from imgaudit.units import Span
+
+if TYPE_CHECKING:
+    from imgaudit.contents.tree import Artifact, Content
 
 # Trees and bytes that a reader keeps for other readers, not for people.
 _INTERNAL = frozenset({"offsets", "checksums", "doubts", "length"})

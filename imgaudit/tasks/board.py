@@ -1,0 +1,138 @@
+"""The audit of a board's build: the verdict, what is wrong, the regions, what was not checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from imgaudit.contents.build import Placement
+from imgaudit.model import Chip, Layout, Stage
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks import said
+from imgaudit.tasks.audit import Result
+from imgaudit.tasks.sections import Line, Lines, Report, Section, Table, heading
+from imgaudit.units import human, place
+
+_LONGEST = 14  # columns of a name in the table
+
+
+def audit(result: Result) -> Report:
+    """Give the report of an audit."""
+    subject = result.subject
+    items = tuple(said.found(item) for item in result.findings)
+    board = subject.layout.board if subject.layout is not None else "artifacts"
+    sections = [said.headline(result), *said.findings(items), *said.waived(items)]
+    if subject.placements:
+        sections.append(_regions(subject))
+    if subject.rescues:
+        sections.append(_rescues(subject))
+    sections += said.not_checked(result.not_checked)
+    sections += said.more(items)
+    return Report(
+        command="audit",
+        title=f"{board}: audit",
+        status=said.status(result),
+        verdict=said.verdict(result),
+        sections=tuple(sections),
+        data=lambda: _in_json(result),
+        findings=items,
+        unchecked=said.unchecked(result.not_checked),
+        rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
+    )
+
+
+def _regions(subject: Subject) -> Section:
+    table = Table(
+        head=("chip", "region", "offset", "size", "used", "left", "artifact"),
+        rows=tuple(_row(item) for item in subject.placements),
+        right=frozenset({2, 3, 4, 5}),
+        most={0: _LONGEST, 1: _LONGEST},
+        wide=6,
+    )
+    return Section(heading("Regions"), (table,))
+
+
+def _row(item: Placement) -> tuple[str, ...]:
+    region = item.region
+    row = (region.area, region.name, place(region.at), human(region.size))
+    if item.size is None:
+        return (*row, "-", "-", region.file or "-")
+    left = f"{100 * (region.room - item.size) / region.room:.1f} %"
+    return (*row, human(item.size), left, item.path or "")
+
+
+def _rescues(subject: Subject) -> Section:
+    from imgaudit.tasks import rescued
+
+    lines = tuple(
+        Line(f"{name}: {rescued.line(rescue)}", hang=2) for name, rescue in subject.rescues.items()
+    )
+    return Section(heading("Rescue"), (Lines(lines),))
+
+
+def _in_json(result: Result) -> Mapping[str, Any]:
+    from imgaudit.tasks import plain
+
+    subject = result.subject
+    found = said.head()
+    layout = subject.layout
+    if layout is not None:
+        found["layout"] = {
+            "file": layout.file,
+            "board": layout.board,
+            "arch": layout.arch,
+            "sha256": layout.sha256,
+        } | ({"variant": layout.variant} if layout.variant else {})
+    found |= said.in_json(result)
+    if layout is not None:
+        found["chips"] = [_chip(chip) for chip in layout.chips.values()]
+        found["regions"] = [_region(item) for item in subject.placements]
+        found["stages"] = [_stage(stage, layout, subject) for stage in layout.stages.values()]
+    artifacts = sorted((item for _, item in subject.artifacts()), key=lambda item: item.path)
+    found["artifacts"] = [plain.artifact(artifact) for artifact in artifacts]
+    return found
+
+
+def _chip(chip: Chip) -> dict[str, Any]:
+    found: dict[str, Any] = {"name": chip.name, "kind": chip.kind.word, "size": chip.size}
+    if chip.erase_map:
+        found["erase-map"] = [{"count": run.count, "size": run.size} for run in chip.erase_map]
+    if chip.boot_area is not None:
+        found["boot-area"] = chip.boot_area
+    if chip.spare is not None:
+        found["page"], found["spare"] = chip.page, chip.spare
+    if chip.parts:
+        found["parts"] = [_chip(part) | {"part": part.part} for part in chip.parts]
+    return found
+
+
+def _region(item: Placement) -> dict[str, Any]:
+    region = item.region
+    free = None if item.size is None else region.room - item.size
+    return {
+        "name": region.name,
+        "chip": region.area,
+        "offset": region.at,
+        "size": region.size,
+        "holds": region.holds,
+        "writer": region.writer.value,
+        "used": item.size,
+        "free": free,
+        "headroom-percent": None if free is None else round(100 * free / region.room, 2),
+        "artifact": item.path,
+        "sha256": item.artifact.sha256 if item.artifact else None,
+        "data-sha256": item.artifact.data_sha256 if item.artifact else None,
+    }
+
+
+def _stage(stage: Stage, layout: Layout, subject: Subject) -> dict[str, Any]:
+    from imgaudit.tasks import rescued
+
+    rescue = subject.rescues.get(stage.name)
+    return {
+        "name": stage.name,
+        "entry": stage.entry,
+        "regions": list(stage.regions),
+        "size": sum(layout.region(name).size for name in stage.regions),
+        "rescue": None if rescue is None else rescued.plain(rescue),
+    }

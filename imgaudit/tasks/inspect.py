@@ -1,0 +1,112 @@
+"""What files are, on their own: recognised by content, with what is damaged in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import Artifact, Content
+from imgaudit.errors import ImgauditError
+from imgaudit.formats.facts import Match
+from imgaudit.rules.engine import Severity
+from imgaudit.rules.subject import Subject
+from imgaudit.tasks import audit, plain, said
+from imgaudit.tasks.sections import (
+    BROKEN,
+    FOUND,
+    PASS,
+    Findings,
+    Found,
+    Line,
+    Lines,
+    Report,
+    RuleText,
+    Section,
+)
+from imgaudit.units import both, place
+
+_SURE = {Match.WEAK: "possibly ", Match.GOOD: "", Match.SURE: "", Match.NO: ""}
+
+
+def inspect(files: Iterable[str]) -> Report:
+    """Inspect files. Status 0: all read; 1: one is damaged; 2: one could not be read."""
+    sections: list[Section] = []
+    found: list[Any] = []
+    missing: list[dict[str, str]] = []
+    findings: list[Found] = []
+    rules: dict[str, RuleText] = {}
+    status = PASS
+    for path in files:
+        # Each file has a loader, and with it the memory for what is unpacked, of its own.
+        try:
+            with Loader(full_digests=True) as loader:
+                artifact = loader.file(path)
+        except ImgauditError as problem:
+            missing.append({"path": path, "why": str(problem)})
+            continue
+        result = audit.run(Subject(layout=None, others={path: artifact}), fail_on=Severity.ERROR)
+        # Only what is said of a file is kept, not its bytes: there may be many files.
+        found.append(plain.artifact(artifact) | said.in_json(result))
+        items = tuple(said.found(item) for item in result.findings)
+        findings += items
+        rules |= {item.rule.name: said.rule_text(item.rule) for item in result.findings}
+        lines = Lines(tuple(_lines(artifact)))
+        parts = (lines, Findings(items, depth=2)) if items else (lines,)
+        sections.append(Section(_name(artifact.path), parts))
+        if result.failed:
+            status = FOUND
+    for item in missing:
+        why = Lines((Line(f"could not be read: {item['why']}"),))
+        sections.append(Section(Line(item["path"], depth=0), (why,)))
+    return Report(
+        command="inspect",
+        title="What files are",
+        status=BROKEN if missing else status,
+        sections=tuple(sections),
+        data=lambda: said.head() | {"artifacts": found, "unreadable": missing},
+        findings=tuple(findings),
+        rules=rules,
+    )
+
+
+def _name(path: str) -> Line:
+    return Line(path, role="strong", depth=0)
+
+
+def _lines(artifact: Artifact) -> Iterator[Line]:
+    yield Line(both(artifact.size))
+    yield Line(f"SHA-256 {artifact.sha256}")
+    if artifact.blank is not None:
+        yield Line(f"blank: every byte is {artifact.blank:#04x}")
+    yield from _tree(artifact.content, 2)
+
+
+def _tree(content: Content, depth: int) -> Iterator[Line]:
+    what = _SURE[content.match] + content.title if content.format else "not recognised"
+    summary = content.facts.summary() if content.facts else ""
+    yield Line(f"{what}{': ' + summary if summary else ''}", depth=depth, hang=2)
+    below = depth + 2
+    if content.unpacked is not None:
+        exact = "" if content.complete else "at least "
+        yield Line(f"unpacks to {exact}{both(content.unpacked)}", depth=below)
+    if content.why and content.format:
+        at = "" if content.damaged_at is None else f" at {place(content.damaged_at)}"
+        yield Line(f"stops{at}: {content.why}", depth=below, hang=2)
+    if content.inside is not None and content.inside.release is not None:
+        built_in = "its configuration built in" if content.inside.config else "no configuration"
+        yield Line(f"Linux {content.inside.release}, {built_in}", depth=below)
+    if content.match is Match.WEAK and content.alternatives:
+        yield Line(f"could also be: {', '.join(content.alternatives)}", depth=below, hang=2)
+    if content.facts is not None:
+        for checksum in content.facts.checksums:
+            says = {True: "matches", False: "DOES NOT MATCH", None: f"not checked: {checksum.why}"}
+            text = f"{checksum.name} {checksum.algorithm}: {says[checksum.matches]}"
+            yield Line(text, depth=below, hang=2)
+        for doubt in content.facts.doubts:
+            yield Line(f"not sure: {doubt}", depth=below, hang=2)
+    for child in content.children:
+        at = f" at {place(child.offset)}" if child.offset >= 0 else ""
+        name = child.name.removeprefix(content.name + "/")
+        yield Line(f"{at}, {both(child.size)}", name=name, role="strong", depth=below, hang=2)
+        yield from _tree(child, below + 2)

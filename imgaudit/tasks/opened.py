@@ -1,0 +1,66 @@
+"""From paths to what the other tasks look at: a layout, a store of artifacts, a subject."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from imgaudit.errors import AuditError
+from imgaudit.layout.load import load
+
+if TYPE_CHECKING:
+    from imgaudit.contents.build import Store
+    from imgaudit.rules.subject import Subject
+
+Progress = Callable[[str], None] | None
+"""Told the path of each file as its reading begins."""
+
+
+@contextmanager
+def store(folder: str, *, full_digests: bool = False, progress: Progress = None) -> Iterator[Store]:
+    """Open a folder of artifacts.
+
+    Raises:
+        AuditError: it is not a folder.
+
+    """
+    if not os.path.isdir(folder):
+        raise AuditError(f"{folder} is not a folder")
+    from imgaudit.contents.build import FolderStore
+    from imgaudit.contents.reader import Loader
+    from imgaudit.files import Folder
+
+    with Loader(full_digests=full_digests) as loader:
+        yield FolderStore(Folder(folder), loader, progress)
+
+
+def subject(
+    layout: str,
+    artifacts: str | None,
+    *,
+    full_digests: bool = False,
+    manifest: str | None = None,
+    progress: Progress = None,
+) -> Subject:
+    """Read a layout and, where there is a folder, its artifacts; `manifest` is what was sealed.
+
+    Raises:
+        ImgauditError: a file cannot be read, or says nothing that makes sense.
+
+    """
+    from imgaudit.rules.subject import gather
+
+    loaded = load(layout)
+    if artifacts is None:
+        found = gather(loaded, None)
+    else:
+        with store(artifacts, full_digests=full_digests, progress=progress) as opened:
+            found = gather(loaded, opened)
+    if manifest is None:
+        return found
+    from imgaudit.release.manifest import load as load_manifest
+
+    return replace(found, manifest=load_manifest(manifest))

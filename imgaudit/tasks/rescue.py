@@ -1,0 +1,142 @@
+"""The rescue ramdisk of one file: where it is, what it can do, and what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from imgaudit.ramdisk.follow import Segment
+from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.survey import GroupFacts, RescueFacts
+from imgaudit.rules.subject import gather_rescue
+from imgaudit.tasks import audit, rescued, said
+from imgaudit.tasks.audit import Result
+from imgaudit.tasks.sections import (
+    BROKEN,
+    Findings,
+    Headline,
+    Line,
+    Lines,
+    Part,
+    Report,
+    Section,
+    Table,
+    Values,
+    Verdict,
+    heading,
+)
+from imgaudit.units import both, human
+
+
+def rescue(
+    file: str,
+    *,
+    groups: Iterable[str] | None = None,
+    arch: str | None = None,
+    kernel: str | None = None,
+    configuration: str | None = None,
+) -> Report:
+    """Survey the ramdisk of a file. What could not be surveyed does not pass: status 2.
+
+    Raises:
+        ArtifactError: a file cannot be read.
+        ValueError: a group or an architecture is not known.
+
+    """
+    subject = gather_rescue(
+        file, groups=groups, arch=arch, kernel=kernel, configuration=configuration
+    )
+    result = audit.run(subject)
+    found = subject.rescues[file]
+    unknown = found.facts is None and not result.failed
+    verdict = said.verdict(result)
+    if unknown:
+        verdict = Verdict(word="UNKNOWN", role="warn", counts=f"not surveyed: {found.why}")
+    items = tuple(said.found(item) for item in result.findings)
+    shown: list[Section] = [Section(None, (Findings(items),))] if items else []
+    sections = [Section(None, (Headline(verdict),)), _ramdisk(found)]
+    if found.facts is not None:
+        sections.append(section(found.facts))
+    return Report(
+        command="rescue",
+        title=f"{file}: what its ramdisk can do",
+        status=BROKEN if unknown else said.status(result),
+        verdict=verdict,
+        sections=(*sections, *shown, *said.not_checked(result.not_checked), *said.more(items)),
+        data=lambda: _in_json(result, found),
+        findings=items,
+        unchecked=said.unchecked(result.not_checked),
+        rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
+    )
+
+
+def _in_json(result: Result, rescue: Rescue) -> Mapping[str, Any]:
+    found = said.head() | said.in_json(result)
+    if rescue.facts is None and not result.failed:
+        found["verdict"] = "unknown"
+    found["rescue"] = rescued.plain(rescue)
+    artifact = rescue.artifact
+    if artifact is not None:
+        # What the archives list is for `inspect`; here it would bury the rest.
+        found["artifact"] = {
+            "path": artifact.path,
+            "size": artifact.size,
+            "sha256": artifact.sha256,
+        }
+    return found
+
+
+def _ramdisk(rescue: Rescue) -> Section:
+    ramdisk, facts, room = rescue.ramdisk, rescue.facts, rescue.room
+    parts: list[Part] = []
+    if ramdisk.missing:
+        parts.append(Lines((Line(f"no ramdisk: {ramdisk.missing}"),)))
+    if ramdisk.segments:
+        head = ("kind", "stored", "unpacked", "compression", "entries")
+        rows = tuple(_row(segment) for segment in ramdisk.segments)
+        parts.append(Table(head=head, rows=rows, right=frozenset({1, 2})))
+    kernel = f"Linux {rescue.release}" if rescue.release else "of unknown release"
+    if ramdisk.kernel is None and rescue.release is None:
+        kernel = "not known"
+    known = "configuration " if rescue.config is not None else "configuration unknown: "
+    values = [("kernel", f"{kernel}; {known}{rescue.config_from}")]
+    if facts is not None:
+        runs = {True: "runs", False: "DOES NOT RUN", None: "may not run"}[facts.init.verdict.runs]
+        values.append(("init", f"{facts.init.path} {runs}"))
+        values.append(("arch", facts.arch or "whatever its programs are for"))
+    if room is not None:
+        needed = f"{both(room.total)}: {human(room.stored)} as loaded,"
+        rest = f"{human(room.unpacked)} unpacked, {human(room.kernel)} kernel"
+        values.append(("memory", f"{needed} {rest}"))
+    return Section(Line(ramdisk.where, role="strong", depth=0), (*parts, Values(tuple(values))))
+
+
+def _row(segment: Segment) -> tuple[str, ...]:
+    entries = "no archive"
+    if segment.archive is not None:
+        entries = f"{len(segment.archive.entries):,} entries"
+    return (
+        "bundled" if segment.bundled else "archive",
+        human(segment.size),
+        human(segment.unpacked),
+        segment.compression or "not compressed",
+        entries,
+    )
+
+
+def section(facts: RescueFacts) -> Section:
+    """Say how each group of needs stands."""
+    met = sum(1 for group in facts.groups if group.met)
+    title = heading(f"Rescue: {met} of {len(facts.groups)} groups")
+    width = max((len(group.name) for group in facts.groups), default=0)
+    lines = tuple(line for group in facts.groups for line in _group(group, width))
+    return Section(title, (Lines(lines),))
+
+
+def _group(group: GroupFacts, width: int) -> Iterator[Line]:
+    role = "good" if group.met else "bad" if group.met is False else "warn"
+    yield Line(f"{group.name.ljust(width)}  {rescued.state(group)}", role=role)
+    for need in group.needs:
+        if need.met is not True:
+            mark = "" if need.level == "must" else "good to have, "
+            yield Line(f"{mark}{rescued.lacks(need)}", depth=4, mark="- ")

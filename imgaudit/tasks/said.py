@@ -1,0 +1,191 @@
+"""What reports have in common: findings as plain data, the verdict, what was not checked."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from imgaudit import __version__
+from imgaudit.rules.engine import Finding, NotChecked, Rule, Severity
+from imgaudit.tasks.audit import Result
+from imgaudit.tasks.plain import plain
+from imgaudit.tasks.sections import (
+    FOUND,
+    PASS,
+    Findings,
+    Found,
+    Headline,
+    Line,
+    Lines,
+    RuleText,
+    Section,
+    Unchecked,
+    Verbatim,
+    Verdict,
+    heading,
+)
+
+VERSION = 1
+
+
+def head() -> dict[str, Any]:
+    """Give what every JSON report starts with."""
+    return {"report": VERSION, "tool": {"name": "imgaudit", "version": __version__}}
+
+
+def found(item: Finding) -> Found:
+    """Give a finding as plain data."""
+    return Found(
+        name=item.rule.name,
+        severity=item.severity.value,
+        region=item.region,
+        artifact=item.artifact,
+        chip=item.chip,
+        where=item.where,
+        offset=item.offset,
+        length=item.length,
+        message=item.message,
+        effect=item.effect,
+        fix=item.fix,
+        values=item.values,
+        identity=item.identity,
+        parts=item.parts,
+        waived=item.waived,
+    )
+
+
+def rule_text(rule: Rule) -> RuleText:
+    """Give what a rule says of itself."""
+    return RuleText(
+        name=rule.name,
+        severity=rule.severity.value,
+        effect=as_words(rule.effect),
+        fix=as_words(rule.fix),
+        computed=rule.computed,
+        source=rule.source,
+    )
+
+
+def as_words(template: str) -> str:
+    """Show a template's fields as words: `{region}` becomes `REGION`."""
+    return re.sub(
+        r"\{(\w+)(?::[^}]*)?\}", lambda match: match[1].replace("_", " ").upper(), template
+    )
+
+
+def verdict(result: Result, *, open_too: bool = True) -> Verdict:
+    """Say the verdict in a word; count what was found and, where asked, what was not checked."""
+    counts = [
+        f"{count} {severity.value}{'' if count == 1 else 's'}"
+        for severity in Severity
+        if (count := result.count(severity))
+    ]
+    if result.not_checked and open_too:
+        counts.append(f"{len(result.not_checked)} not checked")
+    said = ", ".join(counts) or "nothing found"
+    if result.failed:
+        return Verdict(word="FAIL", role="bad", counts=said)
+    return Verdict(word="PASS", role="good", counts=said)
+
+
+def status(result: Result) -> int:
+    """Give the exit status."""
+    return FOUND if result.failed else PASS
+
+
+def headline(result: Result) -> Section:
+    """Give the verdict as the section that a report starts with."""
+    layout = result.subject.layout
+    about = ""
+    if layout is not None:
+        on_paper = "" if result.subject.given else ", on paper: no artifacts were given"
+        about = f"{layout.board}: {layout.file}{on_paper}"
+    return Section(None, (Headline(verdict(result), about),))
+
+
+def findings(items: Iterable[Found]) -> list[Section]:
+    """Give the section of findings that are not waived, if there are any."""
+    shown = tuple(item for item in items if item.waived is None)
+    return [Section(None, (Findings(shown),))] if shown else []
+
+
+def waived(items: Iterable[Found]) -> list[Section]:
+    """Give the section of waived findings, if there are any."""
+    lines = tuple(
+        Line(
+            f"{item.name} {item.region or ''}: {item.message} - waived: {item.waived}",
+            hang=2,
+        )
+        for item in items
+        if item.waived is not None
+    )
+    return [Section(heading("Waived"), (Lines(lines),))] if lines else []
+
+
+def unchecked(items: Iterable[NotChecked]) -> tuple[Unchecked, ...]:
+    """Give what was not checked as plain data."""
+    return tuple(Unchecked(item.rule, item.subject, item.why) for item in items)
+
+
+def not_checked(items: Iterable[NotChecked]) -> list[Section]:
+    """Say what was not checked, and why: what is alike in one line."""
+    rules: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for item in items:
+        rules[item.subject, item.why].append(item.rule or "what only artifacts can tell")
+    subjects: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for (subject, why), names in rules.items():
+        what = names[0] if len(names) == 1 else f"{len(names)} checks"
+        subjects[what, why].append(subject)
+    lines = tuple(
+        Line(f"{', '.join(where)}: {what}: {why}", hang=2)
+        for (what, why), where in subjects.items()
+    )
+    return [Section(heading("Not checked"), (Lines(lines),))] if lines else []
+
+
+def more(items: tuple[Found, ...]) -> list[Section]:
+    """Say how to read more about the first finding."""
+    if not items:
+        return []
+    # A command to copy stays in one line.
+    return [Section(None, (Verbatim(f"More on a finding: imgaudit explain {items[0].name}"),))]
+
+
+def in_json(result: Result) -> dict[str, Any]:
+    """Give verdict, counts, findings and what was not checked as JSON values."""
+    counts: dict[str, int] = {severity.value: result.count(severity) for severity in Severity}
+    counts["waived"] = sum(1 for item in result.findings if item.waived)
+    counts["not-checked"] = len(result.not_checked)
+    return {
+        "verdict": "fail" if result.failed else "pass",
+        "counts": counts,
+        "findings": [_finding(found(item)) for item in result.findings],
+        "not-checked": [
+            {"finding": item.rule, "subject": item.subject, "why": item.why}
+            for item in result.not_checked
+        ],
+    }
+
+
+def _finding(item: Found) -> Mapping[str, Any]:
+    where = item.where
+    return {
+        "finding": item.name,
+        "severity": item.severity,
+        "region": item.region,
+        "artifact": item.artifact,
+        "chip": item.chip,
+        "message": item.message,
+        "where": None
+        if where is None
+        else {"file": where.file, "line": where.line, "column": where.column},
+        "offset": item.offset,
+        "length": item.length,
+        "values": plain(item.values),
+        "identity": list(item.identity),
+        "effect": item.effect,
+        "fix": item.fix,
+        "waived": item.waived,
+    } | ({"parts": list(item.parts)} if item.parts else {})
