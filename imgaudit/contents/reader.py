@@ -385,6 +385,9 @@ class _Walk:
                 return replace(content, why=str(problem))
             if (inside.release, inside.config, inside.ramdisk) == (None, None, None):
                 return content
+            if content.view is None and isinstance(view.source, MemorySource):
+                # That of an arm zImage has no format, and its drivers are looked up in it.
+                content = replace(content, view=view)
             found = inside.ramdisk
             if found is None:
                 return replace(content, inside=inside)

@@ -79,6 +79,7 @@ class Board:
         }
     )
     mounted: frozenset[str] = frozenset()
+    disabled: frozenset[str] = frozenset()
 
 
 def whimbrel(layout: str) -> Board:
@@ -185,8 +186,8 @@ def _environment(regions: Mapping[str, Region], nor: tuple[Region, ...]) -> dict
     }
 
 
-def device_tree(nor: tuple[Region, ...]) -> Tree:
-    """Describe the board; `nor` are the partitions of its flash."""
+def device_tree(nor: tuple[Region, ...], disabled: frozenset[str] = frozenset()) -> Tree:
+    """Describe the board; `nor` are the partitions of its flash, `disabled` nodes of its SoC."""
     clock, gic = 1, 2
 
     def device(compatible: str, at: int, interrupt: int) -> Tree:
@@ -260,6 +261,11 @@ def device_tree(nor: tuple[Region, ...]) -> Tree:
             "clock-names": "stmmaceth",
             "phy-mode": "rgmii-id",
         },
+    }
+    soc |= {
+        name: {"status": "disabled", **node}
+        for name, node in soc.items()
+        if name in disabled and isinstance(node, dict)
     }
     return {
         "#address-cells": 2,

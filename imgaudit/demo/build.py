@@ -63,7 +63,7 @@ def build(directory: Path, fault: str | None = None) -> Path:
 
 
 def _artifacts(board: Board) -> Files:
-    dtb = fdt(device_tree(board.device_tree_regions))
+    dtb = fdt(device_tree(board.device_tree_regions, board.disabled))
     image = kernel.image(board.kernel_config)
     first, second = board.environment_flags
     size = board.environment_size

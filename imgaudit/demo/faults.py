@@ -19,6 +19,7 @@ from imgaudit.writers.gpt import Partition
 from imgaudit.writers.sparse import Content, Sparse, filler, length, patched
 from imgaudit.writers.tree import Entry, file
 
+_AS_MODULES = "MTD MTD_SPI_NOR SPI_DW_MMIO MMC MMC_BLOCK MMC_DW MMC_DW_PLTFM STMMAC_PLATFORM"
 Files = dict[str, Content]
 """Contents by file name."""
 
@@ -657,6 +658,34 @@ _FAULTS = (
         board=lambda board: replace(
             board, kernel_config={k: v for k, v in board.kernel_config.items() if k != "RD_XZ"}
         ),
+    ),
+    # Drivers
+    Fault(
+        name="drivers-are-modules",
+        summary="flash, eMMC and network are =m in the kernel, and no module is packed",
+        finding="driver-missing",
+        region="recovery",
+        board=lambda board: replace(
+            board,
+            kernel_config={
+                name: "m" if name in _AS_MODULES.split() else value
+                for name, value in board.kernel_config.items()
+            },
+        ),
+    ),
+    Fault(
+        name="spi-controller-disabled",
+        summary="the SPI controller of the flash is disabled in the device tree",
+        finding="device-disabled",
+        region="recovery",
+        board=lambda board: replace(board, disabled=frozenset({"spi@2010000"})),
+    ),
+    Fault(
+        name="console-of-another-driver",
+        summary="console= names the serial port as the driver of another board calls it",
+        finding="console-not-of-its-port",
+        region="recovery",
+        board=_env(console="ttyAMA0,115200n8"),
     ),
     Fault(
         name="private-key-in-ramdisk",

@@ -112,7 +112,7 @@ def read_access(root: Root, init: str, *, busybox_init: bool) -> Access:
     calls: list[Call] = []
     installs: list[str] = []
     folders: dict[str, None] = {}
-    for path, text in _scripts(root, init):
+    for path, text in scripts(root, init):
         starts += [(name, path) for name in _NETWORK_LOGINS if re.search(rf"\b{name}\b", text)]
         for number, line in enumerate(text.splitlines(), 1):
             bare = "" if line.lstrip().startswith("#") else line
@@ -139,7 +139,8 @@ def read_access(root: Root, init: str, *, busybox_init: bool) -> Access:
     )
 
 
-def _scripts(root: Root, init: str) -> Iterator[tuple[str, str]]:
+def scripts(root: Root, init: str) -> Iterator[tuple[str, str]]:
+    """Give what runs at boot, as far as its place tells: paths and texts."""
     paths = [init, "/etc/inittab", "/etc/profile", *_SCRIPT_FILES]
     for folder in _SCRIPT_FOLDERS:
         paths += [f"{folder}/{name}" for name in root.names(folder)[:SCRIPTS]]

@@ -7,8 +7,9 @@ NUL) and modules.dep(5).
 from __future__ import annotations
 
 import posixpath
+import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from imgaudit.errors import FormatError
@@ -23,12 +24,20 @@ MODINFO = 64 << 10
 UNPACKED_ALL = 256 << 20  # of all compressed modules together; 4,000 have about as much
 DEP_FILE = 2 << 20
 _COMPRESSORS = {".gz": "gzip", ".xz": "xz", ".zst": "zstd"}
+LISTS = 64  # files with names of modules to load
+_MODPROBE = re.compile(r"(?:^|[\s;&|(/`])(?:modprobe|insmod)((?:\s+[^\s;&|<>()`]+)+)")
+_MODULE = re.compile(r"[\w./-]+", re.ASCII)
+_DEVICE_DAEMON = re.compile(r"(?:^|[\s/])(mdev|udevd|systemd-udevd|eudev)(?=\s|$)")
+_BUSES = ("of:", "fs-", "spi:", "i2c:")
 _FIRMWARE_ENDINGS = ("", ".xz", ".zst")  # CONFIG_FW_LOADER_COMPRESS
 
 
 @dataclass(frozen=True, slots=True)
 class Module:
-    """One module file; `compression` is a reader's name or empty, `why` why it was not read."""
+    """One module file; `compression` is a reader's name or empty, `why` why it was not read.
+
+    `aliases` are those by which buses without numbers of their own and file systems find it.
+    """
 
     path: str
     name: str
@@ -37,22 +46,37 @@ class Module:
     vermagic: str = ""
     depends: tuple[str, ...] = ()
     firmware: tuple[str, ...] = ()
+    aliases: tuple[str, ...] = ()
     why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Loads:
+    """What loads modules in a root.
+
+    `names` are modules that something names; `hotplug` tells whether modules are loaded by the
+    modalias of what is found; None where that is unknown.
+    """
+
+    names: frozenset[str] = frozenset()
+    hotplug: bool | None = False
 
 
 @dataclass(frozen=True, slots=True)
 class Release:
     """The modules under /lib/modules of one kernel release.
 
-    `has_dep` tells whether modules.dep is there; `dep_missing` are pairs of a module and a file
-    that modules.dep names for it and that is absent; `depends_missing` pairs of a module and a
-    module that its own `.modinfo` names and that is neither here nor built in;
-    `firmware_missing` pairs of a module and a firmware file that is absent.
+    `has_dep` tells whether modules.dep is there, `builtin` are the names in modules.builtin;
+    `dep_missing` are pairs of a module and a file that modules.dep names for it and that is absent;
+    `depends_missing` pairs of a module and a module that its own `.modinfo` names and that is
+    neither here nor built in; `firmware_missing` pairs of a module and a firmware file that is
+    absent.
     """
 
     release: str
     modules: tuple[Module, ...]
     has_dep: bool
+    builtin: frozenset[str] = frozenset()
     dep_missing: tuple[tuple[str, str], ...] = ()
     depends_missing: tuple[tuple[str, str], ...] = ()
     firmware_missing: tuple[tuple[str, str], ...] = ()
@@ -102,6 +126,52 @@ def _files(path: str, top: Node) -> Iterator[tuple[str, Node]]:
                 yield f"{at}/{name}", child
 
 
+def read_loads(root: Root, scripts: Iterable[tuple[str, str]]) -> Loads:
+    """Tell what loads modules: scripts by name, lists of names, or a daemon by modalias.
+
+    Args:
+        root: where lists and rules are looked up.
+        scripts: paths and texts of what runs at boot.
+
+    """
+    names: set[str] = set()
+    hotplug = listed = unknown = False
+    for _, text in scripts:
+        for line in text.splitlines():
+            bare = line.partition("#")[0]
+            for match in _MODPROBE.finditer(bare):
+                words = [word for word in match[1].split() if not word.startswith("-")]
+                unknown = unknown or any("$" in word for word in words)
+                names.update(_module_name(word) for word in words if _MODULE.fullmatch(word))
+            listed = listed or "/etc/modules" in bare or "systemd-modules-load" in bare
+            daemon = _DEVICE_DAEMON.search(bare)
+            rules = root.text("/etc/mdev.conf") or "" if daemon and daemon[1] == "mdev" else ""
+            if daemon is not None and (daemon[1] != "mdev" or "MODALIAS" in rules):
+                hotplug = True
+            if "modalias" in bare and "modprobe" in text:
+                hotplug = True
+    systemd = root.lookup("/lib/systemd/systemd") or root.lookup("/usr/lib/systemd/systemd")
+    if systemd is not None:
+        listed = hotplug = True
+    if listed:
+        for path in _lists(root):
+            for line in (root.text(path, MODINFO) or "").splitlines():
+                word = line.partition("#")[0].split()[:1]
+                names.update(_module_name(name) for name in word)
+    return Loads(frozenset(names), hotplug or (None if unknown and not listed else False))
+
+
+def _lists(root: Root) -> Iterator[str]:
+    yield "/etc/modules"
+    for folder in ("/etc/modules-load.d", "/usr/lib/modules-load.d", "/lib/modules-load.d"):
+        yield from (f"{folder}/{name}" for name in root.names(folder)[:LISTS])
+
+
+def _module_name(word: str) -> str:
+    stem = module_file(word)
+    return stem[0] if stem is not None else posixpath.basename(word).replace("-", "_")
+
+
 @dataclass(slots=True)
 class _Room:
     """How much may still be read: module files, and bytes that come out of compressed ones."""
@@ -129,6 +199,7 @@ def _module(path: str, name: str, compression: str, node: Node, room: _Room) -> 
         vermagic=info.get("vermagic", ("",))[0],
         depends=tuple(name for name in depends if name),
         firmware=tuple(dict.fromkeys(info.get("firmware", ()))),
+        aliases=tuple(text for text in info.get("alias", ()) if text.startswith(_BUSES)),
     )
 
 
@@ -184,10 +255,12 @@ def modinfo(view: View) -> dict[str, tuple[str, ...]]:
 def _release(root: Root, release: str, base: str, modules: list[Module]) -> Release:
     present = {module.path for module in modules}
     names = {module.name for module in modules}
+    builtin = set()
     for line in (root.text(f"{base}/modules.builtin", DEP_FILE) or "").splitlines():
         stem = module_file(line)
         if stem is not None:
-            names.add(stem[0])
+            builtin.add(stem[0])
+    names |= builtin
     dep = root.text(f"{base}/modules.dep", DEP_FILE)
     dep_missing = []
     for line in (dep or "").splitlines():
@@ -200,6 +273,7 @@ def _release(root: Root, release: str, base: str, modules: list[Module]) -> Rele
         release=release,
         modules=tuple(modules),
         has_dep=dep is not None,
+        builtin=frozenset(builtin),
         dep_missing=tuple(dep_missing),
         depends_missing=tuple(
             (module.name, name)

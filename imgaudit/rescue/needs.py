@@ -365,6 +365,24 @@ GROUPS: tuple[Group, ...] = (
     ),
 )
 
+OPTION_MODULES = {
+    "BINFMT_SCRIPT": "binfmt_script",
+    "BTRFS_FS": "btrfs",
+    "EXT4_FS": "ext4",
+    "F2FS_FS": "f2fs",
+    "I2C_CHARDEV": "i2c_dev",
+    "MMC_BLOCK": "mmc_block",
+    "MTD": "mtd",
+    "MTD_SPI_NOR": "spi_nor",
+    "MTD_UBI": "ubi",
+    "NLS_CODEPAGE_437": "nls_cp437",
+    "NLS_ISO8859_1": "nls_iso8859_1",
+    "PACKET": "af_packet",
+    "SPI_SPIDEV": "spidev",
+    "VFAT_FS": "vfat",
+}
+"""The modules that the options above make where they are `=m`; the others are never modules."""
+
 BY_NAME = {group.name: group for group in GROUPS}
 DEFAULT = (
     "shell",

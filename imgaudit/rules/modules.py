@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import struct
-
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import (
@@ -25,18 +23,6 @@ _AT = f"lib/modules/{RELEASE}"
 _LOADER: Root = {"sbin/modprobe": file(elf.program(), 0o755)}
 
 
-def _module(**info: str) -> bytes:
-    """Write a relocatable object that holds no more than `.modinfo`."""
-    text = b"".join(f"{key}={value}\0".encode() for key, value in info.items())
-    names = b"\0.modinfo\0.shstrtab\0"
-    at = 64 + len(text) + len(names)
-    head = b"\x7fELF\2\1\1" + bytes(9)
-    head += struct.pack("<HHIQQQIHHHHHH", 1, elf.AARCH64, 1, 0, 0, at, 0, 64, 0, 0, 64, 3, 2)
-    sections = bytes(64) + struct.pack("<IIQQQQIIQQ", 1, 1, 0, 0, 64, len(text), 0, 0, 1, 0)
-    sections += struct.pack("<IIQQQQIIQQ", 10, 3, 0, 0, 64 + len(text), len(names), 0, 0, 1, 0)
-    return head + text + names + sections
-
-
 def _modules(files: Root, *, folder: str = _AT) -> Example:
     """Give the small ramdisk with modules, in a FIT with the kernel that they should be for."""
     inside = {f"{folder}/{name}": entry for name, entry in files.items()}
@@ -54,7 +40,7 @@ def _modules(files: Root, *, folder: str = _AT) -> Example:
 
 def _set(depends: str = "", firmware: str = "", dep: str | None = "tide.ko:\n") -> Root:
     more = {"firmware": firmware} if firmware else {}
-    tide = _module(name="tide", vermagic=f"{RELEASE} SMP", depends=depends, **more)
+    tide = elf.module(name="tide", vermagic=f"{RELEASE} SMP", depends=depends, **more)
     files = {"tide.ko": file(tide)}
     return files if dep is None else files | {"modules.dep": file(dep)}
 
@@ -179,7 +165,7 @@ UNREADABLE = Rule(
             "sbin/modprobe": file(elf.program(b"\0BusyBox v1.36.1\0ash\0cat\0init\0modprobe\0\0")),
         }
     ),
-    good=tree({f"{_AT}/tide.ko": file(_module(name="tide"))}),
+    good=tree({f"{_AT}/tide.ko": file(elf.module(name="tide"))}),
 )
 
 

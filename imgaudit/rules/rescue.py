@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from imgaudit.maps.fw_env_config import parse
+from imgaudit.rescue.needs import OPTION_MODULES
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import GROUPS, NeedFacts, RescueFacts
 from imgaudit.rules import samples as sample
@@ -787,22 +788,35 @@ def odd_modes(rescue: Rescue) -> Outcome:
         yield said(MODES(names=listed(paths), why=why, paths=paths), rescue)
 
 
-def _kernel_option_values(option: str, *, why: str, users: str) -> None: ...
+def _kernel_option_values(option: str, *, packed: str, why: str, users: str) -> None: ...
 
 
 KERNEL_OPTION = Rule(
     name="kernel-option-missing",
     severity=Severity.ERROR,
     values=_kernel_option_values,
-    message="the kernel was built without CONFIG_{option}: {why}{users}",
+    message="the kernel was built without CONFIG_{option}{packed}: {why}{users}",
     effect="The tool is there and runs, and what it works on is not.",
-    fix="Set CONFIG_{option} in the kernel of the rescue.",
-    computed="an option that the ramdisk or one of its tools asks for is not set; a warning where"
-    " no need that must be met hangs on it",
+    fix="Set CONFIG_{option}=y in the kernel of the rescue.",
+    computed="an option that the ramdisk or one of its tools asks for is not set, or is =m and its"
+    " module is not in the ramdisk; a warning where no need that must be met hangs on it",
     source="Linux Kconfig help texts",
     bad=_kernel("BINFMT_ELF"),
     good=_kernel("BINFMT_ELF", "BINFMT_SCRIPT"),
 )
+
+
+def _is_module(rescue: Rescue, symbol: str) -> bool:
+    return rescue.config is not None and rescue.config.get(f"CONFIG_{symbol}") == "m"
+
+
+def _has_option(rescue: Rescue, symbol: str) -> bool:
+    """Tell whether an option is built in, or its module is in the ramdisk."""
+    if rescue.config is None or not _is_module(rescue, symbol):
+        return rescue.config is not None and rescue.config.get(f"CONFIG_{symbol}", "n") != "n"
+    name = OPTION_MODULES.get(symbol)
+    modules = (module for item in surveyed(rescue).modules for module in item.modules)
+    return name is None or any(module.name == name for module in modules)
 
 
 @on_rescue(KERNEL_OPTION)
@@ -821,7 +835,7 @@ def kernel_options(rescue: Rescue) -> Outcome:
     } | {facts.init.path}
     by_option: dict[str, tuple[list[str], dict[str, None]]] = {}
     for option in facts.kernel:
-        if rescue.config.get(f"CONFIG_{option.symbol}", "n") == "n":
+        if not _has_option(rescue, option.symbol):
             whys, users = by_option.setdefault(option.symbol, ([], {}))
             whys.append(option.why)
             users.update(dict.fromkeys(option.users))
@@ -830,6 +844,9 @@ def kernel_options(rescue: Rescue) -> Outcome:
         yield said(
             KERNEL_OPTION(
                 option=symbol,
+                packed=" (it is =m, and the module is not packed)"
+                if _is_module(rescue, symbol)
+                else "",
                 why="; ".join(dict.fromkeys(whys)),
                 users=f", for {listed(users)}" if users else "",
             ),

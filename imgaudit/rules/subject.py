@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from imgaudit.maps.collect import Copies
     from imgaudit.release.manifest import Manifest
     from imgaudit.rescue.stage import Rescue
+    from imgaudit.rescue.started import Started
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,13 +25,15 @@ class Subject(Build):
 
     `boots` is what U-Boot does with the build, `copies` are the copies of the map that the build
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
-    or, without a layout, by file. `firmware` are the boot programs that were found,
-    `signed` what FITs' signatures are worth to them.
+    or, without a layout, by file; `started` is each Linux that is started, by the same names.
+    `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
+    them.
     """
 
     copies: Copies | None = None
     boots: Boots = field(default_factory=Boots)
     rescues: Mapping[str, Rescue] = field(default_factory=dict)
+    started: Mapping[str, Started] = field(default_factory=dict)
     manifest: Manifest | None = None
     firmware: tuple[Firmware, ...] = ()
     signed: tuple[Signed, ...] = ()
@@ -51,6 +54,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     copies = collect(build)
     boots = boots_of(build, copies)
     firmware = firmware_of(build)
+    rescues = _rescues(build, boots)
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -60,7 +64,8 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         unreadable=build.unreadable,
         copies=copies,
         boots=boots,
-        rescues=_rescues(build, boots),
+        rescues=rescues,
+        started=_started(build, boots, rescues),
         firmware=firmware,
         signed=signed_of(build, firmware),
     )
@@ -92,7 +97,13 @@ def gather_rescue(
     rescue = rescue_alone(
         artifact, groups=groups, arch=arch, kernel=starter, configuration=configuration
     )
-    return Subject(layout=None, others={path: artifact}, rescues={path: rescue})
+    build, rescues = Build(layout=None, others={path: artifact}), {path: rescue}
+    return Subject(
+        layout=None,
+        others=build.others,
+        rescues=rescues,
+        started=_started(build, Boots(), rescues),
+    )
 
 
 def _rescues(build: Build, boots: Boots) -> dict[str, Rescue]:
@@ -114,3 +125,12 @@ def _rescues(build: Build, boots: Boots) -> dict[str, Rescue]:
                 arguments=tuple(boot.arguments for boot in starts if boot.arguments is not None),
             )
     return found
+
+
+def _started(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dict[str, Started]:
+    """Give each Linux that the build starts."""
+    if build.layout is not None and not build.given:
+        return {}
+    from imgaudit.rescue.started import started_of
+
+    return started_of(build, boots, rescues)

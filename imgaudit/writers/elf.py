@@ -38,6 +38,18 @@ def library(soname: str, needed: Sequence[str] = (), *, version: str = "") -> by
     return _elf(_SHARED, 0, b"", needed=needed, soname=soname, version=version)
 
 
+def module(**info: str) -> bytes:
+    """Write a kernel module that holds no more than its `.modinfo`."""
+    text = b"".join(f"{key}={value}\0".encode() for key, value in info.items())
+    names = b"\0.modinfo\0.shstrtab\0"
+    at = 64 + len(text) + len(names)
+    head = b"\x7fELF\2\1\1" + bytes(9)
+    head += struct.pack("<HHIQQQIHHHHHH", 1, AARCH64, 1, 0, 0, at, 0, 64, 0, 0, 64, 3, 2)
+    sections = bytes(64) + struct.pack("<IIQQQQIIQQ", 1, 1, 0, 0, 64, len(text), 0, 0, 1, 0)
+    sections += struct.pack("<IIQQQQIIQQ", 10, 3, 0, 0, 64 + len(text), len(names), 0, 0, 1, 0)
+    return head + text + names + sections
+
+
 def _elf(
     kind: int,
     base: int,

@@ -31,6 +31,19 @@ _OPTIONS = """
 CONFIG = dict.fromkeys(_OPTIONS.split(), "y")
 """Options that are set, without their `CONFIG_`."""
 
+_ALWAYS = ("fixed-clock", "arm,gic-400", "arm,armv8-timer", "simple-bus")
+_COMPATIBLES = {
+    "SERIAL_8250_DW": ("snps,dw-apb-uart",),
+    "SPI_DW_MMIO": ("snps,dw-apb-ssi",),
+    "MTD_SPI_NOR": ("jedec,spi-nor",),
+    "MMC_DW_PLTFM": ("snps,dw-mshc",),
+    "STMMAC_PLATFORM": ("snps,dwmac-4.20a", "snps,dwmac"),
+    "DW_WATCHDOG": ("snps,dw-wdt",),
+    "I2C_DESIGNWARE_PLATFORM": ("snps,designware-i2c",),
+    "GPIO_DWAPB": ("snps,dw-apb-gpio",),
+}
+_MESSAGES = {"EXT4_FS": b"EXT4-fs (%s): \0ext4\0", "VFAT_FS": b"FAT-fs (%s): \0vfat\0"}
+
 
 def image(config: Mapping[str, str]) -> bytes:
     """Write an `Image` of 4 MiB whose `image_size` adds 640 KiB for the zeroed data."""
@@ -43,4 +56,17 @@ def image(config: Mapping[str, str]) -> bytes:
     text += "".join(f"CONFIG_{name}={value}\n" for name, value in config.items())
     kept = b"IKCFG_ST" + gzip.compress(text.encode(), mtime=0) + b"IKCFG_ED"
     content = header + filler("kernel", _CODE) + _BANNER.encode() + b"\0" + kept
+    content += b"".join(text for name, text in _MESSAGES.items() if config.get(name) == "y")
+    content += _match_tables(config)
     return content.ljust(_SIZE, b"\0")
+
+
+def _match_tables(config: Mapping[str, str]) -> bytes:
+    """Write the `struct of_device_id` of the drivers that are built in, each table ended by one."""
+    names = [*_ALWAYS]
+    for option, compatibles in _COMPATIBLES.items():
+        names += compatibles if config.get(option) == "y" else ()
+    empty = bytes(64 + 128 + 8)
+    return b"".join(
+        bytes(64) + name.encode().ljust(128, b"\0") + bytes(8) + empty for name in names
+    )

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 from imgaudit.rules._rescue import archive
-from imgaudit.rules.modules import _module
 from imgaudit.writers import elf
 from imgaudit.writers.kernel import RELEASE
 from imgaudit.writers.tree import Root, file
@@ -22,7 +21,7 @@ def modules(files: Root, *options: str) -> list[tuple[str, str]]:
 
 
 def one(name: str = "tide", **info: str) -> bytes:
-    return _module(**({"name": name, "vermagic": f"{RELEASE} SMP mod_unload aarch64"} | info))
+    return elf.module(**({"name": name, "vermagic": f"{RELEASE} SMP mod_unload aarch64"} | info))
 
 
 def test_a_sound_set() -> None:
@@ -72,7 +71,7 @@ def test_compressed_modules() -> None:
 
 
 def test_one_of_several_firmware_files_is_enough() -> None:
-    module = _module(name="tide", vermagic=f"{RELEASE} SMP", firmware="tide/a.bin")
+    module = elf.module(name="tide", vermagic=f"{RELEASE} SMP", firmware="tide/a.bin")
     files = {f"{AT}/tide.ko": file(module), f"{AT}/modules.dep": file("tide.ko:\n")}
     assert modules(files) == [("warning", "module-firmware-missing")]
     assert modules(files | {"lib/firmware/tide/a.bin.xz": file(b"x")}) == []

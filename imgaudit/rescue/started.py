@@ -1,0 +1,208 @@
+"""Each Linux as a stage starts it: its kernel, its device tree, its command line, its drivers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from imgaudit.boot.found import Boots, Start
+from imgaudit.contents.build import Build
+from imgaudit.contents.starts import kernel_in
+from imgaudit.contents.tree import Content
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fit import FitFacts
+from imgaudit.maps import command_line
+from imgaudit.model import Layout, Region, Stage
+from imgaudit.rescue.access import scripts
+from imgaudit.rescue.drivers import IMAGE_SIZE, Drivers, Kernel, drivers_of
+from imgaudit.rescue.modules import Release, read_loads
+from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.survey import RescueFacts
+
+NO_TREE = "the device tree that the kernel is given is not known"
+NO_KERNEL = "the kernel is not known"
+_GROUPS = {
+    "flash": {"flash"},
+    "emmc": {"emmc", "partitioning"},
+    "network": {"networking", "transfer", "remote-login"},
+}
+"""By role: the groups of needs that stand on it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Started:
+    """One Linux. `rescue` is its ramdisk, if any; `vital` are the roles without which it fails."""
+
+    name: str
+    stage: Stage | None = None
+    region: Region | None = None
+    artifact: str | None = None
+    kernel: Content | None = field(default=None, repr=False)
+    tree: FdtFacts | None = field(default=None, repr=False)
+    arguments: tuple[str, ...] = ()
+    rescue: Rescue | None = field(default=None, repr=False)
+    config: Mapping[str, str] | None = field(default=None, repr=False)
+    drivers: Drivers = field(default_factory=Drivers)
+    vital: frozenset[str] = frozenset({"console"})
+
+    @property
+    def release(self) -> str | None:
+        """What `uname -r` prints."""
+        inside = None if self.kernel is None else self.kernel.inside
+        return None if inside is None else inside.release
+
+
+def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dict[str, Started]:
+    """Give the Linux of every stage, as its entry starts it, or of every rescue that is alone."""
+    layout = build.layout
+    if layout is None:
+        alone = ((name, _with_ramdisk(rescue, (), None)) for name, rescue in rescues.items())
+        # A ramdisk alone, or a kernel without a tree, promises nothing of a board's devices.
+        return {name: item for name, item in alone if not item.drivers.why}
+    found = {}
+    for name, rescue in rescues.items():
+        starts = [start for start in _starts(boots, rescue.stage) if _part(start, "ramdisk")]
+        found[name] = _with_ramdisk(rescue, tuple(starts), layout)
+    theirs = {id(item.kernel) for item in found.values()}
+    for stage in layout.stages.values():
+        if stage.name not in found:
+            starts = [
+                start
+                for start in _starts(boots, stage)
+                if id(_kernel(start)) not in theirs and not _part(start, "ramdisk")
+            ]
+            if starts:
+                found[stage.name] = _without_ramdisk(stage, tuple(starts))
+    return found
+
+
+def _starts(boots: Boots, stage: Stage | None) -> tuple[Start, ...]:
+    followed = boots.followed.get((stage.entry if stage is not None else None) or "")
+    return () if followed is None else followed.starts
+
+
+def _part(start: Start, role: str) -> Content | None:
+    return next((piece.content for piece in start.pieces if piece.role == role), None)
+
+
+def _kernel(start: Start) -> Content | None:
+    part = _part(start, "kernel")
+    return None if part is None else kernel_in(part)
+
+
+def _tree(starts: tuple[Start, ...]) -> FdtFacts | None:
+    for start in starts:
+        part = _part(start, "fdt")
+        for content in part.walk() if part is not None else ():
+            if isinstance(content.facts, FdtFacts):
+                return content.facts
+    return None
+
+
+def _arguments(starts: tuple[Start, ...]) -> tuple[str, ...]:
+    texts = (start.boot.arguments for start in starts)
+    return tuple(dict.fromkeys(text for text in texts if text is not None))
+
+
+def _with_ramdisk(rescue: Rescue, starts: tuple[Start, ...], layout: Layout | None) -> Started:
+    kernel = rescue.ramdisk.kernel
+    tree = _tree(starts) or _own_tree(rescue)
+    arguments = _arguments(starts)
+    facts = rescue.facts
+    wanted = {group.name for group in facts.groups if group.needs} if facts is not None else set()
+    relaxed = set(rescue.stage.needs.relax) if rescue.stage and rescue.stage.needs else set()
+    roles = {role for role, groups in _GROUPS.items() if groups & (wanted - relaxed)}
+    modules = None if facts is None else _modules(facts, rescue)
+    loads = None
+    if rescue.root is not None and facts is not None:
+        loads = read_loads(rescue.root, scripts(rescue.root, facts.init.path))
+    served = Kernel(image_of(kernel), modules, loads)
+    drivers = _drivers(tree, served, _roles(layout), arguments)
+    return Started(
+        name=rescue.name,
+        stage=rescue.stage,
+        region=rescue.region,
+        artifact=rescue.artifact.path if rescue.artifact is not None else None,
+        kernel=kernel,
+        tree=tree,
+        arguments=arguments,
+        rescue=rescue,
+        config=rescue.config,
+        drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
+        vital=frozenset(roles | {"console"}),
+    )
+
+
+def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
+    kernel = next((kernel for start in starts if (kernel := _kernel(start)) is not None), None)
+    tree = _tree(starts)
+    arguments = _arguments(starts)
+    config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
+    # What the root file system brings as modules comes too late for these.
+    before = frozenset({"emmc"} if _on_emmc(arguments) else ())
+    drivers = _drivers(tree, Kernel(image_of(kernel)), before | {"console"}, arguments)
+    return Started(
+        name=stage.name,
+        stage=stage,
+        kernel=kernel,
+        tree=tree,
+        arguments=arguments,
+        config=config,
+        drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
+        vital=before,
+    )
+
+
+def _on_emmc(arguments: tuple[str, ...]) -> bool:
+    roots = (command_line.parse(text).root for text in arguments)
+    kinds = {command_line.RootKind.PARTITION_LABEL, command_line.RootKind.PARTITION_UUID}
+    return any(
+        root is not None and (root.kind in kinds or (root.disk or "").startswith("mmcblk"))
+        for root in roots
+    )
+
+
+def _own_tree(rescue: Rescue) -> FdtFacts | None:
+    """Take the device tree of the FIT that holds the ramdisk, where it has one only."""
+    content = rescue.artifact.content if rescue.artifact is not None else None
+    for outer in content.walk() if content is not None else ():
+        if isinstance(outer.facts, FitFacts):
+            trees = [item.facts for item in outer.walk() if isinstance(item.facts, FdtFacts)]
+            return trees[0] if len(trees) == 1 else None
+    return None
+
+
+def _modules(facts: RescueFacts, rescue: Rescue) -> Release | None:
+    own = [item for item in facts.modules if item.release == rescue.release]
+    if not own and rescue.release is None:
+        own = list(facts.modules)
+    return own[0] if len(own) == 1 else None
+
+
+def image_of(kernel: Content | None) -> bytes | None:
+    """Give an uncompressed kernel's bytes, where they were kept."""
+    if kernel is None or kernel.view is None or kernel.inside is None:
+        return None
+    return kernel.view.upto(0, IMAGE_SIZE) if kernel.inside.banner is not None else None
+
+
+def _drivers(
+    tree: FdtFacts | None, kernel: Kernel, roles: Iterable[str], arguments: tuple[str, ...]
+) -> Drivers:
+    if tree is None or tree.overlay:
+        return Drivers(why=NO_TREE)
+    consoles = {
+        console.device
+        for text in (arguments or (tree.bootargs or "",))
+        for console in command_line.parse(text).consoles
+    }
+    return drivers_of(tree.tree, kernel, roles=roles, consoles=tuple(sorted(consoles)))
+
+
+def _roles(layout: Layout | None) -> Iterator[str]:
+    yield from ("console", "network", "watchdog")
+    kinds = None if layout is None else [chip.kind for chip in layout.chips.values()]
+    if kinds is None or any(kind.mtd and kind.serial for kind in kinds):
+        yield "flash"
+    if kinds is None or any(kind.sectors for kind in kinds):
+        yield "emmc"

@@ -1,0 +1,256 @@
+"""Drivers: whether the kernel that a stage starts has those of the devices it stands on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from imgaudit.rescue.drivers import Driver, State
+from imgaudit.rescue.started import Started
+from imgaudit.rules import samples as sample
+from imgaudit.rules._rescue import archive, example, listed
+from imgaudit.rules.engine import (
+    Case,
+    Example,
+    Finding,
+    Kind,
+    Missing,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
+from imgaudit.rules.subject import Subject
+from imgaudit.writers import elf
+from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.kernel import RELEASE, image
+from imgaudit.writers.tree import Entry, file
+
+_TABLES = "Linux include/linux/mod_devicetable.h, scripts/mod/file2alias.c"
+_DEVICES = {
+    "console": "the console",
+    "flash": "the SPI-NOR",
+    "emmc": "the eMMC",
+    "network": "the network",
+    "watchdog": "the watchdog",
+}
+_EFFECTS = {
+    "console": "The system starts mute, and nobody can type anything",
+    "flash": "There is no /dev/mtd: nothing in the NOR can be read or written",
+    "emmc": "There is no /dev/mmcblk: nothing on the eMMC can be read or written",
+    "network": "There is no network interface",
+    "watchdog": "Nobody feeds the watchdog: where the boot loader started it, the board resets",
+}
+
+
+def _each(subject: Subject) -> Iterator[Started | Missing]:
+    for started in subject.started.values():
+        yield Missing(_subject(started), started.drivers.why) if started.drivers.why else started
+
+
+def _subject(started: Started) -> str:
+    return f"drivers of {started.name}"
+
+
+STARTED = Kind(_each, _subject)
+"""Each Linux whose kernel and device tree are known."""
+
+
+def _said(case: Case, started: Started, severity: Severity | None = None) -> Finding:
+    region = started.region
+    where = started.stage.where if started.stage is not None and region is None else None
+    return case.at(
+        region=region,
+        artifact=started.artifact,
+        key="file" if region is not None else None,
+        where=where,
+        severity=severity,
+    )
+
+
+def _roles(started: Started, *states: State) -> Iterator[tuple[str, list[Driver]]]:
+    """Give by role what is in one of these states; a port that works makes up for the others."""
+    for role in _DEVICES:
+        drivers = started.drivers.of(role)
+        wrong = [driver for driver in drivers if driver.state in states]
+        alone = {driver.node for driver in drivers if not driver.chain and driver.good}
+        if role in {"network", "watchdog"} and alone - {_top(driver) for driver in wrong}:
+            continue
+        if wrong:
+            yield role, wrong
+
+
+def _top(driver: Driver) -> str:
+    return driver.chain[0] if driver.chain else driver.node
+
+
+def _severity(started: Started, role: str, drivers: list[Driver]) -> Severity:
+    vital = role in started.vital and any(driver.vital for driver in drivers)
+    return Severity.ERROR if vital else Severity.WARNING
+
+
+def _shown(driver: Driver) -> str:
+    needed = f", needed by {driver.chain[-1]}" if driver.chain else ""
+    if driver.state is State.DISABLED and driver.by != driver.node:
+        return f"{driver.by}, above {driver.node}"
+    names = " or ".join(driver.compatible) or "no compatible"
+    return f"{driver.node} ({names}{needed})"
+
+
+def _board(
+    *options: str,
+    console: str = "ttyS0",
+    changes: Mapping[str, Entry | None] | None = None,
+    **status: str,
+) -> Example:
+    """Give a rescue in a FIT with its kernel and a tree of one serial port."""
+    port: Tree = {"compatible": "snps,dw-apb-uart", "reg": (0x1000, 0x100), **status}
+    tree: Tree = {
+        "#address-cells": 1,
+        "#size-cells": 1,
+        "compatible": "example,gauge",
+        "aliases": {"serial0": "/serial@1000"},
+        "chosen": {"bootargs": f"console={console},115200"},
+        "serial@1000": port,
+    }
+    return example(
+        lambda: sample.fit(
+            {
+                "kernel": sample.kernel(payload=image(dict.fromkeys(options, "y"))),
+                "fdt": sample.image({"type": "flat_dt"}, payload=fdt(tree)),
+                "ramdisk": sample.image(payload=archive(changes or {})),
+            },
+            configurations={"conf": {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}},
+        ),
+        room="8 MiB",
+    )
+
+
+_GOOD = _board("SERIAL_8250_DW")
+
+
+def _driver_values(
+    stage: str, role: str, *, device: str, nodes: str, compatible: list[str], happens: str
+) -> None: ...
+
+
+MISSING = Rule(
+    name="driver-missing",
+    values=_driver_values,
+    severity=Severity.ERROR,
+    message="the kernel of {stage} has no driver for {device}: {nodes}",
+    effect="{happens}.",
+    fix="Build the driver into the kernel (=y), or pack its module into the ramdisk and load it.",
+    computed="no compatible of the node stands in a match table of the uncompressed kernel, and no"
+    " module of its release has an alias for one; the same for what the node needs (clocks,"
+    " regulators, resets, the bus it is on); a warning where the stage can do without it",
+    source=f"{_TABLES}; measured on packaged arm64 kernels",
+    bad=_board(),
+    good=_GOOD,
+)
+
+
+@check(MISSING, over=STARTED)
+def driver_missing(started: Started) -> Outcome:
+    for role, drivers in _roles(started, State.MISSING):
+        yield _said(
+            _case(MISSING, started, role, drivers), started, _severity(started, role, drivers)
+        )
+    for role, device in _DEVICES.items():
+        unknown = [driver for driver in started.drivers.of(role) if driver.state is State.UNKNOWN]
+        if unknown:
+            whys = listed(dict.fromkeys(f"{driver.node}: {driver.why}" for driver in unknown))
+            yield NotChecked(MISSING.name, f"{device} of {started.name}", whys)
+
+
+def _case(rule: Rule, started: Started, role: str, drivers: list[Driver]) -> Case:
+    return rule(
+        stage=started.name,
+        role=role,
+        device=_DEVICES[role],
+        nodes=listed(_shown(driver) for driver in drivers),
+        compatible=[name for driver in drivers for name in driver.compatible],
+        happens=_EFFECTS[role],
+    )
+
+
+def _module_values(stage: str, role: str, *, device: str, modules: str, happens: str) -> None: ...
+
+
+_PORT = elf.module(name="tide", vermagic=RELEASE, alias="of:N*T*Csnps,dw-apb-uart")
+
+IDLE = Rule(
+    name="driver-module-not-loaded",
+    values=_module_values,
+    severity=Severity.ERROR,
+    message="nothing in the ramdisk of {stage} loads the driver of {device}: {modules}",
+    effect="{happens}, until someone loads it by hand.",
+    fix="Name the module in a script with modprobe, or load by modalias (mdev, udev).",
+    computed="a module matches the node, no script and no list that is read names it, and nothing"
+    " that loads modules by modalias is started",
+    source="modprobe(8); BusyBox docs/mdev.txt; systemd-udevd(8)",
+    bad=_board(changes={f"lib/modules/{RELEASE}/tide.ko": file(_PORT)}),
+    good=_GOOD,
+)
+
+
+@check(IDLE, over=STARTED)
+def driver_idle(started: Started) -> Outcome:
+    for role, drivers in _roles(started, State.IDLE):
+        case = IDLE(
+            stage=started.name,
+            role=role,
+            device=_DEVICES[role],
+            modules=listed(f"{driver.by} for {_shown(driver)}" for driver in drivers),
+            happens=_EFFECTS[role],
+        )
+        yield _said(case, started, _severity(started, role, drivers))
+
+
+DISABLED = Rule(
+    name="device-disabled",
+    values=_driver_values,
+    severity=Severity.ERROR,
+    message="{device} of {stage} is disabled in its device tree: {nodes}",
+    effect="{happens}.",
+    fix='Set status = "okay" for it in the tree that this kernel is given.',
+    computed="status of the node, of one above it, or of what it needs, is neither okay nor absent",
+    source="Devicetree Specification 0.4, 2.3.4 status",
+    bad=_board("SERIAL_8250_DW", status="disabled"),
+    good=_GOOD,
+)
+
+
+@check(DISABLED, over=STARTED)
+def device_disabled(started: Started) -> Outcome:
+    for role, drivers in _roles(started, State.DISABLED):
+        case = _case(DISABLED, started, role, drivers)
+        yield _said(case, started, _severity(started, role, drivers))
+
+
+def _console_values(stage: str, device: str, *, node: str, expected: str) -> None: ...
+
+
+CONSOLE_NAME = Rule(
+    name="console-not-of-its-port",
+    values=_console_values,
+    severity=Severity.ERROR,
+    message="console={device} of {stage}: {node} is {expected} to its driver",
+    effect="The kernel finds no such console: nothing is printed, and init has no terminal.",
+    fix="Write console={expected} in bootargs.",
+    computed="the alias serialN of the tree leads to a port whose driver gives its devices another"
+    " name than console= does",
+    source="Linux drivers/tty/serial, `dev_name` of each driver; of_alias_get_id() there",
+    bad=_board("SERIAL_8250_DW", console="ttyAMA0"),
+    good=_GOOD,
+)
+
+
+@check(CONSOLE_NAME, over=STARTED)
+def console_name(started: Started) -> Outcome:
+    for console in started.drivers.consoles:
+        case = CONSOLE_NAME(
+            stage=started.name, device=console.device, node=console.node, expected=console.expected
+        )
+        severity = None if "console" in started.vital else Severity.WARNING
+        yield _said(case, started, severity)
