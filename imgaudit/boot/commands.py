@@ -8,14 +8,16 @@ Source: U-Boot doc/usage/cmd/*.rst and the help texts in cmd/*.c.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from imgaudit.boot.deciding import decide_itest, decide_test
-from imgaudit.boot.mtdparts import parse_mtdparts
 from imgaudit.boot.records import BLOCK, Kind, World
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Hole, Text, is_number
+from imgaudit.errors import FormatError
+from imgaudit.maps import mtdparts
+from imgaudit.maps.entry import MapEntry
 from imgaudit.units import Span, round_up
 
 NOR = "nor"
@@ -158,10 +160,10 @@ def _mtd(call: Call, name: str) -> tuple[str | None, Span | None]:
     """Find an MTD device or partition by its name."""
     if name in call.world.mtd:
         return call.world.mtd[name]
-    mtdparts = call.state.get("mtdparts")
-    for part in parse_mtdparts(mtdparts.plain or "") if mtdparts else ():
-        device = _chip(part.chip)
-        if name in {part.name, f"{part.chip},{part.index}"}:
+    listed = call.state.get("mtdparts")
+    for chip, index, part in _parts(listed.plain or "") if listed else ():
+        device = _chip(chip)
+        if name in {part.label, f"{chip},{index}"}:
             size = part.size
             whole = call.world.sizes.get(device or "")
             if size is None and part.offset is not None and whole is not None:
@@ -170,6 +172,17 @@ def _mtd(call: Call, name: str) -> tuple[str | None, Span | None]:
     device = _chip(name)
     size = call.world.sizes.get(device) if device else None
     return device, None if size is None else Span(0, size)
+
+
+def _parts(text: str) -> Iterator[tuple[str, int, MapEntry]]:
+    """Give chip, number and partition of a list; U-Boot knows none of one that it refuses."""
+    try:
+        copies = mtdparts.parse(text, mtdparts.Consumer.UBOOT).copies()
+    except FormatError:
+        return
+    for copy in copies:
+        for index, entry in enumerate(copy.entries):
+            yield copy.device, index, entry
 
 
 def _chip(name: str) -> str | None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from imgaudit.errors import FormatError
 from imgaudit.maps import mtdparts
 from imgaudit.maps.entry import Kind, Written
-from imgaudit.maps.mtdparts import Definition, Device, Mtdparts
+from imgaudit.maps.mtdparts import Consumer, Definition, Device, Mtdparts
 from imgaudit.units import KIB, MIB
 
 WHIMBREL = (
@@ -219,3 +219,70 @@ def test_ids_that_are_not_pairs_are_an_error(text: str, offset: int) -> None:
     with pytest.raises(FormatError) as caught:
         mtdparts.parse_ids(text)
     assert caught.value.offset == offset
+
+
+# Two readers of one string: the kernel's, and U-Boot's cmd/mtdparts.c -----------------------------
+
+
+def read(text: str, consumer: Consumer) -> list[tuple[str, str, int | None, int | None]] | None:
+    """Give device, name, offset and size; None where the list is refused."""
+    try:
+        copies = mtdparts.parse(text, consumer).copies()
+    except FormatError:
+        return None
+    return [(copy.device, e.label, e.offset, e.size) for copy in copies for e in copy.entries]
+
+
+SAME = [
+    ("nor0:64k(a)ro,1m@1m(b),-(c)", [(0, 64 * KIB), (MIB, MIB), (2 * MIB, None)]),
+    ("nor0:010k(a),0x1000@0x2000(b)", [(0, 8 * KIB), (8 * KIB, 4 * KIB)]),
+    ("nor0:4k(a;b),4k(c)", [(0, 4 * KIB), (4 * KIB, 4 * KIB)]),
+    ("nor0:4k(a),;", None),
+    ("nor0:-(a),4k(b)", None),
+    ("nor0:4k(a)what", None),
+    ("nor0:4k(a", None),
+]
+
+
+@pytest.mark.parametrize(("text", "spans"), SAME)
+def test_what_both_readers_take_alike(
+    text: str, spans: list[tuple[int, int | None]] | None
+) -> None:
+    linux, uboot = read(text, Consumer.LINUX), read(text, Consumer.UBOOT)
+    assert linux == uboot
+    assert (None if linux is None else [item[2:] for item in linux]) == spans
+
+
+@pytest.mark.parametrize(
+    ("text", "linux", "uboot"),
+    [
+        ("a:1t(x)", [("a", "x", 0, 1 << 40)], None),
+        ("a:4095(x)", [("a", "x", 0, 4095)], None),
+        ("a:4096(x)", [("a", "x", 0, 4096)], [("a", "x", 0, 4096)]),
+        ("a:4k(x)lk", [("a", "x", 0, 4096)], None),
+        ("a:4k()", [("a", "", 0, 4096)], None),
+        (
+            "a:64k,-",
+            [("a", "Partition_000", 0, 64 * KIB), ("a", "Partition_001", 64 * KIB, None)],
+            [
+                ("a", "0x00010000@0xffffffff", 0, 64 * KIB),
+                ("a", "0xffffffffffffffff@0x", 64 * KIB, None),
+            ],
+        ),
+        ("1c20.flash:boot:4k(x)", [("1c20.flash:boot", "x", 0, 4096)], None),
+    ],
+)
+def test_where_the_readers_differ(
+    text: str,
+    linux: list[tuple[str, str, int | None, int | None]] | None,
+    uboot: list[tuple[str, str, int | None, int | None]] | None,
+) -> None:
+    assert read(text, Consumer.LINUX) == linux
+    assert read(text, Consumer.UBOOT) == uboot
+
+
+@given(st.text(st.sampled_from("mtdparts=nor0:1k@-(a)ro,;") | st.characters()))
+def test_any_text_is_read_or_refused(text: str) -> None:
+    for consumer in Consumer:
+        found = read(text, consumer)
+        assert found is None or len(found) <= len(text)
