@@ -6,6 +6,7 @@ Binary units only: KiB, MiB, GiB and TiB are powers of 1024 (IEC 80000-13).
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 KIB = 1 << 10
@@ -49,6 +50,10 @@ class Span:
         """Tell whether every byte of `other` is in this span."""
         return self.start <= other.start and other.end <= self.end
 
+    def holds(self, offset: int) -> bool:
+        """Tell whether the byte at `offset` is in this span."""
+        return self.start <= offset < self.end
+
     def common(self, other: Span) -> Span:
         """Return the shared bytes; an empty span where there are none."""
         start = max(self.start, other.start)
@@ -57,6 +62,17 @@ class Span:
     def widened(self, unit: int) -> Span:
         """Return the whole units that this span touches."""
         return Span(round_down(self.start, unit), round_up(self.end, unit))
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """Sort spans, and make one of those that overlap or touch; empty ones go."""
+    found: list[Span] = []
+    for span in sorted(spans):
+        if found and span.start <= found[-1].end:
+            found[-1] = Span(found[-1].start, max(found[-1].end, span.end))
+        elif span.size:
+            found.append(span)
+    return found
 
 
 def round_up(value: int, unit: int) -> int:

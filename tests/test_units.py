@@ -15,6 +15,7 @@ from imgaudit.units import (
     Span,
     both,
     human,
+    joined,
     parse_size,
     place,
     round_down,
@@ -163,3 +164,24 @@ def test_sizes_in_words(size: int, short: str, long: str) -> None:
 
 def test_place() -> None:
     assert place(0x200000) == "0x200000"
+
+
+@pytest.mark.parametrize(
+    ("spans", "wanted"),
+    [
+        ([], []),
+        ([(5, 5)], []),
+        ([(4, 6), (0, 4)], [(0, 6)]),
+        ([(5, 6), (0, 4)], [(0, 4), (5, 6)]),
+        ([(0, 9), (2, 3)], [(0, 9)]),
+    ],
+)
+def test_spans_that_touch_are_joined(
+    spans: list[tuple[int, int]], wanted: list[tuple[int, int]]
+) -> None:
+    assert joined(Span(*span) for span in spans) == [Span(*span) for span in wanted]
+
+
+def test_a_span_holds_its_first_byte_and_not_the_one_after_its_last() -> None:
+    assert [Span(4, 6).holds(at) for at in (3, 4, 5, 6)] == [False, True, True, False]
+    assert not Span(4, 4).holds(4)

@@ -88,6 +88,10 @@ class Board:
         area = self.devices.get(device or "")
         return [] if area is None else self.layout.regions_on(area)
 
+    def region_at(self, device: str | None, offset: int) -> Region | None:
+        """Give the region of a device that holds an offset."""
+        return next((one for one in self.regions(device) if one.span.holds(offset)), None)
+
     def others(self, chip: str) -> frozenset[str]:
         """Name all devices but those of one chip."""
         return frozenset(
@@ -107,11 +111,8 @@ class Board:
             return self._file(operation)
         if operation.kind is not Kind.READ or operation.span is None:
             return None
-        at = operation.span.start
-        for region in self.regions(operation.device):
-            if region.span.contains(Span.sized(at, 1)):
-                return self._inside(region, at)
-        return None
+        region = self.region_at(operation.device, operation.span.start)
+        return None if region is None else self._inside(region, operation.span.start)
 
     def _inside(self, region: Region, at: int) -> Source:
         start = region.at + region.file_at

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from imgaudit.boot.ranges import Overlap, Range, RangeKind
-from imgaudit.units import KIB, MIB, Span, round_down, round_up
+from imgaudit.units import KIB, MIB, Span, joined, round_down, round_up
 
 __all__ = [
     "Command",
@@ -172,13 +172,8 @@ def overlaps(ranges: Iterable[Range]) -> list[Overlap]:
 
 def outside(ranges: Iterable[Range], banks: Sequence[Span]) -> list[Range]:
     """Find ranges that are not wholly in RAM; banks that touch count as one."""
-    joined: list[Span] = []
-    for bank in sorted(banks):
-        if joined and joined[-1].end >= bank.start:
-            joined[-1] = Span(joined[-1].start, max(joined[-1].end, bank.end))
-        else:
-            joined.append(bank)
-    return [each for each in ranges if not any(bank.contains(each.span) for bank in joined)]
+    whole = joined(banks)
+    return [each for each in ranges if not any(bank.contains(each.span) for bank in whole)]
 
 
 def booti_place(kernel: Kernel, ram_base: int, at: int | None = None) -> Span:
@@ -450,7 +445,7 @@ class _Plan:
         for number, loaded in enumerate(self.images.loads):
             # what nothing is booted from serves the script alone: one step more
             until = max(
-                (step for at, step in needed if loaded.span.contains(Span.sized(at, 1))),
+                (step for at, step in needed if loaded.span.holds(at)),
                 default=number + 2,
             )
             step = self.steps[number]

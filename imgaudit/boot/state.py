@@ -99,7 +99,7 @@ class State:
         if exact is not None:
             return exact
         for start, buffer in self.memory.items():
-            if buffer.size and Span.sized(start, buffer.size).contains(Span.sized(at, 1)):
+            if Span.sized(start, buffer.size or 0).holds(at):
                 return buffer
         return STALE
 

@@ -109,6 +109,17 @@ class Placement:
         return None if self.payload is None else self.payload.size
 
     @property
+    def free(self) -> int | None:
+        """Bytes of the region that stay free, negative where it is too small; None if unknown."""
+        return None if self.payload is None else self.region.room - self.payload.size
+
+    @property
+    def free_percent(self) -> float | None:
+        """The same, of the room that the region has for an artifact."""
+        free, room = self.free, self.region.room
+        return None if free is None else 100 * free / room if room else 0.0
+
+    @property
     def path(self) -> str | None:
         """The artifact's path."""
         return None if self.artifact is None else self.artifact.path

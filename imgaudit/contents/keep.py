@@ -9,7 +9,7 @@ from imgaudit.contents.tree import BLOCK, Blocks
 from imgaudit.errors import UnreadError
 from imgaudit.formats import identify
 from imgaudit.formats.view import CHUNK, Source, View
-from imgaudit.units import MIB, Span, round_down, round_up
+from imgaudit.units import MIB, Span, joined, round_down
 
 _HEAD_KEPT = 2 * MIB
 _TAIL = 2 * MIB
@@ -178,13 +178,8 @@ def digest_span(source: Source, span: Span) -> dict[int, bytes]:
 
 def data_spans(source: Source) -> list[Span]:
     """Give the stored spans, widened to blocks, in pieces that two threads can share."""
-    merged: list[Span] = []
-    for span in source.data():
-        wide = Span(round_down(span.start, BLOCK), min(round_up(span.end, BLOCK), source.size))
-        if merged and wide.start <= merged[-1].end:
-            merged[-1] = Span(merged[-1].start, max(wide.end, merged[-1].end))
-        else:
-            merged.append(wide)
+    whole = Span(0, source.size)
+    merged = joined(span.widened(BLOCK).common(whole) for span in source.data())
     step = 16 * MIB
     return [
         Span(at, min(at + step, span.end))

@@ -16,7 +16,7 @@ from imgaudit.formats.boot_record import BootRecord, read_boot_record
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.guid import ZERO, byte_swapped, guid_text, type_name
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span, human, round_up
+from imgaudit.units import KIB, MIB, Span, human, joined, round_up
 
 MAGIC = b"EFI PART"
 HEADER_SIZE = 92
@@ -267,17 +267,7 @@ def windows(view: View) -> list[Span]:
     end = (primary.alternate_lba + 1) * block_size
     size = min(primary.array.size, ARRAY_LIMIT) + 2 * block_size
     wanted.append(Span(max(0, end - size), end))
-    return _merged(wanted)
-
-
-def _merged(spans: list[Span]) -> list[Span]:
-    merged: list[Span] = []
-    for span in sorted(spans):
-        if merged and span.start <= merged[-1].end:
-            merged[-1] = Span(merged[-1].start, max(merged[-1].end, span.end))
-        elif span.size:
-            merged.append(span)
-    return merged
+    return joined(wanted)
 
 
 def _length(primary: GptTable | None, backup: GptTable | None) -> int | None:

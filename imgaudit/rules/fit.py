@@ -22,7 +22,7 @@ from imgaudit.rules._containers import (
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
-from imgaudit.units import Span
+from imgaudit.units import Span, joined
 from imgaudit.writers.fdt import Tree
 
 _SPECIFICATION = "Flat Image Tree Specification, chapter 2"
@@ -603,8 +603,20 @@ def _in_ram(found: Found[FitFacts], image: Image) -> Span | None:
     return Span.sized(image.load, ram_size(content, image.compression))
 
 
+def _started(subject: Subject) -> set[int]:
+    """Identify the contents of which the RAM of a followed start tells: its own rules judge it."""
+    return {
+        id(piece.content)
+        for followed in subject.boots.followed.values()
+        for start in followed.starts
+        if start.map is not None
+        for piece in start.pieces
+    }
+
+
 @check(OVERLAP)
 def fit_overlap(subject: Subject) -> Outcome:
+    started = _started(subject)
     for found in contents(subject, FitFacts):
         seen: set[tuple[str, str]] = set()
         for configuration in found.facts.configurations:
@@ -616,8 +628,9 @@ def fit_overlap(subject: Subject) -> Outcome:
                     if (image := found.facts.image(name)) is not None
                 ]
             ):
+                pair = {id(found.content.part(image.name)) for image in (one, other)}
                 # Configurations that share a kernel and a ramdisk share the fault.
-                if (one.name, other.name) in seen:
+                if (one.name, other.name) in seen or pair <= started:
                     continue
                 seen.add((one.name, other.name))
                 at, size = _span(other)
@@ -665,24 +678,17 @@ OUTSIDE = Rule(
 )
 
 
-def _joined(banks: list[Span]) -> list[Span]:
-    joined: list[Span] = []
-    for bank in sorted(banks):
-        if joined and bank.start <= joined[-1].end:
-            joined[-1] = Span(joined[-1].start, max(bank.end, joined[-1].end))
-        else:
-            joined.append(bank)
-    return joined
-
-
 @check(OUTSIDE)
 def fit_outside(subject: Subject) -> Outcome:
     if subject.layout is None or not subject.layout.banks:
         return
-    banks = _joined([bank.span for bank in subject.layout.banks])
+    banks = joined(bank.span for bank in subject.layout.banks)
+    started = _started(subject)
     for found, image in _images(subject):
         # Firmware may well be loaded into SRAM, which the layout does not name.
         span = _in_ram(found, image) if image.type in _ARCHITECTURE_MATTERS else None
+        if id(found.content.part(image.name)) in started:
+            continue
         if span is not None and not any(bank.contains(span) for bank in banks):
             yield found.finding(
                 OUTSIDE,

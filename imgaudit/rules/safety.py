@@ -7,7 +7,6 @@ from imgaudit.model import Region, Writer
 from imgaudit.rules._boot import RECOVERY, finding, operations, scripted
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
-from imgaudit.units import Span
 
 _CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
 _FACTORY = "name: factory, at: 512 KiB, size: 64 KiB, holds: raw, writer: factory"
@@ -19,9 +18,7 @@ def _target(subject: Subject, operation: Operation) -> Region | None:
     board, span = subject.boots.board, operation.span
     if board is None or span is None or operation.kind not in _CHANGES:
         return None
-    at = Span.sized(span.start, 1)
-    there = board.regions(operation.device)
-    return next((region for region in there if region.span.contains(at)), None)
+    return board.region_at(operation.device, span.start)
 
 
 FACTORY = Rule(

@@ -10,7 +10,7 @@ from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
 from imgaudit.rules.engine import Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
-from imgaudit.units import KIB, Span, both
+from imgaudit.units import KIB, both
 
 _CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
 _ANSWERED = frozenset({"undefined variable", "missing script", "set at run time"})
@@ -26,9 +26,7 @@ def _region_of(boots: Boots, operation: Operation) -> Region | None:
     """Give the region in which what a command touches starts."""
     if boots.board is None or operation.span is None:
         return None
-    at = Span.sized(operation.span.start, 1)
-    there = boots.board.regions(operation.device)
-    return next((region for region in there if region.span.contains(at)), None)
+    return boots.board.region_at(operation.device, operation.span.start)
 
 
 def _chip(subject: Subject, boots: Boots, device: str | None) -> Chip | None:

@@ -57,7 +57,7 @@ def _row(item: Placement) -> tuple[str, ...]:
     row = (region.area, region.name, place(region.at), human(region.size))
     if item.size is None:
         return (*row, "-", "-", region.file or "-")
-    left = f"{100 * (region.room - item.size) / region.room:.1f} %"
+    left = f"{item.free_percent:.1f} %"
     return (*row, human(item.size), left, item.path or "")
 
 
@@ -108,7 +108,7 @@ def _chip(chip: Chip) -> dict[str, Any]:
 
 def _region(item: Placement) -> dict[str, Any]:
     region = item.region
-    free = None if item.size is None else region.room - item.size
+    percent = item.free_percent
     return {
         "name": region.name,
         "chip": region.area,
@@ -117,8 +117,8 @@ def _region(item: Placement) -> dict[str, Any]:
         "holds": region.holds,
         "writer": region.writer.value,
         "used": item.size,
-        "free": free,
-        "headroom-percent": None if free is None else round(100 * free / region.room, 2),
+        "free": item.free,
+        "headroom-percent": None if percent is None else round(percent, 2),
         "artifact": item.path,
         "sha256": item.artifact.sha256 if item.artifact else None,
         "data-sha256": item.artifact.data_sha256 if item.artifact else None,

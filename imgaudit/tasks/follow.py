@@ -197,8 +197,8 @@ def _where(boots: Boots, operation: Operation) -> str:
     if span is None:
         part = f" {operation.partition}" if operation.partition else ""
         return f"{device}{part}"
-    regions = boots.board.regions(operation.device) if boots.board is not None else []
-    inside = next((r for r in regions if r.span.contains(Span.sized(span.start, 1))), None)
+    board = boots.board
+    inside = board.region_at(operation.device, span.start) if board is not None else None
     if inside is None:
         return f"{device} at {span.start:#x}"
     into = span.start - inside.at

@@ -10,6 +10,8 @@ import pytest
 from imgaudit.contents.reader import Loader
 from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
+from imgaudit.rules._boot import scripted
+from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit
@@ -435,3 +437,28 @@ def test_a_kernel_of_another_architecture_than_it_says() -> None:
     assert "arm64" in finding.values["found"]
     zimage = sample.fit({"kernel": sample.kernel({"arch": "arm"}, payload=sample.zimage())})
     assert in_region("fit-image-not-its-type", "fit", zimage) == []
+
+
+# One cause, one finding ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("ram", "ramdisk_at", "wanted"),
+    [
+        ("{at: 0x88000000, size: 128 MiB}", None, "load-outside-ram"),
+        ("{at: 0x80000000, size: 256 MiB}", sample.KERNEL_AT + 0xFF00, "loads-overlap"),
+    ],
+)
+def test_a_wrong_load_that_a_script_starts_is_told_once(
+    ram: str, ramdisk_at: int | None, wanted: str
+) -> None:
+    images: Tree = {"kernel": sample.kernel()}
+    choice: Tree = {"kernel": "kernel"}
+    if ramdisk_at is not None:
+        images["ramdisk"] = sample.image({"load": ramdisk_at})
+        choice["ramdisk"] = "ramdisk"
+    data = sample.fit(images, configurations={"conf": choice})
+    example = scripted(itb=lambda: data, ram=f"ram: {{banks: [{ram}]}}\n")
+    result = audit.run(subject_of(example))
+    about = {"fit-load-outside-ram", "fit-load-ranges-overlap", "load-outside-ram", "loads-overlap"}
+    assert [item.rule.name for item in result.findings if item.rule.name in about] == [wanted]

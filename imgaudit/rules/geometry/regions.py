@@ -161,20 +161,20 @@ _FILLS = frozenset(
 @check(HEADROOM)
 def headroom(subject: Subject) -> Outcome:
     layout = subject.layout
-    for region, artifact, payload in subject.placed():
+    for item in subject.placements:
+        region, free = item.region, item.free
         if layout is None or (region.keep_free is None and region.holds in _FILLS):
             continue
         keep: KeepFree = region.keep_free or layout.policy.keep_free
-        free = region.room - payload.size
-        if 0 <= free < keep.of(region.room):
+        if free is not None and 0 <= free < keep.of(region.room):
             yield HEADROOM.finding(
                 region=region,
                 key="keep-free",
-                artifact=artifact.path,
-                offset=region.at + region.file_at + payload.size,
+                artifact=item.path,
+                offset=region.at + region.size - free,
                 length=free,
                 free=free,
-                percent=100 * free / region.room,
+                percent=item.free_percent,
                 wanted=str(keep),
             )
 
