@@ -111,6 +111,12 @@ _fail_on = click.option(
     type=click.Path(dir_okay=False),
     help="What `imgaudit seal` wrote: say what changed since.",
 )
+@click.option(
+    "--policy",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="Policy of the trusted side: the layout's own can only be stricter.",
+)
 def audit(
     layout: str,
     artifacts: str | None,
@@ -118,7 +124,10 @@ def audit(
     output: str | None,
     **choices: Any,
 ) -> None:
-    """Check artifacts against their layout. Exit status: 0 pass, 1 findings, 2 not carried out."""
+    """Check artifacts against their layout.
+
+    Exit status: 0 pass, 1 findings, 2 not carried out, 3 no finding but something was not judged.
+    """
     _give(_audited(layout, artifacts, **choices), form, output)
 
 
@@ -214,6 +223,29 @@ def follow(layout: str, artifacts: str, entry: str | None, form: str, output: st
     with _progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress)
     _give(telling.follow(subject, entry), form, output)
+
+
+@main.command()
+@_layout
+@click.option(
+    "--artifacts",
+    metavar="DIR",
+    required=True,
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts.",
+)
+@_format
+@_output
+def endure(layout: str, artifacts: str, form: str, output: str | None) -> None:
+    """Say what still starts when a chip, a region or the environment is lost.
+
+    Exit status: 0, or 1 where nothing starts after a loss that the layout does not accept.
+    """
+    from imgaudit.tasks import covered, opened
+
+    with _progress() as progress:
+        subject = opened.subject(layout, artifacts, progress=progress)
+    _give(covered.endure(subject), form, output)
 
 
 @main.command()

@@ -51,6 +51,18 @@ HOLDS = (
     "zimage",
     "zstd",
 )
+UNPACKED = (
+    "android-sparse",
+    "bzip2",
+    "gzip",
+    "lz4",
+    "lz4-legacy",
+    "lzma",
+    "lzo",
+    "xz",
+    "zstd",
+)
+"""What a writer may undo on the way to the chip."""
 ARCHITECTURES = ("arm", "arm64", "riscv32", "riscv64", "x86", "x86-64", "mips", "powerpc")
 
 
@@ -244,6 +256,7 @@ class Region(Located):
     keep_free: KeepFree | None = None
     purpose: str = ""
     env: EnvironmentShape | None = None
+    writer_unpacks: tuple[str, ...] = ()
 
     @property
     def label(self) -> str:
@@ -285,6 +298,15 @@ class Needs:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Slot(Located):
+    """One of several copies of a stage: the variables that choose it, and the regions it takes."""
+
+    name: str
+    variables: Mapping[str, str]
+    regions: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Stage(Located):
     """One of the systems that U-Boot can start, and all that it takes."""
 
@@ -295,6 +317,15 @@ class Stage(Located):
     kernel_config: str | None = None
     needs: Needs | None = None
     variables: Mapping[str, str] = field(default_factory=dict)
+    slots: tuple[Slot, ...] = ()
+
+    def taken(self, slot: Slot | None) -> tuple[str, ...]:
+        """Name the regions that one slot takes: not what only others do."""
+        if slot is None:
+            return self.regions
+        others = {name for other in self.slots if other is not slot for name in other.regions}
+        kept = (name for name in self.regions if name not in others or name in slot.regions)
+        return tuple(dict.fromkeys((*kept, *slot.regions)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -320,6 +351,21 @@ class Waiver:
 
 
 @dataclass(frozen=True, slots=True)
+class Accept:
+    """Something that may stay open: not judged, or a loss after which nothing starts.
+
+    `kind` is region, stage, copy or loss, `name` which one.
+    """
+
+    kind: str
+    name: str
+    reason: str
+    owner: str
+    until: str | None
+    where: Where
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """What fails the audit, and what is let through."""
 
@@ -328,6 +374,28 @@ class Policy:
     severity: Mapping[str, str] = field(default_factory=dict)
     severity_at: Mapping[str, Where] = field(default_factory=dict)
     waivers: tuple[Waiver, ...] = ()
+    accepts: tuple[Accept, ...] = ()
+
+    def tightened(self, trusted: Policy) -> Policy:
+        """Give the policy of a trusted side, made stricter where this one asks for it.
+
+        Severities count from the rules' own, which this floor does not know: a trusted one stands,
+        another of this side's is kept where it is an error.
+        """
+        mine = {name: word for name, word in self.severity.items() if word == "error"}
+        severity = {**mine, **trusted.severity}
+        return Policy(
+            fail_on="warning" if "warning" in {self.fail_on, trusted.fail_on} else "error",
+            keep_free=max(trusted.keep_free, self.keep_free, key=lambda room: room.of(1 << 20)),
+            severity=severity | dict.fromkeys(mine, "error"),
+            severity_at={
+                name: where
+                for name, where in {**self.severity_at, **trusted.severity_at}.items()
+                if name in severity
+            },
+            waivers=trusted.waivers,
+            accepts=trusted.accepts,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from imgaudit import __version__, cli
 from imgaudit.rules import checks
 
-GOOD = """\
+HEAD = """\
 layout: 1
 board: whimbrel
 arch: arm64
@@ -24,7 +24,14 @@ chips: {nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}}
 regions:
   - {name: firmware, chip: nor, at: 0, size: 64 KiB, holds: raw, writer: release, file: fw.bin}
 """
-BAD = GOOD + (
+POLICY = """\
+policy:
+  accept:
+    - {region: firmware, reason: a test, owner: us}
+    - {stage: none, reason: a test, owner: us}
+"""
+GOOD = HEAD + POLICY
+BAD = HEAD + (
     "  - {name: env, chip: nor, at: 32 KiB, size: 96 KiB, holds: raw, writer: release,"
     ' purpose: "Grüße\\u202e"}\n'
 )
@@ -55,6 +62,20 @@ def test_pass() -> None:
     assert (done.exit_code, done.stderr) == (0, "")
     assert done.stdout.startswith("PASS")
     assert done.stdout.endswith("\n")
+
+
+def test_incomplete(folder: Path) -> None:
+    (folder / "open.yaml").write_text(HEAD)
+    done = run("audit", "open.yaml", "--artifacts", "out")
+    assert (done.exit_code, done.stderr) == (3, "")
+    assert done.stdout.startswith("INCOMPLETE")
+    (folder / "trusted.yaml").write_text("policy: {fail-on: warning}\n")
+    arguments = ("audit", "good.yaml", "--artifacts", "out", "--policy", "trusted.yaml")
+    assert run(*arguments).exit_code == 3
+    (folder / "trusted.yaml").write_text(GOOD)
+    assert run(*arguments).exit_code == 0
+    (folder / "trusted.yaml").write_text("board: no policy\n")
+    assert run(*arguments).exit_code == 2
 
 
 @pytest.mark.usefixtures("folder")
@@ -313,6 +334,7 @@ def test_progress_is_said_on_a_terminal_only(tmp_path: Path) -> None:
         "chips: {nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}}\n"
         "regions: [{name: a, chip: nor, at: 0, size: 64 KiB, holds: raw, file: a.bin,"
         " writer: release}]\n"
+        "policy: {accept: [{region: a, reason: r, owner: o}, {stage: none, reason: r, owner: o}]}\n"
     )
     (tmp_path / "a.bin").write_bytes(b"tide")
     command = [sys.executable, "-m", "imgaudit", "audit", str(layout), "--artifacts", str(tmp_path)]

@@ -24,6 +24,7 @@ LAYERS = (
     {"maps"},
     {"boot"},
     {"rescue"},
+    {"proof"},
     {"rules"},
     {"tasks"},
     {"report"},

@@ -68,11 +68,22 @@ def devices(layout: Layout, environment: Mapping[str, str]) -> dict[str, str]:
     return found
 
 
-class Board:
-    """Looks up what commands touch."""
+LOST = "it is erased"
+"""Why nothing is known of a region that is taken as lost."""
 
-    def __init__(self, build: Build, layout: Layout, environment: Mapping[str, str]) -> None:
+
+class Board:
+    """Looks up what commands touch; `lost` regions are taken as erased."""
+
+    def __init__(
+        self,
+        build: Build,
+        layout: Layout,
+        environment: Mapping[str, str],
+        lost: frozenset[str] = frozenset(),
+    ) -> None:
         self.build = build
+        self.lost = lost
         self.layout = layout
         self.bits = 64 if layout.arch in WIDE else 32
         self.devices = devices(layout, environment)
@@ -118,6 +129,8 @@ class Board:
         start = region.at + region.file_at
         placement = self.build.placement(region.name)
         content = placement.payload
+        if region.name in self.lost:
+            return Source(region=region, content=self.content(region), start=at)
         if content is None or not placement.complete:
             return Source(region=region, start=start)
         for inner, offset in _offsets(content, start):
@@ -129,7 +142,7 @@ class Board:
         region = self.partition(operation.device, operation.partition)
         if region is None or operation.path is None:
             return None
-        content = self._content(self.build.placement(region.name))
+        content = self.content(region)
         facts = content.facts if content is not None else None
         file = facts.file(operation.path) if isinstance(facts, FileSystem) else None
         if content is None or file is None:
@@ -137,10 +150,12 @@ class Board:
         inner = _by_place(content).get((file.offset, file.size))
         return Source(region=region, path=file.path, content=inner, size=file.size)
 
-    def _content(self, placement: Placement) -> Content | None:
+    def content(self, region: Region) -> Content | None:
         """Give what is in a region: its own artifact, else what the chip's image has there."""
-        region = placement.region
-        return placement.payload or self._partitions.get((region.area, region.at))
+        if region.name in self.lost:
+            return Content(name=region.name, offset=0, size=region.size, title="erased", why=LOST)
+        payload = self.build.placement(region.name).payload
+        return payload or self._partitions.get((region.area, region.at))
 
     def world(self, *, modern_shell: bool, default: Mapping[str, str] | None) -> World:
         """Describe what is known around the scripts."""
@@ -158,7 +173,7 @@ class Board:
                 mtd |= dict.fromkeys((region.name, *region.labels), (device, region.span))
             for name in _names(region):
                 partitions[device, name] = region.span
-            content = self._content(placement)
+            content = self.content(region)
             found = _files(content)
             if content is not None and found is not None:
                 reached = list(found.reached())
@@ -170,6 +185,8 @@ class Board:
                         listed.add((device, name))
                     if isinstance(content.facts, Fat):
                         caseless.add((device, name))
+            elif content is not None and content.why == LOST:
+                continue
             elif (text := _raw_script(placement)) is not None:
                 raw[device, region.at + region.file_at] = text
         sizes = {

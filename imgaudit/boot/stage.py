@@ -20,7 +20,7 @@ from imgaudit.contents.build import Build
 from imgaudit.formats.environment import imported
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.uboot_env import UbootEnv
-from imgaudit.maps.collect import Copies, Environment
+from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.maps.uboot_config import Kconfig
 from imgaudit.model import Layout, Stage
 from imgaudit.units import Span
@@ -44,25 +44,10 @@ def boots_of(build: Build, copies: Copies) -> Boots:
     taken = next((copy for copy in copies.environments if copy.says.taken), None)
     if taken is None:
         return Boots(why="no environment was found: neither a valid stored one nor one compiled in")
-    default = next((copy for copy in copies.environments if not copy.says.stored), None)
     config = copies.uboot_config.says.config if copies.uboot_config is not None else None
-    compiled = {} if default is None else _imported(default.says)
-    variables: dict[str, Variable] = {}
-    if taken.says.stored:
-        image = any(node.artifact.path == taken.place.artifact for node in build.of(UbootEnv))
-        # The source text of an environment is compiled in together with U-Boot's own variables.
-        if not image or (config is not None and config.enabled("ENV_APPEND")):
-            variables = {name: Variable(text, Origin.DEFAULT) for name, text in compiled.items()}
-    origin = Origin.STORED if taken.says.stored else Origin.DEFAULT
-    for name, text in _imported(taken.says).items():
-        variables[name] = Variable(text, origin)
-    own = {name: text for stage in layout.stages.values() for name, text in stage.variables.items()}
-    variables |= {name: Variable(text, Origin.LAYOUT) for name, text in own.items()}
+    variables = variables_of(build, copies, taken)
     board = Board(build, layout, {name: item.value for name, item in variables.items()})
-    world = board.world(
-        modern_shell=config is not None and config.enabled("HUSH_MODERN_PARSER"),
-        default=compiled or None,
-    )
+    world = world_of(board, copies)
     following = _Following(layout, board, variables, world, _reserved(layout, copies), config)
     return Boots(
         why="",
@@ -72,6 +57,38 @@ def boots_of(build: Build, copies: Copies) -> Boots:
         followed=following.all(),
         board=board,
     )
+
+
+def world_of(board: Board, copies: Copies) -> World:
+    """Describe what is known around the scripts of a build."""
+    config = copies.uboot_config.says.config if copies.uboot_config is not None else None
+    return board.world(
+        modern_shell=config is not None and config.enabled("HUSH_MODERN_PARSER"),
+        default=_compiled(copies) or None,
+    )
+
+
+def variables_of(build: Build, copies: Copies, taken: Copy[Environment]) -> dict[str, Variable]:
+    """Give the variables that U-Boot starts with if it takes this copy of its environment."""
+    config = copies.uboot_config.says.config if copies.uboot_config is not None else None
+    variables: dict[str, Variable] = {}
+    if taken.says.stored:
+        image = any(node.artifact.path == taken.place.artifact for node in build.of(UbootEnv))
+        # The source text of an environment is compiled in together with U-Boot's own variables.
+        if not image or (config is not None and config.enabled("ENV_APPEND")):
+            compiled = _compiled(copies)
+            variables = {name: Variable(text, Origin.DEFAULT) for name, text in compiled.items()}
+    origin = Origin.STORED if taken.says.stored else Origin.DEFAULT
+    for name, text in _imported(taken.says).items():
+        variables[name] = Variable(text, origin)
+    stages = build.layout.stages.values() if build.layout is not None else ()
+    own = {name: text for stage in stages for name, text in stage.variables.items()}
+    return variables | {name: Variable(text, Origin.LAYOUT) for name, text in own.items()}
+
+
+def _compiled(copies: Copies) -> dict[str, str]:
+    default = next((copy for copy in copies.environments if not copy.says.stored), None)
+    return {} if default is None else _imported(default.says)
 
 
 def _imported(environment: Environment) -> dict[str, str]:

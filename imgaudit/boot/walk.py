@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from imgaudit.boot import commands, shell
 from imgaudit.boot.commands import Done, Start, find_file
@@ -32,6 +33,7 @@ from imgaudit.units import Span
 __all__ = [
     "Boot",
     "Condition",
+    "Decider",
     "End",
     "Kind",
     "Note",
@@ -83,9 +85,42 @@ SETTINGS = (
 """Variables that decide where a boot command puts things (doc/usage/environment.rst)."""
 
 
-def walk(environment: Mapping[str, str], entry: str, world: World | None = None) -> Walk:
-    """Follow `run entry` with the environment; ends always, within fixed bounds."""
-    walker = _Walker(environment, world or World())
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Where a walk is: its operations so far, its state, and the calls and rounds it is inside."""
+
+    operations: Sequence[Operation]
+    state: State
+    calls: tuple[tuple[str, int], ...]
+
+
+class Decider(Protocol):
+    """Says how what may go either way goes, so that a walk is one path."""
+
+    def outcome(self, operation: Operation, done: Done, moment: Moment) -> bool:
+        """Tell whether a command succeeds."""
+        ...
+
+    def starts(self, boot: Boot, moment: Moment) -> bool:
+        """Tell whether a boot command starts what it is given, rather than coming back."""
+        ...
+
+    def either(self, note: Note, moment: Moment) -> bool:
+        """Tell how something ends that is not known itself, such as a script."""
+        ...
+
+
+def walk(
+    environment: Mapping[str, str],
+    entry: str,
+    world: World | None = None,
+    decider: Decider | None = None,
+) -> Walk:
+    """Follow `run entry` with the environment; ends always, within fixed bounds.
+
+    With a `decider`, one path is followed instead of all.
+    """
+    walker = _Walker(environment, world or World(), decider)
     return walker.walk(entry)
 
 
@@ -122,10 +157,18 @@ def _assigned(texts: Iterable[str]) -> set[str]:
     return {name for text in texts for pair in _ASSIGNS.findall(text) for name in pair if name}
 
 
+def _goes_on(done: Done) -> bool:
+    """Tell whether other commands decide how this one ends."""
+    return bool(done.runs or done.any_of or done.ends or done.source_at is not None)
+
+
 class _Walker:
-    def __init__(self, environment: Mapping[str, str], world: World) -> None:
+    def __init__(
+        self, environment: Mapping[str, str], world: World, decider: Decider | None
+    ) -> None:
         self.environment = environment
         self.world = world
+        self.decider = decider
         self.operations: list[Operation] = []
         self.boots: list[Boot] = []
         self.ends: dict[tuple[str, str, int], End] = {}
@@ -141,6 +184,11 @@ class _Walker:
         self.assigned = _assigned(environment.values())
         self.left: list[_Ways] = []
         self.repeated: list[dict[Command, int]] = []
+        self.calls: list[tuple[str, int]] = []
+
+    def moment(self, state: State) -> Moment:
+        """Say where the walk is."""
+        return Moment(self.operations, state, tuple(self.calls))
 
     def walk(self, entry: str) -> Walk:
         values = {name: Text.of(value) for name, value in self.environment.items() if value}
@@ -213,7 +261,7 @@ class _Walker:
             return _Ways(None, state)
         if value.plain is None:
             self.note("script not known", name, *place)
-            return self.either(state)
+            return self.either(state, "script not known", name, *place)
         if self.stack.count(name) >= MAX_REENTRIES:
             self.note("runs itself", name, *place)
             self.end("loop", *place, state)
@@ -222,7 +270,10 @@ class _Walker:
         if script is None:
             script = shell.parse(value.plain, name)
             self.parsed[name, value.plain] = script
-        return self.script(script, state)
+        self.calls.append(place)
+        ways = self.script(script, state)
+        self.calls.pop()
+        return ways
 
     def script(self, script: Script, state: State) -> _Ways:
         """Run all units of a parsed text; `exit` inside leaves it."""
@@ -231,7 +282,7 @@ class _Walker:
         if self.depth >= MAX_DEPTH:
             self.note("too deep to follow", script.name, script.name, 0)
             self.complete = False
-            return self.either(state)
+            return self.either(state, "too deep to follow", script.name, script.name, 0)
         self.stack.append(script.name)
         self.left.append(_Ways(None, None))
         self.repeated.append({})
@@ -255,9 +306,11 @@ class _Walker:
             join(ways.success, left.success), join(ways.failure, left.failure), ways.started
         )
 
-    @staticmethod
-    def either(state: State) -> _Ways:
+    def either(self, state: State, why: str, what: str, variable: str, at: int) -> _Ways:
         """Come back both ways, for a reason that is not known."""
+        if self.decider is not None:
+            succeeds = self.decider.either(Note(why, what, variable, at), self.moment(state))
+            return _Ways(state, None) if succeeds else _Ways(None, state)
         return _Ways(state, state.copy())
 
     # Lists and compound commands ------------------------------------------------------------------
@@ -468,13 +521,15 @@ class _Walker:
         found = shell.items(node.words, self.lookup(state, script))
         if not found:
             state.status = 0
-        for item in found:
+        for number, item in enumerate(found):
             here = self.passed(ways, script, (node.at, node.end))
             if here is None or not self.spend():
                 break
             here.assign(node.name, item)
             here.status = 0  # it is set by a command of its own
+            self.calls.append((script.name, -number))
             ways = self.sequence(node.body, here, script)
+            self.calls.pop()
             started |= ways.started
         return _Ways(ways.success, ways.failure, started)
 
@@ -596,7 +651,8 @@ class _Walker:
                 node.at,
             )
             if state.status is None:
-                return self.either(state)
+                quoted = self.quote(script, node.at, node.end)
+                return self.either(state, "status not known", quoted, script.name, node.at)
             return _Ways(None, state) if state.status else _Ways(state, None)
         call = commands.Call(arguments, state, self.world)
         function = commands.known(call.name)
@@ -615,14 +671,14 @@ class _Walker:
             self.odd(done.oddity, " ".join(map(str, arguments)), script.name, node.at)
         if done.exits and expanded.again:
             # cli_hush.c: it leaves only the second reading of its own command
-            return self.coded(self.exit_code(arguments), state)
+            return self.coded(self.exit_code(arguments), state, script.name, node.at)
         return self.act(done, arguments, state, script, node)
 
-    def coded(self, code: int | None, state: State) -> _Ways:
-        """Come back with an exit code."""
+    def coded(self, code: int | None, state: State, variable: str, at: int) -> _Ways:
+        """Come back with the exit code of an `exit` at a place."""
         state.status = code
         if code is None:
-            return self.either(state)
+            return self.either(state, "status not known", "exit", variable, at)
         return _Ways(None, state) if code else _Ways(state, None)
 
     @staticmethod
@@ -676,6 +732,9 @@ class _Walker:
         succeeds = done.succeeds
         if self.world.is_dead(done.device) or operation.index in self.world.failing:
             succeeds = False
+        elif self.decider is not None and done.start is None and not _goes_on(done):
+            done = replace(done, succeeds=succeeds)
+            succeeds = self.decider.outcome(operation, done, self.moment(state))
         if done.start is not None:
             return self.boot(done.start, operation, state, can=succeeds is not False)
         if done.ends:
@@ -742,10 +801,12 @@ class _Walker:
         """Run variables in turn; the first that fails ends it (cmd/run, `do_run`)."""
         out = _Ways(None, None)
         here: State | None = state
-        for name in names:
+        for number, name in enumerate(names):
             if here is None:
                 break
+            self.calls.append((name, -number))
             ways = self.variable(name, here, place)
+            self.calls.pop()
             out.failure = join(out.failure, ways.failure)
             out.started |= ways.started
             here = ways.success
@@ -787,6 +848,9 @@ class _Walker:
         texts = self.texts(at, state)
         if not texts:
             self.note("script not known", operation.command, operation.variable, operation.at)
+            if self.decider is not None:
+                place = (operation.variable, operation.at)
+                return self.either(state, "script not known", operation.command, *place)
             failed = state.copy()
             failed.blame = frozenset({operation.index})
             return _Ways(state, failed)
@@ -886,7 +950,10 @@ class _Walker:
     def boot(self, start: Start, operation: Operation, state: State, *, can: bool = True) -> _Ways:
         """Start something: it does not come back, unless it fails."""
         if can:
-            self.boots.append(self.started(start, operation, state))
+            boot = self.started(start, operation, state)
+            self.boots.append(boot)
+            if self.decider is not None and self.decider.starts(boot, self.moment(state)):
+                return _Ways(None, None, started=True)
         state.status = 1
         state.blame = frozenset({operation.index})
         return _Ways(None, state, started=can)

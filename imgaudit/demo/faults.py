@@ -84,6 +84,18 @@ def _env(**variables: str | None) -> Callable[[Board], Board]:
     return change
 
 
+def _in_script(name: str, old: str, new: str) -> Callable[[Board], Board]:
+    """Replace a piece of a script."""
+
+    def change(board: Board) -> Board:
+        script = board.environment[name]
+        if old not in script:
+            raise ValueError(f"{name} has no {old!r}")
+        return _env(**{name: script.replace(old, new)})(board)
+
+    return change
+
+
 def _ramdisk(entries: Mapping[str, Entry | None]) -> Callable[[Board], Board]:
     """Set entries of the ramdisk; None takes one out."""
 
@@ -556,6 +568,84 @@ _FAULTS = (
         finding="boot-limit-without-altbootcmd",
         region="env-a",
         board=_env(altbootcmd=None),
+    ),
+    # Stages that cannot start
+    Fault(
+        name="recovery-echoes",
+        summary="the script recovery only says that there is none",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_env(recovery="echo no"),
+    ),
+    Fault(
+        name="recovery-starts-nothing",
+        summary="the recovery script ends with true where bootm should stand",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("recovery", "bootm ${loadaddr}#conf-1", "true"),
+    ),
+    Fault(
+        name="recovery-gives-up-first",
+        summary="the recovery script begins with false &&",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("recovery", "sf probe", "false && sf probe"),
+    ),
+    Fault(
+        name="recovery-with-bootz",
+        summary="the recovery script starts its FIT with bootz",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("recovery", "bootm", "bootz"),
+    ),
+    Fault(
+        name="recovery-started-elsewhere",
+        summary="the recovery script starts what is at an address that nothing fills",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("recovery", "bootm ${loadaddr}", "bootm 0x94000000"),
+    ),
+    Fault(
+        name="kernel-name-misspelt",
+        summary="main loads Imagee, which the boot partition does not have",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("main_kernel", "Image", "Imagee"),
+    ),
+    Fault(
+        name="sysboot-without-file",
+        summary="main uses an extlinux.conf that the boot partition does not have",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_env(main="sysboot mmc ${mmcdev}:${bootpart} any 0x8a000000 /extlinux/extlinux.conf"),
+    ),
+    Fault(
+        name="kernel-by-ext4load",
+        summary="main loads its kernel with ext4load, from a FAT",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("main_kernel", "load mmc", "ext4load mmc"),
+    ),
+    Fault(
+        name="boot-partition-nine",
+        summary="main loads from partition 9, which the eMMC does not have",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_env(bootpart="9"),
+    ),
+    Fault(
+        name="ramdisk-never-loaded",
+        summary="main gives its kernel a ramdisk address that nothing fills",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_in_script("main", " - ", " ${ramdisk_addr_r} "),
+    ),
+    Fault(
+        name="bootcmd-does-nothing",
+        summary="bootcmd is true and nothing else",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_env(bootcmd="true"),
     ),
     # Drift
     Fault(

@@ -34,12 +34,15 @@ from imgaudit.layout.keys import (
     Values,
     alternatives,
     close,
+    pairs,
 )
 from imgaudit.layout.placing import REST, Placing
 from imgaudit.model import (
     ARCHITECTURES,
     HOLDS,
     SECTOR,
+    UNPACKED,
+    Accept,
     BlockProtect,
     Chip,
     Elsewhere,
@@ -51,6 +54,7 @@ from imgaudit.model import (
     Needs,
     Policy,
     Region,
+    Slot,
     Stage,
     Waiver,
     Where,
@@ -215,6 +219,11 @@ _REGION = Table(
         Key("file-at", Size(), "Where in the region the artifact starts."),
         Key("expect", Size(1), "Planned size of an artifact that is not built yet."),
         Key("writer", OneOf(tuple(Writer)), "Who erases and writes it.", required=True),
+        Key(
+            "writer-unpacks",
+            ListOf(OneOf(UNPACKED), alone=True),
+            "What the writer of the region unpacks on the way to the chip.",
+        ),
         Key("keep-free", Percent(), "Room that must stay free: a share, or a size."),
         Key("purpose", Text(), "What it is for, in a sentence for someone new to the board."),
         Key(
@@ -252,6 +261,23 @@ _STAGE = Table(
             "What its ramdisk must be able to do.",
         ),
         Key("variables", Named(Text(), r"[^=\s]+"), "Variables that the board sets at run time."),
+        Key(
+            "slots",
+            Named(
+                Table(
+                    (
+                        Key(
+                            "variables",
+                            Named(Text(), r"[^=\s]+"),
+                            "U-Boot variables that choose the slot.",
+                            required=True,
+                        ),
+                        Key("regions", ListOf(_name), "What only this slot takes.", required=True),
+                    )
+                )
+            ),
+            "Copies of the stage, of which variables choose one.",
+        ),
     )
 )
 _ELSEWHERE = Table(
@@ -285,6 +311,23 @@ _POLICY = Table(
                 )
             ),
             "Findings that are accepted for now.",
+        ),
+        Key(
+            "accept",
+            ListOf(
+                Table(
+                    (
+                        Key("region", Text(), "A region that may stay unjudged."),
+                        Key("stage", Text(), "A stage that may stay unproven; with its slot."),
+                        Key("copy", Text(), "A copy of the map, such as uboot-config."),
+                        Key("loss", Text(), "What may be lost though nothing starts then."),
+                        Key("reason", _reason, "Why it is accepted.", required=True),
+                        Key("owner", _reason, "Who answers for it.", required=True),
+                        Key("until", Day(), "The last day on which it is accepted."),
+                    )
+                )
+            ),
+            "What may stay open: not judged, or without a way to start.",
         ),
     )
 )
@@ -384,6 +427,38 @@ def _read(node: yaml.Node, reading: Reading, sha256: str, variant: str | None) -
     return found.get(variant)
 
 
+def load_policy(path: str) -> Policy:
+    """Read the `policy:` of a file that may have nothing else, or that is a layout.
+
+    Raises:
+        AuditError: the file cannot be read.
+        LayoutError: it has no policy, or a wrong one.
+
+    """
+    reading = Reading(path)
+    try:
+        with open(path, "rb") as file:
+            node = _compose(file.read(MOST_BYTES + 1), reading)
+    except OSError as problem:
+        raise AuditError(f"cannot read the policy {path}: {problem.strerror}") from problem
+    found = None
+    if isinstance(node, yaml.MappingNode):
+        named = (value for name, _, value in pairs(node, reading) if name == "policy")
+        inner = next(named, None)
+        if inner is None:
+            reading.problem(node, "the file has no policy:")
+        else:
+            values = _POLICY.read(inner, reading)
+            found = _Assembly(reading, Values(reading.where(node))).policy(values, alone=True)
+    elif node is not None:
+        reading.problem(node, "expected a mapping with the key policy")
+    if reading.problems or found is None:
+        raise LayoutError(
+            sorted(reading.problems, key=lambda problem: (problem.line, problem.column))
+        )
+    return found
+
+
 def _compose(data: bytes, reading: Reading) -> yaml.Node | None:
     """Build the node tree; aliases and depth are refused before anything is built of them."""
     loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -474,7 +549,7 @@ class _Assembly:
             regions=tuple(self.regions),
             stages=self._stages(),
             elsewhere=self._elsewhere(values.get("written-elsewhere")),
-            policy=self._policy(values.get("policy")),
+            policy=self.policy(values.get("policy")),
         )
 
     def _chip(self, name: str, where: Where, chip: Values) -> None:
@@ -662,6 +737,7 @@ class _Assembly:
                     keep_free=_keep_free(region.get("keep-free")),
                     purpose=_one_line(region.get("purpose", "")),
                     env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
+                    writer_unpacks=tuple(region.get("writer-unpacks", ())),
                 )
             )
 
@@ -749,8 +825,21 @@ class _Assembly:
                 kernel_config=stage.get("kernel-config"),
                 needs=self._needs(stage.get("needs")),
                 variables={key: value for key, (_, value) in variables.items()},
+                slots=tuple(self._slots(stage.get("slots", {}))),
             )
         return found
+
+    def _slots(self, slots: dict[str, tuple[Where, Values]]) -> Iterator[Slot]:
+        for name, (where, slot) in slots.items():
+            for region in slot.get("regions", []):
+                self._known_region(region, slot.places["regions"])
+            yield Slot(
+                where=where,
+                keys=slot.places,
+                name=name,
+                variables={key: value for key, (_, value) in slot.get("variables", {}).items()},
+                regions=tuple(slot.get("regions", ())),
+            )
 
     def _needs(self, needs: Values | list[str] | None) -> Needs | None:
         if needs is None:
@@ -773,13 +862,29 @@ class _Assembly:
             **{key.name.replace("-", "_"): values.get(key.name) for key in _ELSEWHERE.keys},
         )
 
-    def _policy(self, policy: Values | None) -> Policy:
+    def _accepts(self, items: list[Values]) -> Iterator[Accept]:
+        for item in items:
+            named = [kind for kind in ("region", "stage", "copy", "loss") if item.get(kind)]
+            if len(named) != 1:
+                self.reading.problem(item.where, "say one of region, stage, copy and loss")
+                continue
+            yield Accept(
+                named[0],
+                item.get(named[0]),
+                _one_line(item.get("reason", "")),
+                _one_line(item.get("owner", "")),
+                item.get("until"),
+                item.where,
+            )
+
+    def policy(self, policy: Values | None, *, alone: bool = False) -> Policy:
+        """Build a policy; one that stands `alone` has no regions to be held against."""
         if policy is None:
             return Policy()
         waivers = []
         for item in policy.get("waive", []):
             region = item.get("region")
-            if region is not None:
+            if region is not None and not alone:
                 self._known_region(region, item.places["region"])
             waivers.append(
                 Waiver(
@@ -797,4 +902,5 @@ class _Assembly:
             severity={name: value for name, (_, value) in severity.items()},
             severity_at={name: where for name, (where, _) in severity.items()},
             waivers=tuple(waivers),
+            accepts=tuple(self._accepts(policy.get("accept", []))),
         )

@@ -348,8 +348,8 @@ class _Collecting:
                 (item for item in self.build.placed() if item[0].name == region_name), None
             )
             if placed is not None:
-                region, artifact, _ = placed
-                data = file_in(artifact.content, f"/{path}")
+                region, artifact, payload = placed
+                data = file_in(payload, f"/{path}")
         else:
             found = self.artifact(name)
             if found is None:

@@ -10,13 +10,30 @@ from imgaudit.boot.stage import Boots, Followed
 from imgaudit.model import Region
 from imgaudit.rules.engine import Case, Example, Finding, Rule, Severity
 from imgaudit.rules.examples import nor
-from imgaudit.rules.samples import fit
+from imgaudit.rules.samples import board_tree, fit, image, kernel
 from imgaudit.units import KIB
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.elf import program
 from imgaudit.writers.env import environment
+from imgaudit.writers.fdt import Tree
+from imgaudit.writers.tree import file
 
 ENV_SIZE = 8 * KIB
 RAM = "ram: {banks: [{at: 0x80000000, size: 256 MiB}]}\n"
 RECOVERY = "sf probe && sf read 0x88000000 0x20000 0x40000 && bootm 0x88000000"
+
+
+def whole_fit() -> bytes:
+    """Write a FIT that starts: a kernel, a device tree, and a ramdisk with an init."""
+    root = {"init": file(program(), 0o755)}
+    tree: Tree = {"type": "flat_dt"}
+    images: Tree = {
+        "kernel": kernel(),
+        "fdt": image(tree, payload=board_tree()),
+        "ramdisk": image(payload=cpio(root, 0)),
+    }
+    parts: Tree = {"conf": {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}}
+    return fit(images, configurations=parts)
 
 
 def operations(boots: Boots) -> Iterator[tuple[Followed, Operation]]:

@@ -7,11 +7,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from imgaudit.boot.walk import Boot, entries, walk
-from imgaudit.formats.gpt import Gpt
-from imgaudit.formats.ubi import Ubi
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copy, Environment, Place
 from imgaudit.maps.command_line import CommandLine, Root, RootKind
+from imgaudit.maps.root import Target, target_of
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import finding, is_tree, known, tables
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
@@ -98,87 +97,11 @@ def _walked(variables: tuple[tuple[str, str], ...], entry: str) -> tuple[Boot, .
     return walk(dict(variables), entry).boots
 
 
-@dataclass(frozen=True, slots=True)
-class _Target:
-    """What a `root=` leads to: the region, where it is one, or why there is none."""
-
-    region: Region | None = None
-    why: str = ""
-
-
-def _target(subject: Subject, layout: Layout, root: Root) -> _Target | None:
-    """Follow a `root=`; None where that cannot be known."""
-    if _UNKNOWN in root.text:
-        return None
-    if root.kind in {RootKind.PARTITION_UUID, RootKind.PARTITION_LABEL, RootKind.DISK}:
-        return _partition(subject, layout, root)
-    if root.kind is RootKind.MTD:
-        return _mtd(subject, layout, root)
-    if root.kind is RootKind.UBI and root.volume is not None:
-        volumes = [node.facts.volumes for node in subject.of(Ubi)]
-        if volumes and not any(item.name == root.volume for each in volumes for item in each):
-            names = ", ".join(sorted({item.name for each in volumes for item in each}))
-            return _Target(why=f"the UBI images have the volumes {names or 'none'}")
-    return None
-
-
-def _partition(subject: Subject, layout: Layout, root: Root) -> _Target | None:
-    on_disk = [region for region in layout.regions if region.partition is not None]
-    chips = {region.area for region in on_disk}
-    found = [node.facts.table for node in subject.of(Gpt) if node.facts.table is not None]
-    numbers = {entry.number: entry.name for table in found for entry in table.entries}
-    numbers = numbers or {region.partition or 0: region.label for region in on_disk}
-    number: int | None = None
-    if root.kind is RootKind.PARTITION_UUID:
-        # The disk's identifiers are in its own table only; one of an MBR is not the GPT's.
-        if not found or root.id is None or len(root.id) != 36:
-            return None
-        ids = {entry.unique_guid: entry.number for table in found for entry in table.entries}
-        number = ids.get(root.id.lower())
-        if number is None:
-            return _Target(why="no partition of the disk has that GUID")
-        number += root.partition_offset
-    elif root.kind is RootKind.PARTITION_LABEL:
-        labels = {label: number for number, label in reversed(numbers.items())}
-        number = labels.get(root.id or "")
-        if number is None and numbers:
-            return _Target(why=f"the partitions are called {', '.join(numbers.values())}")
-    elif root.disk is not None and root.disk.startswith("mmcblk") and root.partition is not None:
-        number = root.partition
-    if number is None or not numbers:
-        return None
-    if number not in numbers:
-        return _Target(why=f"the disk has the partitions {', '.join(map(str, sorted(numbers)))}")
-    regions = [region for region in on_disk if region.partition == number]
-    return _Target(region=regions[0] if len(regions) == len(chips) == 1 else None)
-
-
-def _mtd(subject: Subject, layout: Layout, root: Root) -> _Target | None:
-    maps = [table for table in tables(subject) if is_tree(table)] or tables(subject)
-    if root.volume is not None:
-        labels = {row.entry.label: row.region for table in maps for row in table.rows}
-        labels |= {
-            label: region
-            for region in layout.regions
-            if layout.chips[region.chip].kind.mtd
-            for label in region.labels
-        }
-        if root.volume in labels:
-            return _Target(region=labels[root.volume])
-        return _Target(why=f"the partitions are called {', '.join(labels)}")
-    rows = maps[0].rows if maps else ()
-    if root.partition is None or not rows or len({table.chip.name for table in maps}) > 1:
-        return None
-    if root.partition >= len(rows):
-        return _Target(why=f"{maps[0].copy.place} has {len(rows)} partitions, from 0")
-    return _Target(region=rows[root.partition].region)
-
-
-def _roots(subject: Subject) -> Iterator[tuple[_Line, Root, _Target]]:
+def _roots(subject: Subject) -> Iterator[tuple[_Line, Root, Target]]:
     both = known(subject)
     for item in _lines(subject):
         root = item.line.root
-        target = _target(subject, both[0], root) if both and root else None
+        target = target_of(subject, *both, root) if both and root else None
         if root is not None and target is not None:
             yield item, root, target
 

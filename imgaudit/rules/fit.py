@@ -104,18 +104,25 @@ HASH = Rule(
 @check(HASH)
 def fit_hash(subject: Subject) -> Outcome:
     for found in contents(subject, FitFacts):
+        # A value of no bytes is one, of the wrong length; none at all is another rule's.
+        empty = {
+            f"{image.name}/{hash_.name}"
+            for image in found.facts.images
+            for hash_ in image.hashes
+            if hash_.value == ""
+        }
         for checksum in found.facts.checksums:
             if checksum.matches is None:
                 where = f"{found.content.name}/{checksum.name}"
                 yield NotChecked(HASH.name, where, checksum.why)
-            elif not checksum.matches and checksum.stored:
+            elif not checksum.matches and (checksum.stored or checksum.name in empty):
                 yield found.finding(
                     HASH,
                     at=checksum.covers.start,
                     length=checksum.covers.size,
                     hash=checksum.name,
                     algorithm=checksum.algorithm,
-                    stored=checksum.stored,
+                    stored=checksum.stored or "no bytes",
                     computed=checksum.computed,
                 )
 

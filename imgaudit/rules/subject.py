@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from imgaudit.boot.firmware import Firmware
     from imgaudit.boot.signatures import Signed
     from imgaudit.maps.collect import Copies
+    from imgaudit.proof.endure import Loss
+    from imgaudit.proof.ledger import Line
+    from imgaudit.proof.records import Proof
     from imgaudit.release.manifest import Manifest
     from imgaudit.rescue.stage import Rescue
     from imgaudit.rescue.started import Started
@@ -27,13 +30,17 @@ class Subject(Build):
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
     or, without a layout, by file; `started` is each Linux that is started, by the same names.
     `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
-    them.
+    them. `proofs` tell whether the stages start, `ledger` how far all that the layout names was
+    looked at; `losses` say what still starts when something is lost.
     """
 
     copies: Copies | None = None
     boots: Boots = field(default_factory=Boots)
     rescues: Mapping[str, Rescue] = field(default_factory=dict)
     started: Mapping[str, Started] = field(default_factory=dict)
+    proofs: tuple[Proof, ...] = ()
+    ledger: tuple[Line, ...] = ()
+    losses: tuple[Loss, ...] = ()
     manifest: Manifest | None = None
     firmware: tuple[Firmware, ...] = ()
     signed: tuple[Signed, ...] = ()
@@ -50,11 +57,15 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     from imgaudit.boot.signatures import signed_of
     from imgaudit.boot.stage import boots_of
     from imgaudit.maps.collect import collect
+    from imgaudit.proof.endure import endure
+    from imgaudit.proof.ledger import ledger
+    from imgaudit.proof.prove import prove
 
     copies = collect(build)
     boots = boots_of(build, copies)
-    firmware = firmware_of(build)
     rescues = _rescues(build, boots)
+    firmware = firmware_of(build)
+    proofs = prove(build, copies, boots, rescues) if build.given else ()
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -66,6 +77,9 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         boots=boots,
         rescues=rescues,
         started=_started(build, boots, rescues),
+        proofs=proofs,
+        ledger=ledger(build, copies, proofs, firmware) if build.given else (),
+        losses=endure(build, copies, boots, rescues, firmware) if build.given else (),
         firmware=firmware,
         signed=signed_of(build, firmware),
     )

@@ -2,27 +2,64 @@
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from typing import TYPE_CHECKING
 
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.layout.keys import close
-from imgaudit.model import Layout
+from imgaudit.model import Accept, Layout
 from imgaudit.rules import checks, of_chips, on_paper
 from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Outcome, Severity
 from imgaudit.rules.kinds import unread
 from imgaudit.rules.subject import Subject
 
+if TYPE_CHECKING:
+    from imgaudit.proof.ledger import Line
+
+
+class Verdict(enum.StrEnum):
+    """How an audit ends: each word has its exit status."""
+
+    PASSED = "pass"
+    FAILED = "fail"
+    INCOMPLETE = "incomplete"
+
+
+@dataclass(frozen=True, slots=True)
+class Covered:
+    """A line of the ledger, and why it may stay open; `accepted` is None where nobody said so."""
+
+    line: Line
+    accepted: Accept | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether something was not judged that must be."""
+        return self.line.open and self.accepted is None
+
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
-    """An audit's outcome, the worst first; waived findings are kept apart from the count."""
+    """An audit's outcome, the worst first; waived findings are kept apart from the count.
+
+    `coverage` is what was judged and by what; it is empty on paper, where nothing else is to be.
+    """
 
     subject: Subject
     findings: tuple[Finding, ...]
     not_checked: tuple[NotChecked, ...]
     fail_on: Severity
+    coverage: tuple[Covered, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """Pass only where nothing reaches the gate and nothing stayed unjudged."""
+        if self.failed:
+            return Verdict.FAILED
+        return Verdict.INCOMPLETE if any(item.open for item in self.coverage) else Verdict.PASSED
 
     @property
     def failed(self) -> bool:
@@ -86,6 +123,7 @@ def run(
             sorted(set(not_checked), key=lambda it: (it.subject, it.why, it.rule or ""))
         ),
         fail_on=gate,
+        coverage=tuple(_covered(subject, today or _today())),
     )
 
 
@@ -129,6 +167,16 @@ class _Fitted:
     def approved(self, chip: str) -> list[str]:
         parts = self.chips[chip].parts if chip in self.chips else ()
         return [part.part or "" for part in parts]
+
+
+def _covered(subject: Subject, today: date) -> Iterator[Covered]:
+    accepts = {
+        (accept.kind, accept.name): accept
+        for accept in (subject.layout.policy.accepts if subject.layout is not None else ())
+        if accept.until is None or today.isoformat() <= accept.until
+    }
+    for line in subject.ledger:
+        yield Covered(line, accepts.get((line.kind, line.name)) if line.open else None)
 
 
 def _order(finding: Finding) -> tuple[bool, int, int, str, int, str]:

@@ -24,6 +24,10 @@ def audit(result: Result) -> Report:
     sections = [said.headline(result), *said.findings(items), *said.waived(items)]
     if subject.placements:
         sections.append(_regions(subject))
+    if result.coverage:
+        from imgaudit.tasks import covered
+
+        sections.append(covered.section(result))
     if subject.rescues:
         sections.append(_rescues(subject))
     sections += said.not_checked(result.not_checked)
@@ -88,6 +92,11 @@ def _in_json(result: Result) -> Mapping[str, Any]:
         found["chips"] = [_chip(chip) for chip in layout.chips.values()]
         found["regions"] = [_region(item) for item in subject.placements]
         found["stages"] = [_stage(stage, layout, subject) for stage in layout.stages.values()]
+    if result.coverage:
+        from imgaudit.tasks import covered
+
+        found["coverage"] = [covered.in_json(item) for item in result.coverage]
+        found["losses"] = [covered.loss(item) for item in subject.losses]
     artifacts = sorted((item for _, item in subject.artifacts()), key=lambda item: item.path)
     found["artifacts"] = [plain.artifact(artifact) for artifact in artifacts]
     return found
@@ -126,7 +135,7 @@ def _region(item: Placement) -> dict[str, Any]:
 
 
 def _stage(stage: Stage, layout: Layout, subject: Subject) -> dict[str, Any]:
-    from imgaudit.tasks import rescued
+    from imgaudit.tasks import covered, rescued
 
     rescue = subject.rescues.get(stage.name)
     return {
@@ -135,4 +144,5 @@ def _stage(stage: Stage, layout: Layout, subject: Subject) -> dict[str, Any]:
         "regions": list(stage.regions),
         "size": sum(layout.region(name).size for name in stage.regions),
         "rescue": None if rescue is None else rescued.plain(rescue),
+        "proof": [covered.proof(item) for item in subject.proofs if item.stage.name == stage.name],
     }

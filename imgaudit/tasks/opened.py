@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from imgaudit.errors import AuditError
-from imgaudit.layout.load import load
+from imgaudit.layout.load import load, load_policy
 
 if TYPE_CHECKING:
     from imgaudit.contents.build import Store
@@ -43,9 +43,12 @@ def subject(
     *,
     full_digests: bool = False,
     manifest: str | None = None,
+    policy: str | None = None,
     progress: Progress = None,
 ) -> Subject:
     """Read a layout and, where there is a folder, its artifacts; `manifest` is what was sealed.
+
+    `policy` is a file of the trusted side, whose policy the layout's own can only tighten.
 
     Raises:
         ImgauditError: a file cannot be read, or says nothing that makes sense.
@@ -54,6 +57,8 @@ def subject(
     from imgaudit.rules.subject import gather
 
     loaded = load(layout)
+    if policy is not None:
+        loaded = replace(loaded, policy=loaded.policy.tightened(load_policy(policy)))
     if artifacts is None:
         found = gather(loaded, None)
     else:

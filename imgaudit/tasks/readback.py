@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from imgaudit.contents.build import Store, read
@@ -10,6 +11,7 @@ from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.contents.tree import Artifact
 from imgaudit.layout.load import load
 from imgaudit.model import Layout
+from imgaudit.proof.ledger import read_back
 from imgaudit.release.dumps import held_against_build, held_against_manifest, regions_only
 from imgaudit.release.dumps import opened as open_dumps
 from imgaudit.release.manifest import Manifest
@@ -59,11 +61,17 @@ def run(
     if isinstance(against, Manifest):
         subject = Subject(layout=layout, given=False, manifest=against)
         subject = held_against_manifest(subject, layout, dumps, against)
+        sealed = {item.name: item.payload for item in against.regions}
+        known = {
+            name: None if payload is None else payload.size for name, payload in sealed.items()
+        }
     else:
         layout = regions_only(layout, dumps)
         build = read(layout, against)
         subject = Subject(layout=layout, placements=build.placements, unreadable=build.unreadable)
         subject = held_against_build(subject, layout, dumps)
+        known = {item.region.name: item.size for item in build.placements}
+    subject = replace(subject, ledger=read_back(layout, dumps, known))
     return audit.run(subject, fail_on=fail_on, only=CHECKS)
 
 

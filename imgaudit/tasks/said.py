@@ -13,6 +13,7 @@ from imgaudit.tasks.audit import Result
 from imgaudit.tasks.plain import plain
 from imgaudit.tasks.sections import (
     FOUND,
+    INCOMPLETE,
     PASS,
     Findings,
     Found,
@@ -84,15 +85,24 @@ def verdict(result: Result, *, open_too: bool = True) -> Verdict:
     ]
     if result.not_checked and open_too:
         counts.append(f"{len(result.not_checked)} not checked")
-    said = ", ".join(counts) or "nothing found"
-    if result.failed:
-        return Verdict(word="FAIL", role="bad", counts=said)
-    return Verdict(word="PASS", role="good", counts=said)
+    counts = counts or ["nothing found"]
+    stages = [item.line.state for item in result.coverage if item.line.kind == "stage"]
+    if result.subject.proofs:
+        counts.insert(0, f"{stages.count('proven')} of {len(stages)} stages proven")
+    left = sum(item.open for item in result.coverage)
+    if left:
+        counts.append(f"{left} not judged")
+    word = result.verdict.value
+    return Verdict(word=word.upper(), role=_ROLES[word], counts=", ".join(counts))
+
+
+_ROLES = {"pass": "good", "fail": "bad", "incomplete": "warn"}
+_STATUS = {"pass": PASS, "fail": FOUND, "incomplete": INCOMPLETE}
 
 
 def status(result: Result) -> int:
     """Give the exit status."""
-    return FOUND if result.failed else PASS
+    return _STATUS[result.verdict.value]
 
 
 def headline(result: Result) -> Section:
@@ -159,7 +169,7 @@ def in_json(result: Result) -> dict[str, Any]:
     counts["waived"] = sum(1 for item in result.findings if item.waived)
     counts["not-checked"] = len(result.not_checked)
     return {
-        "verdict": "fail" if result.failed else "pass",
+        "verdict": result.verdict.value,
         "counts": counts,
         "findings": [_finding(found(item)) for item in result.findings],
         "not-checked": [

@@ -1,0 +1,345 @@
+"""What was looked at: for each region (and its bytes), stage and copy of the map, by what.
+
+It is honest bookkeeping, not a judgement: a container's sum covers its bytes whatever they are, a
+header says nothing of what follows it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections import defaultdict
+from collections.abc import Container, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from imgaudit.boot.firmware import Firmware
+from imgaudit.contents.build import Build, Placement
+from imgaudit.contents.tree import BLOCK, PASSED_OVER, Content
+from imgaudit.errors import UnreadError
+from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fip import Fip
+from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.formats.view import View
+from imgaudit.maps.collect import Copies
+from imgaudit.model import Layout, Region, Stage, Where, Writer
+from imgaudit.proof.records import Proof, Verdict
+
+
+class Seen(StrEnum):
+    """How far bytes were looked at, the best first."""
+
+    VERIFIED = "verified by a sum"
+    FOLLOWED = "followed to its end"
+    HEADER = "header only"
+    SIZE = "size only"
+    UNSEEN = "unseen"
+
+    @property
+    def rank(self) -> int:
+        """0 for the best."""
+        return list(Seen).index(self)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """One line of the ledger; `kind` is region, stage or copy.
+
+    `seen` is the state of its least known bytes, None for a stage, whose `state` is that of its
+    proof. `size` gives the bytes in each state. `open` tells that something the layout names was
+    not judged.
+    """
+
+    kind: str
+    name: str
+    state: str
+    why: str
+    open: bool = False
+    seen: Seen | None = None
+    size: Mapping[Seen, int] = field(default_factory=dict)
+    where: Where | None = None
+
+
+# What a reader follows from the first byte to the last, once it gives facts at all.
+_WHOLE = (Fip, FitFacts, FdtFacts, CpioFacts, UbootEnv)
+_SYSTEMS = frozenset({"erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubi", "ubifs"})
+_NO_SUM = "it carries no sum over its bytes"
+
+
+def ledger(
+    build: Build, copies: Copies, proofs: Sequence[Proof], firmware: Sequence[Firmware]
+) -> tuple[Line, ...]:
+    """Give a line for all that the layout names; `firmware` are the boot programs found."""
+    layout = build.layout
+    if layout is None:
+        return ()
+    programs = {found.node.content.name for found in firmware}
+    return (
+        *(_region(placement, layout, programs) for placement in build.placements),
+        *_stages(layout, proofs),
+        *_copies(build, layout, copies),
+    )
+
+
+# Regions ------------------------------------------------------------------------------------------
+
+
+def _region(placement: Placement, layout: Layout, programs: Container[str]) -> Line:
+    region, payload = placement.region, placement.payload
+    if payload is None:
+        return _absent(placement, layout)
+    if region.holds == "blank":
+        return _line(region, Seen.FOLLOWED, "it is to be blank", {Seen.FOLLOWED: payload.size})
+    size: dict[Seen, int] = defaultdict(int)
+    reasons: dict[Seen, str] = {}
+    for length, seen, why in _spans(payload, payload.view, programs):
+        if length:
+            size[seen] += length
+            reasons.setdefault(seen, why)
+    worst = max(size, key=lambda seen: seen.rank, default=Seen.FOLLOWED)
+    # A few unknown bytes in what is known, such as a blob in a FIP, leave the region judged.
+    unknown = size.get(Seen.SIZE, 0) * 2 > payload.size and payload.format not in _SYSTEMS
+    is_open = unknown or Seen.UNSEEN in size
+    return _line(region, worst, reasons.get(worst, ""), dict(size), is_open=is_open)
+
+
+def _line(
+    region: Region, seen: Seen, why: str, size: Mapping[Seen, int], *, is_open: bool = False
+) -> Line:
+    return Line(
+        kind="region",
+        name=region.name,
+        state=seen.value,
+        seen=seen,
+        why=why,
+        open=is_open,
+        size=size,
+        where=region.where,
+    )
+
+
+def _absent(placement: Placement, layout: Layout) -> Line:
+    """Say why nothing of a region was seen; what the unit itself writes is in no build."""
+    region = placement.region
+    if region.file is not None:
+        why, is_open = placement.missing or "its artifact is missing", True
+    elif region.writer is Writer.RELEASE:
+        why, is_open = "the layout names no file for it, although a release writes it", True
+    elif (twin := _twin(region, layout)) is not None:
+        why, is_open = f"the layout names no file for it, but one for its copy {twin}", True
+    else:
+        why, is_open = f"no artifact: {_WRITTEN[region.writer]}", False
+    return Line(
+        kind="region",
+        name=region.name,
+        state=Seen.UNSEEN.value,
+        seen=Seen.UNSEEN,
+        why=why,
+        open=is_open,
+        size={Seen.UNSEEN: region.size},
+        where=region.where,
+    )
+
+
+_WRITTEN = {
+    Writer.FACTORY: "the factory writes it",
+    Writer.RUNTIME: "the unit writes it",
+    Writer.RELEASE: "a release writes it",
+}
+
+
+def _twin(region: Region, layout: Layout) -> str | None:
+    """Give the other copy of an environment, where that one has a file."""
+    copy = region.env.copy if region.env is not None else None
+    twin = next((other for other in layout.regions if other.name == copy), None)
+    return twin.name if twin is not None and twin.file is not None else None
+
+
+def _spans(
+    content: Content, view: View | None, programs: Container[str]
+) -> Iterator[tuple[int, Seen, str]]:
+    """Give how much of a content is in which state, and why: what is inside replaces its holder.
+
+    `view` has its bytes, where they were kept.
+    """
+    seen, why = _alone(content, view, programs)
+    facts = content.facts
+    if seen is Seen.UNSEEN or facts is None or content.inner is not None:
+        yield content.size, seen, why
+        return
+    covered = sorted(
+        (checksum.covers.start, checksum.covers.end)
+        for checksum in facts.checksums
+        if checksum.matches
+    )
+    inner = 0
+    end = 0
+    for child in sorted(content.children, key=lambda one: one.offset):
+        if child.offset < end:
+            continue  # shared with the one before, or made by a decompressor
+        end = child.offset + child.size
+        inner += child.size
+        if any(start <= child.offset and end <= stop for start, stop in covered):
+            yield child.size, Seen.VERIFIED, ""
+        else:
+            there = view is not None and end <= view.size
+            inside = view.sub(child.offset, child.size) if view and there else None
+            yield from _spans(child, inside, programs)
+    length = min(content.size, content.size if facts.length is None else facts.length)
+    summed = min(max(0, length - inner), _union(covered) - _within(content, covered))
+    yield summed, Seen.VERIFIED, ""
+    yield max(0, length - inner - summed), seen, why
+    behind = max(0, content.size - max(length, end))
+    if behind:
+        yield behind, *_behind(content, view, max(length, end))
+
+
+def _union(spans: Sequence[tuple[int, int]]) -> int:
+    """Count bytes that are in some span; they are sorted."""
+    total = reached = 0
+    for start, end in spans:
+        total += max(0, end - max(start, reached))
+        reached = max(reached, end)
+    return total
+
+
+def _within(content: Content, covered: Sequence[tuple[int, int]]) -> int:
+    """Count the bytes of children that sums cover."""
+    return sum(
+        child.size
+        for child in content.children
+        if child.offset >= 0
+        and any(
+            start <= child.offset and child.offset + child.size <= end for start, end in covered
+        )
+    )
+
+
+def _behind(content: Content, view: View | None, at: int) -> tuple[Seen, str]:
+    if content.blocks is not None:
+        empty = all(number * BLOCK < at for number in content.blocks.digests)
+    else:
+        empty = view is not None and _padding(view, at)
+    if empty:
+        return Seen.FOLLOWED, "padding"
+    return Seen.UNSEEN, f"what stands behind the end of {content.name} is not looked at"
+
+
+def _padding(view: View, at: int) -> bool:
+    """Tell whether all from an offset on repeats 0x00 or 0xFF."""
+    first: bytes | None = None
+    with contextlib.suppress(UnreadError):
+        for piece in view.chunks(at, view.size):
+            first = first or piece[:1]
+            if first not in {b"\0", b"\xff"} or piece != first * len(piece):
+                return False
+        return True
+    return False
+
+
+def _alone(content: Content, view: View | None, programs: Container[str]) -> tuple[Seen, str]:
+    """Tell how far a content itself was looked at, apart from what is inside it."""
+    if content.inner is not None:
+        if content.complete:
+            return Seen.FOLLOWED, ""
+        return Seen.UNSEEN, f"{content.name} was not unpacked to its end: {content.why}"
+    if content.facts is not None:
+        if isinstance(content.facts, _WHOLE):
+            return Seen.FOLLOWED, ""
+        return Seen.HEADER, f"{content.name}: {_NO_SUM}"
+    if content.format is not None or view is None or content.why.startswith(PASSED_OVER):
+        return Seen.UNSEEN, f"{content.name}: {content.why or 'its bytes were not kept'}"
+    if content.name in programs:
+        return Seen.HEADER, f"{content.name} is known by its version text only; {_NO_SUM}"
+    return Seen.SIZE, f"{content.name} is nothing that is known"
+
+
+def read_back(
+    layout: Layout, areas: Container[str], known: Mapping[str, int | None]
+) -> tuple[Line, ...]:
+    """Give the ledger of dumps: `known` has the bytes that each region is held against."""
+    lines = []
+    for region in layout.regions:
+        if region.area not in areas:
+            continue
+        size = known.get(region.name)
+        if size:
+            lines.append(_line(region, Seen.VERIFIED, "", {Seen.VERIFIED: size}))
+            continue
+        expected = region.file is not None or region.writer is Writer.RELEASE
+        why = (
+            "nothing is known of what it should hold" if size is None else "it should hold 0 bytes"
+        )
+        seen = {Seen.UNSEEN: region.size}
+        lines.append(_line(region, Seen.UNSEEN, why, seen, is_open=expected))
+    return tuple(lines)
+
+
+# Stages and copies --------------------------------------------------------------------------------
+
+
+def _stages(layout: Layout, proofs: Sequence[Proof]) -> Iterator[Line]:
+    if not layout.stages:
+        why = "the layout names no stages:, so nothing is proven to start"
+        yield Line(kind="stage", name="none", state="unproven", why=why, open=True)
+    for stage in layout.stages.values():
+        for proof in _first(stage, proofs):
+            lost = proof.verdict is Verdict.UNPROVEN
+            yield Line(
+                kind="stage",
+                name=proof.name,
+                state=proof.verdict.value,
+                why=proof.line(),
+                open=lost,
+                where=stage.where,
+            )
+        if stage.needs is not None and stage.ramdisk is None:
+            why = "needs: is not looked at, since the stage names no ramdisk:"
+            yield Line(
+                kind="stage",
+                name=f"{stage.name} needs",
+                state=Seen.UNSEEN.value,
+                why=why,
+                open=True,
+                where=stage.where,
+            )
+
+
+def _first(stage: Stage, proofs: Sequence[Proof]) -> Iterator[Proof]:
+    """Give the proof of each slot over the environment that U-Boot takes."""
+    slots = set()
+    for proof in proofs:
+        if proof.stage.name == stage.name and proof.slot not in slots:
+            slots.add(proof.slot)
+            yield proof
+
+
+def _copies(build: Build, layout: Layout, copies: Copies) -> Iterator[Line]:
+    """Give a line for each further copy of the map that the layout names."""
+    elsewhere = layout.elsewhere
+    if elsewhere is None:
+        return
+    trees = {copy.place.artifact for copy in copies.device_trees}
+    environments = {copy.place.artifact for copy in copies.environments}
+    known = {
+        "device-tree": (elsewhere.device_tree, bool(trees)),
+        "environment": (elsewhere.environment, bool(environments)),
+        "mtdparts": (elsewhere.mtdparts, bool(copies.maps)),
+        "uboot-config": (elsewhere.uboot_config, copies.uboot_config is not None),
+        "flash-tool-config": (elsewhere.flash_tool_config, copies.flash_tool_config is not None),
+    }
+    for key, (name, found) in known.items():
+        if name is None:
+            continue
+        why = "" if found else build.unreadable.get(name, f"{name} could not be had or read")
+        seen = Seen.FOLLOWED if found else Seen.UNSEEN
+        yield Line(
+            kind="copy",
+            name=key,
+            state=seen.value,
+            seen=seen,
+            why=why,
+            open=not found,
+            where=elsewhere.at_key(key),
+        )

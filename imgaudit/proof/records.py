@@ -1,0 +1,94 @@
+"""What a proof says, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from imgaudit.maps.collect import Place
+    from imgaudit.model import Stage
+
+
+class Verdict(StrEnum):
+    """Whether a stage starts."""
+
+    PROVEN = "proven"
+    REFUTED = "refuted"
+    UNPROVEN = "unproven"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A command of a script, and why it succeeds, fails or cannot be known.
+
+    `variable` names the text it stands in, `at` its offset there.
+    """
+
+    command: str
+    variable: str
+    at: int
+    why: str
+
+    def __str__(self) -> str:
+        return f"`{self.command}` in {self.variable}: {self.why}"
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """One thing that a start is made of; `region` is where it comes from.
+
+    `role` is firmware, environment, kernel, fdt, ramdisk, root or init.
+    """
+
+    role: str
+    what: str
+    region: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """What was found for one stage over one environment.
+
+    `place` is where the environment is written; `taken` tells the one that U-Boot starts with.
+    `step` is the first one that cannot succeed (refuted) or is not known (unproven), `then` what
+    the board does in that case, `settle` what would make it known. `chain` is one start of the
+    stage. `hopeless` are steps that can never work although a later one makes up for them;
+    `outside` are media that the layout does not name from which something else could start first.
+    """
+
+    stage: Stage
+    verdict: Verdict
+    slot: str = ""
+    place: Place | None = None
+    stored: bool = True
+    taken: bool = True
+    step: Step | None = None
+    then: str = ""
+    settle: str = ""
+    chain: tuple[Link, ...] = ()
+    hopeless: tuple[Step, ...] = ()
+    outside: tuple[str, ...] = ()
+    paths: int = 0
+
+    @property
+    def name(self) -> str:
+        """The stage, with its slot."""
+        return f"{self.stage.name} {self.slot}" if self.slot else self.stage.name
+
+    def line(self) -> str:
+        """Say the proof, or what is in its way, in one sentence."""
+        if self.verdict is not Verdict.PROVEN:
+            return " ".join(part for part in (f"{self.step}.", _sentence(self.then)) if part)
+        said: dict[str, list[str]] = {}
+        for link in self.chain:
+            said.setdefault(link.region or "", []).append(link.what)
+        return " → ".join(
+            f"{region}: {', '.join(whats)}" if region else ", ".join(whats)
+            for region, whats in said.items()
+        )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}." if text else ""

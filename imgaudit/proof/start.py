@@ -1,0 +1,437 @@
+"""Whether a boot command starts what it is given: kernel, device tree, ramdisk or root, and init.
+
+Source: U-Boot boot/bootm.c, boot/image-fit.c, boot/image-fdt.c, cmd/booti.c, cmd/bootz.c for what
+comes back with an error; Linux init/main.c (`kernel_init`) for the names of init.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from imgaudit.boot.board import Board, Source
+from imgaudit.boot.images import Given, Piece, UnknownError, pieces
+from imgaudit.boot.records import Boot, Kind, Operation
+from imgaudit.contents.tree import PASSED_OVER, Content
+from imgaudit.formats.arm64_image import Arm64ImageFacts
+from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.facts import Facts
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.riscv_image import RiscvImageFacts
+from imgaudit.formats.uimage import UimageFacts
+from imgaudit.formats.zimage import ZimageFacts
+from imgaudit.maps import command_line
+from imgaudit.maps.collect import Copies
+from imgaudit.maps.root import target_of
+from imgaudit.model import Layout, Region
+from imgaudit.proof.records import Link
+from imgaudit.rescue.stage import Rescue
+from imgaudit.units import Span, both
+
+_CONTAINERS = {"arm64": "arm64", "riscv64": "riscv", "riscv32": "riscv", "x86-64": "x86_64"}
+_OWN_TREE = "${fdtcontroladdr}"
+_TREELESS = frozenset({"x86", "x86-64", "mips", "powerpc"})
+_BARE = frozenset({"mips", "powerpc", "x86", "x86-64", "riscv32"})
+_SYSTEMS = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
+_HEADED = {Arm64ImageFacts: "arm64", RiscvImageFacts: "riscv64", ZimageFacts: "arm"}
+_WANTS: dict[str, tuple[tuple[type[Facts], ...], str]] = {
+    "bootm": ((FitFacts, UimageFacts), "a FIT or a uImage"),
+    "booti": ((Arm64ImageFacts, RiscvImageFacts), "an Image of arm64 or RISC-V"),
+    "bootz": ((ZimageFacts,), "a zImage of arm"),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Started:
+    """What comes of a boot command.
+
+    `starts` is None where that cannot be known; `why` says the reason for anything but True.
+    `returns` tells that U-Boot then goes on with its script; otherwise the board hangs, panics or
+    resets. `outside` names a device that the layout does not have and from which it starts.
+    """
+
+    starts: bool | None
+    why: str = ""
+    returns: bool = True
+    outside: str = ""
+    regions: tuple[str, ...] = ()
+    ramdisk: str | None = None
+    chain: tuple[Link, ...] = ()
+
+
+class _NoError(Exception):
+    """Something does not fit; `returns` as in Started."""
+
+    def __init__(self, why: str, *, returns: bool = True) -> None:
+        super().__init__(why)
+        self.returns = returns
+
+
+class _OpenError(Exception):
+    """Something is not known; `outside` as in Started."""
+
+    def __init__(self, why: str, *, outside: str = "") -> None:
+        super().__init__(why)
+        self.outside = outside
+
+
+@dataclass(frozen=True, kw_only=True)
+class Starter:
+    """Judges the boot commands of one build; `ramdisks` are surveyed ones, by region."""
+
+    board: Board
+    layout: Layout
+    copies: Copies
+    ramdisks: Mapping[str, Rescue]
+
+    def judge(self, boot: Boot, operations: Sequence[Operation]) -> Started:
+        """Tell what a boot command does, after the operations of one path."""
+        try:
+            return _Judging(self, boot, operations).run()
+        except _NoError as problem:
+            return Started(starts=False, why=str(problem), returns=problem.returns)
+        except _OpenError as problem:
+            return Started(starts=None, why=str(problem), outside=problem.outside)
+
+
+class _Judging:
+    def __init__(self, starter: Starter, boot: Boot, operations: Sequence[Operation]) -> None:
+        self.board, self.layout = starter.board, starter.layout
+        self.copies, self.ramdisks = starter.copies, starter.ramdisks
+        self.boot = boot
+        self.operations = operations
+        self.arguments = operations[boot.operation].arguments
+        self.name = self.arguments[0] if self.arguments else ""
+        self.loaded: dict[str, tuple[Operation, Source | None]] = {}
+
+    def run(self) -> Started:
+        if self.name not in _WANTS:
+            raise _OpenError(f"what {self.name} starts is not known")
+        if self.boot.kernel is None:
+            raise _OpenError("the address that it starts from is not known")
+        self.loaded["kernel"] = self.filled("kernel", self.boot.kernel)
+        top = self.content("kernel")
+        self.suits(top)
+        for role, at in (("ramdisk", self.boot.ramdisk), ("fdt", self.boot.fdt)):
+            if at is not None:
+                self.loaded[role] = self.filled(role, at)
+        parts = self.parts()
+        self.kernel(parts["kernel"])
+        links = [self.link("kernel", parts["kernel"])]
+        links += self.tree(parts.get("fdt"))
+        ramdisk = parts.get("ramdisk")
+        if ramdisk is not None:
+            links.append(self.link("ramdisk", ramdisk))
+            links += self.ramdisk(ramdisk, links[-1].region)
+        elif not self.bundled(parts["kernel"]):
+            links += self.root()
+        regions = dict.fromkeys(link.region for link in links if link.region is not None)
+        return Started(
+            starts=True,
+            regions=tuple(regions),
+            ramdisk=self.region("ramdisk" if "ramdisk" in self.loaded else "kernel")
+            if ramdisk is not None
+            else None,
+            chain=tuple(links),
+        )
+
+    # What was loaded ------------------------------------------------------------------------------
+
+    def filled(self, role: str, at: int) -> tuple[Operation, Source | None]:
+        """Find what put a part where the command looks for it, on this very path."""
+        fillers = self.boot.loaded.get(role, ())
+        if not fillers:
+            raise _NoError(f"nothing on this path puts a {_SPOKEN[role]} at {at:#x}")
+        if len(fillers) > 1 or role in self.boot.stale:
+            raise _OpenError(f"what is at {at:#x} is not known")
+        operation = self.operations[fillers[0]]
+        if operation.kind not in {Kind.READ, Kind.LOAD}:
+            raise _OpenError(f"what `{operation.command}` puts at {at:#x} is not followed")
+        if operation.device is None:
+            raise _OpenError(f"which device `{operation.command}` reads is not known")
+        if operation.device.partition(".")[0] not in self.board.devices:
+            raise _OpenError(
+                f"what {operation.device} holds is not known", outside=operation.device
+            )
+        source = self.board.source(operation)
+        if source is None and operation.kind is Kind.READ and operation.span is not None:
+            where = f"{operation.device} {operation.span.start:#x}"
+            raise _NoError(f"`{operation.command}` reads {where}, where no region is")
+        if source is not None:
+            self.whole(role, operation, source)
+        self.kept(role, operation)
+        return operation, source
+
+    def whole(self, role: str, operation: Operation, source: Source) -> None:
+        """See that a part is read from its start to its end."""
+        span = operation.span
+        if span is not None and source.start is not None and span.start != source.start:
+            raise _NoError(
+                f"`{operation.command}` reads from {span.start:#x}, but {source.name} starts at"
+                f" {source.start:#x}"
+            )
+        read = operation.ram.size if operation.ram is not None else None
+        if read is not None and source.size is not None and read < source.size:
+            raise _NoError(
+                f"`{operation.command}` reads {both(read)} of {source.name}, which has"
+                f" {both(source.size)}"
+            )
+        if source.size == 0 or read == 0:
+            raise _NoError(f"the {_SPOKEN[role]} {source.name} is empty")
+
+    def kept(self, role: str, operation: Operation) -> None:
+        """See that nothing that came later lies over it."""
+        if operation.ram is None:
+            return
+        for later in self.operations[operation.index + 1 : self.boot.operation]:
+            mine = self.used(operation)
+            other = None if later.ram is None else self.used(later)
+            if (
+                later.kind in {Kind.READ, Kind.LOAD}
+                and mine is not None
+                and other is not None
+                and mine.overlaps(other)
+            ):
+                raise _NoError(
+                    f"`{later.command}` overwrites the {_SPOKEN[role]} at {mine.start:#x}"
+                )
+
+    def used(self, operation: Operation) -> Span | None:
+        """Give the RAM that holds what is used of a load: padding behind it does not count."""
+        if operation.ram is None:
+            return None
+        source = self.board.source(operation)
+        size = operation.ram.size
+        if source is not None and source.size is not None:
+            size = min(size, source.size)
+        return Span.sized(operation.ram.start, size)
+
+    def region(self, role: str) -> str | None:
+        found = self.loaded.get(role)
+        source = None if found is None else found[1]
+        return None if source is None else source.region.name
+
+    def content(self, role: str) -> Content:
+        """Give what a part is, as far as it was read."""
+        operation, source = self.loaded[role]
+        content = None if source is None else source.content
+        if content is None:
+            what = source.name if source is not None else operation.command
+            raise _OpenError(f"what {what} holds is not known")
+        if content.why.startswith(PASSED_OVER):
+            raise _OpenError(f"{content.name} was not read: {content.why}")
+        return content
+
+    # The parts ------------------------------------------------------------------------------------
+
+    def suits(self, content: Content) -> None:
+        """See that the command takes such an image."""
+        wanted, spoken = _WANTS[self.name]
+        inner = content
+        if content.facts is None and content.format is not None:
+            raise _NoError(f"{content.name} is damaged: {content.why}")
+        if self.name == "booti" and content.unpacked is not None:
+            if not all(self.boot.settings.get(name) for name in _UNPACKING):
+                raise _NoError(
+                    f"{content.name} is compressed, and {' or '.join(_UNPACKING)} is not set"
+                )
+            inner = content.unwrapped()
+        if not isinstance(inner.facts, wanted):
+            what = inner.title or "nothing that is known"
+            raise _NoError(f"{self.name} takes {spoken}; {content.name} is none: {what}")
+
+    def parts(self) -> Mapping[str, Piece]:
+        boot = self.boot
+        content = self.content("kernel")
+        if isinstance(content.facts, FitFacts):
+            self.configuration(content, content.facts)
+        self.sums(content)
+        given = Given(
+            boot=boot,
+            operations=[operation for operation, _ in self.loaded.values()],
+            loaded=self.loaded,
+        )
+        try:
+            found = pieces(given)
+        except UnknownError as problem:
+            raise _NoError(str(problem)) from problem
+        return {piece.role: piece for piece in found}
+
+    def configuration(self, content: Content, facts: FitFacts) -> None:
+        """See that the FIT's configuration is there, and that what it names is whole."""
+        name = self.boot.config or facts.default
+        name = name.partition("#")[0] if name else None
+        chosen = facts.configuration(name) if name else next(iter(facts.configurations), None)
+        if chosen is None:
+            raise _NoError(f"{content.name} has no configuration {name or 'at all'}")
+        if chosen.kernel is None:
+            raise _NoError(f"configuration {chosen.name} of {content.name} has no kernel")
+        for role in ("kernel", "ramdisk", "fdt"):
+            named = getattr(chosen, role)
+            for wanted in (named,) if isinstance(named, str) else named or ():
+                image = facts.image(wanted)
+                if image is None:
+                    raise _NoError(f"{content.name} has no image {wanted}")
+                if not image.data_size or image.data_present < image.data_size:
+                    raise _NoError(f"the data of {wanted} is not all in {content.name}")
+                arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
+                if role == "kernel" and image.arch not in {None, arch}:
+                    raise _NoError(f"{wanted} is for {image.arch}, the board is {arch}")
+
+    def sums(self, content: Content) -> None:
+        """See that the checksums hold that U-Boot looks at."""
+        if self.boot.settings.get("verify", "").lower().startswith(("n", "0", "f")):
+            return
+        facts = content.facts
+        used = self.named(facts) if isinstance(facts, FitFacts) else None
+        for checksum in facts.checksums if isinstance(facts, FitFacts | UimageFacts) else ():
+            if used is not None and checksum.name.partition("/")[0] not in used:
+                continue
+            if checksum.matches is False:
+                raise _NoError(f"the {checksum.algorithm} of {checksum.name} does not hold")
+
+    def named(self, facts: FitFacts) -> set[str]:
+        name = self.boot.config or facts.default
+        chosen = (
+            facts.configuration(name.partition("#")[0])
+            if name
+            else next(iter(facts.configurations), None)
+        )
+        if chosen is None:
+            return set()
+        names = (chosen.kernel, chosen.ramdisk, *chosen.fdt)
+        images = (facts.image(one) for one in names if one)
+        return {image.name for image in images if image is not None}
+
+    def kernel(self, piece: Piece) -> None:
+        """See that it is a whole kernel for this board."""
+        content = piece.content
+        if content is None:
+            raise _OpenError(f"what {piece.name} holds is not known")
+        for layer in _layers(content):
+            if layer.unpacked is not None and not layer.complete:
+                returns = self.name != "bootm"
+                raise _NoError(f"{layer.name} cannot be unpacked: {layer.why}", returns=returns)
+        inner = content.unwrapped()
+        arch = _HEADED.get(type(inner.facts))
+        if arch is not None and arch != self.layout.arch:
+            raise _NoError(
+                f"{inner.name} is a kernel for {arch}, the board is {self.layout.arch}",
+                returns=False,
+            )
+        if arch is None and self.layout.arch in {"arm64", "riscv64"}:
+            raise _NoError(f"{inner.name} is no kernel for {self.layout.arch}", returns=False)
+        if arch is None and self.layout.arch not in _BARE:
+            raise _OpenError(f"whether {inner.name} is a kernel is not known")
+
+    def tree(self, piece: Piece | None) -> Iterator[Link]:
+        """See that there is a device tree."""
+        if piece is None:
+            if any(_OWN_TREE in word for word in self.arguments):
+                yield Link("fdt", "U-Boot's own device tree")
+            elif any("${" in word for word in self.arguments[3:4]):
+                raise _OpenError("where the device tree is, is not known")
+            elif self.layout.arch not in _TREELESS:
+                if self.layout.arch == "arm":
+                    raise _OpenError("no device tree is given; one may be appended to the kernel")
+                raise _NoError("no device tree is given: the kernel says nothing", returns=False)
+            return
+        content = piece.content
+        if content is None:
+            raise _OpenError(f"what {piece.name} holds is not known")
+        if not isinstance(content.unwrapped().facts, FdtFacts):
+            what = content.title or "nothing that is known"
+            raise _NoError(f"the device tree {piece.name} is {what}")
+        yield self.link("fdt", piece)
+
+    def ramdisk(self, piece: Piece, region: str | None) -> Iterator[Link]:
+        """See that the kernel takes the ramdisk, and that its init runs."""
+        content = piece.content
+        if content is None:
+            raise _OpenError(f"what {piece.name} holds is not known")
+        inner = content.unwrapped()
+        if not isinstance(inner.facts, CpioFacts) and inner.format not in _SYSTEMS:
+            what = inner.title or "nothing that is known"
+            raise _NoError(f"the ramdisk {piece.name} is {what}", returns=False)
+
+        rescue = self.ramdisks.get(region or "")
+        if rescue is None:
+            return
+        if rescue.facts is None:
+            raise _OpenError(f"the ramdisk of {region} could not be read: {rescue.why}")
+        init = rescue.facts.init
+        if init.verdict.runs is None:
+            raise _OpenError(f"whether {init.path} of the ramdisk runs is not known")
+        if not init.verdict.runs:
+            why = "; ".join(f"{one.kind} {one.subject}" for one in init.verdict.reasons)
+            raise _NoError(f"{init.path} of the ramdisk does not run: {why}", returns=False)
+        yield Link("init", init.path, region)
+
+    @staticmethod
+    def bundled(piece: Piece) -> bool:
+        """Tell whether the kernel carries a ramdisk of its own that has files."""
+        contents = piece.content.walk() if piece.content is not None else ()
+        return any(
+            isinstance(inner.facts, CpioFacts) and len(inner.facts.entries) > _DEFAULT_ENTRIES
+            for inner in contents
+        )
+
+    def link(self, role: str, piece: Piece) -> Link:
+        """Name a part, with what tells it from others."""
+        found = self.loaded.get(role) or self.loaded["kernel"]
+        source = found[1]
+        region = None if source is None else source.region.name
+        extra = ""
+        if role == "kernel" and piece.content is not None:
+            inner = piece.content.unwrapped()
+            release = inner.inside.release if inner.inside is not None else None
+            known = (release, _HEADED.get(type(inner.facts)))
+            extra = ", ".join(word for word in known if word)
+        return Link(role, f"{piece.name} ({extra})" if extra else piece.name, region)
+
+    # The root -------------------------------------------------------------------------------------
+
+    def root(self) -> Iterator[Link]:
+        """Follow `root=` to a file system that the layout has."""
+        text = self.boot.arguments
+        if text is None:
+            raise _OpenError("no bootargs are set, so root= is what the kernel was built with")
+        line = command_line.parse(text)
+        root = line.root
+        if root is None:
+            if "${" in text:
+                raise _OpenError("root= is not known")
+            raise _OpenError("bootargs has no root=, so it is what the kernel was built with")
+        target = target_of(self.board.build, self.layout, self.copies, root)
+        if root.needs_ramdisk:
+            raise _NoError(
+                f"root={root.text} needs a ramdisk to look it up; there is none", returns=False
+            )
+        if target is None or (target.region is None and not target.why):
+            raise _OpenError(f"what root={root.text} leads to is not known")
+        if target.region is None:
+            raise _NoError(f"root={root.text}: {target.why}", returns=False)
+        yield self.system(target.region, root.text)
+
+    def system(self, region: Region, text: str) -> Link:
+        content = self.board.content(region)
+        if content is None:
+            raise _OpenError(f"what {region.name}, the root, holds is not known")
+        if content.format not in _SYSTEMS or content.facts is None:
+            what = content.title or "nothing that is known"
+            raise _NoError(
+                f"root={text} is {region.name}, which holds {what}, no file system", returns=False
+            )
+        return Link("root", f"root {region.name} ({region.holds})", region.name)
+
+
+_SPOKEN = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
+_UNPACKING = ("kernel_comp_addr_r", "kernel_comp_size")
+_DEFAULT_ENTRIES = 3  # usr/default_cpio_list: /dev, /dev/console and /root
+
+
+def _layers(content: Content) -> Iterator[Content]:
+    yield content
+    if content.unpacked is not None and content.children:
+        yield from _layers(content.children[0])

@@ -1,0 +1,146 @@
+"""Whether each stage starts: what refutes it, and what cannot be known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from imgaudit.proof.records import Proof, Step, Verdict
+from imgaudit.rules._boot import RECOVERY, scripted, whole_fit
+from imgaudit.rules.engine import Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.subject import Subject
+
+DOES_NOT_START = Rule(
+    name="stage-does-not-start",
+    severity=Severity.ERROR,
+    message="{stage} cannot start{over}: `{command}` in {script}: {why}",
+    effect="No path starts {stage}: {then}.",
+    fix="Mend this step, or give the script another one that can succeed.",
+    computed=(
+        "every path from the stage's entry, each command decided by what the build has, ends"
+        " without starting the stage's kernel with what the stage takes; the step is the first"
+        " that fails and without whose failure the stage could start"
+    ),
+    source="U-Boot doc/usage/cmd/*.rst, boot/bootm.c, fs/fs.c: what comes back with an error",
+    bad=scripted(RECOVERY.replace("bootm", "bootz"), itb=whole_fit),
+    good=scripted(itb=whole_fit),
+)
+
+
+@check(DOES_NOT_START)
+def does_not_start(subject: Subject) -> Outcome:
+    taken: dict[str, Proof] = {}
+    said: set[tuple[str, Step | None]] = set()
+    for proof in subject.proofs:
+        first = taken.setdefault(proof.stage.name, proof)
+        key = (proof.name, proof.step)
+        if proof.verdict is Verdict.PROVEN or key in said:
+            continue
+        said.add(key)
+        step = proof.step
+        over = "" if proof is first else f" from {proof.place}"
+        if proof.verdict is Verdict.UNPROVEN:
+            yield NotChecked(DOES_NOT_START.name, f"stage {proof.name}{over}", f"{step}")
+        elif step is not None:
+            yield _finding(DOES_NOT_START, proof, step, over=over)
+
+
+def _finding(rule: Rule, proof: Proof, step: Step, *, over: str = "") -> Finding:
+    place = proof.place
+    return rule.finding(
+        region=place.region if place is not None else None,
+        artifact=place.artifact if place is not None else None,
+        where=place.where if place is not None else proof.stage.where,
+        severity=Severity.WARNING if over and not proof.stored else None,
+        stage=proof.name,
+        over=over,
+        command=step.command,
+        script=step.variable,
+        why=step.why,
+        then=proof.then,
+    )
+
+
+HOPELESS = Rule(
+    name="first-choice-cannot-work",
+    severity=Severity.WARNING,
+    message="`{command}` in {script} can never succeed: {why}",
+    effect="{stage} starts all the same, by what the script tries next.",
+    fix="Take the step out, or give it what it looks for.",
+    computed=(
+        "on the path that starts a stage a load fails by what the build has, and a later one brings"
+        " the same part; or a boot command fails before the one that starts"
+    ),
+    source="common practice, no source",
+    bad=scripted(f"bootz 0x88000000 || {RECOVERY}", itb=whole_fit),
+    good=scripted(itb=whole_fit),
+)
+
+
+@check(HOPELESS)
+def first_choice(subject: Subject) -> Outcome:
+    seen = set()
+    for proof, step in _hopeless(subject):
+        if step not in seen:
+            seen.add(step)
+            yield _finding(HOPELESS, proof, step)
+
+
+def _hopeless(subject: Subject) -> Iterator[tuple[Proof, Step]]:
+    for proof in subject.proofs:
+        if proof.taken and proof.verdict is Verdict.PROVEN:
+            for step in proof.hopeless:
+                yield proof, step
+
+
+LOSS = Rule(
+    name="nothing-starts-after-a-loss",
+    severity=Severity.WARNING,
+    message="with {lost} lost nothing starts by itself: {how}",
+    effect="One fault in the field, and the unit is dead until someone opens it.",
+    fix=(
+        "Give the boot another way; or accept the loss in the policy, with the reason and who"
+        " answers for it: accept: [{{loss: {name}, reason: …, owner: …}}]."
+    ),
+    computed=(
+        "the boot followed from power-on with one chip silent, one region erased, or both copies of"
+        " the environment erased, ends in no start; asked where a stage has a ramdisk"
+    ),
+    source="common practice, no source",
+    bad=scripted(itb=whole_fit),
+    good=scripted(
+        itb=whole_fit,
+        rest=(
+            "policy:\n  accept:\n"
+            "    - {loss: nor, reason: it holds all, owner: the boot team}\n"
+            "    - {loss: env, reason: no copy of it, owner: the boot team}\n"
+            "    - {loss: recovery, reason: there is one system, owner: the boot team}\n"
+        ),
+    ),
+)
+
+
+@check(LOSS)
+def nothing_after_a_loss(subject: Subject) -> Outcome:
+    layout = subject.layout
+    if layout is None:
+        return
+    rescues = [proof for proof in subject.proofs if proof.taken and proof.stage.ramdisk is not None]
+    if not rescues or any(proof.verdict is not Verdict.PROVEN for proof in rescues):
+        return  # nothing is there for that day; or it does not start anyway, which is said already
+    accepted = {accept.name for accept in layout.policy.accepts if accept.kind == "loss"}
+    for loss in subject.losses:
+        if loss.kind == "nothing" or loss.name in accepted:
+            continue
+        if loss.starts is None:
+            yield NotChecked(LOSS.name, f"the loss of {loss.name}", loss.how)
+        elif not loss.starts:
+            whole = loss.kind == "chip"
+            region = None if whole else layout.region(loss.regions[0])
+            yield LOSS.finding(
+                region=region,
+                chip=loss.name if whole else None,
+                where=layout.chips[loss.name].where if whole else None,
+                lost=str(loss),
+                name=loss.name,
+                how=loss.how,
+            )

@@ -1,0 +1,195 @@
+"""What an audit says of what it did not look at: the edits are our own."""
+
+from __future__ import annotations
+
+import gzip
+import random
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
+from imgaudit.demo.build import build
+from imgaudit.files import Folder
+from imgaudit.layout.load import load, load_policy, parse
+from imgaudit.model import Layout
+from imgaudit.proof.ledger import Line, Seen
+from imgaudit.rules.subject import gather
+from imgaudit.tasks import audit
+from imgaudit.tasks.audit import Result, Verdict
+
+Change = Callable[[str], str]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    build(tmp_path)
+    return tmp_path
+
+
+def audited(folder: Path, change: Change = str, layout: Layout | None = None) -> Result:
+    path = folder / "whimbrel.yaml"
+    # without images: what stands in them again would be compared as well
+    text = change(re.sub(r"(?m)^    image: .*\n", "", path.read_text()))
+    layout = layout or parse(text.encode(), str(path))
+    with Loader() as loader:
+        return audit.run(gather(layout, FolderStore(Folder(str(folder)), loader)))
+
+
+def line(result: Result, kind: str, name: str) -> Line:
+    return next(
+        item.line for item in result.coverage if (item.line.kind, item.line.name) == (kind, name)
+    )
+
+
+def noise(size: int) -> bytes:
+    return random.Random(9).randbytes(size)
+
+
+def without(region: str, key: str) -> Change:
+    pattern = rf"(?m)(^  - name: {region}\n(?:    .*\n)*?)    {key}: .*\n"
+    return lambda text: re.sub(pattern, r"\1", text)
+
+
+def test_the_sound_build_passes_and_nothing_is_open(folder: Path) -> None:
+    result = audited(folder)
+    assert result.verdict is Verdict.PASSED
+    assert [item.line.name for item in result.coverage if item.open] == []
+    assert line(result, "region", "env-a").seen is Seen.FOLLOWED
+    assert line(result, "region", "recovery").size[Seen.VERIFIED] > 1 << 20
+    assert line(result, "region", "factory").state == "unseen"
+    assert line(result, "stage", "main").state == "proven"
+    assert sum(line(result, "region", "recovery").size.values()) == (
+        (folder / "recovery.itb").stat().st_size
+    )
+
+
+@pytest.mark.parametrize("region", ["firmware", "rootfs-a", "recovery", "env-a", "boot"])
+def test_a_region_without_its_file_is_open(region: str, folder: Path) -> None:
+    result = audited(folder, without(region, "file"))
+    assert line(result, "region", region).open
+    assert result.verdict is not Verdict.PASSED
+
+
+def test_noise_in_a_fip_is_open(folder: Path) -> None:
+    path = folder / "fip.bin"
+    data = path.read_bytes()
+    path.write_bytes(data[:512] + noise(len(data) - 512))
+    result = audited(folder)
+    assert line(result, "region", "firmware").open
+    assert result.verdict is not Verdict.PASSED
+
+
+def test_noise_for_kernel_and_tree_refutes_main(folder: Path) -> None:
+    path = folder / "boot.vfat"
+    data = bytearray(path.read_bytes())
+    image = audited(folder).subject.placement("boot").payload
+    assert image is not None
+    for child in image.children:
+        data[child.offset : child.offset + child.size] = noise(child.size)
+    path.write_bytes(data)
+    result = audited(folder)
+    assert line(result, "stage", "main").state == "refuted"
+    assert result.verdict is Verdict.FAILED
+
+
+def test_raw_noise_is_size_only(folder: Path) -> None:
+    (folder / "fip.bin").write_bytes(noise(1 << 19))
+    result = audited(folder, lambda text: text.replace("holds: fip", "holds: raw"))
+    assert line(result, "region", "firmware").seen is Seen.SIZE
+    assert result.verdict is Verdict.INCOMPLETE
+
+
+@pytest.mark.parametrize("name", ["recovery.itb", "fip.bin", "whimbrel.dtb", "uboot.env"])
+def test_what_is_packed_in_the_nor_is_an_error(name: str, folder: Path) -> None:
+    path = folder / name
+    path.write_bytes(gzip.compress(path.read_bytes(), mtime=0))
+    result = audited(folder)
+    assert "packed-where-read-raw" in {item.rule.name for item in result.findings}
+    region = {"recovery.itb": "recovery", "fip.bin": "firmware"}.get(name)
+    if region is not None:
+        told = audited(
+            folder,
+            lambda text: text.replace(
+                f"    file: {name}\n", f"    file: {name}\n    writer-unpacks: gzip\n"
+            ),
+        )
+        assert told.verdict is Verdict.PASSED
+
+
+def test_no_stages_is_open(folder: Path) -> None:
+    result = audited(folder, lambda text: re.sub(r"(?ms)^stages:.*?(?=^# The same)", "", text))
+    assert line(result, "stage", "none").open
+    assert result.verdict is Verdict.INCOMPLETE
+
+
+def test_a_stage_without_entry_or_ramdisk_is_open(folder: Path) -> None:
+    bare = audited(folder, lambda text: text.replace("    entry: bootcmd\n", ""))
+    assert line(bare, "stage", "main").open
+    assert bare.verdict is Verdict.INCOMPLETE
+    result = audited(folder, lambda text: re.sub(r"    ramdisk: recovery.*\n", "", text))
+    assert line(result, "stage", "recovery needs").open
+    assert result.verdict is Verdict.INCOMPLETE
+
+
+def test_what_stands_behind_the_end_is_said(folder: Path) -> None:
+    path = folder / "recovery.itb"
+    path.write_bytes(path.read_bytes() + noise(256))
+    result = audited(folder)
+    assert line(result, "region", "recovery").size[Seen.UNSEEN] == 256
+    assert "data-behind-the-end" in {item.rule.name for item in result.findings}
+    path.write_bytes(path.read_bytes()[:-256] + b"\xff" * 256)
+    assert audited(folder).verdict is Verdict.PASSED
+
+
+def test_a_copy_that_is_not_there_is_open(folder: Path) -> None:
+    result = audited(
+        folder, lambda text: text.replace("device-tree: whimb", "uboot-config: .config #")
+    )
+    assert line(result, "copy", "uboot-config").open
+    assert result.verdict is not Verdict.PASSED
+
+
+def test_a_silenced_finding_does_not_make_it_whole(folder: Path) -> None:
+    for path in folder.glob("rootfs-*.ext4"):
+        path.unlink()
+    quiet = "  fail-on: error\n  severity: {artifact-missing: note, stage-does-not-start: note}\n"
+    result = audited(folder, lambda text: text.replace("  fail-on: error\n", quiet))
+    assert result.verdict is Verdict.INCOMPLETE
+
+
+ACCEPT = "    - {{{}, reason: it is on loan, owner: the boot team{}}}\n"
+
+
+def test_what_is_accepted_may_stay_open(folder: Path) -> None:
+    def accepted(what: str, more: str = "") -> Result:
+        text = ACCEPT.format(what, more)
+        cut = without("rootfs-b", "file")
+        return audited(folder, lambda old: re.sub("(  accept:.*\n)", rf"\1{text}", cut(old)))
+
+    result = accepted("region: rootfs-b")
+    assert result.verdict is Verdict.PASSED
+    assert [item.accepted.owner for item in result.coverage if item.accepted] == ["the boot team"]
+    assert accepted("region: rootfs-b", ", until: 2020-01-01").verdict is Verdict.INCOMPLETE
+    other = accepted("region: rootfs-a")
+    assert other.verdict is Verdict.INCOMPLETE
+    assert "accept-matches-nothing" in {item.rule.name for item in other.findings}
+
+
+def test_a_trusted_policy_only_tightens(folder: Path) -> None:
+    path = folder / "trusted.yaml"
+    path.write_text("policy: {fail-on: warning}\n")
+    layout = load(str(folder / "whimbrel.yaml"))
+    loose = replace(layout.policy, severity={"artifact-missing": "note", "fit-hash-weak": "error"})
+    tight = loose.tightened(load_policy(str(path)))
+    assert tight.fail_on == "warning"
+    assert tight.severity == {"fit-hash-weak": "error"}
+    assert tight.waivers == ()
+    assert tight.accepts == ()
+    text = "policy:\n  accept:\n" + ACCEPT.format("region: rootfs-b", "")
+    path.write_text(text)
+    assert [item.name for item in loose.tightened(load_policy(str(path))).accepts] == ["rootfs-b"]
