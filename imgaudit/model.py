@@ -63,6 +63,10 @@ UNPACKED = (
     "zstd",
 )
 """What a writer may undo on the way to the chip."""
+# What fills its region by design: a file system or an environment is made to the region's size.
+FILLS = frozenset(
+    {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}
+)
 ARCHITECTURES = ("arm", "arm64", "riscv32", "riscv64", "x86", "x86-64", "mips", "powerpc")
 
 

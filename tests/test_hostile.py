@@ -15,6 +15,7 @@ import pytest
 from imgaudit.contents import reader
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
+from imgaudit.contents.slices import Slices
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.demo.build import build
 from imgaudit.files import Folder
@@ -67,12 +68,12 @@ class Bench:
         return self._sound.find(pattern)
 
     def begin(
-        self, path: str, *, expects: str | None, emmc: bool
+        self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
     ) -> tuple[Callable[[], Artifact], int]:
         if path == self.replaced:
-            return self._damaged.begin(path, expects=expects, emmc=emmc)
+            return self._damaged.begin(path, expects=expects, emmc=emmc, slices=slices)
         if path not in self._read:
-            finish, size = self._sound.begin(path, expects=expects, emmc=emmc)
+            finish, size = self._sound.begin(path, expects=expects, emmc=emmc, slices=slices)
             self._read[path] = finish(), size
         artifact, size = self._read[path]
         return lambda: artifact, size

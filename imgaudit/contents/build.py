@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Protocol, TypeVar, cast
+from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
 
+from imgaudit.contents.slices import Slice, Slices
 from imgaudit.errors import ImgauditError
 from imgaudit.files import ArtifactError, Folder, stay_inside
-from imgaudit.model import Chip, Layout, Region
-from imgaudit.units import MIB
+from imgaudit.model import FILLS, Chip, Layout, Region, Writer
+from imgaudit.units import KIB, MIB
 
 if TYPE_CHECKING:
     from imgaudit.contents.chips import ChipImage
@@ -24,6 +25,7 @@ _EXT = {"ext2": "ext4", "ext3": "ext4"}
 # What is held in memory, and how many files are open, before the next is begun.
 _UNDER_WAY = 128 * MIB
 _OPEN = 32
+_BY_BYTES = 64 * MIB
 _NO_READER = frozenset({"raw", "blank"})
 
 
@@ -35,9 +37,12 @@ class Store(Protocol):
         ...
 
     def begin(
-        self, path: str, *, expects: str | None, emmc: bool
+        self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
     ) -> tuple[Callable[[], Artifact], int]:
-        """Begin to read; give a call that waits for the rest, and the bytes held meanwhile."""
+        """Begin to read; give a call that waits for the rest, and the bytes held meanwhile.
+
+        `slices` are what to read of a chip's image as files of their own.
+        """
         ...
 
 
@@ -56,13 +61,13 @@ class FolderStore:
         return self._folder.find(pattern)
 
     def begin(
-        self, path: str, *, expects: str | None, emmc: bool
+        self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
     ) -> tuple[Callable[[], Artifact], int]:
         """See Store."""
         if self._progress is not None:
             self._progress(path)
         return self._loader.in_folder(
-            self._folder, path, expects=expects, blocks=emmc, keep=not emmc
+            self._folder, path, expects=expects, blocks=emmc, keep=not emmc, slices=slices
         )
 
 
@@ -81,10 +86,11 @@ class MemoryStore:
         return pattern
 
     def begin(
-        self, path: str, *, expects: str | None, emmc: bool
+        self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
     ) -> tuple[Callable[[], Artifact], int]:
         """See Store."""
-        artifact = self._loader.memory(path, self._files[path](), expects=expects, blocks=emmc)
+        data = self._files[path]()
+        artifact = self._loader.memory(path, data, expects=expects, blocks=emmc, slices=slices)
         return lambda: artifact, artifact.size
 
 
@@ -95,6 +101,7 @@ class Placement:
     `payload` is the content that ends up in the region: the artifact's own, or what is left when
     the compression that the writer undoes is peeled off. `size` is its bytes. Without an artifact,
     `missing` says why; `refused` tells a file that must not or cannot be opened from an absent one.
+    `image` is the path of the chip's image, where the content lies in that and in no file.
     """
 
     region: Region
@@ -102,6 +109,12 @@ class Placement:
     payload: Content | None = None
     missing: str = ""
     refused: bool = False
+    image: str | None = None
+
+    @property
+    def given(self) -> bool:
+        """Whether the layout says where the region's content is."""
+        return self.region.file is not None or self.image is not None
 
     @property
     def size(self) -> int | None:
@@ -227,6 +240,42 @@ def read(layout: Layout, store: Store | None) -> Build:
     return _Reading(layout, store).build()
 
 
+class _Wanted(NamedTuple):
+    """A file to read: with which reader, whether for a chip that is compared by digests."""
+
+    path: str
+    expects: str | None
+    emmc: bool
+    slices: Slices | None = None
+
+
+def by_bytes(region: Region) -> bool:
+    """Tell whether a region is compared byte by byte on any chip: no block of 64 KiB fits it."""
+    return (region.at + region.file_at) % (64 * KIB) != 0 and region.room <= _BY_BYTES
+
+
+def slices_of(layout: Layout, chip: Chip) -> Slices | None:
+    """Say what to read of a chip's image.
+
+    The regions that have no file of their own, and those that no block digests can be compared of.
+    """
+    parts = tuple(
+        Slice(
+            name=region.name,
+            at=region.at + region.file_at,
+            size=region.room if region.env is None else min(region.env.size, region.room),
+            expects=reader_of(region.holds),
+            whole=region.holds in FILLS or region.file is not None,
+            wanted=region.writer is Writer.RELEASE or region.holds == "blank",
+            erased=0xFF if chip.kind.mtd else 0x00,
+        )
+        for region in layout.regions_on(chip.name)
+        if (region.file is None and region.room)
+        or (region.file is not None and by_bytes(region) and not chip.kind.in_memory)
+    )
+    return Slices(parts, chip.sizes) if parts else None
+
+
 class _Reading:
     """Reads each artifact once, two at a time, however many regions name it."""
 
@@ -240,23 +289,24 @@ class _Reading:
     def build(self) -> Build:
         layout = self.layout
         paths: dict[str, str] = {}
-        wanted: list[tuple[str, str | None, bool]] = []
+        wanted: list[_Wanted] = []
         for region in layout.regions:
             if region.file is not None:
                 path = self._find(region.file)
                 if path is not None:
                     paths[region.name] = path
-                    emmc = self._is_emmc(region.chip)
-                    wanted.append((path, reader_of(region.holds), emmc))
+                    emmc = self._is_emmc(region.chip) and not by_bytes(region)
+                    wanted.append(_Wanted(path, reader_of(region.holds), emmc))
         images: dict[str, str] = {}
         for chip in layout.chips.values():
             if chip.image is not None and (path := self._find(chip.image)) is not None:
                 images[chip.name] = path
-                wanted.append((path, None, self._is_emmc(chip.name)))
+                slices = slices_of(layout, chip)
+                wanted.append(_Wanted(path, None, self._is_emmc(chip.name), slices))
         others = [path for name in self._others() if (path := self._find(name)) is not None]
-        wanted += [(path, None, False) for path in others]
+        wanted += [_Wanted(path, None, emmc=False) for path in others]
         self._read_all(wanted)
-        placements = tuple(self._placement(region, paths) for region in layout.regions)
+        placements = tuple(self._placement(region, paths, images) for region in layout.regions)
         return Build(
             layout=layout,
             placements=placements,
@@ -297,16 +347,21 @@ class _Reading:
             self._note(pattern, problem)
             return None
 
-    def _read_all(self, wanted: list[tuple[str, str | None, bool]]) -> None:
+    def _read_all(self, wanted: list[_Wanted]) -> None:
         begun: list[tuple[str, Callable[[], Artifact], int]] = []
-        for path, expects, emmc in wanted:
+        # A file that is a chip's image is read with all that should be in it.
+        slices = {item.path: item.slices for item in wanted if item.slices is not None}
+        for path, expects, emmc, _ in wanted:
             if path in self.read or any(path == other for other, _, _ in begun):
                 continue
             while len(begun) > _OPEN or sum(held for _, _, held in begun) > _UNDER_WAY:
                 first = next((at for at, (_, _, held) in enumerate(begun) if held), 0)
                 self._finish(*begun.pop(first)[:2])
             try:
-                begun.append((path, *self.store.begin(path, expects=expects, emmc=emmc)))
+                reading = self.store.begin(
+                    path, expects=expects, emmc=emmc, slices=slices.get(path)
+                )
+                begun.append((path, *reading))
             except ImgauditError as problem:
                 self._note(path, problem)
                 continue
@@ -324,9 +379,11 @@ class _Reading:
         if not getattr(problem, "absent", False):
             self.refused.add(path)
 
-    def _placement(self, region: Region, paths: Mapping[str, str]) -> Placement:
+    def _placement(
+        self, region: Region, paths: Mapping[str, str], images: Mapping[str, str]
+    ) -> Placement:
         if region.file is None:
-            return Placement(region=region)
+            return self._in_image(region, images.get(region.area))
         path = paths.get(region.name)
         artifact = self.read.get(path) if path else None
         if artifact is None:
@@ -336,6 +393,18 @@ class _Reading:
         return Placement(
             region=region, artifact=artifact, payload=payload_of(artifact.content, region.holds)
         )
+
+    def _in_image(self, region: Region, path: str | None) -> Placement:
+        """Give what the image of the chip has in a region."""
+        image = self.read.get(path or "")
+        if path is None or image is None:
+            return Placement(region=region)
+        found = image.slices.get(region.name)
+        if found is not None:
+            return Placement(region=region, artifact=found, payload=found.content, image=path)
+        if region.writer is not Writer.RELEASE:
+            return Placement(region=region)  # blank, and written later
+        return Placement(region=region, missing=f"{path} ends before {region.name}", image=path)
 
     def _image(
         self, chip: Chip, images: Mapping[str, str], placements: tuple[Placement, ...]
@@ -350,7 +419,7 @@ class _Reading:
         there = [
             (item.region, item.payload)
             for item in placements
-            if item.region.area == chip.name and item.payload is not None
+            if item.region.area == chip.name and item.payload is not None and item.image is None
         ]
         regions = self.layout.regions_on(chip.name)
         return compare_chip(chip, artifact, regions, there)

@@ -198,7 +198,7 @@ def compare_chip(
     size = content.unpacked if packed and content.unpacked is not None else content.size
     image = ChipImage(chip=chip, area=chip.name, artifact=artifact, size=size)
     if not chip.kind.in_memory:
-        digested = _Digested(placed, _stored(content), whole_only=True)
+        digested = _Digested(placed, _stored(content), whole_only=True, slices=artifact.slices)
         return replace(image, comparisons=digested.compare())
     inner = next(iter(content.children), None) if packed else content
     view = inner.view if inner is not None else None
@@ -686,12 +686,41 @@ def own_blocks(payload: Content) -> Blocks | None:
     return None if payload.unpacked is not None else payload.blocks
 
 
+def _by_bytes(region: Region, want: View, have: View) -> Comparison:
+    """Compare what is no whole number of blocks from the chip's start."""
+    size = min(want.size, region.room)
+    if have.size < size:
+        why = f"the image ends at {place(region.at + region.file_at + have.size)}"
+        return Comparison(region=region, why=why, cut=True)
+    differing, first = 0, None
+    for at in range(0, size, _GRAIN):
+        length = min(_GRAIN, size - at)
+        one, other = want.bytes(at, length), have.bytes(at, length)
+        if one != other:
+            places = [number for number in range(length) if one[number] != other[number]]
+            differing += len(places)
+            first = at + places[0] if first is None else first
+    return Comparison(
+        region=region,
+        size=size,
+        differing=differing,
+        first=None if first is None else region.file_at + first,
+    )
+
+
 class _Digested:
     """Compares by the digests of blocks."""
 
     def __init__(
-        self, placed: Placed, take: _Take, *, dump: View | None = None, whole_only: bool = False
+        self,
+        placed: Placed,
+        take: _Take,
+        *,
+        dump: View | None = None,
+        whole_only: bool = False,
+        slices: Mapping[str, Artifact] | None = None,
     ) -> None:
+        self.slices = slices or {}
         self.placed = placed
         self.take = take
         self.dump = dump
@@ -705,6 +734,9 @@ class _Digested:
     def _one(self, region: Region, payload: Content) -> Comparison:
         if self.dump is not None and _skipped(region):
             return Comparison(region=region, why=_RUNTIME)
+        there = self.slices.get(region.name)
+        if there is not None and there.content.view is not None and payload.view is not None:
+            return _by_bytes(region, payload.view, there.content.view)
         blocks = own_blocks(payload)
         if blocks is None:
             return Comparison(region=region, why="no block digests were taken")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 
+from imgaudit.contents.slices import Slice
 from imgaudit.contents.tree import BLOCK, Blocks
 from imgaudit.errors import UnreadError
 from imgaudit.formats import identify
@@ -15,6 +16,8 @@ _HEAD_KEPT = 2 * MIB
 _TAIL = 2 * MIB
 _BLANKS = (0x00, 0xFF)
 _ZEROS = bytes(BLOCK)
+# What is kept of all slices of a stream together.
+_SLICES = 128 * MIB
 
 
 class _KeptSource:
@@ -35,10 +38,33 @@ class _KeptSource:
             yield Span.sized(start, len(data))
 
 
+class SliceKeeper:
+    """Takes the bytes of one slice from a stream that goes by."""
+
+    def __init__(self, part: Slice, most: int) -> None:
+        self.part = part
+        self.keeper = Keeper(most, blocks=True)
+
+    def add(self, at: int, piece: bytes) -> None:
+        """Take what belongs to the slice of a piece that starts at `at`."""
+        here = Span.sized(self.part.at, self.part.size).common(Span.sized(at, len(piece)))
+        if here.size:
+            self.keeper.add(piece[here.start - at : here.end - at])
+
+
 class Keeper:
     """Takes a stream piece by piece and keeps what the readers will want of it."""
 
-    def __init__(self, most: int, *, blocks: bool = False, nested: bool = False) -> None:
+    def __init__(
+        self,
+        most: int,
+        *,
+        blocks: bool = False,
+        nested: bool = False,
+        slices: tuple[Slice, ...] = (),
+    ) -> None:
+        each = max(MIB, _SLICES // max(1, len(slices)))
+        self.slices = [SliceKeeper(part, each) for part in slices]
         self.most = most
         self.nested = nested
         self.total = 0
@@ -52,6 +78,8 @@ class Keeper:
 
     def add(self, piece: bytes) -> None:
         """Take the next piece of the stream."""
+        for part in self.slices:
+            part.add(self.total, piece)
         if self._digester is not None:
             self._digester.add(piece)
         if self._whole is not None:

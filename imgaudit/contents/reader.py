@@ -10,21 +10,29 @@ import hashlib
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Self
 
-from imgaudit.contents.keep import Digester, Keeper, blank_byte, data_spans, digest_span
-from imgaudit.contents.tree import BUNDLED, PASSED_OVER, Artifact, Blocks, Content
+from imgaudit.contents.keep import (
+    Digester,
+    Keeper,
+    SliceKeeper,
+    blank_byte,
+    data_spans,
+    digest_span,
+)
+from imgaudit.contents.slices import Slice, Slices
+from imgaudit.contents.tree import BLOCK, BUNDLED, PASSED_OVER, Artifact, Blocks, Content
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.files import Folder, open_regular
 from imgaudit.formats import identify, readers
 from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.kernel import scan
-from imgaudit.formats.view import FileSource, MemorySource, View
+from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource
 from imgaudit.units import GIB, KIB, MIB, both
 
 IN_MEMORY = 64 * MIB
@@ -103,6 +111,7 @@ class Loader:
         expects: str | None = None,
         blocks: bool = False,
         keep: bool = True,
+        slices: Slices | None = None,
     ) -> tuple[Callable[[], Artifact], int]:
         """Begin to read a file of the artifacts folder.
 
@@ -114,13 +123,16 @@ class Loader:
             expects: name of the reader whose format it should have.
             blocks: whether block digests of the payload are wanted, for a comparison.
             keep: whether the bytes of a file of up to 64 MiB are kept, for a comparison.
+            slices: what of a chip's image is read as files of their own.
 
         Raises:
             ArtifactError: the file must not or cannot be opened.
 
         """
         descriptor, size = folder.open(path)
-        reading = self._begin(descriptor, size, path, expects, blocks=blocks, keep=keep)
+        reading = self._begin(
+            descriptor, size, path, expects, blocks=blocks, keep=keep, slices=slices
+        )
         return reading, size if size <= IN_MEMORY else 0
 
     def file(self, path: str, *, expects: str | None = None) -> Artifact:
@@ -134,10 +146,16 @@ class Loader:
         return self._begin(descriptor, size, path, expects, blocks=False, keep=True)()
 
     def memory(
-        self, path: str, data: bytes, *, expects: str | None = None, blocks: bool = False
+        self,
+        path: str,
+        data: bytes,
+        *,
+        expects: str | None = None,
+        blocks: bool = False,
+        slices: Slices | None = None,
     ) -> Artifact:
         """Read an artifact from memory under the name `path`."""
-        return self._in_memory(data, path, expects, blocks=blocks, keep=True)()
+        return self._in_memory(data, path, expects, blocks=blocks, keep=True, slices=slices)()
 
     def _begin(
         self,
@@ -148,6 +166,7 @@ class Loader:
         *,
         blocks: bool,
         keep: bool,
+        slices: Slices | None = None,
     ) -> Callable[[], Artifact]:
         if size <= IN_MEMORY:
             data = bytearray(size)
@@ -158,8 +177,10 @@ class Loader:
                         got += count
             except OSError as problem:
                 raise UnreadError(0, f"cannot be read: {problem.strerror}") from problem
-            return self._in_memory(memoryview(data)[:got], path, expects, blocks=blocks, keep=keep)
-        return self._in_place(descriptor, size, path, expects, blocks)
+            return self._in_memory(
+                memoryview(data)[:got], path, expects, blocks=blocks, keep=keep, slices=slices
+            )
+        return self._in_place(descriptor, size, path, expects, blocks=blocks, slices=slices)
 
     def _in_memory(
         self,
@@ -169,10 +190,12 @@ class Loader:
         *,
         blocks: bool,
         keep: bool,
+        slices: Slices | None = None,
     ) -> Callable[[], Artifact]:
         digest = self._hashing.submit(lambda: hashlib.sha256(data).hexdigest())
         view = View.of(data)
-        reading = _Walk(self._unpacking, self._memory, blocks).begin(view, path, 0, expects, 0)
+        walk = _Walk(self._unpacking, self._memory, blocks, slices=slices)
+        reading = walk.begin(view, path, 0, expects, 0)
 
         def finish() -> Artifact:
             content = reading()
@@ -189,12 +212,20 @@ class Loader:
                 content=replace(content, view=view if keep else content.view),
                 head=bytes(data[:_HEAD]),
                 blank=blank_byte(memoryview(data)),
+                slices=self._sliced(view, content, walk, path),
             )
 
         return finish
 
     def _in_place(
-        self, descriptor: int, size: int, path: str, expects: str | None, blocks: bool
+        self,
+        descriptor: int,
+        size: int,
+        path: str,
+        expects: str | None,
+        *,
+        blocks: bool,
+        slices: Slices | None,
     ) -> Callable[[], Artifact]:
         source = FileSource(descriptor, size)
         view = View(source)
@@ -208,7 +239,7 @@ class Loader:
         tasks = [self._hashing.submit(digest_span, source, span) for span in spans]
         hashing = hashlib.sha256()
         tee = _Tee(hashing) if compressed else None
-        walk = _Walk(self._unpacking, self._memory, blocks, tee)
+        walk = _Walk(self._unpacking, self._memory, blocks, tee, slices)
         reading = walk.begin(view, path, 0, expects, 0)
 
         def finish() -> Artifact:
@@ -234,6 +265,7 @@ class Loader:
                     content=replace(content, blocks=content.blocks or found),
                     head=view.upto(0, _HEAD),
                     blank=None if found is None else found.blank(),
+                    slices=self._sliced(view, content, walk, path),
                 )
             finally:
                 for task in tasks:
@@ -244,6 +276,68 @@ class Loader:
                 os.close(descriptor)
 
         return finish
+
+    def _sliced(self, view: View, content: Content, walk: _Walk, path: str) -> dict[str, Artifact]:
+        """Read the slices of a chip's image; what lies behind its end is not there."""
+        slices = walk.slices
+        if slices is None:
+            return {}
+        expanded = getattr(content.facts, "expanded", None)
+        if expanded is not None:
+            view = expanded(view)
+        elif content.unpacked is not None and content.size not in slices.sizes:
+            streamed = [(item.part, item.keeper.view(), item.keeper) for item in walk.sliced]
+            return self._each(path, streamed)
+        there = (part for part in slices.of if part.at < view.size)
+        stored = ((it, view.sub(it.at, min(it.size, view.size - it.at)), None) for it in there)
+        return self._each(path, stored)
+
+    def _each(
+        self, path: str, parts: Iterable[tuple[Slice, View, Keeper | None]]
+    ) -> dict[str, Artifact]:
+        found = {}
+        for part, view, keeper in parts:
+            artifact = self._slice(part, view, path, keeper) if view.size else None
+            if artifact is not None:
+                found[part.name] = artifact
+        return found
+
+    def _slice(self, part: Slice, view: View, path: str, keeper: Keeper | None) -> Artifact | None:
+        """Read one slice; None where it is blank and need not be anything else."""
+        name = f"{path}:{part.name}"
+        kept = isinstance(view.source, MemorySource)
+        if kept or (keeper is None and view.size <= IN_MEMORY):
+            data = view.bytes(0, view.size)
+            if blank_byte(memoryview(data)) is None:
+                data = data[: part.end(data)]
+            elif not part.wanted:
+                return None
+            return self._in_memory(data, name, part.expects, blocks=True, keep=True)()
+        source = WindowSource(view)
+        blocks = keeper.blocks() if keeper is not None else None
+        if blocks is None:
+            digests: dict[int, bytes] = {}
+            for span in data_spans(source):
+                digests.update(digest_span(source, span))
+            blocks = Blocks(view.size, digests)
+        blank = blocks.blank()
+        if blank is not None and not part.wanted:
+            return None
+        if not part.whole and blank is None:
+            size = min(view.size, (max(blocks.digests, default=0) + 1) * BLOCK)
+            blocks = Blocks(size, blocks.digests)
+        content = _Walk(self._unpacking, self._memory, blocks=False).begin(
+            View(source), name, 0, part.expects, 0
+        )()
+        return Artifact(
+            path=name,
+            size=blocks.size,
+            sha256=None,
+            data_sha256=blocks.sha256(),
+            content=replace(content, size=blocks.size, blocks=blocks),
+            head=view.upto(0, _HEAD),
+            blank=blank,
+        )
 
 
 class _Tee:
@@ -293,8 +387,15 @@ class _Walk:
     """Walks one artifact's contents; unpacking goes on in threads while the walk continues."""
 
     def __init__(
-        self, pool: ThreadPoolExecutor, memory: _Memory, blocks: bool, tee: _Tee | None = None
+        self,
+        pool: ThreadPoolExecutor,
+        memory: _Memory,
+        blocks: bool,
+        tee: _Tee | None = None,
+        slices: Slices | None = None,
     ) -> None:
+        self.slices = slices
+        self.sliced: list[SliceKeeper] = []
         self._pool = pool
         self._memory = memory
         self._blocks = blocks
@@ -445,7 +546,10 @@ class _Walk:
 
         def unpack(share: int) -> Future[_Unpacked]:
             budget = _Budget(MEASURE) if outer else self._budget
-            keeper = Keeper(share, blocks=self._blocks and outer, nested=not outer)
+            parts = self.slices.of if self.slices is not None and outer else ()
+            keeper = Keeper(share, blocks=self._blocks and outer, nested=not outer, slices=parts)
+            if outer:
+                self.sliced = keeper.slices
             return self._pool.submit(_unpack, reader, view, budget, keeper=keeper, tee=tee)
 
         share = self._memory.take()

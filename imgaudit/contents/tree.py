@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from imgaudit.formats.cpio import Trailing
@@ -125,3 +125,5 @@ class Artifact:
     content: Content
     head: bytes = b""
     blank: int | None = None
+    # What of a chip's image lies in its regions, by their names, each as if it were a file.
+    slices: Mapping[str, Artifact] = field(default_factory=dict, repr=False, compare=False)

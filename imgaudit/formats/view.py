@@ -97,6 +97,28 @@ class FileSource:
             at = end
 
 
+class WindowSource:
+    """A part of another source, as if it were all there is."""
+
+    __slots__ = ("_view", "size")
+
+    def __init__(self, view: View) -> None:
+        self._view = view
+        self.size = view.size
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        """Return `length` bytes from `offset`."""
+        return self._view.source.read_at(self._view.base + offset, length)
+
+    def data(self) -> Iterator[Span]:
+        """Yield the parts of the other source's spans that lie in the window."""
+        window = Span.sized(self._view.base, self.size)
+        for span in self._view.source.data():
+            common = window.common(span)
+            if common.size:
+                yield Span(common.start - window.start, common.end - window.start)
+
+
 class View:
     """A window of `size` bytes on a source, starting at `base` there."""
 

@@ -49,7 +49,7 @@ def seal(build: Build) -> Manifest:
 def _region(placement: Placement) -> SealedRegion:
     region, artifact, payload = placement.region, placement.artifact, placement.payload
     if artifact is None or payload is None:
-        if region.file is not None:
+        if placement.given:
             raise AuditError(f"nothing was sealed: {region.name}: {placement.missing}")
         return SealedRegion(
             name=region.name,

@@ -36,7 +36,7 @@ def contents_of(*formats: type[F]) -> Kind[Found[F]]:
 def unread(subject: Subject, *formats: str) -> Iterator[Missing]:
     """Give the regions that should hold one of these formats, and whose artifact was not read."""
     for placement in subject.placements:
-        if placement.region.file is not None and reader_of(placement.region.holds) in formats:
+        if placement.given and reader_of(placement.region.holds) in formats:
             why = _why(placement)
             if why:
                 yield Missing(placement.region.name, why)

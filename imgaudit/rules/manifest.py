@@ -171,7 +171,7 @@ CHANGED = Rule(
 def artifact_changed(subject: Subject) -> Outcome:
     for manifest, _, placement, sealed in _pairs(subject):
         region, artifact = placement.region, placement.artifact
-        if sealed.artifact is None or region.file is None or not subject.given:
+        if sealed.artifact is None or not placement.given or not subject.given:
             continue
         if artifact is None:
             yield NotChecked(CHANGED.name, region.name, placement.missing)
@@ -223,7 +223,7 @@ GONE = Rule(
 @check(GONE)
 def artifact_gone(subject: Subject) -> Outcome:
     for manifest, _, placement, sealed in _pairs(subject):
-        if sealed.artifact is not None and placement.region.file is None:
+        if sealed.artifact is not None and not placement.given:
             yield GONE.finding(
                 region=placement.region, manifest=manifest.file, sealed=sealed.artifact.path
             )
@@ -246,8 +246,8 @@ ADDED = Rule(
 def artifact_added(subject: Subject) -> Outcome:
     for manifest, _, placement, sealed in _pairs(subject):
         region = placement.region
-        if sealed.artifact is None and region.file is not None:
-            file = placement.path or region.file
+        if sealed.artifact is None and placement.given:
+            file = placement.path or region.file or placement.image or ""
             yield ADDED.finding(
                 region=region, key="file", artifact=file, manifest=manifest.file, file=file
             )

@@ -230,7 +230,7 @@ def _on_paper(layout: Layout) -> Iterator[NotChecked]:
     """Say what only artifacts can tell; their checks are not even loaded."""
     why = "no artifacts were given"
     for region in layout.regions:
-        if region.file is not None:
+        if region.file is not None or layout.chips[region.chip].image is not None:
             yield NotChecked(None, region.name, why)
     for stage in layout.stages.values():
         yield NotChecked(None, f"boot of {stage.name}", why)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imgaudit.model import Area, KeepFree
+from imgaudit.model import FILLS, Area, KeepFree
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.units import KIB, Span, both
@@ -152,18 +152,13 @@ HEADROOM = Rule(
     ),
 )
 
-# What fills its region by design: a file system or an environment is made to the region's size.
-_FILLS = frozenset(
-    {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}
-)
-
 
 @check(HEADROOM)
 def headroom(subject: Subject) -> Outcome:
     layout = subject.layout
     for item in subject.placements:
         region, free = item.region, item.free
-        if layout is None or (region.keep_free is None and region.holds in _FILLS):
+        if layout is None or (region.keep_free is None and region.holds in FILLS):
             continue
         keep: KeepFree = region.keep_free or layout.policy.keep_free
         if free is not None and 0 <= free < keep.of(region.room):

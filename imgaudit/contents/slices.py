@@ -1,0 +1,42 @@
+"""What of a chip's image is read as if it were files: the regions that have none of their own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from imgaudit.units import KIB, round_up
+
+_UNIT = 4 * KIB
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """Bytes of a chip's image that are read as if they were a file of their own: a region's.
+
+    `whole` tells that the content fills them; else what is blank (`erased`) behind it is left out.
+    `wanted` tells that a blank one is read too: something should be there.
+    """
+
+    name: str
+    at: int
+    size: int
+    expects: str | None = None
+    whole: bool = False
+    wanted: bool = True
+    erased: int = 0xFF
+
+    def end(self, data: bytes) -> int:
+        """Give where the content of these bytes ends."""
+        if self.whole:
+            return len(data)
+        end = len(data.rstrip(bytes([self.erased])))
+        # Zeros may be the content's own last bytes: whole units are kept, and one more.
+        return end if self.erased else min(len(data), round_up(end + 16, _UNIT))
+
+
+@dataclass(frozen=True, slots=True)
+class Slices:
+    """What to read of an image; a file of one of these `sizes` is the image itself, unpacked."""
+
+    of: tuple[Slice, ...]
+    sizes: tuple[int, ...] = ()
