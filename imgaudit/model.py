@@ -161,6 +161,8 @@ class Chip(Located):
     reset_pin: str | None = None
     block_protect: BlockProtect | None = None
     sfdp: str | None = None
+    # What divides it.
+    table: str = "fixed"
     # eMMC and SD cards
     align: int = 4096
     boot_area: int | None = None
@@ -256,6 +258,7 @@ class Region(Located):
     file_at: int = 0
     expect: int | None = None
     partition: int | None = None
+    bootable: bool | None = None
     type: str | None = None
     keep_free: KeepFree | None = None
     purpose: str = ""

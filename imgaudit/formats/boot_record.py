@@ -15,7 +15,40 @@ RECORD_SIZE = 16
 SIGNATURE = 510
 PROTECTIVE = 0xEE
 EXTENDED = frozenset({0x05, 0x0F, 0x85})
+# As sfdisk --list-types has them; the words are ours.
+TYPE_NAMES = {
+    "fat12": 0x01,
+    "fat16-small": 0x04,
+    "extended": 0x05,
+    "fat16": 0x06,
+    "exfat": 0x07,
+    "fat32": 0x0B,
+    "fat32-lba": 0x0C,
+    "fat16-lba": 0x0E,
+    "extended-lba": 0x0F,
+    "linux-swap": 0x82,
+    "linux": 0x83,
+    "linux-lvm": 0x8E,
+    "boot-loader": 0xA2,
+    "data": 0xDA,
+    "esp": 0xEF,
+    "linux-raid": 0xFD,
+}
 _SECTOR_SIZES = frozenset({512, 1024, 2048, 4096})
+
+
+def partition_type(text: str) -> int:
+    """Give the type byte of a partition: of a name, or of `0x83` or `83`.
+
+    Raises:
+        ValueError: it is neither.
+
+    """
+    if text in TYPE_NAMES:
+        return TYPE_NAMES[text]
+    if len(text.removeprefix("0x")) > 2:
+        raise ValueError(f"{text!r} is no type byte")
+    return int(text.removeprefix("0x"), 16)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

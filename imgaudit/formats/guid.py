@@ -30,12 +30,32 @@ TYPE_NAMES: dict[str, str] = {
     "linux-var": "4d21b016-b534-45c2-a9fb-5c16e091fd2d",
     "linux-tmp": "7ec6f557-3bc5-4aca-b293-16ef5df639d1",
     "linux-swap": "0657fd6d-a4ab-43c4-84e5-0933c84b4f4f",
+    "linux-root-arm-verity": "7386cdf2-203c-47a9-a498-f2ecce45a2d6",
+    "linux-root-arm64-verity": "df3300ce-d69f-4c92-978c-9bfb0f38d820",
+    "linux-root-riscv64-verity": "b6ed5582-440b-4209-b8da-5ff7c419ea3d",
+    "linux-root-x86-64-verity": "2c7357ed-ebd2-46d9-aec1-23d437ec2bf5",
     "linux-data": "0fc63daf-8483-4772-8e79-3d69d8477de4",
+    # UEFI leaves these to their makers; sgdisk --list-types has them.
+    "linux-lvm": "e6d6d379-f507-44c2-a23c-238f2a3df928",
+    "linux-raid": "a19d880f-05fc-4d3b-a006-743f0f84911e",
+    "linux-luks": "ca7d7ccb-63ed-4c53-861c-1742536059cc",
+    "bios-boot": "21686148-6449-6e6f-744e-656564454649",
     # U-Boot include/part_efi.h.
     "microsoft-basic-data": "ebd0a0a2-b9e5-4433-87c0-68b6b72699c7",
     "u-boot-environment": "3de21764-95bd-54bd-a5c3-4abe786f38a8",
 }
 """Plain name of each known partition type, and its GUID in lowercase text."""
+
+# The specification's own identifiers; ours are its words in small letters, without the prefix.
+_IDENTIFIERS = {"SD_GPT_LINUX_GENERIC": "linux-data"} | {
+    f"SD_GPT_{name.removeprefix('linux-').replace('-', '_').upper()}": name
+    for name in TYPE_NAMES
+    if name in {"esp", "xbootldr"}
+    or name.startswith(("linux-root-", "linux-usr-"))
+    or name in {"linux-home", "linux-srv", "linux-var", "linux-tmp", "linux-swap"}
+}
+TYPE_WORDS = (*TYPE_NAMES, *_IDENTIFIERS)
+"""What a layout may call a partition type, beside its GUID."""
 
 _NAMES = {guid: name for name, guid in TYPE_NAMES.items()}
 
@@ -56,6 +76,18 @@ def guid_bytes(text: str) -> bytes:
     if _dashed(plain) != text.lower():
         raise ValueError(f"{text!r} is not a GUID: write 8-4-4-4-12 hex digits")
     return plain[3::-1] + plain[5:3:-1] + plain[7:5:-1] + plain[8:]
+
+
+def partition_type(text: str) -> str:
+    """Give the GUID of a partition type: of our name, the specification's, or a GUID itself.
+
+    Raises:
+        ValueError: it is none of them.
+
+    """
+    guid = TYPE_NAMES.get(_IDENTIFIERS.get(text, text), text)
+    guid_bytes(guid)
+    return guid.lower()
 
 
 def byte_swapped(guid: str) -> str:

@@ -15,6 +15,7 @@ from imgaudit.formats.boot_record import (
     EXTENDED,
     RECORDS,
     SIGNATURE,
+    TYPE_NAMES,
     BootRecord,
     PartitionRecord,
     is_volume,
@@ -46,6 +47,13 @@ class MbrPartition:
     boot_indicator: int
     first_lba: int
     blocks: int
+
+    @property
+    def type_name(self) -> str:
+        """The type's name and byte."""
+        names = {number: name for name, number in TYPE_NAMES.items()}
+        byte = f"0x{self.os_type:02x}"
+        return f"{names[self.os_type]} ({byte})" if self.os_type in names else byte
 
     @property
     def extended(self) -> bool:

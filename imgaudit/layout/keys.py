@@ -129,6 +129,32 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
+class PartitionType:
+    """What a partition is for, as a word, a GUID or a byte; which of them, the table decides."""
+
+    def read(self, node: yaml.Node, reading: Reading) -> str | None:
+        """Read the text as it is written: a bare 83 or 0x83 is a byte in hex."""
+        return _scalar(node, reading, "a partition type")
+
+    def schema(self) -> dict[str, Any]:
+        """Describe all that some table takes."""
+        from imgaudit.formats import boot_record, guid
+
+        words = dict.fromkeys((*guid.TYPE_WORDS, *boot_record.TYPE_NAMES))
+        return {
+            "anyOf": [
+                {"enum": list(words)},
+                {
+                    "type": "string",
+                    "pattern": r"^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$",
+                },
+                {"type": "string", "pattern": r"^(0x)?[0-9a-fA-F]{1,2}$"},
+                {"type": "integer", "minimum": 0, "maximum": 255},
+            ]
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Size:
     """Bytes: an integer, a hex integer, or a number with a binary unit."""
 
@@ -266,8 +292,9 @@ class OneOf:
         if text is None or text in self.words:
             return text
         few = len(self.words) < 10
-        some = alternatives(self.words) if few else "a word that is known here"
-        reading.problem(node, f"{shown(text)} is not {some}{close(text, self.words)}")
+        some = alternatives(self.words) if few else "a word that can stand here"
+        near = close(text, self.words) if few else suggested(text, self.words)
+        reading.problem(node, f"{shown(text)} is not {some}{near}")
         return None
 
     def schema(self) -> dict[str, Any]:
@@ -326,7 +353,9 @@ class Table:
         for name, key_node, value_node in pairs(node, reading):
             key = known.get(name)
             if key is None:
-                reading.problem(key_node, f"unknown key {shown(name)}{close(name, known)}")
+                reading.problem(
+                    key_node, f"unknown key {shown(name)}{suggested(name, tuple(known))}"
+                )
                 continue
             found.places[name] = reading.where(key_node)
             found.values[name] = key.kind.read(value_node, reading)
@@ -426,9 +455,17 @@ def alternatives(words: Sequence[str], joint: str = "or") -> str:
     return f"{head} {joint} {tail}" if head else tail
 
 
-def close(word: str, words: Sequence[str] | Mapping[str, Any]) -> str:
+def suggested(word: str, words: Sequence[str], listed: Sequence[str] = ()) -> str:
+    """Suggest the nearest of many words or, where none is near, list them all (or `listed`)."""
+    inside = next((part for part in word.split("-") if len(part) > 1 and part in words), None)
+    if inside is not None:
+        return f"; did you mean {inside!r}?"
+    return close(word, words, 0.75) or f"; there are {alternatives(listed or words, 'and')}"
+
+
+def close(word: str, words: Sequence[str] | Mapping[str, Any], cutoff: float = 0.6) -> str:
     """Suggest the nearest of `words`, or say nothing."""
     import difflib
 
-    near = difflib.get_close_matches(word[:_LONGEST], map(str, words), n=1, cutoff=0.6)
+    near = difflib.get_close_matches(word[:_LONGEST], map(str, words), n=1, cutoff=cutoff)
     return f"; did you mean {near[0]!r}?" if near else ""

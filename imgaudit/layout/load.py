@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -26,6 +26,7 @@ from imgaudit.layout.keys import (
     Number,
     OneOf,
     OrWord,
+    PartitionType,
     Percent,
     Reading,
     Size,
@@ -35,6 +36,7 @@ from imgaudit.layout.keys import (
     alternatives,
     close,
     pairs,
+    suggested,
 )
 from imgaudit.layout.placing import REST, Placing
 from imgaudit.model import (
@@ -141,6 +143,11 @@ _CHIP = Table(
     (
         Key("kind", OneOf(tuple(KINDS)), "What the chip is.", required=True),
         Key("image", _file, "Assembled image of the whole chip, raw or compressed."),
+        Key(
+            "table",
+            OneOf(tuple(dict.fromkeys(word for kind in KINDS.values() for word in kind.tables))),
+            "What divides the chip; gpt on an eMMC or a card, fixed on flash, unless said.",
+        ),
         *_GEOMETRY,
         Key(
             "parts",
@@ -211,8 +218,14 @@ _REGION = Table(
         Key("partition", Number(1, 128), "eMMC, SD: number of the entry in the partition table."),
         Key(
             "type",
-            Text(),
-            "eMMC: type GUID, or its name in the Discoverable Partitions Specification.",
+            PartitionType(),
+            "eMMC, SD: type of the partition: a GUID, an identifier of the Discoverable Partitions"
+            " Specification such as SD_GPT_ROOT_ARM64, or our short name; with an MBR, its byte.",
+        ),
+        Key(
+            "bootable",
+            OneOf(("set", "unset")),
+            "eMMC, SD with an MBR: the record's boot indicator, 0x80 where it is set.",
         ),
         Key("holds", OneOf(HOLDS), "Format that the artifact must have.", required=True),
         Key("file", _file, "Artifact: a path or a glob that matches exactly one file."),
@@ -554,6 +567,10 @@ class _Assembly:
 
     def _chip(self, name: str, where: Where, chip: Values) -> None:
         kind = KINDS.get(chip.get("kind", ""))
+        table = chip.get("table")
+        if kind is not None and table is not None and table not in kind.tables:
+            some = alternatives(kind.tables)
+            self.reading.problem(chip.places["table"], f"{kind} is divided by {some}, not {table}")
         for key in chip.places if kind is not None else ():
             self._goes_with(kind, key, chip)
         parts: list[Chip] = []
@@ -607,6 +624,7 @@ class _Assembly:
             part=chip.get("name"),
             kind=known,
             sizes=tuple(sizes) or (1,),
+            table=chip.get("table", known.tables[0]),
             image=chip.get("image"),
             erase_map=self._erase_map(name, where, chip, size) if kind and kind.mtd else (),
             page=chip.get("page", known.page),
@@ -690,7 +708,9 @@ class _Assembly:
         if env is not None and region.get("holds") not in {"uboot-env", None}:
             problem(region.places["env"], "only a region that holds uboot-env has an env")
         if region.get("type") is not None:
-            self._check_type(region)
+            self._check_type(region, "gpt" if chip is None else chip.table)
+        if chip is not None and chip.table != "mbr" and "bootable" in region.places:
+            problem(region.places["bootable"], "the key 'bootable' goes with table: mbr only")
         if "label" in region.places and "labels" in region.places:
             problem(region.places["labels"], "give label or labels, not both")
         if "at" in region.places and "after" in region.places:
@@ -729,6 +749,7 @@ class _Assembly:
                     size=span.size,
                     partition=region.get("partition"),
                     type=region.get("type"),
+                    bootable={"set": True, "unset": False}.get(region.get("bootable", "")),
                     holds=region.get("holds", "raw"),
                     file=region.get("file"),
                     file_at=region.get("file-at", 0),
@@ -742,23 +763,27 @@ class _Assembly:
             )
 
     def _only_for_partitions(self, region: Values) -> None:
-        for key in ("partition", "type"):
+        for key in ("partition", "type", "bootable"):
             if key in region.places:
                 self.reading.problem(
                     region.places[key],
                     f"the key {key!r} goes with partitions of an eMMC or a card only",
                 )
 
-    def _check_type(self, region: Values) -> None:
-        from imgaudit.formats.guid import TYPE_NAMES, guid_bytes
+    def _check_type(self, region: Values, table: str) -> None:
+        from imgaudit.formats import boot_record, guid
 
         text = region.get("type")
+        words: Sequence[str] = guid.TYPE_WORDS if table == "gpt" else tuple(boot_record.TYPE_NAMES)
+        listed = tuple(guid.TYPE_NAMES if table == "gpt" else boot_record.TYPE_NAMES)
+        what = "a GUID" if table == "gpt" else "a type byte such as 0x83"
         try:
-            guid_bytes(TYPE_NAMES.get(text, text))
+            guid.partition_type(text) if table == "gpt" else boot_record.partition_type(text)
         except ValueError:
             self.reading.problem(
                 region.places["type"],
-                f"{text!r} is neither a GUID nor a known type name{close(text, TYPE_NAMES)}",
+                f"{text!r} is neither {what} nor a type with a name"
+                f"{suggested(text, words, listed)}",
             )
 
     def _known_region(self, name: str, where: Where) -> None:

@@ -91,7 +91,12 @@ class Placing:
         later = (self.starts[id(other)] for other in here if other is not region)
         following = min((at for at in later if at is not None and at >= start), default=None)
         chip = self.chips[area.partition("/")[0]]
-        if following is None and end is not None and "partition" in region.places:
+        if (
+            following is None
+            and end is not None
+            and "partition" in region.places
+            and (chip.table == "gpt")
+        ):
             following = round_down(end - _BACKUP_TABLE, chip.align)
         stop = end if following is None else following
         if stop is None or stop <= start:

@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import Any
 
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
-from imgaudit.formats.guid import TYPE_NAMES
+from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found
@@ -216,7 +216,7 @@ NONE = Rule(
     values=_none_values,
     message="{artifact} has no GPT; what is there: {what}",
     effect="Neither U-Boot nor Linux finds any of the partitions of {chip}.",
-    fix="Put a table into the image, or take partition: out of the layout.",
+    fix="Put a table into the image, or correct table: or partition: in the layout.",
     computed="regions of the chip have a partition, and its image has no header in sector 1 or in"
     " the last one, and no protective MBR",
     source="UEFI 5.3.2",
@@ -230,6 +230,8 @@ def table_missing(subject: Subject) -> Outcome:
     for image in subject.images:
         regions = subject.layout.regions_on(image.chip.name) if subject.layout else []
         if image.artifact is None or all(region.partition is None for region in regions):
+            continue
+        if image.chip.table != "gpt":
             continue
         content = image.artifact.content.unwrapped()
         if isinstance(content.facts, Gpt):
@@ -804,7 +806,7 @@ def _mapped(copy: _Copy, build: Subject) -> list[Region]:
     chip = copy.found.chip
     if build.layout is None or chip is None or copy.found.node.device_size is None:
         return []
-    there = build.layout.regions_on(chip.name) if chip.kind.sectors else []
+    there = build.layout.regions_on(chip.name) if chip.table == "gpt" else []
     return [region for region in there if region.partition is not None]
 
 
@@ -948,7 +950,7 @@ def type_differs(copy: _Copy, build: Subject) -> Outcome:
     for region, entry in _paired(copy, build):
         if region.type is None:
             continue
-        wanted = TYPE_NAMES.get(region.type, region.type).lower()
+        wanted = partition_type(region.type)
         # A GUID that is only stored the wrong way round has a finding of its own.
         if wanted != entry.type_guid and entry.swapped_type_name is None:
             yield copy.found.finding(

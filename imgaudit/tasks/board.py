@@ -60,7 +60,7 @@ def _row(item: Placement) -> tuple[str, ...]:
     region = item.region
     row = (region.area, region.name, place(region.at), human(region.size))
     if item.size is None:
-        return (*row, "-", "-", region.file or "-")
+        return (*row, "-", "-", region.file or item.image or "-")
     left = f"{item.free_percent:.1f} %"
     return (*row, human(item.size), left, item.path or "")
 

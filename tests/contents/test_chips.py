@@ -241,7 +241,6 @@ def test_a_hole_and_zeros_are_the_same() -> None:
 @pytest.mark.parametrize(
     ("region", "data", "why"),
     [
-        ("name: root, at: 4 KiB, size: 1 MiB, file: root.bin", noise(BLOCK), "on 64 KiB"),
         (ROOT, noise(100), "less than one block of 64 KiB"),
         ("name: root, at: 3 MiB, size: 2 MiB, file: root.bin", noise(2 * MIB), "ends at 0x400000"),
     ],

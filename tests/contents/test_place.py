@@ -69,8 +69,8 @@ def test_the_image_of_a_chip_gives_its_regions_and_what_no_artifact_has() -> Non
     ]
     assert found == [
         ("board.dtb", "own", MIB, 32 * KIB),
-        ("emmc.img", "none", MIB + 32 * KIB, 32 * KIB),
+        ("emmc.img:none", "none", MIB + 32 * KIB, 32 * KIB),
     ]
     repeated = [node for node in build.nodes if node.repeats]
-    assert [(node.region and node.region.name) for node in repeated] == ["own"]
+    assert [(node.region and node.region.name) for node in repeated] == ["own", "none"]
     assert all(isinstance(node.content.facts, Facts) for node in repeated)

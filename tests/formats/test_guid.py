@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.formats.guid import TYPE_NAMES, byte_swapped, guid_bytes, guid_text, type_name
+from imgaudit.formats.guid import (
+    TYPE_NAMES,
+    byte_swapped,
+    guid_bytes,
+    guid_text,
+    partition_type,
+    type_name,
+)
 
 
 @given(st.binary(min_size=16, max_size=16))
@@ -29,6 +36,18 @@ def test_the_esp_is_stored_mixed_endian() -> None:
     # UEFI specification, appendix A: the first three fields little-endian, the rest as written.
     stored = bytes.fromhex("28732ac11ff8d211ba4b00a0c93ec93b")
     assert guid_text(stored) == TYPE_NAMES["esp"]
+
+
+def test_a_type_is_known_by_our_name_by_the_identifier_of_the_specification_and_by_guid() -> None:
+    # The Discoverable Partitions Specification, "Defined Partition Type UUIDs".
+    root = "b921b045-1df0-41c3-af44-4c6f280d3fae"
+    for text in ("linux-root-arm64", "SD_GPT_ROOT_ARM64", root, root.upper()):
+        assert partition_type(text) == root
+    assert partition_type("SD_GPT_ESP") == TYPE_NAMES["esp"]
+    assert partition_type("SD_GPT_LINUX_GENERIC") == TYPE_NAMES["linux-data"]
+    assert partition_type("SD_GPT_ROOT_X86_64_VERITY") == "2c7357ed-ebd2-46d9-aec1-23d437ec2bf5"
+    with pytest.raises(ValueError, match=r"GUID|fromhex"):
+        partition_type("SD_GPT_ROOT_ARM65")
 
 
 def test_names_and_guids_are_one_to_one() -> None:
@@ -63,6 +82,13 @@ def test_names_and_guids_are_one_to_one() -> None:
         ("linux-tmp", "Linux temporary data"),
         ("linux-swap", "Linux swap"),
         ("linux-data", "Linux filesystem"),
+        ("linux-lvm", "Linux LVM"),
+        ("linux-raid", "Linux RAID"),
+        ("bios-boot", "BIOS boot"),
+        ("linux-root-arm-verity", "Linux root verity (ARM)"),
+        ("linux-root-arm64-verity", "Linux root verity (ARM-64)"),
+        ("linux-root-riscv64-verity", "Linux root verity (RISC-V-64)"),
+        ("linux-root-x86-64-verity", "Linux root verity (x86-64)"),
         ("microsoft-basic-data", "Microsoft basic data"),
     ],
 )

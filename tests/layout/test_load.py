@@ -302,7 +302,7 @@ f:10:14: monitor is not inside a bank of RAM
 f:12:22: no chip is called 'nro'; did you mean 'nor'?
 f:12:37: '-1' is not a size: write bytes, a hex number, or KiB, MiB, GiB, TiB
 f:12:47: '12:30:45' is not a size: write bytes, a hex number, or KiB, MiB, GiB, TiB
-f:12:64: 'fit-image' is not a word that is known here; did you mean 'riscv-image'?
+f:12:64: 'fit-image' is not a word that can stand here; did you mean 'fit'?
 f:12:83: 'relase' is not factory, release or runtime; did you mean 'release'?
 f:13:6: a region 'firmware' stands already at line 12
 f:13:83: the artifact would start at 0x10000, past the end
@@ -368,7 +368,7 @@ def test_wrong_values(keys: str, why: str) -> None:
         ),
         (
             "name: two, chip: emmc, at: 0, size: 1, holds: raw, writer: release, type: linux-rot",
-            "f:9:74: 'linux-rot' is neither a GUID nor a known type name",
+            "f:9:74: 'linux-rot' is neither a GUID nor a type with a name; did you mean",
         ),
         (
             "name: two, chip: nor, at: 0, size: 1, holds: uboot-env, env: {size: 1, copy: two}",

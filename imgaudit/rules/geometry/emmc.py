@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 # 128 entries of 128 bytes, with the header before (or behind) them and the MBR in front.
 _TABLE_HEAD = Span(0, 34 * SECTOR)
 _TABLE_TAIL = 33 * SECTOR
+_FIRST_LOGICAL = 5  # partitions of an MBR that stand in a chain of records
 
 
 def _partitioned(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
@@ -27,6 +28,10 @@ def _partitioned(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]
         table = any(region.partition is not None for region in regions)
         if chip.kind.sectors and table:
             yield layout, chip, regions
+
+
+def _with_gpt(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
+    return (found for found in _partitioned(subject) if found[1].table == "gpt")
 
 
 HEAD = Rule(
@@ -56,7 +61,7 @@ HEAD = Rule(
 
 @check(HEAD)
 def inside_table(subject: Subject) -> Outcome:
-    for _, _, regions in _partitioned(subject):
+    for _, _, regions in _with_gpt(subject):
         for region in regions:
             common = region.span.common(_TABLE_HEAD)
             if common.size and region.holds not in {"gpt", "mbr"}:
@@ -68,6 +73,53 @@ def inside_table(subject: Subject) -> Outcome:
                     start=region.at,
                     end=_TABLE_HEAD.end,
                 )
+
+
+RECORD = Rule(
+    name="region-over-boot-record",
+    severity=Severity.ERROR,
+    message="{region} at {start:place} lies over {what}",
+    effect="Writing the region destroys the partition table, or the table destroys the region.",
+    fix="Start {region} at {next:place} or above.",
+    computed="the region has sector 0 of a chip with an MBR, or the sector before a logical"
+    " partition, where its record is as a rule; a boot loader that leaves the table alone starts at"
+    " sector 1",
+    source="UEFI 5.2.1; Linux block/partitions/msdos.c",
+    bad=emmc(
+        "name: loader, at: 0, size: 512 KiB",
+        "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
+        chip="sectors: 65536, table: mbr",
+    ),
+    good=emmc(
+        "name: loader, at: 8 KiB, size: 512 KiB",
+        "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
+        chip="sectors: 65536, table: mbr",
+    ),
+)
+
+
+@check(RECORD)
+def over_boot_record(subject: Subject) -> Outcome:
+    for _, chip, regions in _partitioned(subject):
+        if chip.table != "mbr":
+            continue
+        records = {Span(0, SECTOR): "the MBR"} | {
+            Span(item.at - SECTOR, item.at): f"the record of {item.name}"
+            for item in regions
+            if (item.partition or 0) >= _FIRST_LOGICAL and item.at >= SECTOR
+        }
+        for region in regions:
+            for record, what in records.items():
+                if region.span.overlaps(record) and region.holds not in {"gpt", "mbr"}:
+                    yield RECORD.finding(
+                        region=region,
+                        key="at",
+                        offset=record.start,
+                        length=record.size,
+                        start=region.at,
+                        what=what,
+                        next=record.end,
+                    )
 
 
 TAIL = Rule(
@@ -87,7 +139,7 @@ TAIL = Rule(
 
 @check(TAIL)
 def over_backup(subject: Subject) -> Outcome:
-    for _, chip, regions in _partitioned(subject):
+    for _, chip, regions in _with_gpt(subject):
         table = chip.size - _TABLE_TAIL
         for region in regions:
             if table < region.span.end <= chip.size and region.holds != "gpt":

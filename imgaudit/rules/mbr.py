@@ -1,0 +1,289 @@
+"""An MBR against the layout: every partition there, in its place, of its type."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from uuid import UUID
+
+from imgaudit.formats.boot_record import partition_type
+from imgaudit.formats.mbr import Mbr, MbrPartition
+from imgaudit.model import SECTOR, Region
+from imgaudit.rules._containers import Found
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc
+from imgaudit.rules.kinds import contents_of, whole
+from imgaudit.rules.subject import Subject
+from imgaudit.units import MIB
+from imgaudit.writers.gpt import gpt
+from imgaudit.writers.sparse import Sparse
+
+MBRS = contents_of(Mbr)
+
+_REGIONS = (
+    "name: boot, partition: 1, at: 1 MiB, size: 4 MiB, type: fat32-lba, bootable: set",
+    "name: rootfs, partition: 5, at: 8 MiB, size: 8 MiB, type: linux",
+)
+
+
+def _record(status: int, kind: int, start: int, size: int) -> bytes:
+    return struct.pack("<B3sB3sII", status, bytes(3), kind, bytes(3), start, size)
+
+
+def _disk(
+    *,
+    status: int = 0x80,
+    kind: int = 0x0C,
+    size: int = 4 * MIB,
+    more: bytes = b"",
+    logical: int = 1,
+) -> bytes:
+    """Write an MBR with a boot partition and, in an extended one from 7 MiB, a logical one."""
+    disk = bytearray(32 * MIB)
+    records = _record(status, kind, MIB // SECTOR, size // SECTOR) + more
+    records += _record(0, 0x0F, 7 * MIB // SECTOR, 12 * MIB // SECTOR)
+    disk[446:510] = records.ljust(64, b"\0")
+    disk[510:512] = b"\x55\xaa"
+    at = 8 * MIB - SECTOR
+    disk[7 * MIB + 446 : 7 * MIB + 462] = _record(0, 0x05, (at - 7 * MIB) // SECTOR, 1 << 14)
+    disk[7 * MIB + 510 : 7 * MIB + 512] = b"\x55\xaa"
+    disk[at + 446 : at + 462] = _record(0, 0x83, 1, 8 * MIB // SECTOR) if logical else bytes(16)
+    disk[at + 510 : at + 512] = b"\x55\xaa"
+    return bytes(disk)
+
+
+_DISK = UUID(int=1)
+
+
+def _flat(disk: Sparse) -> bytes:
+    data = bytearray(disk.size)
+    for at, piece in disk.pieces:
+        data[at : at + len(piece)] = piece
+    return bytes(data)
+
+
+def _example(disk: bytes | None = None, *regions: str) -> Example:
+    return emmc(
+        *(regions or _REGIONS),
+        chip="sectors: 65536, table: mbr, image: disk.img",
+        files={"disk.img": lambda: disk if disk is not None else _disk()},
+    )
+
+
+def _mapped(found: Found[Mbr], build: Subject) -> list[Region]:
+    """Give the regions that should be in the table, where it is that of a chip with an MBR."""
+    chip = found.chip
+    if build.layout is None or chip is None or chip.table != "mbr":
+        return []
+    if found.node.device_size is None:
+        return []
+    return [region for region in build.layout.regions_on(chip.name) if region.partition is not None]
+
+
+def _paired(found: Found[Mbr], build: Subject) -> Iterator[tuple[Region, MbrPartition]]:
+    entries = {entry.number: entry for entry in found.facts.partitions}
+    for region in _mapped(found, build):
+        if region.partition in entries:
+            yield region, entries[region.partition]
+
+
+def _none_values(*, what: str) -> None: ...
+
+
+NONE = Rule(
+    name="mbr-missing",
+    severity=Severity.ERROR,
+    values=_none_values,
+    message="{artifact} has no MBR with partitions; what is there: {what}",
+    effect="The numbers, places and types of its partitions are not those that the layout means.",
+    fix="Write an MBR, or correct table: of {chip} in the layout.",
+    computed="table is mbr, regions of the chip have a partition, and its image does not start with"
+    " an MBR, or with one that only protects a GPT",
+    source="UEFI 5.2.1",
+    bad=emmc(
+        *_REGIONS,
+        chip="sectors: 65536, table: mbr, image: disk.img",
+        files={"disk.img": lambda: _flat(gpt(65536, _DISK, ()))},
+    ),
+    good=_example(),
+)
+
+
+@check(NONE)
+def table_missing(subject: Subject) -> Outcome:
+    for image in subject.images:
+        if image.artifact is None or image.chip.table != "mbr" or subject.layout is None:
+            continue
+        regions = subject.layout.regions_on(image.chip.name)
+        content = image.artifact.content.unwrapped()
+        if isinstance(content.facts, Mbr) or all(region.partition is None for region in regions):
+            continue
+        yield NONE(what=content.title or "no format that is known").at(
+            artifact=image.artifact.path,
+            chip=image.chip.name,
+            where=image.chip.at_key("table"),
+            offset=0,
+            length=SECTOR,
+        )
+
+
+def _missing_values(number: int | None) -> None: ...
+
+
+MISSING = Rule(
+    name="mbr-partition-missing",
+    severity=Severity.ERROR,
+    values=_missing_values,
+    message="{content} has no partition {number} for {region}",
+    effect="Firmware, the kernel or the update does not find {region}.",
+    fix="Add it to the table, or correct partition: in the layout; logical ones count from 5.",
+    computed="no record of the MBR, or of the chain of logical partitions, has the region's number",
+    source="UEFI 5.2.1; Linux block/partitions/msdos.c",
+    bad=_example(_disk(logical=0)),
+    good=_example(),
+)
+
+
+@check(MISSING, over=MBRS, given=whole)
+def partition_missing(found: Found[Mbr], build: Subject) -> Outcome:
+    numbers = {entry.number for entry in found.facts.partitions}
+    for region in _mapped(found, build):
+        if region.partition not in numbers:
+            yield found.finding(
+                MISSING(number=region.partition),
+                region=region,
+                where=region.at_key("partition"),
+                at=446,
+                length=64,
+            )
+
+
+def _moved_values(number: int, *, there: int, there_size: int, start: int, size: int) -> None: ...
+
+
+MOVED = Rule(
+    name="mbr-partition-moved",
+    severity=Severity.ERROR,
+    values=_moved_values,
+    message=(
+        "{content}: partition {number} has {there_size:bytes} at {there:place}; the layout has"
+        " {region} with {size:bytes} at {start:place}"
+    ),
+    effect="What is written by the layout's map lands in another partition, or across two.",
+    fix="Make the table and the layout say the same; only one of them can be right.",
+    computed="start or size of the record of the region's number differ from the region's",
+    source="common practice, no source",
+    bad=_example(_disk(size=5 * MIB)),
+    good=_example(),
+)
+
+
+@check(MOVED, over=MBRS, given=whole)
+def partition_moved(found: Found[Mbr], build: Subject) -> Outcome:
+    for region, entry in _paired(found, build):
+        if entry.span != region.span:
+            moved = entry.span.start != region.at
+            yield found.finding(
+                MOVED(
+                    number=entry.number,
+                    there=entry.span.start,
+                    there_size=entry.span.size,
+                    start=region.at,
+                    size=region.size,
+                ),
+                region=region,
+                where=region.at_key("at" if moved else "size"),
+                at=entry.offset + (8 if moved else 12),
+                length=4,
+            )
+
+
+def _type_values(number: int, *, there: str, kind: str) -> None: ...
+
+
+TYPE = Rule(
+    name="mbr-type-differs",
+    severity=Severity.WARNING,
+    values=_type_values,
+    message="{content}: partition {number} has the type {there}, the layout gives {region} {kind}",
+    effect="A boot ROM that looks for the type passes it by; tools take it for something else.",
+    fix="Set it (sfdisk --part-type), or correct type: in the layout.",
+    computed="the record's OSType is not the region's type",
+    source="UEFI 5.2.1",
+    bad=_example(_disk(kind=0x83)),
+    good=_example(),
+)
+
+
+@check(TYPE, over=MBRS, given=whole)
+def type_differs(found: Found[Mbr], build: Subject) -> Outcome:
+    for region, entry in _paired(found, build):
+        if region.type is not None and partition_type(region.type) != entry.os_type:
+            yield found.finding(
+                TYPE(number=entry.number, there=entry.type_name, kind=region.type),
+                region=region,
+                where=region.at_key("type"),
+                at=entry.offset + 4,
+                length=1,
+            )
+
+
+def _bootable_values(number: int, *, there: str, here: str) -> None: ...
+
+
+BOOTABLE = Rule(
+    name="mbr-bootable-differs",
+    severity=Severity.ERROR,
+    values=_bootable_values,
+    message="{content}: the boot indicator of partition {number} is {there}, for {region} {here}",
+    effect="A boot ROM or U-Boot's distro boot looks in another partition, or in the first.",
+    fix="Set or clear it (sfdisk --activate), or correct bootable: in the layout.",
+    computed="the record's BootIndicator is 0x80 and bootable is unset, or the other way round",
+    source="UEFI 5.2.1; U-Boot disk/part_dos.c",
+    bad=_example(_disk(status=0)),
+    good=_example(),
+)
+
+
+@check(BOOTABLE, over=MBRS, given=whole)
+def bootable_differs(found: Found[Mbr], build: Subject) -> Outcome:
+    words = {True: "set", False: "unset"}
+    for region, entry in _paired(found, build):
+        there = entry.boot_indicator == 0x80
+        if region.bootable is not None and region.bootable is not there:
+            yield found.finding(
+                BOOTABLE(number=entry.number, there=words[there], here=words[region.bootable]),
+                region=region,
+                where=region.at_key("bootable"),
+                at=entry.offset,
+                length=1,
+            )
+
+
+def _unknown_values(number: int, *, start: int, size: int) -> None: ...
+
+
+UNKNOWN = Rule(
+    name="mbr-partition-unknown",
+    severity=Severity.WARNING,
+    values=_unknown_values,
+    message="{content}: partition {number}, {size:bytes} at {start:place}, is not in the layout",
+    effect="No one looks after it, and the layout's map of the device is not the true one.",
+    fix="Add it to the layout, or take it out of the table.",
+    computed="a record, other than an extended one, whose number no region of the chip has",
+    source="common practice, no source",
+    bad=_example(_disk(more=_record(0, 0x83, 20 * MIB // SECTOR, 64))),
+    good=_example(),
+)
+
+
+@check(UNKNOWN, over=MBRS, given=whole)
+def partition_unknown(found: Found[Mbr], build: Subject) -> Outcome:
+    known = {region.partition for region in _mapped(found, build)}
+    for entry in found.facts.partitions if known else ():
+        if entry.number not in known and not entry.extended:
+            yield found.finding(
+                UNKNOWN(number=entry.number, start=entry.span.start, size=entry.span.size),
+                at=entry.offset,
+                length=16,
+            )
