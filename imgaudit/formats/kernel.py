@@ -7,13 +7,9 @@ include/asm-generic/vmlinux.lds.h; for the zImage arch/arm/boot/compressed/head.
 from __future__ import annotations
 
 import re
-import sys
 import zlib
-from array import array
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from itertools import compress, count
-from operator import sub
 from typing import cast
 
 from imgaudit.errors import FormatError
@@ -28,7 +24,12 @@ _CONFIG_START = b"IKCFG_ST\x1f\x8b\x08"
 _CONFIG_LIMIT = 4 * MIB  # a full configuration is about 300 KiB
 _OPTION = re.compile(r"^(?:(CONFIG_\w+)=(.*)|# (CONFIG_\w+) is not set)$", re.MULTILINE)
 _SMALLEST = 32  # bytes; no archive, compressed or not, is smaller
-_STARTS_LIMIT = 1 << 16
+_STARTS_LIMIT = 16  # archives that are looked for the length of; a kernel has one
+_MEMBERS_LIMIT = 1 << 16
+_HEADS_LIMIT = 4096  # magics that are decoded to see an archive behind them
+_WORDS_LIMIT = 1 << 20  # words that are held against the distance from a start
+_HEAD = 9 * MIB  # stored bytes that give the first decoded ones: a block of lz4-legacy and more
+_PAGE = 1 << 16  # lengths that share their upper bytes
 _ATTEMPTS = 256  # a zImage holds a few dozen stray magics at most
 _DECODED = 64 * KIB  # what a stray magic does not decode to
 _ZIMAGE_MAGIC = 0x016F2818
@@ -40,7 +41,7 @@ _COMPRESSED = {
     "bzip2": (b"BZh", re.compile(rb"BZh[1-9]1AY&SY")),
     "xz": (b"\xfd7zXZ\0", re.compile(rb"\xfd7zXZ\0\0[\x00\x01\x04\x0a]")),
     "lzma": (
-        b"\x5d\0\0",
+        b"\x5d",  # with the zeros that follow, the search would stop at each of a run of zeros
         re.compile(
             rb"\x5d\0\0(?:[\x01-\x04\x06\x08\x0c\x10\x18\x20\x30\x40\x60\x80\xc0]\0"
             rb"|\0[\x01-\x04\x06\x08\x0c])(?:\xff{8}|.{5}\0{3})\0",
@@ -154,28 +155,35 @@ class _Ramdisks:
     end. So the word w at p belongs to the start s if s + w lies in (p - 8, p].
     """
 
-    def __init__(self) -> None:
+    def __init__(self, view: View) -> None:
         self.full = False
+        self._view = view
         self._starts: dict[int, str] = {}
-        self._ahead: set[int] = set()  # what the address of a length, less the length, must give
         self._members: set[int] = set()
-        self._wide: list[Bundled] = []
-        self._narrow: list[Bundled] = []
+        self._heads = _HEADS_LIMIT
+        self._words = _WORDS_LIMIT
 
     def look(self, base: int, window: bytes, usable: int) -> None:
+        """Find starts in a window; what begins in its first `usable` bytes is wholly inside."""
         for at in _found(window, usable, _CPIO):
             self._member(base + at, window[at : at + 110])
         for kind, what in _COMPRESSED.items():
             for at in _found(window, usable, what):
-                self._start(base + at, kind)
-        if self._starts:
-            self._lengths(base, window, usable)
+                if (base + at) % 4 == 0 and self._is_archive(base + at, kind):
+                    self._start(base + at, kind)
 
     def _start(self, offset: int, kind: str) -> None:
         self.full |= len(self._starts) >= _STARTS_LIMIT
         if offset % 4 == 0 and not self.full:
             self._starts[offset] = kind
-            self._ahead.update(range(offset, offset + 8))
+
+    def _is_archive(self, offset: int, kind: str) -> bool:
+        """Tell a compressed archive from a magic that code compares with, and from other data."""
+        self._heads -= 1
+        if self._heads < 0:
+            self.full = True
+            return False
+        return _decoded(self._view.sub(offset), kind, len(_CPIO[0]), _HEAD) == _CPIO[0]
 
     def _member(self, offset: int, header: bytes) -> None:
         """Take a cpio header for a start unless the member before it leads here."""
@@ -184,30 +192,40 @@ class _Ramdisks:
         else:
             self._start(offset, "cpio")
         size, name = int(header[54:62], 16), int(header[94:102], 16)
-        if len(self._members) < _STARTS_LIMIT:
+        if len(self._members) < _MEMBERS_LIMIT:
             self._members.add(round_up(round_up(offset + 110 + name, 4) + size, 4))
-
-    def _lengths(self, base: int, window: bytes, usable: int) -> None:
-        first = -base % 8
-        words = array("I")
-        data = window[first:usable]
-        words.frombytes(data + bytes(-len(data) % 8))
-        if sys.byteorder == "big":
-            words.byteswap()
-        low = words[::2]
-        # Millions of words and few that fit: only built-in functions are fast enough.
-        fits = map(self._ahead.__contains__, map(sub, count(base + first, 8), low))
-        for index in compress(count(), fits):
-            place, size = base + first + 8 * index, low[index]
-            start = (place - size) & ~3
-            for offset in (start, start - 4):
-                if offset in self._starts and size >= _SMALLEST:
-                    found = Bundled(offset, size, self._starts[offset], place)
-                    (self._narrow if words[2 * index + 1] else self._wide).append(found)
 
     def best(self) -> Bundled | None:
         """Give the longest, a 64-bit length before a 32-bit one: less can be chance."""
-        return max(self._wide or self._narrow, key=lambda found: found.size, default=None)
+        for wide in (True, False):
+            found = (
+                Bundled(start, size, kind, place)
+                for start, kind in self._starts.items()
+                for place, size in self._lengths(start, wide=wide)
+            )
+            best = max(found, key=lambda one: one.size, default=None)
+            if best is not None:
+                return best
+        return None
+
+    def _lengths(self, start: int, *, wide: bool) -> Iterator[tuple[int, int]]:
+        """Give the words behind a start that say how far away they are, and what they say."""
+        width = 8 if wide else 4
+        for page in range(0, self._view.size - start, _PAGE):
+            data = self._view.upto(start + page, _PAGE + 15)
+            # All lengths of a page share their upper bytes: few places need to be looked at.
+            upper = (page // _PAGE).to_bytes(width - 2, "little")
+            at = data.find(upper, 2)
+            while at >= 0:
+                place = start + page + at - 2
+                size = int.from_bytes(data[at - 2 : at], "little") + page
+                if place % 8 == 0 and 0 <= place - start - size < 8 and size >= _SMALLEST:
+                    yield place, size
+                self._words -= 1
+                if self._words < 0:
+                    self.full = True
+                    return
+                at = data.find(upper, at + 8 - place % 8)
 
 
 def scan(view: View) -> KernelInside:
@@ -219,7 +237,7 @@ def scan(view: View) -> KernelInside:
     banner: re.Match[bytes] | None = None
     banner_offset = None
     config: _Config | None = None
-    ramdisks = _Ramdisks()
+    ramdisks = _Ramdisks(view)
     seen = 0
     for base, window, usable in _windows(view, view.size):
         if banner is None:
@@ -235,6 +253,7 @@ def scan(view: View) -> KernelInside:
                 config.feed(window[at + 8 :])
         seen = base + len(window)
         ramdisks.look(base, window, usable)
+    ramdisk = ramdisks.best()
     options = config.parsed() if config else None
     doubts = [config.doubt] if config and config.doubt else []
     if ramdisks.full:
@@ -247,7 +266,7 @@ def scan(view: View) -> KernelInside:
         banner_offset=banner_offset,
         config=options,
         config_offset=config.offset if config else None,
-        ramdisk=ramdisks.best(),
+        ramdisk=ramdisk,
         doubts=tuple(doubts),
     )
 
@@ -279,13 +298,18 @@ def zimage_payload(view: View) -> Payload | None:
 
 
 def _decodes(view: View, kind: str) -> bool:
+    return len(_decoded(view, kind, _DECODED, view.size)) == _DECODED
+
+
+def _decoded(view: View, kind: str, count: int, most: int) -> bytes:
+    """Give the first `count` decoded bytes, or those that `most` stored bytes give."""
     unpack = cast("Unpacker", readers()[kind].unpack)  # set in every reader of a compressor
-    decoded = 0
+    decoded = b""
     try:
-        for piece in unpack(view.chunks()):
-            decoded += len(piece)
-            if decoded >= _DECODED:
-                return True
+        for piece in unpack(view.chunks(0, most)):
+            decoded += piece
+            if len(decoded) >= count:
+                break
     except FormatError:
         pass
-    return False
+    return decoded[:count]

@@ -15,6 +15,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import kernel as kernels
 from imgaudit.formats import xz
 from imgaudit.formats.view import CHUNK, View
+from imgaudit.units import round_up
 from tests.formats._pieces import drain, text, tool
 
 # Debian packages debian-installer-12-netboot-arm64 and -armhf
@@ -181,10 +182,28 @@ def test_any_mixture_is_scanned(parts: list[bytes]) -> None:
     assert (inside.release is not None) == (BANNER in parts)
 
 
-def test_too_many_starts_are_a_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(kernels, "_STARTS_LIMIT", 3)
-    inside = kernels.scan(View.of(b"\x28\xb5\x2f\xfd" * 9))
-    assert "may be missed" in inside.doubts[0]
+@pytest.mark.parametrize(
+    ("limit", "enough", "kernel"),
+    [
+        ("_STARTS_LIMIT", 3, (ARCHIVE + bytes(4)) * 3),
+        ("_HEADS_LIMIT", 9, b"\x28\xb5\x2f\xfd" * 9),
+        # A first page of zeros is gone through for wide lengths, then for narrow ones.
+        ("_WORDS_LIMIT", 2 * 64, ARCHIVE.ljust(round_up(len(ARCHIVE), 8) + 8 * 64, b"\0")),
+    ],
+)
+def test_what_is_more_than_a_kernel_holds_is_a_doubt(
+    monkeypatch: pytest.MonkeyPatch, limit: str, enough: int, kernel: bytes
+) -> None:
+    for most in (2 * enough, enough // 2):
+        monkeypatch.setattr(kernels, limit, most)
+        inside = kernels.scan(View.of(kernel))
+        assert bool(inside.doubts) == (most < enough)
+        assert all("may be missed" in doubt for doubt in inside.doubts)
+
+
+def test_a_magic_that_decodes_to_no_archive_is_no_ramdisk() -> None:
+    other = stdlib_gzip.compress(text(700))
+    assert kernels.scan(View.of(with_ramdisk(other, 64))).ramdisk is None
 
 
 def zimage(body: bytes, end: int | None = None) -> bytes:
