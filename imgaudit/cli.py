@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -91,6 +92,42 @@ _format = click.option(
 )
 
 
+class _Reports(_ParamType):
+    """A form and the file it goes to."""
+
+    name = "form=file"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        form, equals, path = value.partition("=")
+        if not (equals and path):
+            self.fail(f"{value!r}: write FORM=FILE, such as json=report.json", param, ctx)
+        _Form().convert(form, param, ctx)
+        return value
+
+
+_reports = click.option(
+    "--report",
+    "reports",
+    metavar="FORM=FILE",
+    type=_Reports(),
+    multiple=True,
+    help="Write this form as well: json, sarif, junit, markdown and more. Repeatable.",
+)
+
+
+def _outputs(command: Callable[..., Report]) -> Callable[..., None]:
+    """Give a command that makes a report the options for its forms and files."""
+
+    @_format
+    @_output
+    @_reports
+    @functools.wraps(command)
+    def run(form: str, output: str | None, reports: tuple[str, ...], **choices: Any) -> None:
+        _give(command(**choices), form, output, reports)
+
+    return run
+
+
 _fail_on = click.option(
     "--fail-on",
     type=click.Choice(["error", "warning"]),
@@ -101,8 +138,7 @@ _fail_on = click.option(
 @main.command()
 @_layout
 @_artifacts
-@_format
-@_output
+@_outputs
 @_fail_on
 @click.option("--full-digests", is_flag=True, help="SHA-256 of raw files above 64 MiB as well.")
 @click.option(
@@ -117,18 +153,12 @@ _fail_on = click.option(
     type=click.Path(dir_okay=False),
     help="Policy of the trusted side: the layout's own can only be stricter.",
 )
-def audit(
-    layout: str,
-    artifacts: str | None,
-    form: str,
-    output: str | None,
-    **choices: Any,
-) -> None:
+def audit(layout: str, artifacts: str | None, **choices: Any) -> Report:
     """Check artifacts against their layout.
 
     Exit status: 0 pass, 1 findings, 2 not carried out, 3 no finding but something was not judged.
     """
-    _give(_audited(layout, artifacts, **choices), form, output)
+    return _audited(layout, artifacts, **choices)
 
 
 def _audited(
@@ -174,9 +204,8 @@ def _progress() -> Iterator[Callable[[str], None] | None]:
     type=click.Path(file_okay=False),
     help="Folder with the artifacts: says how full each region is.",
 )
-@_format
-@_output
-def show_map(layout: str, artifacts: str | None, form: str, output: str | None) -> None:
+@_outputs
+def show_map(layout: str, artifacts: str | None) -> Report:
     """Draw the partition map to scale, for someone new to the board."""
     from imgaudit.layout.load import load
     from imgaudit.tasks import map as drawing
@@ -189,18 +218,17 @@ def show_map(layout: str, artifacts: str | None, form: str, output: str | None) 
 
         with _progress() as progress, opened.store(artifacts, progress=progress) as store:
             build = read(loaded, store)
-    _give(drawing.draw(loaded, build), form, output)
+    return drawing.draw(loaded, build)
 
 
 @main.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
-@_format
-@_output
-def inspect(files: tuple[str, ...], form: str, output: str | None) -> None:
+@_outputs
+def inspect(files: tuple[str, ...]) -> Report:
     """Say what files are, without a layout. Exit status: 0 read, 1 damaged, 2 unreadable."""
     from imgaudit.tasks import inspect as inspecting
 
-    _give(inspecting.inspect(files), form, output)
+    return inspecting.inspect(files)
 
 
 @main.command()
@@ -213,16 +241,15 @@ def inspect(files: tuple[str, ...], form: str, output: str | None) -> None:
     help="Folder with the artifacts.",
 )
 @click.option("--entry", metavar="VARIABLE", help="Tell this script only, such as recovery.")
-@_format
-@_output
-def follow(layout: str, artifacts: str, entry: str | None, form: str, output: str | None) -> None:
+@_outputs
+def follow(layout: str, artifacts: str, entry: str | None) -> Report:
     """Tell step by step what U-Boot's scripts do, and draw the RAM as each kernel starts."""
     from imgaudit.tasks import follow as telling
     from imgaudit.tasks import opened
 
     with _progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress)
-    _give(telling.follow(subject, entry), form, output)
+    return telling.follow(subject, entry)
 
 
 @main.command()
@@ -234,9 +261,8 @@ def follow(layout: str, artifacts: str, entry: str | None, form: str, output: st
     type=click.Path(file_okay=False),
     help="Folder with the artifacts.",
 )
-@_format
-@_output
-def endure(layout: str, artifacts: str, form: str, output: str | None) -> None:
+@_outputs
+def endure(layout: str, artifacts: str) -> Report:
     """Say what still starts when a chip, a region or the environment is lost.
 
     Exit status: 0, or 1 where nothing starts after a loss that the layout does not accept.
@@ -245,7 +271,7 @@ def endure(layout: str, artifacts: str, form: str, output: str | None) -> None:
 
     with _progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress)
-    _give(covered.endure(subject), form, output)
+    return covered.endure(subject)
 
 
 @main.command()
@@ -258,11 +284,8 @@ def endure(layout: str, artifacts: str, form: str, output: str | None) -> None:
     "--kernel", metavar="FILE", type=click.Path(dir_okay=False), help="The kernel that starts it."
 )
 @click.option("--configuration", metavar="NAME", help="Of a FIT; its default unless given.")
-@_format
-@_output
-def rescue(
-    file: str, needs: str | None, arch: str | None, form: str, output: str | None, **choices: Any
-) -> None:
+@_outputs
+def rescue(file: str, needs: str | None, arch: str | None, **choices: Any) -> Report:
     """Say what a rescue ramdisk can do: FILE is a ramdisk, a FIT, a uImage or a kernel.
 
     Exit status: 0 all that must be possible is, 1 findings, 2 not carried out.
@@ -273,7 +296,7 @@ def rescue(
         report = surveying.rescue(file, groups=_words(needs), arch=arch, **choices)
     except ValueError as problem:
         _stop(str(problem))
-    _give(report, form, output)
+    return report
 
 
 def _words(names: str | None) -> list[str] | None:
@@ -288,18 +311,10 @@ def _words(names: str | None) -> list[str] | None:
 @click.option("--fit", "limit", metavar="SIZE", help="Say what to cut so that it has SIZE: 13 MiB")
 @click.option("--needs", metavar="GROUPS", help="Groups whose tools stay: shell,networking,…")
 @click.option("--arch", metavar="ARCH", help="What its programs are for; else told by the file.")
-@_format
-@_output
+@_outputs
 def weigh(
-    file: str,
-    *,
-    against: str | None,
-    limit: str | None,
-    needs: str | None,
-    arch: str | None,
-    form: str,
-    output: str | None,
-) -> None:
+    file: str, *, against: str | None, limit: str | None, needs: str | None, arch: str | None
+) -> Report:
     """Say what a ramdisk's bytes are spent on: FILE is a ramdisk, a FIT, a uImage or a kernel.
 
     Exit status: 0, or 1 where it does not fit, 2 not carried out.
@@ -312,7 +327,7 @@ def weigh(
         report = weighing.weigh(file, against=against, limit=room, needs=_words(needs), arch=arch)
     except ValueError as problem:
         _stop(str(problem))
-    _give(report, form, output)
+    return report
 
 
 @main.command()
@@ -435,8 +450,7 @@ def seal(layout: str, artifacts: str, output: str | None) -> None:
     type=click.Path(dir_okay=False),
     help="What `imgaudit seal` wrote, in place of the artifacts: tells that, not how, they differ.",
 )
-@_format
-@_output
+@_outputs
 @_fail_on
 def readback(
     layout: str,
@@ -444,10 +458,8 @@ def readback(
     *,
     artifacts: str | None,
     manifest: str | None,
-    form: str,
-    output: str | None,
     fail_on: str | None,
-) -> None:
+) -> Report:
     """Hold dumps of a board's chips against its artifacts or a manifest.
 
     Only regular files are read, and nothing is written to a device. Before you write to a board
@@ -469,7 +481,7 @@ def readback(
             fail_on=_severity(fail_on),
             progress=progress,
         )
-    _give(reading.readback(result), form, output)
+    return reading.readback(result)
 
 
 def _named(dumps: tuple[str, ...]) -> dict[str, str]:
@@ -500,11 +512,20 @@ def _style(output: str | None) -> Style:
     )
 
 
-def _give(report: Report, form: str = "text", output: str | None = None) -> NoReturn:
-    """Write a report in the form that was asked for, and end with its status."""
+def _give(
+    report: Report, form: str = "text", output: str | None = None, reports: tuple[str, ...] = ()
+) -> NoReturn:
+    """Write a report in the forms that were asked for, and end with its status."""
     from imgaudit.report import render
 
-    _write(render(form, report, _style(output)), output)
+    # All are rendered before the first is written.
+    written = [
+        (path, render(name, report)) for name, _, path in (r.partition("=") for r in reports)
+    ]
+    shown = render(form, report, _style(output))
+    for path, text in written:
+        _write(text, path)
+    _write(shown, output)
     sys.exit(report.status)
 
 

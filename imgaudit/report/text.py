@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from imgaudit.report import _chip, _ram
+from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Row, Style, columns
 from imgaudit.tasks.sections import (
     Chip,
@@ -21,7 +22,6 @@ from imgaudit.tasks.sections import (
     Values,
     Verbatim,
 )
-from imgaudit.units import both, place
 
 _ROLES = {"error": "bad", "warning": "warn", "note": "dim"}
 
@@ -132,15 +132,3 @@ def _finding(item: Found, style: Style) -> Iterator[Row]:
         ("  do:    ", item.fix, ""),
     ):
         yield from ([(row, role)] for row in style.wrap(text, label, " " * len(label)))
-
-
-def where(item: Found) -> str:
-    """Say where a finding is: in the layout, the artifact, and the bytes of either."""
-    said = [str(item.where)] if item.where else []
-    if item.artifact:
-        said.append(item.artifact)
-    if item.offset is not None:
-        base = f"{item.chip} " if item.region and item.chip else ""
-        size = f", {both(item.length)}" if item.length else ""
-        said.append(f"{base}{place(item.offset)}{size}")
-    return "  ".join(said)

@@ -416,10 +416,13 @@ class Engine:
         self._subject = subject
         self._things: dict[Kind[Any], list[tuple[Any, int]]] = {}
         self._said: dict[tuple[str, int], tuple[Finding | NotChecked, ...]] = {}
+        # What was judged: rule and subject, "" for the whole build.
+        self.looked: dict[tuple[str, str], None] = {}
 
     def apply(self, check: Check) -> Iterator[Finding | NotChecked]:
         """Give all that a check says."""
         if check.over is None:
+            self.looked[check.rule.name, ""] = None
             yield from check.run(self._subject)
             return
         for index in range(len(self._all(check.over))):
@@ -463,6 +466,7 @@ class Engine:
             if why:
                 yield NotChecked(name, self._label(kind, index), why)
                 return
+        self.looked[name, self._label(kind, index)] = None
         yield from check.run(thing, *facts)
 
     def _label(self, kind: Kind[Any], index: int) -> str:

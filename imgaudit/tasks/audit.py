@@ -46,12 +46,14 @@ class Result:
     """An audit's outcome, the worst first; waived findings are kept apart from the count.
 
     `coverage` is what was judged and by what; it is empty on paper, where nothing else is to be.
+    `looked` has what was judged, by rule and subject, "" for the whole build.
     """
 
     subject: Subject
     findings: tuple[Finding, ...]
     not_checked: tuple[NotChecked, ...]
     fail_on: Severity
+    looked: tuple[tuple[str, str], ...] = ()
     coverage: tuple[Covered, ...] = ()
 
     @property
@@ -124,6 +126,9 @@ def run(
         ),
         fail_on=gate,
         coverage=tuple(_covered(subject, today or _today())),
+        looked=tuple(
+            dict.fromkeys(pair for each in (engine, *parts.engines) for pair in each.looked)
+        ),
     )
 
 

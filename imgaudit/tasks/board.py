@@ -41,6 +41,7 @@ def audit(result: Result) -> Report:
         data=lambda: _in_json(result),
         findings=items,
         unchecked=said.unchecked(result.not_checked),
+        looked=result.looked,
         rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
     )
 

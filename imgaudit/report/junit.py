@@ -1,0 +1,76 @@
+"""JUnit XML, for a CI's table of tests: a case for each rule and subject that was looked at.
+
+Source: the schema junit-10.xsd of the Jenkins xUnit plugin.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from xml.etree import ElementTree as ET
+
+from imgaudit.clean import clean
+from imgaudit.report._common import sentence, where
+from imgaudit.report._style import PLAIN, Style
+from imgaudit.tasks.sections import Found, Report
+
+_WHOLE = "the build"
+
+
+def render(report: Report, style: Style = PLAIN) -> str:
+    """Give one suite; class name and name of a case together are there once."""
+    del style
+    failed: dict[tuple[str, str], list[Found]] = defaultdict(list)
+    for item in report.findings:
+        failed[item.name, item.subject or _WHOLE].append(item)
+    skipped: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for it in report.unchecked:
+        skipped[it.rule or "what-only-artifacts-tell", it.subject or _WHOLE].append(it.why)
+    # A rule that looks at the whole build passes as a whole only where it found nothing.
+    found = {name for name, _ in failed}
+    passed = {(name, it or _WHOLE) for name, it in report.looked if it or name not in found}
+    cases = sorted(passed | set(failed) | set(skipped))
+    bad = {case for case in failed if any(item.counts for item in failed[case])}
+    open_only = [case for case in cases if case in skipped and case not in bad]
+    counts = {
+        "tests": str(len(cases)),
+        "failures": str(len(bad)),
+        "errors": "0",
+    }
+    suites = ET.Element("testsuites", {"name": "imgaudit", **counts})
+    about = {"name": clean(report.title), **counts, "skipped": str(len(open_only))}
+    suite = ET.SubElement(suites, "testsuite", about)
+    for rule, subject in cases:
+        names = {"classname": f"imgaudit.{rule}", "name": clean(subject)}
+        case = ET.SubElement(suite, "testcase", names)
+        if (rule, subject) in bad:
+            _failure(case, failed[rule, subject])
+        elif (rule, subject) in skipped:
+            why = "; ".join(dict.fromkeys(skipped[rule, subject]))
+            ET.SubElement(case, "skipped", {"message": clean(why)})
+        elif accepted := failed.get((rule, subject)):
+            lines = [f"accepted: {clean(item.message)}" for item in accepted]
+            ET.SubElement(case, "system-out").text = "\n".join(lines)
+    ET.indent(suites)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + _text(suites) + "\n"
+
+
+def _text(root: ET.Element) -> str:
+    return ET.tostring(root, encoding="unicode")
+
+
+def _failure(case: ET.Element, items: list[Found]) -> None:
+    counted = [item for item in items if item.counts]
+    message = clean("; ".join(item.message for item in counted))
+    failure = ET.SubElement(case, "failure", {"type": counted[0].severity, "message": message})
+    failure.text = "\n\n".join(
+        "\n".join(
+            clean(line)
+            for line in (
+                sentence(item.message),
+                f"where: {where(item)}",
+                f"board: {item.effect}",
+                f"do: {item.fix}",
+            )
+        )
+        for item in counted
+    )
