@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from imgaudit.errors import ImgauditError, UnreadError
+from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.formats.blocks import unpack_block
 from imgaudit.formats.facts import Checksum, Facts, Part
 from imgaudit.formats.view import View
@@ -237,9 +237,12 @@ def unpack(view: View, piece: Piece) -> bytes:
 
     """
     assert piece.offset is not None  # noqa: S101 - tells mypy what the caller made sure of
-    return unpack_block(
-        piece.method, view.bytes(piece.offset, piece.stored), piece.whole, piece.offset
-    )
+    stored = view.bytes(piece.offset, piece.stored)
+    out = unpack_block(piece.method, stored, piece.whole, piece.offset, exact=False)
+    if len(out) < piece.skip + piece.size:
+        why = f"a block unpacks to {len(out):,} bytes; {piece.skip + piece.size:,} are used of it"
+        raise FormatError(piece.offset, why)
+    return out
 
 
 @dataclass(frozen=True, slots=True)

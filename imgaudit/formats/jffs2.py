@@ -1,7 +1,6 @@
-"""JFFS2: one walk over the headers of its nodes, in either byte order.
+"""JFFS2: one walk over its nodes, in either byte order.
 
-Fields: Linux include/uapi/linux/jffs2.h. `read` wants the whole content, up to 256 MiB; of a node
-only the 12 bytes of its header are looked at.
+Fields: Linux include/uapi/linux/jffs2.h. `read` wants the whole content, up to 256 MiB.
 """
 
 from __future__ import annotations
@@ -14,7 +13,9 @@ from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.facts import Checksum, Match, Reader
+from imgaudit.formats.files import FileSystem
+from imgaudit.formats.jffs2_tree import DIRENT, INODE, Jffs2Tree
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, human, round_up
 
@@ -30,8 +31,8 @@ MAX_MARKERS = 1 << 16  # 256 MiB in 4 KiB blocks
 MIN_ERASE, MAX_ERASE = 4 * KIB, 16 * MIB
 
 NODE_TYPES = {
-    0xE001: "dirent",
-    0xE002: "inode",
+    DIRENT: "dirent",
+    INODE: "inode",
     CLEANMARKER: "cleanmarker",
     0x2004: "padding",
     0x2006: "summary",
@@ -48,7 +49,7 @@ _HEADERS: dict[Order, struct.Struct] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Jffs2(Facts):
+class Jffs2(FileSystem):
     """A JFFS2 image.
 
     `nodes` counts the sound headers and `node_types` those of each type, by name or hex number.
@@ -96,9 +97,11 @@ class _Walk:
 
     def __init__(self, view: View, order: Order) -> None:
         self.view = view
+        self.tree = Jffs2Tree(view, order)
         self.header = _HEADERS[order]
         self.magic = MAGIC.to_bytes(2, order)
         self.end = min(view.size, MAX_BYTES)
+        self.padded = self.end
         self.types: Counter[int] = Counter()
         self.cleanmarkers: list[int] = []
         self.checksums: list[Checksum] = []
@@ -108,6 +111,11 @@ class _Walk:
             at = self._piece(at)
         self.walked = at
         self.complete = at + HEADER_SIZE > self.end and self.end == view.size
+        if self.bad or not self.complete:
+            self.tree.complete = False
+        if not self.complete:
+            self.tree.skip(f"only the first {at:,} bytes were walked")
+        self.tree.finish()
 
     def _piece(self, start: int) -> int:
         """Walk the nodes whose headers lie in the MiB at `start`; give where to go on."""
@@ -118,13 +126,25 @@ class _Walk:
             if data[at : at + 2] != self.magic:
                 found = data.find(self.magic, at)
                 # Nodes are 4-aligned; an unaligned find is data, and the search goes on behind it.
-                at = round_up(found, ALIGN) if found >= 0 else round_up(last + 1, ALIGN)
+                following = round_up(found, ALIGN) if found >= 0 else round_up(last + 1, ALIGN)
+                if data[at:following].strip(b"\xff"):
+                    self._no_node(start + at)
+                at = following
                 self.steps += 1
             else:
                 at += self._node(start + at, data[at : at + HEADER_SIZE])
             if self.steps >= MAX_STEPS:
                 break
         return start + at
+
+    def _no_node(self, place: int) -> None:
+        """Note what is neither erased nor a node; zeros up to the end only pad."""
+        if place >= self.padded:
+            return
+        if not any(any(piece) for piece in self.view.chunks(place, self.end)):
+            self.padded = place
+            return
+        self.tree.flaw(place, "bytes that are neither erased nor a node")
 
     def _node(self, place: int, head: bytes) -> int:
         """Note the node at `place`; give how far the next one is."""
@@ -147,6 +167,8 @@ class _Walk:
             self.bad += 1
             return ALIGN
         self.types[kind] += 1
+        if kind in {DIRENT, INODE}:
+            self.tree.take(kind, place, length)
         self.longest = max(self.longest, length)
         self.used_end = max(self.used_end, place + length)
         if kind == CLEANMARKER and len(self.cleanmarkers) < MAX_MARKERS:
@@ -171,8 +193,12 @@ def _read(view: View) -> Jffs2:
     doubts = () if walk.complete else (f"Only the first {walk.walked:,} bytes were walked.",)
     return Jffs2(
         offsets={"magic": 0, "nodetype": 2, "totlen": 4, "hdr_crc": 8},
-        checksums=tuple(walk.checksums),
+        checksums=(*walk.checksums, *walk.tree.checksums),
         doubts=doubts,
+        files=walk.tree.files(),
+        flaws=tuple(walk.tree.flaws),
+        flaw_count=walk.tree.flaw_count,
+        unwalked=walk.tree.unwalked,
         order=order,
         nodes=walk.types.total(),
         node_types={

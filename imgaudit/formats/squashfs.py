@@ -1,4 +1,4 @@
-"""Squashfs 4.0: the superblock and the compressor's options.
+"""Squashfs 4.0: the superblock, the compressor's options, and what a walk through it finds.
 
 Fields: Linux fs/squashfs/squashfs_fs.h. Names of compressors and filters: squashfs-tools. Older
 versions and the big-endian ones, which Linux no longer mounts, are not read.
@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
-from imgaudit.formats.facts import Facts, Match, Reader, head_only
+from imgaudit.formats.facts import Match, Reader, head_only
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.squashfs_walk import METHODS, SquashfsWalk, Volume
 from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
@@ -96,7 +98,7 @@ class Table:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Squashfs(Facts):
+class Squashfs(FileSystem):
     """A squashfs superblock; `length` is `bytes_used`, without padding.
 
     `compressor` is the name of `compression`, or "" for an unknown number. `options` are the
@@ -179,9 +181,32 @@ def _read(view: View) -> Squashfs:
     offsets = block.offsets()
     if options:
         offsets["options"] = SUPERBLOCK_SIZE
+    walk = SquashfsWalk(
+        view,
+        Volume(
+            inodes=block["inodes"],
+            block_size=block["block_size"],
+            fragments=block["fragments"],
+            ids=block["no_ids"],
+            method=METHODS.get(block["compression"], ""),
+            root=block["root_inode"],
+            used=block["bytes_used"],
+            inode_table=block["inode_table_start"],
+            directory_table=block["directory_table_start"],
+            fragment_table=block["fragment_table_start"],
+            export_table=block["lookup_table_start"],
+            id_table=block["id_table_start"],
+            xattr_table=block["xattr_id_table_start"],
+        ),
+    )
     return Squashfs(
         length=block["bytes_used"],
         offsets=offsets,
+        doubts=walk.doubts(),
+        files=walk.files(),
+        flaws=tuple(walk.flaws),
+        flaw_count=walk.flaw_count,
+        unwalked=walk.unwalked,
         major=major,
         minor=minor,
         inodes=block["inodes"],

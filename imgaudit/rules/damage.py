@@ -12,7 +12,7 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 
 _DISK = "name: boot, partition: 1, at: 1 MiB, size: 64 KiB, holds: fat, file: boot.img"
-_WALKED = ("ext4", "fat")
+_WALKED = ("ext4", "fat", "jffs2", "squashfs")
 
 
 def _fat(clusters: int) -> bytes:
@@ -40,9 +40,11 @@ DAMAGED = Rule(
     fix="Build or copy it again; do not ship one that a check of the file system must repair.",
     computed=(
         "every directory, every inode or entry, every extent or chain of clusters and every count"
-        " of what is free is read; one of them contradicts another or leads outside"
+        " of what is free is read, tables that are packed are unpacked; one of them contradicts"
+        " another or leads outside"
     ),
-    source="e2fsck of e2fsprogs and fsck.fat of dosfstools for what counts as damage",
+    source="e2fsck of e2fsprogs, fsck.fat of dosfstools and unsquashfs of squashfs-tools for what"
+    " counts as damage; Linux fs/jffs2/scan.c",
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
     judges=_WALKED,

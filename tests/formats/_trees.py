@@ -116,7 +116,8 @@ def trouble(reader: Reader, data: bytes) -> str:
     except ImgauditError as problem:
         return str(problem)
     wrong = [checksum.name for checksum in facts.checksums if checksum.matches is False]
-    return "; ".join([*wrong, *(flaw.what for flaw in facts.flaws), facts.unwalked])
+    said = [*wrong, *(flaw.what for flaw in facts.flaws), facts.unwalked]
+    return "; ".join(filter(None, said))
 
 
 def damaged(data: bytes, seed: int, end: int | None = None) -> bytes:

@@ -24,6 +24,14 @@ def node(kind: int, length: int = 12, order: jffs2.Order = "little") -> bytes:
     mark = "<" if order == "little" else ">"
     head = struct.pack(f"{mark}HHI", 0x1985, kind, length)
     head += struct.pack(f"{mark}I", crc32_raw(head, 0))
+    data = b"\x55" * (length - (68 if kind == INODE else 40))
+    if kind == INODE:
+        # Of its fields only the numbers of bytes, stored and unpacked.
+        head += struct.pack(f"{mark}36xII4x", len(data), len(data))
+        head += struct.pack(f"{mark}II", crc32_raw(data, 0), crc32_raw(head, 0)) + data
+    elif kind == DIRENT:
+        head += struct.pack(f"{mark}16xBB2x", len(data), 8)
+        head += struct.pack(f"{mark}II", crc32_raw(head, 0), crc32_raw(data, 0)) + data
     return head.ljust(length, b"\x55").ljust(-(-length // 4) * 4, b"\xff")
 
 
@@ -89,9 +97,9 @@ def test_an_unaligned_magic_is_data() -> None:
 
 def test_nodes_are_found_across_pieces_of_the_walk() -> None:
     lead = node(INODE, (1 << 20) - 8)
-    facts = read(lead + node(INODE, 40) + b"\xff" * (3 << 20) + node(DIRENT, 44))
+    facts = read(lead + node(INODE, 68) + b"\xff" * (3 << 20) + node(DIRENT, 44))
     assert facts.node_types == {"inode": 2, "dirent": 1}
-    assert facts.used_end == len(lead) + 40 + (3 << 20) + 44
+    assert facts.used_end == len(lead) + 68 + (3 << 20) + 44
 
 
 def test_a_node_beyond_the_end_shows_in_where_the_last_one_ends() -> None:
