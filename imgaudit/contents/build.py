@@ -122,9 +122,18 @@ class Placement:
         return None if self.payload is None else self.payload.size
 
     @property
+    def used(self) -> int | None:
+        """Bytes of the region that are taken: of a file system, without what is free in it."""
+        if self.payload is None:
+            return None
+        return self.payload.size - free_inside(self.payload)
+
+    @property
     def free(self) -> int | None:
         """Bytes of the region that stay free, negative where it is too small; None if unknown."""
-        return None if self.payload is None else self.region.room - self.payload.size
+        if self.payload is None or self.payload.size > self.region.room:
+            return None if self.payload is None else self.region.room - self.payload.size
+        return self.region.room - self.payload.size + free_inside(self.payload)
 
     @property
     def free_percent(self) -> float | None:
@@ -210,6 +219,16 @@ class Build:
         for node in self.nodes:
             if not node.repeats and isinstance(node.content.facts, kind):
                 yield cast("Node[F]", node)
+
+
+def free_inside(payload: Content) -> int:
+    """Give the bytes that a file system has left for files; 0 where it is none or does not say."""
+    # Loaded here: a layout on paper needs no readers.
+    from imgaudit.formats.files import FileSystem
+
+    facts = payload.facts
+    room = facts.room if isinstance(facts, FileSystem) else None
+    return min(room.free, payload.size) if room is not None else 0
 
 
 def reader_of(holds: str) -> str | None:

@@ -60,10 +60,10 @@ def _regions(subject: Subject) -> Section:
 def _row(item: Placement) -> tuple[str, ...]:
     region = item.region
     row = (region.area, region.name, place(region.at), human(region.size))
-    if item.size is None:
+    if item.used is None:
         return (*row, "-", "-", region.file or item.image or "-")
     left = f"{item.free_percent:.1f} %"
-    return (*row, human(item.size), left, item.path or "")
+    return (*row, human(item.used), left, item.path or "")
 
 
 def _rescues(subject: Subject) -> Section:
@@ -126,7 +126,7 @@ def _region(item: Placement) -> dict[str, Any]:
         "size": region.size,
         "holds": region.holds,
         "writer": region.writer.value,
-        "used": item.size,
+        "used": item.used,
         "free": item.free,
         "headroom-percent": None if percent is None else round(percent, 2),
         "artifact": item.path,

@@ -22,9 +22,10 @@ from imgaudit.rules.engine import Example, Finding, Severity
 from imgaudit.rules.examples import Files, emmc, nor
 from imgaudit.tasks import audit
 from imgaudit.units import KIB, MIB, Span
+from imgaudit.writers.fat import fat16
 from imgaudit.writers.gpt import Partition, gpt
 from imgaudit.writers.sparse import filler, patched
-from tests.rules._storage import alone, findings, made, names
+from tests.rules._storage import alone, findings, made, names, of
 
 HERE = "filesystems"
 
@@ -510,3 +511,25 @@ def test_real_ubi(tmp_path: Path) -> None:
     assert [f.rule.name for f in alone({"u.ubifs": volume[:-4096]}, HERE)] == [
         "filesystem-truncated"
     ]
+
+
+class TestRoom:
+    """What is free in a file system is free in its region: common practice, no source."""
+
+    @pytest.mark.parametrize(("size", "low"), [(9 * MIB, False), (16 * MIB, True)])
+    def test_a_boot_partition_with_a_large_kernel(self, size: int, *, low: bool) -> None:
+        def image() -> bytes:
+            parts = fat16(17 * MIB, {"Image": b"k" * size}, "BOOT", 1)
+            out = bytearray(parts.size)
+            for at, data in parts.pieces:
+                out[at : at + len(data)] = data
+            return bytes(out)
+
+        example = disk("fat", image, size="17 MiB", more=", keep-free: 10 %")
+        subject = subject_of(example)
+        assert [
+            finding.rule.name for finding in audit.run(subject, only=of("regions")).findings
+        ] == (["headroom-low"] if low else [])
+        (placement,) = subject.placements
+        assert placement.used is not None
+        assert 0 < placement.used - size < MIB

@@ -140,7 +140,10 @@ HEADROOM = Rule(
     message="{artifact} leaves {free:bytes} of {region} free ({percent:.1f} %); {wanted} should be",
     effect="The next kernel or security update may not fit boards that are in the field.",
     fix="Shrink the artifact, grow {region} while no board is in the field, or lower keep-free.",
-    computed="free bytes are fewer than keep-free, of the region or the policy (5 % unless said)",
+    computed=(
+        "free bytes, with those that are free in a file system, are fewer than keep-free, of the"
+        " region or the policy (5 % unless said)"
+    ),
     source="common practice, no source",
     bad=nor(
         "name: recovery, at: 0, size: 64 KiB, file: recovery.bin, keep-free: 5 %",
