@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from imgaudit.errors import FormatError
+from imgaudit.maps import mtdparts
 from imgaudit.maps.collect import Place
-from imgaudit.maps.entry import Medium
+from imgaudit.maps.entry import MapEntry, Medium
 from imgaudit.maps.fw_env_config import Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Layout, Region
@@ -147,14 +149,51 @@ def _tool_places(subject: Subject) -> Iterator[_Named]:
 
 
 def _kernel_maps(subject: Subject) -> list[Table]:
-    """Give the tables that may number the MTDs: of the tree of the ramdisk's own FIT, if any."""
+    """Give the tables that may number the MTDs for the kernel that the tool runs on.
+
+    The list on that kernel's own command line comes first (Linux drivers/mtd/mtdpart.c, the order
+    of the parsers), then the tree of the ramdisk's own FIT, if any.
+    """
     copies = subject.copies
     tool = copies.flash_tool_config if copies is not None else None
     found = tables(subject)
+    given = _given_lists(subject, tool.place.region if tool is not None else None)
+    listed = [
+        table
+        for table in found
+        if not is_tree(table) and [_shape(entry) for entry in table.copy.says.entries] in given
+    ]
+    if listed:
+        return listed[:1] if len(given) == 1 else listed
     trees = [table for table in found if is_tree(table)] or found
     own = [table for table in trees if tool and table.copy.place.artifact == tool.place.artifact]
     first = (own or trees)[:1]
     return [table for table in trees if first and table.copy.place == first[0].copy.place]
+
+
+_Shape = tuple[str, int | None, int | None]
+
+
+def _shape(entry: MapEntry) -> _Shape:
+    return entry.label, entry.offset, entry.size
+
+
+def _given_lists(subject: Subject, region: Region | None) -> list[list[_Shape]]:
+    """Give the mtdparts that the kernel of a ramdisk is started with, one for each chip."""
+    found: list[list[_Shape]] = []
+    for followed in subject.boots.followed.values():
+        stage = followed.stage
+        if region is not None and (stage is None or stage.ramdisk != region.name):
+            continue
+        for boot in followed.walk.boots:
+            for text in re.findall(r"(?:^|\s)(mtdparts=[^\s\"']+)", boot.arguments or ""):
+                try:
+                    lists = mtdparts.parse(text).copies()
+                except FormatError:
+                    continue
+                shapes = [[_shape(entry) for entry in one.entries] for one in lists]
+                found += [shape for shape in shapes if shape not in found]
+    return found
 
 
 def _start(
@@ -240,8 +279,10 @@ LOCATION = Rule(
     ),
     fix="Correct it: {region} starts at {here:place} of {chip}.",
     computed="the start of the named device + the offset is no environment's start; /dev/mtdN is"
-    " entry N of the device tree's list, counted from 0 (without CONFIG_MTD_PARTITIONED_MASTER)",
-    source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_OFFSET",
+    " entry N, counted from 0 (without CONFIG_MTD_PARTITIONED_MASTER), of the mtdparts that the"
+    " kernel is started with or else of the device tree's list",
+    source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_OFFSET; Linux"
+    " drivers/mtd/mtdpart.c",
     bad=_tool(_TOOL.replace("mtd2 0x0", "mtd2 0x4000")),
     good=_tool(),
 )
