@@ -12,7 +12,6 @@ from imgaudit.writers.sparse import Sparse
 
 SECTOR = 512
 _ENTRIES, _ENTRY_SIZE = 128, 128
-_TABLE_SECTORS = _ENTRIES * _ENTRY_SIZE // SECTOR
 
 
 @dataclass
@@ -34,32 +33,54 @@ class Partition:
         )
 
 
-def gpt(sectors: int, disk: UUID, partitions: Iterable[Partition]) -> Sparse:
-    """Write the tables of a device of `sectors` sectors, protective MBR included."""
-    table = b"".join(partition.packed() for partition in partitions)
-    table = table.ljust(_ENTRIES * _ENTRY_SIZE, b"\0")
-    last = sectors - 1
-    image = Sparse(sectors * SECTOR)
+def gpt(
+    sectors: int,
+    disk: UUID,
+    partitions: Iterable[Partition],
+    *,
+    sector: int = SECTOR,
+    entries: int = _ENTRIES,
+) -> Sparse:
+    """Write the tables of a device of `sectors` sectors, protective MBR included.
+
+    Partitions are counted in sectors of 512 bytes, whatever the table's `sector` is.
+    """
+    packed = b"".join(partition.packed() for partition in partitions)
+    table = _Table(disk, packed.ljust(entries * _ENTRY_SIZE, b"\0"), sector, sectors - 1)
+    image = Sparse(sectors * sector)
     image.put(0, _protective_mbr(sectors))
-    image.put(SECTOR, _header(1, last, 2, disk, table))
-    image.put(2 * SECTOR, table)
-    image.put((last - _TABLE_SECTORS) * SECTOR, table)
-    image.put(last * SECTOR, _header(last, 1, last - _TABLE_SECTORS, disk, table))
+    image.put(sector, table.header(1, table.last, 2))
+    image.put(2 * sector, table.data)
+    image.put((table.last - table.blocks) * sector, table.data)
+    image.put(table.last * sector, table.header(table.last, 1, table.last - table.blocks))
     return image
 
 
-def _header(mine: int, other: int, at_table: int, disk: UUID, table: bytes) -> bytes:
-    last = max(mine, other)
-    first_usable, last_usable = 2 + _TABLE_SECTORS, last - _TABLE_SECTORS - 1
+@dataclass
+class _Table:
+    """The entry array, and what both headers say of it; `last` is the device's last sector."""
 
-    def packed(checksum: int) -> bytes:
-        return struct.pack(
-            "<8sIIII4Q16sQIII",
-            *(b"EFI PART", 0x10000, 92, checksum, 0, mine, other, first_usable, last_usable),
-            *(disk.bytes_le, at_table, _ENTRIES, _ENTRY_SIZE, zlib.crc32(table)),
-        )
+    disk: UUID
+    data: bytes
+    sector: int
+    last: int
 
-    return packed(zlib.crc32(packed(0))).ljust(SECTOR, b"\0")
+    @property
+    def blocks(self) -> int:
+        return -(-len(self.data) // self.sector)
+
+    def header(self, mine: int, other: int, at: int) -> bytes:
+        usable = (2 + self.blocks, self.last - self.blocks - 1)
+        count = len(self.data) // _ENTRY_SIZE
+
+        def packed(checksum: int) -> bytes:
+            return struct.pack(
+                "<8sIIII4Q16sQIII",
+                *(b"EFI PART", 0x10000, 92, checksum, 0, mine, other, *usable),
+                *(self.disk.bytes_le, at, count, _ENTRY_SIZE, zlib.crc32(self.data)),
+            )
+
+        return packed(zlib.crc32(packed(0))).ljust(SECTOR, b"\0")
 
 
 def _protective_mbr(sectors: int) -> bytes:

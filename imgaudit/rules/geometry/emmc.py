@@ -46,7 +46,8 @@ HEAD = Rule(
         "Move {region} to {end:place} or above; where the boot ROM decides, use a table with fewer"
         " entries (56 end at 0x2000) or move the entry array."
     ),
-    computed="the region overlaps sectors 0 to 33: MBR, header and 128 entries of 128 bytes",
+    computed="the region overlaps MBR, header or entries: as the chip's image has them, else"
+    " sectors 0 to 33 with 128 entries of 128 bytes",
     source="UEFI 5.3; U-Boot doc/board/allwinner/sunxi.rst",
     bad=emmc(
         "name: loader, at: 8 KiB, size: 512 KiB",
@@ -61,9 +62,10 @@ HEAD = Rule(
 
 @check(HEAD)
 def inside_table(subject: Subject) -> Outcome:
-    for _, _, regions in _with_gpt(subject):
+    for _, chip, regions in _with_gpt(subject):
+        head = _head(subject, chip)
         for region in regions:
-            common = region.span.common(_TABLE_HEAD)
+            common = region.span.common(head)
             if common.size and region.holds not in {"gpt", "mbr"}:
                 yield HEAD.finding(
                     region=region,
@@ -71,7 +73,7 @@ def inside_table(subject: Subject) -> Outcome:
                     offset=common.start,
                     length=common.size,
                     start=region.at,
-                    end=_TABLE_HEAD.end,
+                    end=head.end,
                 )
 
 
@@ -120,6 +122,19 @@ def over_boot_record(subject: Subject) -> Outcome:
                         what=what,
                         next=record.end,
                     )
+
+
+def _head(subject: Subject, chip: Chip) -> Span:
+    """Give what the table takes at the start: the image says how many entries it has, and where."""
+    for image in subject.images:
+        if image.chip is chip and image.artifact is not None:
+            from imgaudit.formats.gpt import Gpt
+
+            facts = image.artifact.content.unwrapped().facts
+            table = facts.primary if isinstance(facts, Gpt) else None
+            if table is not None and table.array.start == 2 * table.block_size:
+                return Span(0, max(table.array.end, 2 * table.block_size))
+    return _TABLE_HEAD
 
 
 TAIL = Rule(

@@ -1,0 +1,145 @@
+"""What a disk image is as a whole: its sectors, its size, and how often it is packed."""
+
+from __future__ import annotations
+
+import gzip
+import uuid
+from collections.abc import Callable
+
+from imgaudit.contents.build import reader_of
+from imgaudit.contents.tree import Content
+from imgaudit.formats.gpt import Gpt
+from imgaudit.model import SECTOR
+from imgaudit.rules import samples as sample
+from imgaudit.rules._containers import COMPRESSORS, Found
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.kinds import contents_of
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+from imgaudit.writers.gpt import gpt
+
+_SECTORS = 512
+
+
+def disk(*, sector: int = SECTOR, sectors: int = _SECTORS, entries: int = 128) -> bytes:
+    """Write a disk with an empty table."""
+    table = gpt(sectors, uuid.UUID(int=3), (), sector=sector, entries=entries)
+    data = bytearray(table.size)
+    for at, piece in table.pieces:
+        data[at : at + len(piece)] = piece
+    return bytes(data)
+
+
+def _example(image: Callable[[], bytes]) -> Example:
+    return emmc(chip=f"sectors: {_SECTORS}, image: emmc.img", files={"emmc.img": image})
+
+
+def _sector_values(*, there: int, wanted: int, content: str | None = None) -> None: ...
+
+
+SECTORS = Rule(
+    name="gpt-for-another-sector-size",
+    severity=Severity.ERROR,
+    values=_sector_values,
+    message="{content}: the GPT was made for sectors of {there:bytes}; {chip} has {wanted:bytes}",
+    effect="U-Boot and Linux look for the header at byte 512, find none, and see no partition.",
+    fix="Make the image again with a sector size of 512 (sgdisk and sfdisk take that of the file or"
+    " loop device).",
+    computed="the header's signature stands at byte 4096 and not at 512",
+    source="UEFI 5.3.2; Linux drivers/mmc/core/block.c and core/queue.c",
+    bad=_example(lambda: disk(sector=4096, sectors=64)),
+    good=_example(disk),
+)
+
+
+@check(SECTORS, over=contents_of(Gpt))
+def sector_size(found: Found[Gpt]) -> Outcome:
+    chip, there = found.chip, found.facts.block_size
+    if chip is not None and chip.kind.sectors and found.start == 0 and there != SECTOR:
+        yield found.finding(SECTORS(there=there, wanted=SECTOR), at=there, length=92)
+
+
+def _size_values(*, size: int, room: int, over: int) -> None: ...
+
+
+LARGER = Rule(
+    name="chip-image-larger-than-chip",
+    severity=Severity.ERROR,
+    values=_size_values,
+    message="{artifact} is {size:bytes}; {chip} has {room:bytes}: {over:bytes} too many",
+    effect="The writer stops at the chip's end: the backup table, and whatever lies last, is lost.",
+    fix="Make the image for {room:bytes}, the smallest part that may be on the board.",
+    computed="the image, unpacked, is larger than the chip's smallest approved part",
+    source="common practice, no source",
+    bad=_example(lambda: disk(sectors=_SECTORS + 1)),
+    good=_example(disk),
+)
+
+
+@check(LARGER)
+def image_larger(subject: Subject) -> Outcome:
+    for image in subject.images:
+        if image.artifact is None or image.dump:
+            continue
+        size = image.artifact.content.unwrapped().size
+        if size > image.chip.size:
+            yield LARGER(size=size, room=image.chip.size, over=size - image.chip.size).at(
+                artifact=image.artifact.path,
+                chip=image.chip.name,
+                where=image.chip.at_key("image"),
+                offset=image.chip.size,
+                length=size - image.chip.size,
+            )
+
+
+def _twice_values(*, outer: str, inner: str) -> None: ...
+
+
+TWICE = Rule(
+    name="artifact-packed-twice",
+    severity=Severity.ERROR,
+    values=_twice_values,
+    message="{artifact} is {outer}, and what that holds is {inner} once more",
+    effect="The writer unpacks once: the chip gets a {inner} stream in place of the image.",
+    fix="Compress it once; a build step and a release step both do.",
+    computed="below the compression of the file there is another one, and the region does not hold"
+    " that",
+    source="common practice, no source",
+    bad=nor(
+        "name: recovery, at: 0, size: 128 KiB, holds: fit, file: recovery.itb.gz",
+        files={"recovery.itb.gz": lambda: gzip.compress(sample.packed(sample.fit()), mtime=0)},
+    ),
+    good=nor(
+        "name: recovery, at: 0, size: 128 KiB, holds: raw, file: recovery.bin",
+        files={"recovery.bin": lambda: b"tide" * KIB},
+    ),
+)
+
+
+@check(TWICE)
+def packed_twice(subject: Subject) -> Outcome:
+    for region, artifact, _ in subject.placed():
+        layers = _layers(artifact.content, reader_of(region.holds))
+        if len(layers) > 1:
+            yield TWICE(outer=layers[0], inner=layers[1]).at(
+                region=region, artifact=artifact.path, key="file"
+            )
+    for image in subject.images:
+        layers = _layers(image.artifact.content, None) if image.artifact else []
+        if len(layers) > 1 and image.artifact is not None:
+            yield TWICE(outer=layers[0], inner=layers[1]).at(
+                artifact=image.artifact.path,
+                chip=image.chip.name,
+                where=image.chip.at_key("image"),
+            )
+
+
+def _layers(content: Content, wanted: str | None) -> list[str]:
+    """Name the compressions around what a region holds, from the outside in."""
+    found = []
+    inner: Content | None = content
+    while inner is not None and inner.format in COMPRESSORS and inner.format != wanted:
+        found.append(inner.format or "")
+        inner = inner.inner
+    return found
