@@ -197,6 +197,18 @@ def parse(view: View) -> Tree:
 
     """
     header = _header(view)
+    try:
+        return _parse(view, header)
+    except FormatError as problem:
+        missing = header.totalsize - view.size
+        if missing <= 0:
+            raise
+        raise FormatError(
+            view.size, f"the file is cut: {missing:,} of {header.totalsize:,} bytes are missing"
+        ) from problem
+
+
+def _parse(view: View, header: Header) -> Tree:
     end = header.totalsize
     strings = _block(view, "off_dt_strings", header.off_dt_strings, header.size_dt_strings, end)
     if strings.size > _MAX_STRINGS:

@@ -29,13 +29,14 @@ _ARCHES = {"arm": "arm", "arm64": "arm64", "riscv": "riscv64", "x86_64": "x86-64
 class Ramdisk:
     """What a kernel is given to unpack: the archive bundled in it, then the external one.
 
-    `where` names the external ramdisk, else the bundled one; `missing` says why there is none.
-    `at` is the external ramdisk's offset in the content that holds it, None inside compressed data.
+    `where` names the external ramdisk, else the bundled one; `missing` says why there is none,
+    `unread` why what should hold it could not be read. `at` is the external ramdisk's offset in the content that holds it, None inside compressed data.
     `kernel` is the kernel that is started with it, where that is known.
     """
 
     where: str
     missing: str = ""
+    unread: str = ""
     at: int | None = None
     size: int = 0
     segments: tuple[Segment, ...] = ()
@@ -74,15 +75,19 @@ def ramdisk_of(
             if child.name.endswith(f"/{BUNDLED}"):
                 follow.archive(child, 0, bundled=True)
     bundled = sum(len(facts.entries) for _, facts in follow.archives)
-    missing = ""
+    missing = unread = ""
     if place.ramdisk is not None:
         follow.archive(place.ramdisk, 0, bundled=False)
     elif bundled <= _DEFAULT_ENTRIES:
-        missing = place.why
+        # What is damaged is told as such; whether it had a ramdisk is not known.
+        damaged = content.facts is None and content.damaged_at is not None
+        unread = f"{content.name} could not be read: {content.why}" if damaged else ""
+        missing = "" if damaged else place.why
     where = place.ramdisk.name if place.ramdisk else f"{own.name}/{BUNDLED}" if own else ""
     return Ramdisk(
         where=where or content.name,
         missing=missing,
+        unread=unread,
         at=place.at,
         size=place.ramdisk.size if place.ramdisk else 0,
         segments=tuple(follow.segments),

@@ -206,7 +206,7 @@ def _rescue(
         config=config,
         config_from=origin,
         release=inside.release if inside is not None else None,
-        why=ramdisk.missing or _unread(ramdisk),
+        why=ramdisk.missing or ramdisk.unread or _unread(ramdisk),
     )
     if ramdisk.missing or not any(facts.entries for _, facts in ramdisk.archives):
         return bare

@@ -599,8 +599,9 @@ def _odd(path: str, node: Node) -> Iterator[str]:
     if node.is_file and mode & 0o6000:
         yield "setuid" if mode & 0o4000 else "setgid"
     if path in STICKY:
-        if (mode & 0o1777) != 0o1777:
-            yield "not 1777"
+        # Tighter than 1777 is no way in: it only keeps other accounts out.
+        if mode & 0o002 and not mode & 0o1000:
+            yield "writable by everyone and not sticky (mode 1777: only owners delete)"
     elif mode & 0o002 and not mode & 0o1000 and (node.is_file or node.children is not None):
         yield "writable by everyone"
     if "/.ssh" in path and mode & 0o022:

@@ -31,6 +31,10 @@ _REGIONS = (
     "name: settings, at: 128 KiB, size: 64 KiB, writer: runtime",
     "name: recovery, at: 256 KiB, size: 768 KiB",
 )
+_SHOWN = 4
+# U-Boot's commands that take a partition's name.
+_BY_NAME = frozenset({"mtd", "ubi", "nand", "chpart", "sf"})
+_IN_ARGUMENTS = re.compile(r"(?:ubi\.mtd=|root=mtd:|mtd:)([^\s,;:]+)")
 _MAP = "spi0.0:128k(firmware)ro,64k(settings),768k@256k(recovery)"
 
 
@@ -145,13 +149,20 @@ def map_size(subject: Subject) -> Outcome:
             )
 
 
+def _label_values(
+    region: str, *, differences: str, happens: str, label: str, copies: str = ""
+) -> None: ...
+
+
 LABEL = Rule(
     name="map-label-differs",
     severity=Severity.ERROR,
-    message="{region} is called {there!r} in {copies}, but {label!r} in the layout{also}",
-    effect="Whatever looks it up by its label finds nothing.",
-    fix="Call it {label!r}, or give the layout the label {there!r}; labels: takes several.",
-    computed="the entry with the region's bytes has another label",
+    values=_label_values,
+    message="{copies}: {differences}",
+    effect="{happens}.",
+    fix="Call it {label!r} there, or give the layout the other label too (labels: takes several).",
+    computed="the entry with the region's bytes has another label: an error where a script, the"
+    " kernel command line or fw_env.config looks the layout's label up, else one warning for all",
     source="common practice, no source",
     bad=_mtdparts(_MAP.replace("settings", "env")),
     good=_mtdparts(),
@@ -160,27 +171,68 @@ LABEL = Rule(
 
 @check(LABEL)
 def map_label(subject: Subject) -> Outcome:
-    pairs = list(_paired(subject))
     wrong = grouped(
         ((region.name, row.entry.label), row)
-        for row, region in pairs
+        for row, region in _paired(subject)
         if row.entry.label not in region.labels
     )
+    used = _looked_up(subject)
+    idle: list[tuple[Region, str, list[Row]]] = []
     for (_, label), rows in wrong.items():
         region = rows[0].region
-        if region is not None:
-            right = sum(
-                other is region and row.entry.label in region.labels for row, other in pairs
-            )
-            yield finding(
-                LABEL,
-                [row.place for row in rows],
-                region=region,
-                key="label",
-                there=label,
-                label=region.label,
-                also=agreeing(right),
-            )
+        if region is None:
+            continue
+        if not used & {label, *region.labels}:
+            idle.append((region, label, rows))
+            continue
+        yield finding(
+            LABEL,
+            [row.place for row in rows],
+            region=region,
+            key="label",
+            differences=_renamed(region, label),
+            happens="What looks it up by its label finds nothing, and the command fails",
+            label=region.label,
+        )
+    if idle:
+        region = idle[0][0]
+        yield finding(
+            LABEL,
+            [row.place for _, _, rows in idle for row in rows],
+            region=region,
+            key="label",
+            severity=Severity.WARNING,
+            differences="; ".join(_renamed(item, label) for item, label, _ in idle[:_SHOWN])
+            + (f" and {len(idle) - _SHOWN} more" if len(idle) > _SHOWN else ""),
+            happens="Nothing today: nothing that is known looks a label up; people take one for"
+            " another",
+            label=region.label,
+        )
+
+
+def _renamed(region: Region, label: str) -> str:
+    return f"{region.name} is called {label!r} there, but {region.label!r} in the layout"
+
+
+def _looked_up(subject: Subject) -> set[str]:
+    """Give the names of partitions that something looks up: scripts, command lines, fw_env.config.
+
+    Source: U-Boot doc/usage/cmd/mtd.rst, cmd/ubi.c (`ubi part`) and cmd/nand.c; Linux
+    drivers/mtd/ubi/build.c (`ubi.mtd=`), init/do_mounts.c and fs/jffs2 (`root=mtd:NAME`).
+    """
+    words: set[str] = set()
+    for followed in subject.boots.followed.values():
+        for operation in followed.walk.operations:
+            if operation.arguments[:1] and operation.arguments[0] in _BY_NAME:
+                words.update(operation.arguments[1:])
+        for boot in followed.walk.boots:
+            words.update(_IN_ARGUMENTS.findall(boot.arguments or ""))
+    if subject.copies is not None:
+        for line in subject.copies.command_lines:
+            words.update(_IN_ARGUMENTS.findall(line.says.text))
+        tool = subject.copies.flash_tool_config
+        words.update(at.name for at in (tool.says.locations if tool else ()) if at.name)
+    return words
 
 
 MISSING = Rule(

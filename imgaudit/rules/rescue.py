@@ -771,8 +771,8 @@ MODES = Rule(
     message="{names} of {ramdisk}: {why}",
     effect="Another account than root can change what root runs, or a server refuses its files.",
     fix="Pack with cpio --owner=0:0, and set the modes where the tree is made.",
-    computed="not owned by root, setuid or setgid, writable by everyone, a /tmp that is not 1777,"
-    " or a .ssh that others can write",
+    computed="not owned by root, setuid or setgid, writable by everyone, a /tmp without the sticky"
+    " bit, or a .ssh that others can write",
     source="common practice, no source",
     bad=tree({"etc/profile": file("umask 022\n", 0o666)}),
     good=tree({"etc/profile": file("umask 022\n")}),

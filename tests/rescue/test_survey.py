@@ -6,7 +6,6 @@ import pytest
 
 from imgaudit.rescue.survey import (
     GROUPS,
-    STICKY,
     GroupFacts,
     Library,
     NeedFacts,
@@ -175,6 +174,7 @@ def test_modes_and_owners() -> None:
             archive(
                 folder("var"),
                 folder("var/tmp", 0o755),
+                folder("tmp", 0o777),
                 folder("open", 0o777),
                 folder("sticky", 0o1777),
                 program("su", b"", 0o4755),
@@ -186,7 +186,7 @@ def test_modes_and_owners() -> None:
         )
     )
     assert {(item.path, item.why) for item in facts.oddities} == {
-        (max(STICKY), "not 1777"),
+        ("/tmp", "writable by everyone and not sticky (mode 1777: only owners delete)"),
         ("/open", "writable by everyone"),
         ("/su", "setuid"),
         ("/mine", "not owned by root"),

@@ -249,3 +249,41 @@ def test_a_tree_that_linux_refuses_or_no_one_reads() -> None:
     assert "map-offset-differs" in tree_findings(flash(moved))
     assert tree_findings(flash(moved, status="disabled")) == set()
     assert tree_findings(flash({"partition@0": {"label": "all"}})) == {"map-copy-refused"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "tool", "severity"),
+    [
+        ("", "/dev/mtd1 0x0 0x2000 0x10000", "warning"),
+        ("ubi.mtd=settings", "", "error"),
+        ("ubi.mtd=settings,2048", "", "error"),
+        ("root=mtd:settings", "", "error"),
+        ("rootfstype=ext4", "", "warning"),
+        ("", "mtd:settings 0x0 0x2000 0x10000", "error"),
+    ],
+)
+def test_another_label_matters_where_it_is_looked_up(
+    arguments: str, tool: str, severity: str
+) -> None:
+    from imgaudit.rules import checks
+    from imgaudit.rules._boot import scripted
+    from imgaudit.rules.built import subject_of
+    from imgaudit.tasks import audit
+
+    example = scripted(
+        f"setenv bootargs {arguments}; sf probe && sf read 0x88000000 0x20000 0x40000"
+        " && bootm 0x88000000",
+        regions=(
+            "name: settings, at: 512 KiB, size: 64 KiB",
+            "name: spare, at: 576 KiB, size: 64 KiB",
+        ),
+        rest="written-elsewhere: {mtdparts: 'spi0.0:64k@64k(env),256k(recovery),"
+        "64k@512k(setup),64k(rest)', flash-tool-config: fw_env.config}\n",
+        files={"fw_env.config": tool.encode},
+    )
+    found = audit.run(subject_of(example), only=[checks()["map-label-differs"]]).findings
+    told = {item.severity.value: item.message for item in found}
+    # The one that nothing looks up is a warning in any case, and one for all of them.
+    assert set(told) == {severity, "warning"}
+    assert "rest" in told["warning"]
+    assert "setup" in told[severity]
