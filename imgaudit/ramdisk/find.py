@@ -30,8 +30,9 @@ class Ramdisk:
     """What a kernel is given to unpack: the archive bundled in it, then the external one.
 
     `where` names the external ramdisk, else the bundled one; `missing` says why there is none,
-    `unread` why what should hold it could not be read. `at` is the external ramdisk's offset in the content that holds it, None inside compressed data.
-    `kernel` is the kernel that is started with it, where that is known.
+    `unread` why what should hold it could not be read. `at` is the external ramdisk's offset in
+    the content that holds it, None inside compressed data. `kernel` is the kernel that is started
+    with it, where that is known.
     """
 
     where: str

@@ -6,6 +6,7 @@ import pytest
 
 from imgaudit.rescue.survey import (
     GROUPS,
+    STICKY,
     GroupFacts,
     Library,
     NeedFacts,
@@ -186,7 +187,7 @@ def test_modes_and_owners() -> None:
         )
     )
     assert {(item.path, item.why) for item in facts.oddities} == {
-        ("/tmp", "writable by everyone and not sticky (mode 1777: only owners delete)"),
+        (min(STICKY), "writable by everyone and not sticky (mode 1777: only owners delete)"),
         ("/open", "writable by everyone"),
         ("/su", "setuid"),
         ("/mine", "not owned by root"),
