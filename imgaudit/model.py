@@ -141,7 +141,8 @@ class Chip(Located):
     """A flash chip. `sizes` lists the approved parts; the smallest decides.
 
     `parts` has each approved part in full, where the layout describes them: the map must fit all.
-    The chip itself is then the smallest of them. `part` is the name of such a part.
+    The chip itself is then the smallest of them. `part` is the name of such a part. `number` is
+    U-Boot's: the 1 in `mmc 1`.
     """
 
     name: str
@@ -150,6 +151,7 @@ class Chip(Located):
     part: str | None = None
     parts: tuple[Chip, ...] = ()
     image: str | None = None
+    number: int | None = None
     # Raw flash: NOR and NAND
     erase_map: tuple[EraseRun, ...] = ()
     page: int = 256

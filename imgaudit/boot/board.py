@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from imgaudit.boot.commands import NOR
-from imgaudit.boot.records import Kind, Operation, World
+from imgaudit.boot.records import Kind, Operation, Partition, World
+from imgaudit.chips import EMMC
 from imgaudit.contents.build import Build, Placement
+from imgaudit.contents.place import Node
 from imgaudit.contents.starts import script_of
 from imgaudit.contents.tree import Content
 from imgaudit.formats.fat import Fat
+from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import Entry, Files, FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.uimage import UimageFacts
-from imgaudit.model import Layout, Region
+from imgaudit.model import Chip, Layout, Region
 from imgaudit.units import Span
 
 WIDE = frozenset({"arm64", "riscv64", "x86-64"})
 """Architectures whose addresses have 64 bits."""
+_ESP = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 MAX_SCRIPT = 1 << 18
 """Bytes of a script that are read; the walk refuses longer ones."""
 
@@ -46,21 +51,62 @@ class Source:
         return self.path or self.region.name
 
 
-def devices(layout: Layout, environment: Mapping[str, str]) -> dict[str, str]:
+def _is_mmc(chip: Chip) -> bool:
+    return chip.kind.device == "mmc"
+
+
+def numbers(build: Build, layout: Layout) -> dict[str, int]:
+    """Give U-Boot's numbers of the chips as far as they are known.
+
+    The layout says them, or the aliases of the device trees at hand: `mmc1` there names the node of
+    the eMMC where that is the only one that is not removable.
+    """
+    found = {chip.name: chip.number for chip in layout.chips.values() if chip.number is not None}
+    fixed = [chip for chip in layout.chips.values() if _is_mmc(chip) and chip.kind is EMMC]
+    if len(fixed) == 1 and fixed[0].name not in found:
+        said = {number for node in build.of(FdtFacts) for number in _aliased(node.facts)}
+        if len(said) == 1:
+            found[fixed[0].name] = said.pop()
+    return found
+
+
+def _aliased(facts: FdtFacts) -> Iterator[int]:
+    """Give the number that a device tree's aliases give to the only eMMC that it has."""
+    aliases = facts.tree.root.child("aliases")
+    hosts = {}
+    for name in aliases.properties if aliases is not None else ():
+        number = name.removeprefix("mmc")
+        path = aliases.text(name) if aliases is not None and number.isdigit() else None
+        node = facts.tree.get(path) if path is not None else None
+        if node is not None and "non-removable" in node.properties and node.enabled():
+            hosts[node.path] = int(number)
+    if len(hosts) == 1:
+        yield from hosts.values()
+
+
+def devices(
+    layout: Layout, environment: Mapping[str, str], numbered: Mapping[str, int]
+) -> dict[str, str]:
     """Name the area behind each of U-Boot's devices.
 
-    Chips of a kind count in the order of the layout: `nor`, `nor@1`, `nand0`, `mmc0`, `mmc1`. A
-    single eMMC or card has the number that the variable `mmcdev` names: there may be others.
+    Chips have the number that is known of them. Else those of a kind count in the order of the
+    layout, which is a guess: `nor`, `nor@1`, `nand0`, `mmc0`, `mmc1`. A single eMMC or card has the
+    number that the variable `mmcdev` names: there may be others.
     """
     found = {}
     kinds = [chip.kind.device for chip in layout.chips.values()]
     named = environment.get("mmcdev", "")
     alone = kinds.count("mmc") == 1 and named.isdecimal() and len(named) < 3
     counts = {"mmc": int(named) if alone else 0}
+    taken = {(chip.kind.device, numbered.get(chip.name)) for chip in layout.chips.values()}
     for chip in layout.chips.values():
         kind = chip.kind.device
-        number = counts.get(kind, 0)
-        counts[kind] = number + 1
+        number = numbered.get(chip.name)
+        if number is None:
+            number = counts.get(kind, 0)
+            while (kind, number) in taken:
+                number += 1
+            counts[kind] = number + 1
         # The commands call the first SPI-NOR by no number.
         device = f"{kind}{number}" if kind != NOR else f"{kind}@{number}" if number else kind
         found[device] = chip.name
@@ -86,7 +132,18 @@ class Board:
         self.lost = lost
         self.layout = layout
         self.bits = 64 if layout.arch in WIDE else 32
-        self.devices = devices(layout, environment)
+        numbered = numbers(build, layout)
+        self.devices = devices(layout, environment, numbered)
+        # One SPI-NOR, one NAND: there is no other that U-Boot could mean.
+        self.assumed = frozenset(
+            device
+            for device, area in self.devices.items()
+            if device.startswith("mmc") and "." not in device and area not in numbered
+        )
+        said = all(chip.number is not None for chip in layout.chips.values() if _is_mmc(chip))
+        self.closed = frozenset(
+            {"mmc"} if said and any(map(_is_mmc, layout.chips.values())) else ()
+        )
         self._device_of = {area: device for device, area in self.devices.items()}
         self._partitions = dict(_partitions(build))
 
@@ -157,11 +214,27 @@ class Board:
         payload = self.build.placement(region.name).payload
         return payload or self._partitions.get((region.area, region.at))
 
+    def _tables(self) -> dict[str, tuple[Partition, ...]]:
+        """Give the partition tables that were read, by device."""
+        by_area = {area: device for device, area in self.devices.items()}
+        found: dict[str, tuple[Partition, ...]] = {}
+        nodes: Iterator[Node[Gpt] | Node[Mbr]] = itertools.chain(
+            self.build.of(Gpt), self.build.of(Mbr)
+        )
+        for node in nodes:
+            device = by_area.get(node.chip.name) if node.chip is not None else None
+            if device is not None and node.start == 0:
+                found.setdefault(device, tuple(_table(node.facts)))
+        return found
+
     def world(self, *, modern_shell: bool, default: Mapping[str, str] | None) -> World:
         """Describe what is known around the scripts."""
         layout = self.layout
         files: dict[tuple[str, str, str], int] = {}
         texts: dict[tuple[str, str, str], str] = {}
+        formats: dict[tuple[str, str, str], str] = {}
+        systems: dict[tuple[str, str], str] = {}
+        called: dict[tuple[str, str], str] = {}
         raw: dict[tuple[str, int], str] = {}
         listed, caseless = set(), set()
         partitions: dict[tuple[str, str], Span] = {}
@@ -175,10 +248,17 @@ class Board:
                 partitions[device, name] = region.span
             content = self.content(region)
             found = _files(content)
+            held = _held(content)
+            for name in _names(region):
+                called[device, name] = region.name
+                if held is not None:
+                    systems[device, name] = held
             if content is not None and found is not None:
                 reached = list(found.reached())
                 scripts = dict(_scripts(content, reached))
+                kinds = dict(_formats(content, reached))
                 for name in _names(region):
+                    formats |= {(device, name, path): kind for path, kind in kinds.items()}
                     files |= {(device, name, path): file.size for path, file in reached}
                     texts |= {(device, name, path): text for path, text in scripts.items()}
                     if found.complete:
@@ -200,7 +280,13 @@ class Board:
             caseless=frozenset(caseless),
             scripts=texts,
             raw_scripts=raw,
+            formats=formats,
+            systems=systems,
+            called=called,
             partitions=partitions,
+            tables=self._tables(),
+            assumed=self.assumed,
+            closed=self.closed,
             sizes=sizes,
             erase={
                 device: chip.largest_erase
@@ -214,10 +300,66 @@ class Board:
         )
 
 
+_SYSTEMS = {
+    "fat": "fat",
+    **dict.fromkeys(("ext2", "ext3", "ext4", "ext"), "ext4"),
+    "squashfs": "squashfs",
+    "erofs": "erofs",
+    "btrfs": "btrfs",
+}
+"""File systems by the name of their reader, and as U-Boot's `fstype` calls them (fs/fs.c)."""
+
+
 def _names(region: Region) -> set[str]:
     if region.partition is None:
         return set()
     return {f"{region.partition:x}", *region.labels}
+
+
+def _held(content: Content | None) -> str | None:
+    """Name what a partition holds, as World.systems does; None where that is not known."""
+    if content is None:
+        return None
+    if content.why == LOST:
+        return ""
+    if content.facts is None or content.format is None:
+        return None
+    return _SYSTEMS.get(content.format, content.format)
+
+
+def _table(facts: Gpt | Mbr) -> Iterator[Partition]:
+    """Give a partition table as U-Boot's `part` knows it (disk/part_efi.c, disk/part_dos.c)."""
+    if isinstance(facts, Mbr):
+        for record in facts.partitions:
+            if not record.extended:
+                signature = f"{facts.record.disk_signature:08x}-{record.number:02x}"
+                yield Partition(
+                    number=record.number,
+                    span=record.span,
+                    uuid=signature,
+                    type=f"{record.os_type:x}",
+                    bootable=record.boot_indicator == 0x80 or record.os_type == 0xEF,
+                )
+        return
+    table = facts.table
+    for entry in table.entries if table is not None else ():
+        yield Partition(
+            number=entry.number,
+            span=table.span(entry) if table is not None else Span(0, 0),
+            name=entry.name,
+            uuid=entry.unique_guid.lower(),
+            type=entry.type_guid.lower(),
+            bootable=bool(entry.attributes & 4) or entry.type_guid.lower() == _ESP,
+        )
+
+
+def _formats(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[tuple[str, str]]:
+    """Say what the files of a file system are, as far as they were read."""
+    contents = _by_place(content)
+    for path, file in files:
+        inner = contents.get((file.offset, file.size)) if file.offset is not None else None
+        if inner is not None and inner.format is not None:
+            yield path, inner.format
 
 
 def _length(content: Content) -> int:

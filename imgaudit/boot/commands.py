@@ -12,9 +12,16 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from imgaudit.boot.deciding import decide_itest, decide_test
-from imgaudit.boot.records import BLOCK, Kind, World
+from imgaudit.boot.media import (
+    find_device,
+    find_file,
+    find_partition,
+    partition_named,
+    table_entry,
+)
+from imgaudit.boot.records import BLOCK, Cause, Kind, World
 from imgaudit.boot.state import State
-from imgaudit.boot.values import Hole, Text, is_number
+from imgaudit.boot.values import Hole, Text, is_number, number
 from imgaudit.errors import FormatError
 from imgaudit.maps import mtdparts
 from imgaudit.maps.entry import MapEntry
@@ -72,18 +79,21 @@ class Done:
     """What a command does.
 
     `succeeds` is None where it may also fail; `choice` then tells that nothing has to break for
-    that. `sets` changes variables (None deletes), `always` does so also on failure. `fills` is an
-    address that holds new content of `fills_size` bytes. `runs` names variables to run in turn,
-    `any_of` those of which one is run, `source_at` the address of a script to run, `imports_at` of
-    variables to import (only `imports`, where it names some), `configuration` the device and
-    partition of an extlinux.conf that is at `path`. `exits` leaves the innermost script. `ends`
-    never comes back: "reset",
+    that. Where it is true, `breaks` tells that hardware does it and can fail. `cause` is why it
+    fails, or why that is not known. `sets` changes variables (None deletes), `always` does so also
+    on failure. `fills` is an address that holds new content of `fills_size` bytes. `runs` names
+    variables to run in turn, `any_of` those of which one is run, `source_at` the address of a
+    script to run, `imports_at` of variables to import (only `imports`, where it names some),
+    `configuration` the device and partition of an extlinux.conf that is at `path`. `exits` leaves
+    the innermost script. `ends` never comes back: "reset",
     "power off" or "loop".
     """
 
     kind: Kind
     succeeds: bool | None = None
     choice: bool = False
+    breaks: bool = False
+    cause: Cause | None = None
     device: str | None = None
     partition: str | None = None
     path: str | None = None
@@ -377,37 +387,10 @@ def _volume(call: Call, index: int) -> tuple[str | None, str | None]:
         return device, partition
     number, dot, part = device.partition(".")
     if dot and interface == "mmc":
-        return _hardware(Text.of(number).number(), Text.of(part).number()), partition
-    return f"{interface}{Text.of(number).number()}", partition
-
-
-def find_file(world: World, device: str | None, partition: str | None, path: Text | None) -> Found:
-    """Look a file up in what is known of the world."""
-    plain = None if path is None else path.plain
-    if device is None or partition is None or plain is None:
-        return Found(None if path is None else str(path), None, None)
-    clean = plain.lstrip("/")
-    if (device, partition) in world.caseless:
-        same = (
-            path
-            for on, part, path in world.files
-            if (on, part) == (device, partition) and path.lower() == clean.lower()
-        )
-        clean = next(same, clean)
-    size = world.files.get((device, partition, clean))
-    if size is not None:
-        return Found(clean, size, True)
-    listed = (device, partition) in world.listed
-    return Found(clean, None, False if listed else None)
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A file: its path, its size and whether it is there (None: not known)."""
-
-    path: str | None
-    size: int | None
-    there: bool | None
+        found = _hardware(Text.of(number).number(), Text.of(part).number())
+    else:
+        found = f"{interface}{Text.of(number).number()}"
+    return found, partition_named(call.world, found, partition)
 
 
 def _load(call: Call) -> Done:
@@ -416,7 +399,7 @@ def _load(call: Call) -> Done:
     path = call.words[4] if len(call.words) > 4 else None
     if path is None and (name := call.state.get("bootfile")):
         path = name
-    found = find_file(call.world, device, partition, path)
+    found = find_file(call.world, device, partition, path, call.name)
     size, limit, skip = found.size, call.number(5), call.number(6) or 0
     if size is not None:
         size = max(0, size - skip)
@@ -424,7 +407,9 @@ def _load(call: Call) -> Done:
     at = call.number(3) if len(call.words) > 3 else call.value("loadaddr")
     return Done(
         kind=Kind.LOAD,
-        succeeds=False if found.there is False else None,
+        succeeds=found.there,
+        breaks=True,
+        cause=found.cause,
         device=device,
         partition=partition,
         path=found.path,
@@ -436,11 +421,13 @@ def _load(call: Call) -> Done:
 
 def _ubifsload(call: Call) -> Done:
     device, volume = "ubi0", call.state.selected.get("ubifs")
-    found = find_file(call.world, device, volume, call.words[2] if len(call.words) > 2 else None)
+    path = call.words[2] if len(call.words) > 2 else None
+    found = find_file(call.world, device, volume, path)
     at = call.number(1)
     return Done(
         kind=Kind.LOAD,
         succeeds=False if found.there is False else None,
+        cause=found.cause if found.there is False else None,
         device=device,
         partition=volume,
         path=found.path,
@@ -497,10 +484,12 @@ def _save_file(call: Call) -> Done:
 
 def _size(call: Call) -> Done:
     device, partition = _volume(call, 1)
-    found = find_file(call.world, device, partition, call.words[3] if len(call.words) > 3 else None)
+    path = call.words[3] if len(call.words) > 3 else None
+    found = find_file(call.world, device, partition, path, call.name)
     return Done(
         kind=Kind.TEST,
         succeeds=found.there,
+        cause=found.cause,
         choice=True,
         device=device,
         partition=partition,
@@ -510,33 +499,96 @@ def _size(call: Call) -> Done:
 
 
 def _fstype(call: Call) -> Done:
+    """`fstype interface device[:partition] [variable]`."""
     device, partition = _volume(call, 1)
     name = call.text(3)
-    sets: dict[str, Text | None] = {name: Text.unknown(name)} if name else {}
-    return Done(kind=Kind.TEST, device=device, partition=partition, sets=sets)
+    found = find_partition(call.world, device, partition)
+    system = call.world.systems.get((device or "", partition or "")) or None
+    value = Text.unknown(name or "") if system is None else Text.of(system)
+    return Done(
+        kind=Kind.TEST,
+        succeeds=found.there if found.there is not True or system is not None else None,
+        cause=found.cause,
+        choice=True,
+        device=device,
+        partition=partition,
+        sets={name: value} if name else {},
+    )
 
 
 def _part(call: Call) -> Done:
     """`part start|size|number|uuid|list|type interface device partition [variable]`."""
     verb = call.text(1)
+    if verb == "list":
+        return _part_list(call)
     if verb in {"uuid", "type"}:
         device, partition = _volume(call, 2)
         name = call.text(4)
     else:
         device, _ = _volume(call, 2)
         partition, name = call.text(4), call.text(5)
-        if verb == "list":
-            name = call.text(len(call.words) - 1) if len(call.words) > 4 else None
-            partition = None
-            name = None if name and name.startswith("-") else name
-    span = call.world.partitions.get((device or "", partition or ""))
+        if partition is not None and partition.isdigit():
+            partition = f"{number(partition, 0):x}"  # decimal here, hex elsewhere (cmd/part.c)
+    found = find_partition(call.world, device, partition)
     sets: dict[str, Text | None] = {}
     if name:
-        number = None
-        if span is not None and verb in {"start", "size"}:
-            number = (span.start if verb == "start" else span.size) // BLOCK
-        sets[name] = _hex(number, name)
-    return Done(kind=Kind.TEST, device=device, partition=partition, sets=sets)
+        value = _of_partition(call.world, verb or "", device or "", partition or "")
+        sets[name] = Text.unknown(name) if value is None else Text.of(value)
+    return Done(
+        kind=Kind.TEST,
+        succeeds=found.there,
+        cause=found.cause,
+        choice=True,
+        device=device,
+        partition=partition,
+        sets=sets,
+    )
+
+
+def _of_partition(world: World, verb: str, device: str, partition: str) -> str | None:
+    """Give what `part` says of a partition."""
+    entry = table_entry(world, device, partition)
+    span = entry.span if entry is not None else world.partitions.get((device, partition))
+    if verb in {"start", "size"} and span is not None:
+        return f"{(span.start if verb == 'start' else span.size) // BLOCK:x}"
+    if verb == "number":
+        if entry is not None:
+            return f"{entry.number:#x}"
+        numbers = (
+            name
+            for (on, name), other in world.partitions.items()
+            if on == device and other == span and is_number(name)
+        )
+        number_there = next(numbers, None)
+        return None if span is None or number_there is None else f"0x{number_there}"
+    if entry is None:
+        return None
+    return {"uuid": entry.uuid, "type": entry.type, "name": entry.name}.get(verb) or None
+
+
+def _part_list(call: Call) -> Done:
+    """`part list interface device [-bootable] [variable]`."""
+    device, _ = _volume(call, 2)
+    options = [call.text(index) or "" for index in range(4, len(call.words))]
+    name = next((word for word in options if not word.startswith("-")), None)
+    found = find_device(call.world, device)
+    sets: dict[str, Text | None] = {}
+    if name:
+        table = call.world.tables.get(device or "")
+        chosen = [
+            f"{entry.number:x}"
+            for entry in sorted(table or (), key=lambda one: one.number)
+            if entry.bootable or "-bootable" not in options
+        ]
+        sets[name] = Text.unknown(name) if table is None else Text.of(" ".join(chosen))
+    return Done(
+        kind=Kind.TEST,
+        succeeds=found.there,
+        cause=found.cause,
+        choice=True,
+        device=device,
+        sets=sets,
+    )
 
 
 def _network(call: Call) -> Done:
@@ -862,8 +914,6 @@ def _test(call: Call) -> Done:
     def exists(words: Sequence[Text]) -> bool | None:
         inner = Call((Text.of("test"), *words), call.state, call.world)
         device, partition = _volume(inner, 1)
-        if call.world.is_dead(device):
-            return False
         return find_file(call.world, device, partition, words[2]).there
 
     return Done(
@@ -984,6 +1034,7 @@ def _sysboot(call: Call) -> Done:
         partition=partition,
         path=found.path,
         succeeds=False if found.there is False else None,
+        cause=found.cause,
         fills=call.number(first + 3),
         fills_size=found.size,
         configuration=(device, partition),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 
 from imgaudit.units import Span
 
@@ -48,6 +49,93 @@ class Outcome(StrEnum):
     RETURNS = "returns"  # started something that normally does not come back
 
 
+class Reason(StrEnum):
+    """Why a command fails, or why nobody can know whether it does; `SAID` has the sentences."""
+
+    # It fails.
+    DEVICE_SILENT = "device-silent"
+    NO_DEVICE = "no-device"
+    NO_PARTITION = "no-partition"
+    OTHER_FILE_SYSTEM = "other-file-system"
+    ERASED = "erased"
+    NO_FILE = "no-file"
+    PAST_END = "past-end"
+    NOTHING_THERE = "nothing-there"
+    NOT_PROBED = "not-probed"
+    NO_VARIABLE = "no-variable"
+    NO_OPERAND = "no-operand"
+    UNKNOWN_COMMAND = "unknown-command"
+    NO_KERNEL_NAMED = "no-kernel-named"
+    # Nobody can know.
+    DEVICE_UNKNOWN = "device-unknown"
+    DEVICE_ASSUMED = "device-assumed"
+    DEVICE_OUTSIDE = "device-outside"
+    PARTITIONS_UNKNOWN = "partitions-unknown"
+    PARTITION_UNKNOWN = "partition-unknown"
+    FILE_SYSTEM_UNKNOWN = "file-system-unknown"
+    FILE_UNKNOWN = "file-unknown"
+    FILES_UNKNOWN = "files-unknown"
+    SHORT_FORM = "short-form"
+
+
+SAID: Mapping[Reason, str] = {
+    Reason.DEVICE_SILENT: "{device} does not answer",
+    Reason.NO_DEVICE: "the board has no {device}",
+    Reason.NO_PARTITION: "{device} has no partition {partition}",
+    Reason.OTHER_FILE_SYSTEM: "{volume} holds {found}, not {wanted}",
+    Reason.ERASED: "{volume} is erased",
+    Reason.NO_FILE: "{volume} has no file {path}",
+    Reason.PAST_END: "{device} ends at {end}",
+    Reason.NOTHING_THERE: "nothing was put there on this path",
+    Reason.NOT_PROBED: "no sf probe comes before it",
+    Reason.NO_VARIABLE: "{name} is not set",
+    Reason.NO_OPERAND: "an operand is missing or is none",
+    Reason.UNKNOWN_COMMAND: "no U-Boot has a command {name}, as far as is known",
+    Reason.NO_KERNEL_NAMED: "its label {label} names no kernel",
+    Reason.DEVICE_UNKNOWN: "which device it means is not known",
+    Reason.DEVICE_ASSUMED: (
+        "which chip {device} is, is not known: the layout gives no number: for it, and no device"
+        " tree an alias"
+    ),
+    Reason.DEVICE_OUTSIDE: "what {device} is, and whether it is there, the layout does not say",
+    Reason.PARTITIONS_UNKNOWN: "the partitions of {device} are not known",
+    Reason.PARTITION_UNKNOWN: "which partition of {device} it means is not known",
+    Reason.FILE_SYSTEM_UNKNOWN: "what {volume} holds is not known",
+    Reason.FILE_UNKNOWN: "which file it means is not known",
+    Reason.FILES_UNKNOWN: "whether {volume} has {path} is not known: its files are not listed",
+    Reason.SHORT_FORM: "{name} may be short for a longer command of this build",
+}
+"""What each reason says, with its operands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A reason with its operands: names as text, sizes and places in bytes."""
+
+    reason: Reason
+    operands: Mapping[str, str | int] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        """Say it in a sentence without its full stop."""
+        shown = {
+            name: f"{value:#x}" if isinstance(value, int) else value
+            for name, value in self.operands.items()
+        }
+        return SAID[self.reason].format_map(shown)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Partition:
+    """An entry of a partition table, as `part` knows it; `bootable` as U-Boot takes it."""
+
+    number: int
+    span: Span
+    name: str = ""
+    uuid: str = ""
+    type: str = ""
+    bootable: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """One thing that must happen first.
@@ -83,7 +171,9 @@ class Operation:
     that it stands in and `at` its offset there. `device` is `nor`, `mmc0`, `mmc0.boot0`, `ubi0`,
     `usb0`, `net`…; `partition` and `path` are set for files. `span` is the bytes on the device,
     `ram` the bytes in RAM (`ram_at` alone where the length is unknown). `source` is the RAM that
-    it reads, for copies and unpacking. `ignored`: what runs next does not depend on its success.
+    it reads, for copies and unpacking. `succeeds` is how it ends on sound hardware by what is known
+    (None: it may go either way), `cause` why it fails or is not known. `ignored`: what runs next
+    does not depend on its success.
     `checked` is false where a boot command can follow although it failed. `needs` is what it
     boots, for a boot command.
     """
@@ -103,6 +193,8 @@ class Operation:
     ram_at: int | None = None
     source: Span | None = None
     runs: tuple[str, ...] = ()
+    succeeds: bool | None = None
+    cause: Cause | None = None
     ignored: bool = False
     checked: bool = True
     can_fail: bool = False
@@ -149,12 +241,16 @@ class World:
     Devices are named as in `Operation.device`. A partition is its number as text, or its name.
     `files`: sizes by (device, partition, path without a leading slash); `listed`: partitions of
     which `files` is complete, so that another path is missing, `caseless`: those in which the case
-    of a path does not matter. `scripts`: texts of script files
-    (also extlinux.conf) by the same key; `raw_scripts` by (device, offset). `partitions` and
-    `sizes` are bytes. `erase` gives erase sizes. `mtd` maps an MTD name to its device and span.
-    `variables` are set by the board at run time; None: set, to a value that is unknown. `dead`
-    devices fail every command; `failing` operations (by index) fail. `modern_shell`: the newer
-    parser, in which `&&` and `||` chain as in POSIX. `bits`: width of an address.
+    of a path does not matter. `scripts`: texts of script files (also extlinux.conf) by the same
+    key; `raw_scripts` by (device, offset). `formats` says what a file is, by the name of its
+    reader, and `systems` what a partition holds, file systems as U-Boot calls them ("": erased).
+    `called` are the names of partitions' regions. `partitions` and `sizes` are bytes; `tables` are
+    whole partition tables. `assumed` devices may be other chips than the layout's order suggests;
+    of the `closed` interfaces all devices are known, so that another number is none. `erase` gives
+    erase sizes. `mtd` maps an MTD name to its device and span. `variables` are set by the board at
+    run time; None: set, to a value that is unknown. `dead` devices fail every command; `failing`
+    operations (by index) fail. `modern_shell`: the newer parser, in which `&&` and `||` chain as in
+    POSIX. `bits`: width of an address.
     """
 
     files: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
@@ -162,7 +258,13 @@ class World:
     caseless: frozenset[tuple[str, str]] = frozenset()
     scripts: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
     raw_scripts: Mapping[tuple[str, int], str] = field(default_factory=dict)
+    formats: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
+    systems: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    called: Mapping[tuple[str, str], str] = field(default_factory=dict)
     partitions: Mapping[tuple[str, str], Span] = field(default_factory=dict)
+    tables: Mapping[str, tuple[Partition, ...]] = field(default_factory=dict)
+    assumed: frozenset[str] = frozenset()
+    closed: frozenset[str] = frozenset()
     sizes: Mapping[str, int] = field(default_factory=dict)
     erase: Mapping[str, int] = field(default_factory=dict)
     mtd: Mapping[str, tuple[str, Span]] = field(default_factory=dict)
@@ -172,6 +274,26 @@ class World:
     failing: frozenset[int] = frozenset()
     modern_shell: bool = False
     bits: int = 64
+
+    @cached_property
+    def partitioned(self) -> frozenset[str]:
+        """The devices of which partitions are known."""
+        return frozenset({*self.tables, *(device for device, _ in self.partitions)})
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """The devices of which anything is known."""
+        named = (device for device, *_ in (*self.listed, *self.files))
+        return self.partitioned | frozenset({*self.sizes, *named})
+
+    @cached_property
+    def folded(self) -> Mapping[tuple[str, str, str], str]:
+        """The paths by their small letters, where case does not matter."""
+        return {
+            (device, partition, path.lower()): path
+            for device, partition, path in self.files
+            if (device, partition) in self.caseless
+        }
 
     def is_dead(self, device: str | None) -> bool:
         """Tell whether commands on the device fail; its hardware partitions die with it."""

@@ -12,22 +12,25 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from imgaudit.boot import commands, shell
-from imgaudit.boot.commands import Done, Start, find_file
+from imgaudit.boot.commands import Done, Start
 from imgaudit.boot.extlinux import Label, beside, parse_extlinux
+from imgaudit.boot.media import find_file
 from imgaudit.boot.records import (
     Boot,
+    Cause,
     Condition,
     End,
     Kind,
     Note,
     Operation,
     Outcome,
+    Reason,
     Walk,
     World,
 )
 from imgaudit.boot.shell import Command, For, If, List, Loop, Node, Script, Step, Variable
 from imgaudit.boot.state import Buffer, State, join
-from imgaudit.boot.values import Text
+from imgaudit.boot.values import Hole, Text
 from imgaudit.units import Span
 
 __all__ = [
@@ -526,7 +529,8 @@ class _Walker:
             if here is None or not self.spend():
                 break
             here.assign(node.name, item)
-            here.status = 0  # it is set by a command of its own
+            if not self.world.modern_shell:
+                here.status = 0  # it is set by a command of its own
             self.calls.append((script.name, -number))
             ways = self.sequence(node.body, here, script)
             self.calls.pop()
@@ -662,8 +666,12 @@ class _Walker:
             done = Done(kind=Kind.UNKNOWN, unresolved="command not known")
         else:
             self.note("unknown command", call.name, script.name, node.at)
+            short = commands.abbreviates(call.name)
+            reason = Reason.SHORT_FORM if short else Reason.UNKNOWN_COMMAND
             done = Done(
-                kind=Kind.UNKNOWN, succeeds=None if commands.abbreviates(call.name) else False
+                kind=Kind.UNKNOWN,
+                succeeds=None if short else False,
+                cause=Cause(reason, {"name": call.name}),
             )
         if done.unresolved:
             self.note(done.unresolved, " ".join(map(str, arguments)), script.name, node.at)
@@ -719,7 +727,9 @@ class _Walker:
             ram_at=done.fills,
             source=done.source,
             runs=done.runs or done.any_of,
-            can_fail=done.succeeds is None and not done.choice,
+            succeeds=done.succeeds,
+            cause=done.cause if done.succeeds is not True else None,
+            can_fail=done.breaks if done.succeeds else done.succeeds is None and not done.choice,
         )
         self.operations.append(operation)
         return operation
@@ -729,11 +739,10 @@ class _Walker:
     ) -> _Ways:
         """Apply what a command does, for its success and for its failure."""
         operation = self.record(done, arguments, state, script, node.at)
-        succeeds = done.succeeds
+        succeeds = None if done.succeeds and done.breaks else done.succeeds
         if self.world.is_dead(done.device) or operation.index in self.world.failing:
             succeeds = False
         elif self.decider is not None and done.start is None and not _goes_on(done):
-            done = replace(done, succeeds=succeeds)
             succeeds = self.decider.outcome(operation, done, self.moment(state))
         if done.start is not None:
             return self.boot(done.start, operation, state, can=succeeds is not False)
@@ -905,45 +914,77 @@ class _Walker:
     def label(
         self, label: Label, operation: Operation, state: State, script: Script
     ) -> State | None:
-        """Load what a label names and start it; gives the state in which it came back."""
-        path = operation.path or ""
-        failed: State | None = None
-        here: State | None = state
-        addresses: dict[str, int | None] = {}
-        for part, file in (("kernel", label.kernel), ("ramdisk", label.initrd), ("fdt", label.fdt)):
-            if file is None or here is None:
-                continue
-            address = here.get(f"{part}_addr_r")
-            addresses[part] = None if address is None else address.number()
-            if address is None:
-                self.note("undefined variable", f"{part}_addr_r", script.name, operation.at)
-            device, partition = operation.device, operation.partition
-            found = find_file(self.world, device, partition, Text.of(beside(file, path)))
-            words = ("load", device, partition, address, found.path)
-            done = Done(
-                kind=Kind.LOAD,
-                succeeds=False if found.there is False else None,
-                device=device,
-                partition=partition,
-                path=found.path,
-                fills=addresses[part],
-                fills_size=found.size,
-            )
-            node = Command((), operation.at, operation.at)
-            arguments = [Text.of(str(word or "")) for word in words]
-            ways = self.act(done, arguments, here, script, node)
-            failed, here = join(failed, ways.failure), ways.success
+        """Load what a label names and start it; gives the state in which it came back.
+
+        Source: U-Boot boot/pxe_utils.c, `label_boot`.
+        """
+        loading = _Loading(self, operation, script, state)
+        if label.kernel is None:
+            cause = Cause(Reason.NO_KERNEL_NAMED, {"label": label.name})
+            loading.does(Done(kind=Kind.RUN, succeeds=False, cause=cause), [Text.of("label")])
+            return join(loading.failed, loading.here)
+        kernel = loading.file("kernel_addr_r", label.kernel)
+        size = None
+        ramdisk = None
+        if label.initrd is not None:
+            ramdisk = loading.file("ramdisk_addr_r", label.initrd)
+            size = loading.size
+        fdt = self.label_tree(label, loading)
+        here = loading.here
         if here is None:
-            return failed
+            return loading.failed
         if label.append is not None:
-            here.set({"bootargs": Text.of(label.append)})
+            here.set({"bootargs": macros(label.append, here)})
+        command = self.label_command(label, operation)
+        place = str(kernel or "") + (f"#{label.config}" if label.config else "")
+        words = [command, place]
+        if ramdisk is not None or fdt is not None:
+            words.append("-" if ramdisk is None else f"{ramdisk}:{_hexed(size)}")
+        if fdt is None and command != "bootm":
+            fdt = here.get("fdtcontroladdr") or Text.unknown("fdtcontroladdr")
+            words += ["-"] * (len(words) < 3)
+        if fdt is not None:
+            words.append(str(fdt))
         start = Start(
-            kernel=addresses.get("kernel"),
+            kernel=None if kernel is None else kernel.number(),
             config=label.config,
-            ramdisk=addresses.get("ramdisk"),
-            fdt=addresses.get("fdt"),
+            ramdisk=None if ramdisk is None else ramdisk.number(),
+            ramdisk_size=size,
+            fdt=None if fdt is None else fdt.number(),
         )
-        return join(failed, self.boot(start, operation, here).failure)
+        loading.does(Done(kind=Kind.BOOT, start=start), [Text.of(word) for word in words])
+        return join(loading.failed, loading.here)
+
+    def label_tree(self, label: Label, loading: _Loading) -> Text | None:
+        """Load the device tree of a label and its overlays; gives where it is then."""
+        here = loading.here
+        if here is None:
+            return None
+        address, file = here.get("fdt_addr_r"), label.fdt
+        if file == label.kernel and file is not None:
+            return here.get("kernel_addr_r")
+        if address is None:
+            if file is not None or label.fdtdir is not None:
+                loading.missing("fdt_addr_r")
+        elif file is not None:
+            loading.file("fdt_addr_r", file)
+        elif label.fdtdir is not None:
+            address = loading.file("fdt_addr_r", fdt_file(label.fdtdir, here), optional=True)
+        if address is not None and (file is not None or label.fdtdir is not None):
+            for overlay in label.overlays if loading.here is not None else ():
+                loading.file("fdtoverlay_addr_r", overlay, optional=True)
+            return address
+        return here.get("fdt_addr")
+
+    def label_command(self, label: Label, operation: Operation) -> str:
+        """Say with which command U-Boot starts the kernel of a label."""
+        path = beside(label.kernel or "", operation.path or "")
+        device, partition = operation.device, operation.partition
+        found = find_file(self.world, device, partition, Text.of(path))
+        key = (device or "", partition or "", found.path or "")
+        if self.world.formats.get(key) in {"fit", "uimage"} or label.config is not None:
+            return "bootm"
+        return "booti" if self.world.bits > 32 else "bootz"
 
     # Boot -----------------------------------------------------------------------------------------
 
@@ -993,3 +1034,103 @@ class _Walker:
             settings=settings,
             conditions=state.path,
         )
+
+
+class _Loading:
+    """Loads the files of a label one after the other; a failure ends it.
+
+    `here` is the state after what succeeded, None where that cannot be; `failed` joins those after
+    a failure. `size` is that of the last file.
+    """
+
+    def __init__(self, walker: _Walker, operation: Operation, script: Script, state: State) -> None:
+        self.walker = walker
+        self.operation = operation
+        self.script = script
+        self.here: State | None = state
+        self.failed: State | None = None
+        self.size: int | None = None
+
+    def does(self, done: Done, words: Sequence[Text], *, optional: bool = False) -> None:
+        """Do what one command of a script would."""
+        if self.here is None:
+            return
+        at = self.operation.at
+        ways = self.walker.act(done, words, self.here, self.script, Command((), at, at))
+        if optional:
+            self.here = join(ways.success, ways.failure)
+        else:
+            self.failed, self.here = join(self.failed, ways.failure), ways.success
+
+    def missing(self, name: str) -> None:
+        """Remember a variable that is not set."""
+        self.walker.note("undefined variable", name, self.script.name, self.operation.at)
+
+    def file(self, variable: str, name: Text | str, *, optional: bool = False) -> Text | None:
+        """Load a file to the address that a variable holds; gives the address.
+
+        None where it is certain that it is not loaded.
+        """
+        if self.here is None:
+            return None
+        address = self.here.get(variable)
+        device, partition = self.operation.device, self.operation.partition
+        path = Text.of(name) if isinstance(name, str) else name
+        first = path.pieces[0] if path.pieces else ""
+        if isinstance(first, str):
+            folder = beside(first, self.operation.path or "")
+            path = Text((folder, *path.pieces[1:]))
+        found = find_file(self.walker.world, device, partition, path)
+        succeeds, cause = found.there, found.cause
+        if address is None:
+            self.missing(variable)
+            succeeds, cause = False, Cause(Reason.NO_VARIABLE, {"name": variable})
+        self.size = found.size
+        done = Done(
+            kind=Kind.LOAD,
+            succeeds=succeeds,
+            breaks=True,
+            cause=cause,
+            device=device,
+            partition=partition,
+            path=found.path,
+            fills=None if address is None else address.number(),
+            fills_size=found.size,
+        )
+        words = ("load", device or "", partition or "", str(address or ""), found.path or "")
+        self.does(done, [Text.of(word) for word in words], optional=optional)
+        return None if succeeds is False else address
+
+
+def _hexed(size: int | None) -> str:
+    return "${filesize}" if size is None else f"{size:x}"
+
+
+def fdt_file(folder: str, state: State) -> Text:
+    """Name the device tree that U-Boot looks for in a folder (boot/pxe_utils.c, `label_boot`)."""
+    if not folder:
+        folder = "./"
+    elif not folder.endswith("/"):
+        folder += "/"
+    name = state.get("fdtfile")
+    if name is not None:
+        return Text((folder, *name.pieces))
+    soc, board = state.get("soc"), state.get("board")
+    if soc is None or board is None:
+        # one of them is built in; which, is not known
+        return Text((folder, *Text.unknown("fdtfile").pieces))
+    return Text((folder, *soc.pieces, "-", *board.pieces, ".dtb"))
+
+
+_MACRO = re.compile(r"\$\{([^}]*)\}|\$\(([^)]*)\)")
+
+
+def macros(text: str, state: State) -> Text:
+    """Put the values of variables into an `append` line (common/cli_simple.c)."""
+    pieces: list[str | Hole] = []
+    at = 0
+    for match in _MACRO.finditer(text):
+        value = state.environment.get(match[1] or match[2] or "")
+        pieces += [text[at : match.start()], *(value.pieces if value is not None else ())]
+        at = match.end()
+    return Text((*pieces, text[at:]))

@@ -148,6 +148,11 @@ _CHIP = Table(
             OneOf(tuple(dict.fromkeys(word for kind in KINDS.values() for word in kind.tables))),
             "What divides the chip; gpt on an eMMC or a card, fixed on flash, unless said.",
         ),
+        Key(
+            "number",
+            Number(0, 15),
+            "U-Boot's number of it, the 1 in `mmc 1`; else device trees' aliases tell.",
+        ),
         *_GEOMETRY,
         Key(
             "parts",
@@ -591,6 +596,7 @@ class _Assembly:
                 part=None,
                 sizes=sizes,
                 image=chip.get("image"),
+                number=chip.get("number"),
                 parts=tuple(parts),
             )
         else:
@@ -626,6 +632,7 @@ class _Assembly:
             sizes=tuple(sizes) or (1,),
             table=chip.get("table", known.tables[0]),
             image=chip.get("image"),
+            number=chip.get("number"),
             erase_map=self._erase_map(name, where, chip, size) if kind and kind.mtd else (),
             page=chip.get("page", known.page),
             spare=chip.get("spare"),

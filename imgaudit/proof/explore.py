@@ -105,7 +105,7 @@ class _OnePath:
     def outcome(self, operation: Operation, done: Done, moment: Moment) -> bool:
         """See Decider."""
         selected = moment.state.selected
-        found = outcome(operation, done, self.setting.world, self.setting.board, selected)
+        found = outcome(operation, done, self.setting.world, selected)
         place = (operation.variable, operation.at, operation.command)
         if place in self.forced:
             found = Outcome(self.forced[place])

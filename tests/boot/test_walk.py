@@ -438,7 +438,7 @@ def test_files_of_known_size() -> None:
         ("load mmc 1:a 0 f", "mmc1", "a"),
         ("load mmc 0#rootfs 0 f", "mmc0", "rootfs"),
         ("load mmc 0.1:0 0 f", "mmc0.boot0", "0"),
-        ("load mmc 0 0 f", "mmc0", ""),
+        ("load mmc 0 0 f", "mmc0", "1"),
         ("load ubi ubi0:boot 0 f", "ubi0", "boot"),
         ("ubifsmount ubi0:root; ubifsload 0 f", "ubi0", "root"),
         ("tftpboot 1000 f", "net", None),

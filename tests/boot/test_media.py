@@ -1,0 +1,208 @@
+"""What commands know of devices, partitions and files."""
+
+from __future__ import annotations
+
+import pytest
+
+from imgaudit.boot.board import Board
+from imgaudit.boot.commands import Call, Done, known
+from imgaudit.boot.records import Cause, Kind, Operation, Partition, Reason, World
+from imgaudit.boot.state import State
+from imgaudit.boot.values import Text
+from imgaudit.boot.walk import walk
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.examples import emmc
+from imgaudit.units import MIB, Span
+from imgaudit.writers.fdt import Tree, fdt
+
+TABLE = (
+    Partition(number=1, span=Span(MIB, 3 * MIB), name="boot", uuid="u-1", bootable=True),
+    Partition(number=10, span=Span(3 * MIB, 9 * MIB), name="root", uuid="u-a", type="t"),
+)
+WORLD = World(
+    sizes={"mmc1": 16 * MIB, "nor": MIB},
+    tables={"mmc1": TABLE},
+    partitions={("mmc1", "1"): Span(MIB, 3 * MIB)},
+    systems={("mmc1", "1"): "fat", ("mmc1", "a"): "ext4"},
+    files={("mmc1", "1", "Image"): 0x100, ("mmc1", "a", "boot/Image"): 0x200},
+    listed=frozenset({("mmc1", "1")}),
+    caseless=frozenset({("mmc1", "1")}),
+    closed=frozenset({"mmc"}),
+)
+
+
+def done(text: str, world: World = WORLD) -> Done:
+    function = known(text.split(maxsplit=1)[0])
+    assert function is not None
+    return function(Call([Text.of(word) for word in text.split()], State({}), world))
+
+
+@pytest.mark.parametrize(
+    ("text", "succeeds", "reason"),
+    [
+        ("load mmc 1:1 1000 /Image", True, None),
+        ("load mmc 1 1000 image", True, None),  # without a number the first, and FAT has no case
+        ("load mmc 1:01 1000 /Image", True, None),
+        ("load mmc 1:auto 1000 /Image", True, None),
+        ("load mmc 1:1 1000 /Imagee", False, Reason.NO_FILE),
+        ("load mmc 1:2 1000 /Image", False, Reason.NO_PARTITION),
+        ("load mmc 0:1 1000 /Image", False, Reason.NO_DEVICE),
+        ("load usb 0:1 1000 /Image", None, Reason.DEVICE_OUTSIDE),
+        ("ext4load mmc 1:1 1000 /Image", False, Reason.OTHER_FILE_SYSTEM),
+        ("ext4load mmc 1:a 1000 boot/Image", True, None),
+        ("fatload mmc 1:a 1000 boot/Image", False, Reason.OTHER_FILE_SYSTEM),
+        ("load mmc 1:a 1000 other", None, Reason.FILES_UNKNOWN),
+        ("size mmc 1:1 /Image", True, None),
+        ("fatsize mmc 1:1 /none", False, Reason.NO_FILE),
+        ("test -e mmc 1:1 /Image", True, None),
+        ("test -e mmc 1:1 /none", False, None),
+        ("test -e usb 0:1 /none", None, None),
+        ("fstype mmc 1:1 kind", True, None),
+        ("fstype mmc 1:3 kind", False, Reason.NO_PARTITION),
+        ("part start mmc 1 1 at", True, None),
+        ("part start mmc 1 10 at", True, None),  # decimal, where other commands take hex
+        ("part size mmc 1 root size", True, None),
+        ("part uuid mmc 1:3 id", False, Reason.NO_PARTITION),
+        ("part list mmc 1 list", True, None),
+        ("part list mmc 0 list", False, Reason.NO_DEVICE),
+        ("part list usb 0 list", None, Reason.DEVICE_OUTSIDE),
+    ],
+)
+def test_success_by_the_facts(text: str, succeeds: bool | None, reason: Reason | None) -> None:
+    found = done(text)
+    assert found.succeeds is succeeds
+    assert (found.cause.reason if found.cause is not None else None) is reason
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "value"),
+    [
+        ("fstype mmc 1:1 kind", "kind", "fat"),
+        ("part start mmc 1 1 at", "at", "800"),
+        ("part size mmc 1 root size", "size", "3000"),
+        ("part number mmc 1 root number", "number", "0xa"),
+        ("part uuid mmc 1:a id", "id", "u-a"),
+        ("part type mmc 1:a kind", "kind", "t"),
+        ("part list mmc 1 list", "list", "1 a"),
+        ("part list mmc 1 -bootable list", "list", "1"),
+        ("part list usb 0 -bootable list", "list", "${list}"),
+        ("size mmc 1:1 /Image", "filesize", "100"),
+    ],
+)
+def test_what_they_set(text: str, name: str, value: str) -> None:
+    assert str(done(text).sets[name]) == value
+
+
+def test_a_device_that_is_assumed_proves_nothing() -> None:
+    world = World(sizes={"mmc0": MIB}, files={("mmc0", "1", "a"): 1}, assumed=frozenset({"mmc0"}))
+    found = done("load mmc 0:1 1000 a", world)
+    assert found.succeeds is None
+    assert found.cause == Cause(Reason.DEVICE_ASSUMED, {"device": "mmc0"})
+    assert found.fills_size == 1
+
+
+def test_a_cause_says_its_numbers() -> None:
+    cause = Cause(Reason.NO_PARTITION, {"device": "mmc1", "partition": "2"})
+    assert str(cause) == "mmc1 has no partition 2"
+    assert str(Cause(Reason.PAST_END, {"device": "nor", "end": MIB})) == "nor ends at 0x100000"
+
+
+def test_what_cannot_succeed_is_recorded_with_its_reason() -> None:
+    environment = {"bootcmd": "load mmc 1:1 1000 /none; nosuch; load mmc 1:1 1000 /Image"}
+    first, second, third = walk(environment, "bootcmd", WORLD).operations
+    assert (first.succeeds, first.at) == (False, 0)
+    assert first.cause is not None
+    assert first.cause.reason is Reason.NO_FILE
+    assert second.cause is not None
+    assert (second.succeeds, second.cause.reason) == (False, Reason.UNKNOWN_COMMAND)
+    assert (third.succeeds, third.cause, third.can_fail) == (True, None, True)
+
+
+EXTLINUX = """
+label main
+  linux ../Image
+  initrd ../initrd.gz
+  fdtdir ../dtb
+  fdtoverlays ../a.dtbo ../none.dtbo
+  append root=${root} quiet
+label bare
+"""
+
+
+def follow(**variables: str) -> tuple[Operation, ...]:
+    names = ("Image", "initrd.gz", "dtb/b.dtb", "a.dtbo")
+    key = ("mmc1", "1", "extlinux/extlinux.conf")
+    world = World(
+        sizes={"mmc1": 16 * MIB},
+        files={("mmc1", "1", name): 0x10 for name in (*names, key[2])},
+        listed=frozenset({("mmc1", "1")}),
+        scripts={key: EXTLINUX.replace("../", "/")},
+        partitions={("mmc1", "1"): Span(MIB, 2 * MIB)},
+    )
+    addresses = {
+        f"{name}_addr_r": f"{at}000000"
+        for at, name in enumerate(("kernel", "ramdisk", "fdt", "fdtoverlay"), 1)
+    }
+    command = "sysboot mmc 1:1 any 9000000 /extlinux/extlinux.conf"
+    return walk({"bootcmd": command, **addresses, **variables}, "bootcmd", world).operations
+
+
+def test_an_extlinux_label_is_loaded_as_sysboot_does() -> None:
+    done = follow(fdtfile="b.dtb", root="/dev/mmcblk1p2")
+    assert [(one.kind, one.path, one.succeeds) for one in done[1:6]] == [
+        (Kind.LOAD, "Image", True),
+        (Kind.LOAD, "initrd.gz", True),
+        (Kind.LOAD, "dtb/b.dtb", True),
+        (Kind.LOAD, "a.dtbo", True),
+        (Kind.LOAD, "none.dtbo", False),
+    ]
+    # the command that U-Boot runs itself, with its arguments
+    assert done[6].command == "booti 1000000 2000000:10 3000000"
+    assert done[-1].cause is not None
+    assert done[-1].cause.reason is Reason.NO_KERNEL_NAMED
+
+
+def test_an_extlinux_label_whose_tree_is_not_there_takes_that_of_uboot() -> None:
+    done = follow(fdtfile="other.dtb")
+    assert [one.command for one in done if one.kind is Kind.BOOT] == [
+        "booti 1000000 2000000:10 ${fdtcontroladdr}"
+    ]
+
+
+def board(more: str = "", tree: bytes | None = None) -> Board:
+    part = "name: boot, partition: 1, at: 1 MiB, size: 20 MiB, holds: raw"
+    dtb = "name: tree, at: 24 MiB, size: 1 MiB, holds: fdt, file: board.dtb"
+    example = emmc(
+        *((part, dtb) if tree is not None else (part,)),
+        chip=f"sectors: 65536{more}",
+        files={"board.dtb": lambda: tree or b""} if tree is not None else None,
+    )
+    build = subject_of(example)
+    assert build.layout is not None
+    return Board(build, build.layout, {})
+
+
+def test_which_chip_mmc_1_is() -> None:
+    guessed = board()
+    assert guessed.devices["mmc0"] == "emmc"
+    assert guessed.assumed == {"mmc0"}
+    assert not guessed.closed
+    said = board(", number: 1")
+    assert said.devices["mmc1"] == "emmc"
+    assert not said.assumed
+    assert said.closed == {"mmc"}
+
+
+def test_the_aliases_of_a_device_tree_number_a_chip() -> None:
+    hosts: Tree = {
+        "aliases": {"mmc0": "/sd", "mmc2": "/emmc"},
+        "sd": {"compatible": "x"},
+        "emmc": {"compatible": "x", "non-removable": b""},
+    }
+    found = board(tree=fdt(hosts))
+    assert found.devices["mmc2"] == "emmc"
+    assert not found.assumed
+    both: Tree = {**hosts, "sd": {"compatible": "x", "non-removable": b""}}
+    assert board(tree=fdt(both)).assumed == {"mmc0"}
+    off: Tree = {**hosts, "emmc": {"non-removable": b"", "status": "disabled"}}
+    assert board(tree=fdt(off)).assumed == {"mmc0"}
