@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc16 import crc16
-from imgaudit.formats.crc32c import crc32c
+from imgaudit.formats.crc32c import Rows, crc32c
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
 from imgaudit.formats.view import View
@@ -55,6 +55,8 @@ _KINDS = {
     stat.S_IFLNK: 7,
 }
 _INODE = struct.Struct("<HHIIIIIHHIII60sIIII")  # the first 116 bytes of an inode
+_GENERATION = 0x64
+_SUM_BYTES = frozenset({0x7C, 0x7D, 0x82, 0x83})  # where an inode keeps its own checksum
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +178,7 @@ class ExtWalk(Walk):
         super().__init__(view)
         self.volume = volume
         self.inodes: dict[int, _Inode] = {}
+        self.sums: dict[int, tuple[int, int]] = {}  # of those just read: seed and checksum
         self._left = MAX_READ
         self._owned = bytearray()
         self._attributes: dict[int, int] = {}
@@ -359,11 +362,38 @@ class ExtWalk(Walk):
             data = self.read(at, some * size)
             if not data.strip(b"\0"):
                 continue
+            first = group.number * volume.inodes_per_group + start + 1
+            if volume.summed:
+                self._sum_inodes(first, data)
             for index in range(some):
                 stored = data[index * size : (index + 1) * size]
-                number = group.number * volume.inodes_per_group + start + index + 1
-                self._inode(number, at + index * size, stored, used)
+                self._inode(first + index, at + index * size, stored, used)
         self._marked_beyond(group, used, count)
+
+    def _sum_inodes(self, first: int, data: bytes) -> None:
+        """Compute the seeds and checksums of a stretch of inodes at once."""
+        size = self.volume.inode_size
+        links = zip(data[0x1A::size], data[0x1B::size], strict=True)
+        live = [
+            index
+            for index, (low, high) in enumerate(links)
+            if low or high or first + index < self.volume.first_inode
+        ]
+        rows = b"".join(data[index * size : (index + 1) * size] for index in live)
+        numbers = b"".join((first + index).to_bytes(4, "little") for index in live)
+        sums = Rows(len(live), self.volume.seed)
+        for offset in range(4):
+            sums.add(numbers[offset::4])
+        for offset in range(_GENERATION, _GENERATION + 4):
+            sums.add(rows[offset::size])
+        seeds = sums.values()
+        zeros = bytes(len(live))
+        for offset in range(size):
+            sums.add(zeros if offset in _SUM_BYTES else rows[offset::size])
+        self.sums = {
+            first + index: both
+            for index, both in zip(live, zip(seeds, sums.values(), strict=True), strict=True)
+        }
 
     def _marked_beyond(self, group: _Group, used: bytes, count: int) -> None:
         first = group.number * self.volume.inodes_per_group + 1
@@ -426,23 +456,20 @@ class ExtWalk(Walk):
 
     def _parsed(self, number: int, at: int, stored: bytes, fields: tuple[Any, ...]) -> _Inode:
         volume = self.volume
-        mode, uid, low, _, _, mtime, _, gid, links, blocks, flags, _, map_, gen, acl, high, _ = (
-            fields
-        )
+        mode, uid, low, _, _, mtime, _, gid, links, blocks, flags, _, map_, _, acl, high, _ = fields
         high_blocks, high_acl, high_uid, high_gid, low_sum = struct.unpack_from("<5H", stored, 0x74)
         seed = 0
         if volume.summed:
-            seed = crc32c(struct.pack("<II", number, gen), volume.seed)
+            seed, computed = self.sums[number]
             whole = (
                 volume.inode_size > 128 and 128 + int.from_bytes(stored[128:130], "little") >= 0x84
             )
-            data = bytearray(stored)
-            data[0x7C:0x7E] = b"\0\0"
             kept = low_sum
             if whole:
                 kept |= int.from_bytes(stored[0x82:0x84], "little") << 16
-                data[0x82:0x84] = b"\0\0"
-            computed = crc32c(bytes(data), seed)
+            elif volume.inode_size > 128:
+                # There the upper half is the beginning of something else, and counts.
+                computed = crc32c(stored[:0x7C] + b"\0\0" + stored[0x7E:], seed)
             computed, digits = (computed, 8) if whole else (computed & 0xFFFF, 4)
             self._sum(
                 f"inode {number:,}",

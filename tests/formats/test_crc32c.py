@@ -5,7 +5,7 @@ import zlib
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.formats.crc32c import ALL_ONES, crc32_raw, crc32c
+from imgaudit.formats.crc32c import ALL_ONES, Rows, crc32_raw, crc32c
 
 
 def test_the_published_values_of_castagnoli() -> None:
@@ -32,3 +32,14 @@ def test_raw_is_zlibs_without_the_last_inversion(data: bytes) -> None:
 def test_raw_from_zero_of_zeros_is_zero() -> None:
     # A CRC without inversions cannot tell leading zeros: the reason why UBI starts from ones.
     assert crc32_raw(bytes(64), 0) == 0
+
+
+@given(st.integers(0, 9), st.integers(0, 9), st.data(), st.integers(0, ALL_ONES))
+def test_rows_are_summed_as_each_alone(
+    count: int, width: int, data: st.DataObject, start: int
+) -> None:
+    rows = [data.draw(st.binary(min_size=width, max_size=width)) for _ in range(count)]
+    together = Rows(count, start)
+    for column in range(width):
+        together.add(bytes(row[column] for row in rows))
+    assert together.values() == [crc32c(row, start) for row in rows]
