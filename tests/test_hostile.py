@@ -7,6 +7,7 @@ import random
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from imgaudit.contents.tree import Artifact, Content
 from imgaudit.demo.build import build
 from imgaudit.files import Folder
 from imgaudit.formats.facts import Facts
-from imgaudit.formats.view import FileSource
+from imgaudit.formats.view import FileSource, View
 from imgaudit.layout.load import load
 from imgaudit.model import Layout
 from imgaudit.report import render
@@ -77,6 +78,9 @@ class Bench:
             self._read[path] = finish(), size
         artifact, size = self._read[path]
         return lambda: artifact, size
+
+    def view(self, path: str) -> AbstractContextManager[View]:
+        return (self._damaged if path == self.replaced else self._sound).view(path)
 
     def artifact(self, name: str) -> Artifact:
         return self._read[name][0]

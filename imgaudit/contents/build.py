@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
@@ -10,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
 from imgaudit.contents.slices import Slice, Slices
 from imgaudit.errors import ImgauditError
 from imgaudit.files import ArtifactError, Folder, stay_inside
+from imgaudit.formats.view import FileSource, View
 from imgaudit.model import FILLS, Chip, Layout, Region, Writer
 from imgaudit.units import KIB, MIB
 
@@ -45,6 +48,10 @@ class Store(Protocol):
         """
         ...
 
+    def view(self, path: str) -> AbstractContextManager[View]:
+        """Look into an artifact once more, at single places; closed when the context ends."""
+        ...
+
 
 class FolderStore:
     """The artifacts folder; `progress` is told each file's path as its reading begins."""
@@ -70,6 +77,15 @@ class FolderStore:
             self._folder, path, expects=expects, blocks=emmc, keep=not emmc, slices=slices
         )
 
+    @contextmanager
+    def view(self, path: str) -> Iterator[View]:
+        """See Store."""
+        descriptor, size = self._folder.open(path)
+        try:
+            yield View(FileSource(descriptor, size))
+        finally:
+            os.close(descriptor)
+
 
 class MemoryStore:
     """Artifacts made on the spot, for examples and tests."""
@@ -92,6 +108,11 @@ class MemoryStore:
         data = self._files[path]()
         artifact = self._loader.memory(path, data, expects=expects, blocks=emmc, slices=slices)
         return lambda: artifact, artifact.size
+
+    @contextmanager
+    def view(self, path: str) -> Iterator[View]:
+        """See Store."""
+        yield View.of(self._files[path]())
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -80,6 +80,9 @@ class Board:
     )
     mounted: frozenset[str] = frozenset()
     disabled: frozenset[str] = frozenset()
+    main: Mapping[str, Root] = field(
+        default_factory=lambda: {f"rootfs-{slot}": rescue.rootfs(slot) for slot in "ab"}
+    )
 
 
 def whimbrel(layout: str) -> Board:

@@ -6,7 +6,6 @@ import functools
 import lzma
 from pathlib import Path
 
-from imgaudit.demo import rescue
 from imgaudit.demo.board import EPOCH, Board, device_tree, guid, whimbrel
 from imgaudit.demo.faults import FAULTS, Fault, Files
 from imgaudit.units import MIB
@@ -75,8 +74,7 @@ def _artifacts(board: Board) -> Files:
         "uboot-redundant.env": environment(board.environment, size, second),
         "recovery.itb": _recovery(board, image, dtb),
         "boot.vfat": fat16(board.filesystem_sizes["boot"], files, "BOOT", 0x20260706),
-        "rootfs-a.ext4": _filesystem(board, "rootfs-a", rescue.rootfs("a")),
-        "rootfs-b.ext4": _filesystem(board, "rootfs-b", rescue.rootfs("b")),
+        **{f"{name}.ext4": _filesystem(board, name, root) for name, root in board.main.items()},
         "data.ext4": _filesystem(board, "data", {}),
     }
 

@@ -106,6 +106,17 @@ def _ramdisk(entries: Mapping[str, Entry | None]) -> Callable[[Board], Board]:
     return change
 
 
+def _main(entries: Mapping[str, Entry | None] | None) -> Callable[[Board], Board]:
+    """Set entries of slot A's root; None takes one out, and instead of all takes all out."""
+
+    def change(board: Board) -> Board:
+        merged: dict[str, Entry | None] = {**board.main["rootfs-a"], **(entries or {})}
+        root = {k: v for k, v in merged.items() if v is not None and entries is not None}
+        return replace(board, main={**board.main, "rootfs-a": root})
+
+    return change
+
+
 def _partition(entry: str, /, **values: Any) -> Callable[[Board], Board]:
     """Change one entry of the GPT, and nothing else that says the same."""
 
@@ -776,6 +787,72 @@ _FAULTS = (
         finding="console-not-of-its-port",
         region="recovery",
         board=_env(console="ttyAMA0,115200n8"),
+    ),
+    # The main system
+    Fault(
+        name="main-root-empty",
+        summary="the image of slot A was made from an empty folder",
+        finding="main-root-empty",
+        region="rootfs-a",
+        board=_main(None),
+    ),
+    Fault(
+        name="main-init-wrong-machine",
+        summary="init and sh of slot A were built for the build host",
+        finding="main-init-cannot-run",
+        region="rootfs-a",
+        board=_main(
+            {name: file(elf.program(machine=elf.X86_64), 0o755) for name in ("sbin/init", "bin/sh")}
+        ),
+    ),
+    Fault(
+        name="main-modules-of-another-kernel",
+        summary="slot A has the modules of the kernel before",
+        finding="main-modules-for-another-kernel",
+        region="rootfs-a",
+        board=_main(
+            {
+                f"lib/modules/{kernel.RELEASE}/modules.builtin": None,
+                "lib/modules/6.6.10-whimbrel/modules.builtin": file(""),
+            }
+        ),
+    ),
+    Fault(
+        name="main-root-type-not-in-kernel",
+        summary="both kernels were built without ext4",
+        finding="root-file-system-not-in-kernel",
+        region="rootfs-a",
+        board=lambda board: replace(
+            board, kernel_config={k: v for k, v in board.kernel_config.items() if k != "EXT4_FS"}
+        ),
+    ),
+    Fault(
+        name="main-root-without-proc",
+        summary="the empty folders of slot A were lost in version control",
+        finding="main-root-without-mount-points",
+        region="rootfs-a",
+        board=_main(dict.fromkeys(("dev", "proc", "sys", "run"))),
+    ),
+    Fault(
+        name="fstab-partition-missing",
+        summary="fstab of slot A mounts a partition that the disk does not have",
+        finding="fstab-device-missing",
+        region="rootfs-a",
+        board=_main({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
+    ),
+    Fault(
+        name="fstab-type-wrong",
+        summary="fstab of slot A mounts the data partition as another file system",
+        finding="fstab-type-differs",
+        region="rootfs-a",
+        board=_main({"etc/fstab": file("PARTLABEL=data /data f2fs defaults 0 2\n")}),
+    ),
+    Fault(
+        name="fstab-mount-point-lost",
+        summary="the folder /data of slot A is not there to mount on",
+        finding="fstab-mount-point-missing",
+        region="rootfs-a",
+        board=_main({"data": None}),
     ),
     Fault(
         name="private-key-in-ramdisk",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from imgaudit.writers import elf
+from imgaudit.writers.kernel import RELEASE
 from imgaudit.writers.sparse import filler
 from imgaudit.writers.tree import Root, character_device, directory, file, link
 
@@ -192,6 +193,10 @@ def rootfs(slot: str) -> Root:
         "etc/fstab": file(fstab),
         "etc/fw_env.config": file(_FW_ENV),
         "etc/mtab": link("../proc/self/mounts"),
+        # All drivers are built in, so modules.builtin is all that there is.
+        f"lib/modules/{RELEASE}/modules.builtin": file("kernel/fs/ext4/ext4.ko\n"),
+        "usr/bin/fw_printenv": file(elf.program(filler("fw_printenv", 16 << 10)), 0o755),
+        "usr/bin/fw_setenv": link("fw_printenv"),
         **{name: directory() for name in ("boot", "data", "dev", "proc", "run", "sys")},
         "tmp": directory(0o1777),
     }

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from imgaudit.formats.cpio import PATH_MAX, CpioFacts, Entry
+from imgaudit.formats.files import Files, open_file
 from imgaudit.formats.view import View
 from imgaudit.units import round_up
 
@@ -132,6 +133,35 @@ class Root:
                         self.skipped.append(Skipped(entry.name, entry.offset, why))
                 if segment.trailer is not None:
                     links.clear()
+
+    @classmethod
+    def listed(cls, view: View, files: Files) -> Root:
+        """Make the root of a file system that lists its files; `view` is of all of it."""
+        root = cls(())
+        nodes: dict[str, Node] = {"": root.top}
+        linked: dict[int, Node] = {}
+        for entry in sorted(files, key=lambda entry: entry.path):
+            folder, _, name = entry.path.rpartition("/")
+            parent = nodes.get(folder)
+            if parent is None or parent.children is None:
+                continue
+            node = linked.get(entry.inode) if entry.inode and entry.is_file else None
+            if node is None:
+                node = Node(entry.mode, entry.uid, entry.gid, entry.mtime, rdev=entry.rdev)
+                if entry.is_folder:
+                    node.children, node.parent, node.name = {}, parent, name
+                    nodes[entry.path] = node
+                elif entry.is_link:
+                    node.target = entry.target
+                elif entry.is_file:
+                    node.size = entry.size
+                    linked[entry.inode] = node
+                    if entry.pieces is not None:
+                        node.stored = open_file(view, entry)
+            else:
+                node.links += 1
+            parent.children[name] = node
+        return root
 
     @property
     def exhausted(self) -> bool:

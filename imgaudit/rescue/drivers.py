@@ -458,6 +458,7 @@ FILE_SYSTEMS: Mapping[str, tuple[str, bytes]] = {
     "squashfs": ("SQUASHFS", b"SQUASHFS error"),
     "erofs": ("EROFS_FS", b"erofs: "),
     "f2fs": ("F2FS_FS", b"F2FS-fs ("),
+    "fat": ("VFAT_FS", b"FAT-fs ("),
     "vfat": ("VFAT_FS", b"FAT-fs ("),
     "ubifs": ("UBIFS_FS", b"UBIFS error"),
     "jffs2": ("JFFS2_FS", b"jffs2: "),

@@ -63,7 +63,7 @@ def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dic
     for name, rescue in rescues.items():
         starts = [start for start in _starts(boots, rescue.stage) if _part(start, "ramdisk")]
         found[name] = _with_ramdisk(rescue, tuple(starts), layout)
-    theirs = {id(item.kernel) for item in found.values()}
+    theirs = {id(item.kernel) for item in found.values() if item.kernel is not None}
     for stage in layout.stages.values():
         if stage.name not in found:
             starts = [

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from imgaudit.proof.ledger import Line
     from imgaudit.proof.records import Proof
     from imgaudit.release.manifest import Manifest
+    from imgaudit.rescue.mainroot import MainRoot
     from imgaudit.rescue.stage import Rescue
     from imgaudit.rescue.started import Started
 
@@ -28,7 +29,8 @@ class Subject(Build):
 
     `boots` is what U-Boot does with the build, `copies` are the copies of the map that the build
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
-    or, without a layout, by file; `started` is each Linux that is started, by the same names.
+    or, without a layout, by file; `started` is each Linux that is started, by the same names;
+    `roots` are the root file systems that these mount, by region.
     `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
     them. `proofs` tell whether the stages start, `ledger` how far all that the layout names was
     looked at; `losses` say what still starts when something is lost.
@@ -41,6 +43,7 @@ class Subject(Build):
     proofs: tuple[Proof, ...] = ()
     ledger: tuple[Line, ...] = ()
     losses: tuple[Loss, ...] = ()
+    roots: Mapping[str, MainRoot] = field(default_factory=dict)
     manifest: Manifest | None = None
     firmware: tuple[Firmware, ...] = ()
     signed: tuple[Signed, ...] = ()
@@ -66,6 +69,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     rescues = _rescues(build, boots)
     firmware = firmware_of(build)
     proofs = prove(build, copies, boots, rescues) if build.given else ()
+    started = _started(build, boots, rescues)
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -76,7 +80,8 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         copies=copies,
         boots=boots,
         rescues=rescues,
-        started=_started(build, boots, rescues),
+        started=started,
+        roots=_roots(build, started, copies, store),
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
         losses=endure(build, copies, boots, rescues, firmware) if build.given else (),
@@ -148,3 +153,14 @@ def _started(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dict[
     from imgaudit.rescue.started import started_of
 
     return started_of(build, boots, rescues)
+
+
+def _roots(
+    build: Build, started: Mapping[str, Started], copies: Copies, store: Store | None
+) -> dict[str, MainRoot]:
+    """Survey the root file systems that stages mount."""
+    if store is None or all(item.rescue is not None for item in started.values()):
+        return {}
+    from imgaudit.rescue.mainroot import main_roots
+
+    return main_roots(build, started, copies, store)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from imgaudit.contents.build import Placement
 from imgaudit.model import Chip, Layout, Stage
@@ -12,6 +12,10 @@ from imgaudit.tasks import said
 from imgaudit.tasks.audit import Result
 from imgaudit.tasks.sections import Line, Lines, Report, Section, Table, heading
 from imgaudit.units import human, place
+
+if TYPE_CHECKING:
+    from imgaudit.rescue.drivers import Driver
+    from imgaudit.rescue.mainroot import MainRoot
 
 _LONGEST = 14  # columns of a name in the table
 
@@ -135,15 +139,47 @@ def _region(item: Placement) -> dict[str, Any]:
     }
 
 
+def _driver(driver: Driver) -> dict[str, Any]:
+    return {
+        "for": driver.role,
+        "node": driver.node,
+        "compatible": list(driver.compatible),
+        "state": driver.state.value,
+        "by": driver.by or None,
+        "needed-by": driver.chain[-1] if driver.chain else None,
+    }
+
+
+def _root(root: MainRoot) -> dict[str, Any]:
+    """Give what was found of a root file system that a stage mounts."""
+    if root.why:
+        return {"region": root.region.name, "not-surveyed": root.why}
+    return {
+        "region": root.region.name,
+        "files": root.files,
+        "init": root.first.reached if root.first is not None else None,
+        "init-system": root.init_system or None,
+        "modules": list(root.releases),
+        "mounts": [
+            {"device": item.device, "point": item.point, "type": item.type, "region": item.region}
+            for item in root.mounts
+        ],
+        "os-release": dict(root.os_release),
+    }
+
+
 def _stage(stage: Stage, layout: Layout, subject: Subject) -> dict[str, Any]:
     from imgaudit.tasks import covered, rescued
 
     rescue = subject.rescues.get(stage.name)
+    started = subject.started.get(stage.name)
     return {
         "name": stage.name,
         "entry": stage.entry,
         "regions": list(stage.regions),
         "size": sum(layout.region(name).size for name in stage.regions),
         "rescue": None if rescue is None else rescued.plain(rescue),
+        "drivers": [] if started is None else [_driver(item) for item in started.drivers.found],
+        "roots": [_root(root) for root in subject.roots.values() if root.started is started],
         "proof": [covered.proof(item) for item in subject.proofs if item.stage.name == stage.name],
     }

@@ -21,6 +21,13 @@ class Sparse:
             if at < size:
                 self.pieces.append((offset + at, data[: size - at]))
 
+    def whole(self) -> bytes:
+        """Give all bytes; for small contents."""
+        data = bytearray(self.size)
+        for at, piece in self.pieces:
+            data[at : at + len(piece)] = piece[: max(0, self.size - at)]
+        return bytes(data)
+
     def write(self, path: Path) -> None:
         """Write a file with holes where nothing is stored."""
         with path.open("wb") as file:

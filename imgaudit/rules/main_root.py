@@ -1,0 +1,386 @@
+"""The main system's root: whether it starts, and finds what its own configuration names."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from uuid import UUID
+
+from imgaudit.rescue.drivers import FILE_SYSTEMS, State
+from imgaudit.rescue.mainroot import MainRoot, Mount
+from imgaudit.rules import samples as sample
+from imgaudit.rules._rescue import listed
+from imgaudit.rules.engine import (
+    Case,
+    Example,
+    Finding,
+    Kind,
+    Missing,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
+from imgaudit.rules.examples import emmc
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB, MIB
+from imgaudit.writers import elf
+from imgaudit.writers.env import environment
+from imgaudit.writers.ext4 import ext4
+from imgaudit.writers.kernel import RELEASE, image
+from imgaudit.writers.tree import Entry, Root, directory, file
+
+_EXEC = "Linux init/main.c, kernel_init(); seen with Linux 6.1 under qemu"
+_FSTAB = "fstab(5); mount(8); systemd.mount(5)"
+_SURE = frozenset({"busybox", "sysvinit", "openrc", "a program"})
+
+
+def _each(subject: Subject) -> Iterator[MainRoot | Missing]:
+    for root in subject.roots.values():
+        yield Missing(root.region.name, root.why) if root.why else root
+
+
+ROOTS = Kind(_each, lambda root: root.region.name)
+"""The root file systems of main systems whose files are listed."""
+
+
+def _said(case: Case, root: MainRoot, severity: Severity | None = None) -> Finding:
+    return case.at(region=root.region, artifact=root.artifact, key="file", severity=severity)
+
+
+_FSTAB_GOOD = "PARTLABEL=data /data ext4 defaults 0 2\n"
+_TREE: Root = {
+    "sbin/init": file(elf.program(), 0o755),
+    "etc/fstab": file(_FSTAB_GOOD),
+    **{name: directory() for name in ("data", "dev", "proc", "sys")},
+}
+
+
+def _system(
+    changes: Mapping[str, Entry | None] | None = None, kernel: tuple[str, ...] = ("EXT4_FS",)
+) -> Example:
+    """Give a build whose main system is started from the first partition of an eMMC."""
+    tree = {**_TREE, **(changes or {})}
+    entries: Root = {path: entry for path, entry in tree.items() if entry is not None}
+    variables = {
+        "bootcmd": "mmc dev 0; mmc read ${kernel_addr_r} 0x10000 0x4000;"
+        " mmc read ${fdt_addr_r} 0x14000 0x80; run arguments;"
+        " booti ${kernel_addr_r} - ${fdt_addr_r}",
+        "arguments": "setenv bootargs console=ttyS0 root=PARTLABEL=rootfs rootwait",
+        "kernel_addr_r": "0x80200000",
+        "fdt_addr_r": "0x88000000",
+    }
+    disk = "partition: {}, at: {} MiB, size: 8 MiB, holds: ext4"
+    env = "name: env, at: 1 MiB, size: 64 KiB, holds: uboot-env, writer: runtime, file: u-boot.env"
+    stage = "stages: {main: {regions: [env, kernel, tree, rootfs, data], entry: bootcmd}}\n"
+    uuids = {name: UUID(int=number) for number, name in enumerate(("rootfs", "data"), 1)}
+    return emmc(
+        f"{env}, env: {{size: 8 KiB}}",
+        f"name: rootfs, {disk.format(1, 4)}, file: rootfs.ext4",
+        f"name: data, {disk.format(2, 12)}, file: data.ext4, writer: runtime",
+        "name: kernel, at: 32 MiB, size: 8 MiB, holds: arm64-image, file: Image",
+        "name: tree, at: 40 MiB, size: 64 KiB, holds: fdt, file: board.dtb",
+        chip="sectors: 131072, boot-area: 2 MiB",
+        rest=stage,
+        files={
+            "u-boot.env": lambda: environment(variables, 8 * KIB, None),
+            "Image": lambda: image(dict.fromkeys(kernel, "y")),
+            "board.dtb": sample.board_tree,
+            "rootfs.ext4": lambda: _written(entries, "rootfs", uuids["rootfs"]),
+            "data.ext4": lambda: _written({}, "data", uuids["data"]),
+        },
+    )
+
+
+def _written(entries: Root, label: str, uuid: UUID) -> bytes:
+    return ext4(8 * MIB, entries, label=label, uuid=uuid, epoch=0).whole()
+
+
+_GOOD = _system()
+
+
+def _region_values(*, stage: str) -> None: ...
+
+
+EMPTY = Rule(
+    name="main-root-empty",
+    values=_region_values,
+    severity=Severity.ERROR,
+    message="the root file system of {stage}, {region}, has no file in it",
+    effect="The kernel mounts it, finds no init, and panics.",
+    fix="Give the image builder the tree that was built; an empty folder makes an empty image.",
+    computed="the file system lists nothing but folders",
+    source=_EXEC,
+    bad=_system(dict.fromkeys(("sbin/init", "etc/fstab"))),
+    good=_GOOD,
+)
+
+
+@check(EMPTY, over=ROOTS)
+def main_root_empty(root: MainRoot) -> Outcome:
+    if not root.files:
+        yield _said(EMPTY(stage=root.started.name), root)
+
+
+def _init_values(*, stage: str, tried: str, happens: str) -> None: ...
+
+
+INIT = Rule(
+    name="main-init-cannot-run",
+    values=_init_values,
+    severity=Severity.ERROR,
+    message="nothing in {region} can be the first program of {stage}: {tried}",
+    effect='The kernel panics: "{happens}".',
+    fix="Put the init that was built for this board at /sbin/init, with all that it needs.",
+    computed="what init= names, else /sbin/init, /etc/init, /bin/init and /bin/sh: each is missing,"
+    " not executable, of another machine, or lacks its interpreter, loader or a library",
+    source=_EXEC,
+    bad=_system({"sbin/init": file(elf.program(machine=elf.X86_64), 0o755)}),
+    good=_GOOD,
+)
+
+
+@check(INIT, over=ROOTS, after=(main_root_empty,))
+def main_init(root: MainRoot) -> Outcome:
+    first = root.first
+    if first is not None and first.certain and first.reached is None:
+        tried = [attempt.ends or attempt.why for attempt in first.attempts]
+        case = INIT(stage=root.started.name, tried=listed(tried), happens=first.panic)
+        yield _said(case, root)
+
+
+def _driver_values(*, stage: str, holds: str, option: str) -> None: ...
+
+
+DRIVER = Rule(
+    name="root-file-system-not-in-kernel",
+    values=_driver_values,
+    severity=Severity.ERROR,
+    message="the kernel of {stage} cannot mount {region}: {holds} is not built in",
+    effect="The kernel panics: 'VFS: Cannot open root device', or 'Unable to mount root fs'.",
+    fix="Build CONFIG_{option}=y into it; a module lies in the very file system that it is for.",
+    computed="the option is not y where the configuration is known; else neither the name nor the"
+    " messages of the driver are in the uncompressed kernel",
+    source="Linux init/do_mounts.c, fs/filesystems.c; measured on a packaged arm64 kernel",
+    bad=_system(kernel=()),
+    good=_GOOD,
+)
+
+
+@check(DRIVER, over=ROOTS)
+def root_driver(root: MainRoot) -> Outcome:
+    stage, holds = root.started.name, root.region.holds
+    if root.driver is State.MISSING:
+        option = FILE_SYSTEMS[holds][0] if holds in FILE_SYSTEMS else "the file system"
+        yield _said(DRIVER(stage=stage, holds=holds, option=option), root)
+    elif root.driver is State.UNKNOWN:
+        why = f"whether the kernel of {stage} has {holds} built in cannot be told from it"
+        yield NotChecked(DRIVER.name, root.region.name, why)
+
+
+def _foreign_values(machine: str, *, programs: str, count: int, wanted: str) -> None: ...
+
+
+FOREIGN = Rule(
+    name="main-programs-wrong-machine",
+    values=_foreign_values,
+    severity=Severity.WARNING,
+    message="{count} programs of {region} are {machine}: {programs}",
+    effect='The shell says "Exec format error" of each{wanted}.',
+    fix="Build the root for the board's own machine.",
+    computed="machine, class and byte order of the ELF files in /bin, /sbin, /usr/bin and /usr/sbin"
+    " against the layout's arch",
+    source="Linux fs/binfmt_elf.c; arch/arm64/Kconfig, COMPAT",
+    bad=_system({"usr/bin/gauge": file(elf.program(machine=elf.X86_64), 0o755)}),
+    good=_GOOD,
+)
+
+
+@check(FOREIGN, over=ROOTS, after=(main_root_empty, main_init))
+def main_foreign(root: MainRoot) -> Outcome:
+    config = root.started.config
+    for machine, programs in root.foreign.items():
+        compat = machine in {"32-bit ARM", "32-bit x86"}
+        if compat and config is not None and config.get("CONFIG_COMPAT") == "y":
+            continue
+        note = ", unless the kernel has CONFIG_COMPAT" if compat and config is None else ""
+        case = FOREIGN(machine=machine, programs=listed(programs), count=len(programs), wanted=note)
+        yield _said(case, root)
+
+
+def _module_values(*, stage: str, release: str, found: str) -> None: ...
+
+
+MODULES = Rule(
+    name="main-modules-for-another-kernel",
+    values=_module_values,
+    severity=Severity.ERROR,
+    message="{region} has modules for Linux {found}; {stage} starts Linux {release}",
+    effect="No module is found: whatever is not built in does not work.",
+    fix="Pack the modules of {release}, or ship the kernel that was built with them.",
+    computed="no folder of /lib/modules is called like the release in the kernel's banner",
+    source="modprobe(8); Linux kernel/module/main.c",
+    bad=_system({"lib/modules/6.1.0-other/modules.dep": file("")}),
+    good=_system({f"lib/modules/{RELEASE}/modules.dep": file("")}),
+)
+
+
+@check(MODULES, over=ROOTS)
+def main_modules(root: MainRoot) -> Outcome:
+    release = root.started.release
+    if release is not None and root.releases and release not in root.releases:
+        case = MODULES(stage=root.started.name, release=release, found=listed(root.releases))
+        yield _said(case, root)
+
+
+def _points_values(*, stage: str, points: str) -> None: ...
+
+
+POINTS = Rule(
+    name="main-root-without-mount-points",
+    values=_points_values,
+    severity=Severity.ERROR,
+    message="{region} has no {points}",
+    effect="The kernel cannot mount devtmpfs on /dev, and init cannot mount the others: programs"
+    " find no device and no process.",
+    fix="Make the empty folders when the image is built; version control keeps none.",
+    computed="/dev, /proc or /sys is no folder of the root file system",
+    source="Linux drivers/base/devtmpfs.c, devtmpfs_mount(); hier(7)",
+    bad=_system({"proc": None}),
+    good=_GOOD,
+)
+
+
+@check(POINTS, over=ROOTS, after=(main_root_empty,))
+def main_points(root: MainRoot) -> Outcome:
+    if root.points:
+        yield _said(POINTS(stage=root.started.name, points=listed(root.points)), root)
+
+
+def _mount_values(device: str, point: str, *, line: int, why: str, happens: str) -> None: ...
+
+
+DEVICE = Rule(
+    name="fstab-device-missing",
+    values=_mount_values,
+    severity=Severity.ERROR,
+    message="/etc/fstab:{line} of {region} mounts {device} on {point}, but {why}",
+    effect="{happens}.",
+    fix="Name a partition or file system that is there, or add nofail.",
+    computed="PARTLABEL, PARTUUID, LABEL, UUID or mmcblkXpN is in no partition table, no file"
+    " system's own identity and no region; a warning with noauto or nofail",
+    source=_FSTAB,
+    bad=_system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
+    good=_GOOD,
+)
+
+
+def _happens(root: MainRoot) -> str:
+    if root.init_system == "systemd":
+        return "systemd waits 90 seconds for it, and drops to its emergency shell"
+    return "mount fails, and the start goes on without it or stops at a shell"
+
+
+def _weight(mount: Mount) -> Severity:
+    return Severity.WARNING if mount.optional else Severity.ERROR
+
+
+@check(DEVICE, over=ROOTS)
+def fstab_device(root: MainRoot) -> Outcome:
+    for mount in root.mounts:
+        if mount.why:
+            case = DEVICE(
+                device=mount.device,
+                point=mount.point,
+                line=mount.line,
+                why=mount.why,
+                happens=_happens(root),
+            )
+            yield _said(case, root, _weight(mount))
+
+
+def _type_values(device: str, point: str, *, line: int, kind: str, at: str, holds: str) -> None: ...
+
+
+TYPE = Rule(
+    name="fstab-type-differs",
+    values=_type_values,
+    severity=Severity.ERROR,
+    message="/etc/fstab:{line} of {region} mounts {device} as {kind}, but {at} holds {holds}",
+    effect="It is not mounted: wrong fs type, bad superblock.",
+    fix="Write the type that it has.",
+    computed="the third field is not the type of the file system in the region that the device"
+    " leads to; a warning with noauto or nofail",
+    source=_FSTAB,
+    bad=_system({"etc/fstab": file("PARTLABEL=data /data vfat defaults 0 2\n")}),
+    good=_GOOD,
+)
+
+
+@check(TYPE, over=ROOTS)
+def fstab_type(root: MainRoot) -> Outcome:
+    for mount in root.mounts:
+        if mount.holds and mount.region is not None:
+            case = TYPE(
+                device=mount.device,
+                point=mount.point,
+                line=mount.line,
+                kind=mount.type,
+                at=mount.region,
+                holds=mount.holds,
+            )
+            yield _said(case, root, _weight(mount))
+
+
+POINT = Rule(
+    name="fstab-mount-point-missing",
+    values=_mount_values,
+    severity=Severity.ERROR,
+    message="/etc/fstab:{line} of {region} mounts {device} on {point}, but {why}",
+    effect="{happens}.",
+    fix="Make the empty folder when the image is built.",
+    computed="the second field is no folder of the root file system, and no other line mounts above"
+    " it; a warning for systemd, which makes it where the root can be written",
+    source=_FSTAB,
+    bad=_system({"data": None}),
+    good=_GOOD,
+)
+
+
+@check(POINT, over=ROOTS)
+def fstab_point(root: MainRoot) -> Outcome:
+    for mount in root.mounts:
+        if mount.no_point:
+            case = POINT(
+                device=mount.device,
+                point=mount.point,
+                line=mount.line,
+                why=f"there is no folder {mount.point}",
+                happens="mount fails: mount point does not exist",
+            )
+            sure = root.init_system in _SURE and not mount.optional
+            yield _said(case, root, Severity.ERROR if sure else Severity.WARNING)
+
+
+def _tool_values(tools: str) -> None: ...
+
+
+TOOLS = Rule(
+    name="main-environment-tool-without-config",
+    values=_tool_values,
+    severity=Severity.WARNING,
+    message="{tools} of {region} has no /etc/fw_env.config",
+    effect="The main system cannot read or set the boot loader's variables: no slot is switched, no"
+    " boot counter reset.",
+    fix="Pack /etc/fw_env.config with the places of the environment.",
+    computed="fw_printenv or fw_setenv is there and /etc/fw_env.config is not",
+    source="U-Boot tools/env/README",
+    bad=_system({"usr/bin/fw_setenv": file(elf.program(), 0o755)}),
+    good=_GOOD,
+)
+
+
+@check(TOOLS, over=ROOTS)
+def main_tools(root: MainRoot) -> Outcome:
+    if root.bare_tools:
+        yield _said(TOOLS(tools=listed(root.bare_tools)), root)
