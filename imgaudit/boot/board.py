@@ -204,7 +204,7 @@ class Board:
         file = facts.file(operation.path) if isinstance(facts, FileSystem) else None
         if content is None or file is None:
             return Source(region=region, path=operation.path)
-        inner = _by_place(content).get((file.offset, file.size))
+        inner = _by_place(content).get(_place(file.path, file.offset, file.size))
         return Source(region=region, path=file.path, content=inner, size=file.size)
 
     def content(self, region: Region) -> Content | None:
@@ -389,16 +389,23 @@ def _files(content: Content | None) -> Files | None:
     return facts.files if isinstance(facts, FileSystem) else None
 
 
-def _by_place(content: Content) -> dict[tuple[int | None, int], Content]:
-    """Give the contents of files by offset and size: a file may have several names."""
-    return {(child.offset, child.size): child for child in content.children}
+def _place(path: str, offset: int | None, size: int) -> tuple[str | int, int]:
+    """Tell a file by where it lies, for it may have several names; by its own in pieces."""
+    return path if offset is None or offset < 0 else offset, size
+
+
+def _by_place(content: Content) -> dict[tuple[str | int, int], Content]:
+    start = len(content.name) + 1
+    return {
+        _place(child.name[start:], child.offset, child.size): child for child in content.children
+    }
 
 
 def _scripts(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[tuple[str, str]]:
     """Give the scripts and configurations among a file system's files."""
     contents = _by_place(content)
     for path, file in files:
-        inner = contents.get((file.offset, file.size)) if file.offset is not None else None
+        inner = contents.get(_place(file.path, file.offset, file.size))
         text = _script(inner.facts) if inner is not None else None
         if text is not None:
             yield path, text

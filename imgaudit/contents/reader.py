@@ -533,7 +533,7 @@ class _Walk:
             if self._left < 0:
                 return  # the content before this one says so
             try:
-                inner = view.sub(part.offset, part.size)
+                inner = facts.open(view, part)
             except FormatError:
                 continue
             yield part, inner

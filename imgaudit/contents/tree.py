@@ -54,10 +54,10 @@ class Content:
     """Bytes and what they are. Contents nest: a FIT holds images, an image its unpacked data.
 
     `offset` is where it starts in the stored bytes of what holds it; -1 for what a decompressor
-    made. `why` says why there are no facts. `unpacked` is set for compressed content: the true size
-    in bytes, `complete` tells whether the stream was followed to its end, and `consumed` how many
-    stored bytes it took; `rest` is what follows the stream of a compressed cpio archive. `inside`
-    is set for kernels.
+    made, and for a file that lies in several pieces. `why` says why there are no facts. `unpacked`
+    is set for compressed content: the true size in bytes, `complete` tells whether the stream was
+    followed to its end, and `consumed` how many stored bytes it took; `rest` is what follows the
+    stream of a compressed cpio archive. `inside` is set for kernels.
     """
 
     name: str

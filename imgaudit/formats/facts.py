@@ -38,7 +38,8 @@ class Checksum:
 class Part:
     """Content inside content: what a container carries at `[offset, offset + size)`.
 
-    `expects` is the format that the container promises (a reader's name), if it does.
+    `offset` is -1 where it lies in several pieces. `expects` is the format that the container
+    promises (a reader's name), if it does.
     """
 
     name: str
@@ -66,6 +67,15 @@ class Facts:
     def parts(self) -> Iterable[Part]:
         """Give the contents inside, in the order in which they are stored."""
         return ()
+
+    def open(self, view: View, part: Part) -> View:
+        """View one of the parts; `view` is of this content.
+
+        Raises:
+            FormatError: it is not all there.
+
+        """
+        return view.sub(part.offset, part.size)
 
     def summary(self) -> str:
         """Say in a few words what this is, for a table cell; control characters are not escaped."""

@@ -280,20 +280,28 @@ class FileSystem(Facts):
         return "/" not in path or path.startswith("boot/")
 
     def parts(self) -> Iterator[Part]:
-        """Give the files that lie in one piece, each once however many names it has."""
-        found: dict[tuple[int, int], str] = {}
+        """Give the files that are stored as they are, each once however many names it has.
+
+        The offset is -1 where a file lies in several pieces; `open` puts it together.
+        """
+        found: dict[tuple[Piece, ...], Entry] = {}
         for entry in self.files or ():
-            offset = entry.offset
-            placed = entry.is_file and offset is not None and 0 < entry.size <= MAX_PLACED
-            if placed and offset is not None and self.looked_into(entry.path):
-                found.setdefault((offset, entry.size), entry.path)
+            if entry.is_file and 0 < entry.size <= MAX_PLACED and self.looked_into(entry.path):
+                pieces = entry.pieces or ()
+                if pieces and not any(piece.method for piece in pieces):
+                    found.setdefault(pieces, entry)
         left = self.length or 0
-        for (offset, size), path in itertools.islice(found.items(), MAX_PARTS):
-            left -= size
+        for entry in itertools.islice(found.values(), MAX_PARTS):
+            left -= entry.size
             # Only in a damaged file system do files share bytes.
             if left < 0:
                 return
-            yield Part(path, offset, size)
+            yield Part(entry.path, -1 if entry.offset is None else entry.offset, entry.size)
+
+    def open(self, view: View, part: Part) -> View:
+        """View a file; see Facts."""
+        entry = self.files.get(part.name) if self.files is not None else None
+        return super().open(view, part) if entry is None else open_file(view, entry)
 
 
 class Walk:
