@@ -384,6 +384,7 @@ def demo(directory: str, fault: str | None) -> None:
 
 
 @main.command()
+@click.argument("directory", required=False)
 @click.option("--device-tree", metavar="FILE", help="Device tree blob, or a FIT with one.")
 @click.option("--mtdparts", metavar="STRING", help="An mtdparts list.")
 @click.option("--disk", metavar="FILE", help="Image of the eMMC with its GPT, raw or compressed.")
@@ -392,12 +393,22 @@ def demo(directory: str, fault: str | None) -> None:
 @click.option("--sfdp", metavar="FILE", help="SFDP dump of the SPI-NOR.")
 @click.option("--ext-csd", metavar="FILE", help="EXT_CSD dump of the eMMC: binary, hex or text.")
 @_output
-def draft(output: str | None, **sources: str | None) -> None:
-    """Draft a layout from what the build has. Exit status: 0 drafted, 1 with conflicts, 2 not."""
+def draft(directory: str | None, output: str | None, **sources: str | None) -> None:
+    """Draft a layout from a build's folder, or from some of its files.
+
+    Exit status: 0 drafted, 1 with conflicts, 2 not.
+    """
     from imgaudit.clean import clean
     from imgaudit.tasks import draft as drafting
 
-    drafted = drafting.draft(drafting.Sources(**sources))
+    if directory is None:
+        drafted = drafting.draft(drafting.Sources(**sources))
+    elif any(value is not None for value in sources.values()):
+        raise click.UsageError("give a folder or single sources, not both")
+    else:
+        from imgaudit.tasks.folder import draft_folder
+
+        drafted = draft_folder(directory)
     for conflict in drafted.conflicts:
         click.echo(f"imgaudit: conflict: {clean(conflict)}", err=True)
     _write(drafted.text, output)

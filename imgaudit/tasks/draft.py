@@ -16,8 +16,10 @@ from imgaudit.errors import AuditError
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.guid import type_name
+from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.maps.entry import MapCopy, MapEntry, Medium
+from imgaudit.maps.parts import nor_size
 from imgaudit.model import HOLDS, SECTOR
 from imgaudit.tasks.sources import Said, Sources, read
 from imgaudit.units import GIB, KIB, MIB, Span, both, human, place
@@ -30,6 +32,7 @@ _SMALLEST_ERASE = 4 * KIB
 _MOST_ALIGN = 4 * MIB
 _MOST_PARTITIONS = 128  # that a layout numbers
 _WINDOW = 16 * MIB
+_BOOTABLE = 0x80
 _LIMIT = 1 << 62  # a layout takes no number of 2^63 and above
 _YAML_WORDS = frozenset({"yes", "no", "on", "off", "true", "false", "null"})
 _CPUS = (
@@ -57,7 +60,7 @@ class Draft:
 
 
 @dataclass(slots=True)
-class _Region:
+class DraftRegion:
     """A region while it is put together; `notes` become comments above it."""
 
     label: str
@@ -69,10 +72,13 @@ class _Region:
     type: str | None = None
     notes: list[str] = field(default_factory=list)
     name: str = ""
+    bootable: bool | None = None
+    file: str | None = None
+    file_why: str = ""
 
 
 @dataclass(slots=True)
-class _Chip:
+class DraftChip:
     """A chip while it is put together: its keys as lines, its regions, and what is said of it."""
 
     name: str
@@ -80,8 +86,9 @@ class _Chip:
     tables: list[tuple[str, MapCopy]] = field(default_factory=list)
     size: int = 0
     lines: list[str] = field(default_factory=list)
-    regions: list[_Region] = field(default_factory=list)
+    regions: list[DraftRegion] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    image: str | None = None
 
 
 def draft(sources: Sources) -> Draft:
@@ -91,10 +98,10 @@ def draft(sources: Sources) -> Draft:
         AuditError: a source cannot be read, or there is nothing to draft; says why.
 
     """
-    return _Drafting(sources, read(sources)).draft()
+    return Drafting(sources, read(sources)).draft()
 
 
-class _Drafting:
+class Drafting:
     def __init__(self, sources: Sources, said: Said) -> None:
         self.sources = sources
         self.said = said
@@ -106,6 +113,7 @@ class _Drafting:
         chips = self.nors()
         if self.said.disk is not None or self.said.ext_csd is not None:
             chips.append(self.emmc(self.said.disk))
+        self.place(chips)
         if not chips:
             why = "; ".join(self.unused) or "no source names a SPI-NOR or an eMMC"
             raise AuditError(f"there is nothing to draft: {_plain(why)}")
@@ -123,8 +131,11 @@ class _Drafting:
         lines += ["regions:"] if any(chip.regions for chip in chips) else ["regions: []"]
         for chip in chips:
             lines += self.regions(chip)
-        lines += [*self.stages(), *self.elsewhere(), "", "policy:", "  fail-on: error"]
-        return Draft("\n".join(lines) + "\n", tuple(self.conflicts))
+        lines += [*self.stages(chips), *self.elsewhere(), "", "policy:", "  fail-on: error"]
+        return Draft(_with_list(lines), tuple(self.conflicts))
+
+    def place(self, chips: list[DraftChip]) -> None:
+        """Find the artifact of each region; single sources bring none."""
 
     def conflict(self, text: str, notes: list[str]) -> None:
         """Say what cannot be as it stands, in the draft and beside it."""
@@ -148,11 +159,11 @@ class _Drafting:
         board = _word((compatible or "").rpartition(",")[2])
         yield f"board: {_scalar(board or 'board')}{'' if board else _mark('a name for the board')}"
         if tree is not None and tree.model and _sayable(tree.model):
-            yield f"summary: {_quoted(tree.model)}"
+            yield f"summary: {quoted(tree.model)}"
         arch = self.arch()
         yield f"arch: {arch or 'arm64'}{'' if arch else _mark('what it must be built for')}"
         if compatible is not None and _sayable(compatible):
-            yield f"compatible: {_quoted(compatible)}"
+            yield f"compatible: {quoted(compatible)}"
 
     def arch(self) -> str | None:
         config = self.said.config
@@ -191,9 +202,9 @@ class _Drafting:
 
     # SPI-NOR
 
-    def nors(self) -> list[_Chip]:
+    def nors(self) -> list[DraftChip]:
         """Give a chip for each device that the sources partition, and for the SFDP dump."""
-        chips: list[_Chip] = []
+        chips: list[DraftChip] = []
         skipped: list[str] = []
         for source, table in self.said.maps:
             if table.medium not in {Medium.SPI_NOR, Medium.UNKNOWN}:
@@ -204,7 +215,7 @@ class _Drafting:
                 skipped.append(f"{table.device} in {source} is no SPI-NOR by its name")
                 continue
             if alike is None:
-                alike = _Chip(f"nor{len(chips) + 1}" if chips else "nor", table.device)
+                alike = DraftChip(f"nor{len(chips) + 1}" if chips else "nor", table.device)
                 chips.append(alike)
             alike.tables.append((source, table))
         for flash in self.said.flash:
@@ -214,14 +225,14 @@ class _Drafting:
                 if not known and not any(path in why for why in self.unused):
                     skipped.append(f"{path} is a SPI-NOR without partitions")
         if not chips and self.said.sfdp is not None:
-            chips.append(_Chip("nor", "the chip of the SFDP dump"))
+            chips.append(DraftChip("nor", "the chip of the SFDP dump"))
         self.unused += skipped
         for number, chip in enumerate(chips):
             self.nor(chip, self.said.sfdp if number == 0 else None)
         return chips
 
     @staticmethod
-    def alike(chips: list[_Chip], source: str, table: MapCopy) -> _Chip | None:
+    def alike(chips: list[DraftChip], source: str, table: MapCopy) -> DraftChip | None:
         """Find the chip that another source's table maps: the one with the most in common."""
         best, most = None, 0
         for chip in chips:
@@ -238,7 +249,7 @@ class _Drafting:
                 best, most = chip, common
         return best
 
-    def nor(self, chip: _Chip, sfdp: SfdpFacts | None) -> None:
+    def nor(self, chip: DraftChip, sfdp: SfdpFacts | None) -> None:
         for number, (source, table) in enumerate(chip.tables):
             chip.notes += [f"{source}: {note}" for note in table.notes]
             for entry in table.entries:
@@ -248,9 +259,13 @@ class _Drafting:
         chip.lines.append("kind: spi-nor")
         highest = max((region.span.end for region in chip.regions), default=0)
         open_end = any(entry.to_end for _, table in chip.tables for entry in table.entries)
+        named = self.by_name(chip)
         if sfdp is not None and sfdp.density:
             chip.size = sfdp.density
             chip.lines.append(f"size: {_size(chip.size)}  # by its SFDP")
+        elif named is not None:
+            chip.size = named[0]
+            chip.lines.append(f"size: {_size(chip.size)}  # by its compatible {_plain(named[1])}")
         else:
             chip.size = max(1 << max(0, highest - (not open_end)).bit_length(), MIB)
             why = "the parts that are approved; this is a guess from the last partition"
@@ -273,7 +288,17 @@ class _Drafting:
             chip.lines.append(f"sfdp: {_file(self.sources.sfdp)}")
         self.order(chip)
 
-    def entry(self, chip: _Chip, source: str, entry: MapEntry, *, first: bool) -> None:
+    def by_name(self, chip: DraftChip) -> tuple[int, str] | None:
+        """Give the size that the chip's name in the device tree tells."""
+        tree = self.said.tree
+        for _, table in chip.tables if tree is not None else ():
+            node = tree.tree.get(table.device) if tree is not None else None
+            size = nor_size(node.texts("compatible")) if node is not None else None
+            if size is not None:
+                return size
+        return None
+
+    def entry(self, chip: DraftChip, source: str, entry: MapEntry, *, first: bool) -> None:
         """Take an entry, or compare it with the one that an earlier source has."""
         what = f"{_plain(entry.label)} of {source}"
         if entry.offset is None or entry.offset < 0 or entry.offset >= _LIMIT:
@@ -290,7 +315,7 @@ class _Drafting:
         span = Span.sized(entry.offset, entry.size or 0)
         same = next((item for item in chip.regions if item.label == entry.label), None)
         if first or same is None:
-            region = _Region(entry.label, span, source)
+            region = DraftRegion(entry.label, span, source)
             region.holds, region.writer = _meaning(entry)
             if entry.read_only:
                 region.notes.append(f"read-only in {source}")
@@ -309,7 +334,7 @@ class _Drafting:
                 same.notes,
             )
 
-    def configured(self, chip: _Chip) -> None:
+    def configured(self, chip: DraftChip) -> None:
         """Hold ENV_OFFSET and its redundant twin against the regions, or take them for some."""
         config = self.said.config
         table = config.environment() if config is not None else None
@@ -325,13 +350,13 @@ class _Drafting:
             if over is not None:
                 self.conflict(f"{what} lies in {_plain(over.label)}", chip.notes)
                 continue
-            region = _Region(entry.label.replace(" ", "-"), span, "U-Boot's configuration")
+            region = DraftRegion(entry.label.replace(" ", "-"), span, "U-Boot's configuration")
             region.holds, region.writer = "uboot-env", "runtime"
             if chip.tables:
                 self.conflict(f"{what} is not in {chip.tables[0][0]}", region.notes)
             chip.regions.append(region)
 
-    def ends(self, chip: _Chip) -> None:
+    def ends(self, chip: DraftChip) -> None:
         """Close the open ends, and leave out what is the whole chip or nothing of it."""
         kept = []
         for region in chip.regions:
@@ -352,7 +377,7 @@ class _Drafting:
             kept.append(region)
         chip.regions = kept
 
-    def erase(self, chip: _Chip, sfdp: SfdpFacts | None) -> None:
+    def erase(self, chip: DraftChip, sfdp: SfdpFacts | None) -> None:
         unit = math.gcd(chip.size, *(end for item in chip.regions for end in _ends(item.span)))
         asked = self.said.config.environment_sector_size if self.said.config is not None else None
         if sfdp is not None and sfdp.erase_types:
@@ -381,14 +406,14 @@ class _Drafting:
         chip.lines.append(f"erase-block: {_size(size)}{_mark(f'the block; this is {source}')}")
         self.misaligned(chip, max(size, _SMALLEST_ERASE))
 
-    def misaligned(self, chip: _Chip, erase: int) -> None:
+    def misaligned(self, chip: DraftChip, erase: int) -> None:
         for region in chip.regions:
             for word, at in zip(("starts", "ends"), _ends(region.span), strict=True):
                 if at % erase and at != chip.size:
                     what = f"{_plain(region.label)} {word} at {place(at)}, inside an erase block of"
                     self.conflict(f"{what} {human(erase)}", region.notes)
 
-    def order(self, chip: _Chip) -> None:
+    def order(self, chip: DraftChip) -> None:
         """Sort by place, and say what overlaps and what is free."""
         chip.regions.sort(key=lambda region: (region.span.start, region.span.end))
         for number, one in enumerate(chip.regions):
@@ -410,9 +435,9 @@ class _Drafting:
 
     # eMMC
 
-    def emmc(self, disk: Gpt | None) -> _Chip:
-        chip = _Chip("emmc", "the eMMC")
-        table = disk.table if disk is not None else None
+    def emmc(self, disk: Gpt | Mbr | None) -> DraftChip:
+        chip = DraftChip("emmc", "the eMMC")
+        table = disk.table if isinstance(disk, Gpt) else None
         registers = self.said.ext_csd
         chip.lines.append("kind: emmc")
         if registers is not None:
@@ -432,7 +457,7 @@ class _Drafting:
                 what = f"partition {entry.number} ({_plain(entry.name)}) has no usable range"
                 self.conflict(what, chip.notes)
                 continue
-            region = _Region(entry.name or f"partition-{entry.number}", span, "the disk image")
+            region = DraftRegion(entry.name or f"partition-{entry.number}", span, "the disk image")
             region.number = entry.number if entry.number <= _MOST_PARTITIONS else None
             region.type = type_name(entry.type_guid) or entry.type_guid
             found = self.said.holds.get(entry.number, "raw")
@@ -442,6 +467,9 @@ class _Drafting:
                 what = f"{_plain(region.label)} ends {both(span.end - chip.size)}"
                 self.conflict(f"{what} past the chip's end", region.notes)
             chip.regions.append(region)
+        if isinstance(disk, Mbr):
+            chip.lines.append("table: mbr")
+            self.records(chip, disk)
         starts = [region.span.start for region in chip.regions]
         align = math.gcd(_MOST_ALIGN, *starts)
         if starts and align >= _SMALLEST_ERASE:
@@ -456,14 +484,31 @@ class _Drafting:
                 if value:
                     chip.lines.append(f"{key}: {_size(value)}")
             chip.lines.append(f"ext-csd: {_file(self.sources.ext_csd or '')}")
-        if self.sources.disk is not None:
+        if self.sources.disk is not None and disk is not None:
+            chip.image = self.sources.disk
             chip.lines.append(f"image: {_file(self.sources.disk)}")
         self.order(chip)
         return chip
 
+    def records(self, chip: DraftChip, disk: Mbr) -> None:
+        """Take the partitions of an MBR, but not the container of the logical ones."""
+        for item in disk.partitions:
+            if item.extended or not 0 < item.span.size <= item.span.end < _LIMIT:
+                continue
+            region = DraftRegion(f"partition-{item.number}", item.span, "the disk image")
+            region.number = item.number if item.number <= _MOST_PARTITIONS else None
+            region.type = f"'0x{item.os_type:02x}'"
+            region.bootable = item.boot_indicator == _BOOTABLE
+            found = self.said.holds.get(item.number, "raw")
+            region.holds = found if found in HOLDS else "raw"
+            if item.span.end > chip.size:
+                what = f"{region.label} ends {both(item.span.end - chip.size)}"
+                self.conflict(f"{what} past the chip's end", region.notes)
+            chip.regions.append(region)
+
     # Regions and the rest
 
-    def named(self, chip: _Chip) -> None:
+    def named(self, chip: DraftChip) -> None:
         """Give every region a name of its own: the label where that can be one."""
         for region in chip.regions:
             stem = name = _word(region.label) or "region"
@@ -474,27 +519,32 @@ class _Drafting:
             self.names.add(name)
             region.name = name
 
-    def regions(self, chip: _Chip) -> Iterator[str]:
+    def regions(self, chip: DraftChip) -> Iterator[str]:
         environments = [region for region in chip.regions if region.holds == "uboot-env"]
         for region in chip.regions:
             yield from _comments(region.notes, 2)
             yield f"  - name: {_scalar(region.name)}"
             if region.label != region.name and _sayable(region.label):
-                yield f"    label: {_quoted(region.label)}"
+                yield f"    label: {quoted(region.label)}"
             yield f"    chip: {chip.name}"
             if region.number is not None:
                 yield f"    partition: {region.number}"
             if region.type is not None:
                 yield f"    type: {region.type}"
+            if region.bootable is not None:
+                yield f"    bootable: {'set' if region.bootable else 'unset'}"
             yield f"    at: {place(region.span.start)}"
             yield f"    size: {_size(region.span.size)}"
-            sure = region.holds != "raw"
+            known = region.holds != "raw" or region.writer == "factory"
+            sure = known or region.file is not None or chip.image is not None
             yield f"    holds: {region.holds}{'' if sure else _mark('its format, and file:')}"
+            if region.file is not None:
+                yield f"    file: {quoted(_plain(region.file))}  # {region.file_why}"
             yield f"    writer: {region.writer}"
             if region.holds == "uboot-env":
                 yield from self.shape(region, environments)
 
-    def shape(self, region: _Region, environments: list[_Region]) -> Iterator[str]:
+    def shape(self, region: DraftRegion, environments: list[DraftRegion]) -> Iterator[str]:
         config = self.said.config
         size = self.said.environment_size
         told = config.environment_size if config is not None else None
@@ -510,7 +560,8 @@ class _Drafting:
         mark = "" if known == fits else _mark("ENV_SIZE")
         yield f"    env: {{size: {_size(fits)}{pair}}}{mark}"
 
-    def stages(self) -> Iterator[str]:
+    def stages(self, chips: list[DraftChip]) -> Iterator[str]:
+        del chips
         yield ""
         yield "# fill in: the systems that U-Boot can start, and what each of them needs"
         yield "# stages:"
@@ -525,7 +576,7 @@ class _Drafting:
             for key, value in (
                 ("device-tree", sources.device_tree and _file(sources.device_tree)),
                 ("environment", sources.environment and _file(sources.environment)),
-                ("mtdparts", sources.mtdparts and _quoted(sources.mtdparts)),
+                ("mtdparts", sources.mtdparts and quoted(sources.mtdparts)),
                 ("uboot-config", sources.uboot_config and _file(sources.uboot_config)),
             )
             if value
@@ -535,6 +586,21 @@ class _Drafting:
             yield "# fill in: paths inside the artifacts folder; flash-tool-config, if there is one"
             yield "written-elsewhere:"
             yield from lines
+
+
+def _with_list(lines: list[str]) -> str:
+    """Put what is open at the top, each with its line, behind the first comments."""
+    opened = [
+        (number, line.partition(f"{FILL_IN}: ")[2])
+        for number, line in enumerate(lines, 1)
+        if f"{FILL_IN}: " in line
+    ]
+    head = next(number for number, line in enumerate(lines) if line == "#")
+    count = len(opened)
+    told = [f"# Open: {count} line{'' if count == 1 else 's'} to fill in."] if opened else []
+    shift = len(told) + count
+    told += [f"#   line {number + shift}: {what}" for number, what in opened]
+    return "\n".join([*lines[:head], *told, *lines[head:]]) + "\n"
 
 
 def _given(sources: Sources) -> Iterator[str]:
@@ -600,7 +666,7 @@ def _word(text: str) -> str:
 def _scalar(name: str) -> str:
     """Write a name: bare, unless YAML 1.1 could take it for a number or a truth value."""
     bare = re.fullmatch(r"[A-Za-z][A-Za-z0-9_.+-]+", name) and name.lower() not in _YAML_WORDS
-    return name if bare else _quoted(name)
+    return name if bare else quoted(name)
 
 
 def _size(value: int) -> str:
@@ -615,13 +681,13 @@ def _sayable(text: str) -> bool:
     return bool(text) and text.isprintable()
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'
 
 
 def _file(path: str) -> str:
-    return _quoted(_plain(os.path.basename(path)))
+    return quoted(_plain(os.path.basename(path)))
 
 
 def _plain(text: str) -> str:

@@ -20,6 +20,7 @@ from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.flat_tree import MAGIC
 from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
@@ -27,6 +28,7 @@ from imgaudit.maps import command_line, device_tree, mtdparts, uboot_config
 from imgaudit.maps.entry import MapCopy
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import HOLDS
+from imgaudit.units import Span
 
 F = TypeVar("F", bound=Facts)
 _TEXT = 1 << 20  # bytes of a text that are read
@@ -57,7 +59,7 @@ class Said:
     maps: tuple[tuple[str, MapCopy], ...]
     unused: tuple[str, ...]
     flash: tuple[device_tree.FlashNode, ...]
-    disk: Gpt | None
+    disk: Gpt | Mbr | None
     holds: Mapping[int, str]
     environment_size: int | None
     config: UBootConfig | None
@@ -187,20 +189,21 @@ class _Reading:
             self.list(f"MTDPARTS_DEFAULT in {os.path.basename(path)}", config.mtdparts)
         return config
 
-    def disk(self, path: str | None) -> tuple[Gpt | None, Mapping[int, str]]:
+    def disk(self, path: str | None) -> tuple[Gpt | Mbr | None, Mapping[int, str]]:
         """Read the table of a disk image, and the start of each partition: not the data."""
         if path is None:
             return None, {}
         with _opened(path) as view:
             known = identify(view)
-            facts = known[0][1].read(view) if known and known[0][1].name == "gpt" else None
-            if isinstance(facts, Gpt):
+            table = bool(known) and known[0][1].name in {"gpt", "mbr"}
+            facts = known[0][1].read(view) if table else None
+            if isinstance(facts, Gpt | Mbr):
                 return facts, dict(_holds(facts, view))
         artifact = self.loader.file(path)
         for content in artifact.content.walk():
-            if isinstance(content.facts, Gpt):
+            if isinstance(content.facts, Gpt | Mbr):
                 return content.facts, dict(_held(content))
-        raise AuditError(f"{path} has no GPT: {_why(artifact)}")
+        raise AuditError(f"{path} has no partition table: {_why(artifact)}")
 
 
 @contextmanager
@@ -217,11 +220,17 @@ def _why(artifact: Artifact) -> str:
     return content.why or f"it is {content.title or 'nothing that is known'}"
 
 
-def _holds(disk: Gpt, view: View) -> Iterator[tuple[int, str]]:
-    table = disk.table
-    for entry in table.entries if table is not None else ():
-        span = table.span(entry) if table is not None else None
-        if span is not None and span.size > 0 and span.end <= view.size:
+def partitions(disk: Gpt | Mbr) -> Iterator[tuple[int, Span]]:
+    """Give the number and place of every partition that holds something itself."""
+    if isinstance(disk, Mbr):
+        yield from ((it.number, it.span) for it in disk.partitions if not it.extended)
+    elif disk.table is not None:
+        yield from ((entry.number, disk.table.span(entry)) for entry in disk.table.entries)
+
+
+def _holds(disk: Gpt | Mbr, view: View) -> Iterator[tuple[int, str]]:
+    for number, span in partitions(disk):
+        if span.size > 0 and span.end <= view.size:
             known = identify(view.sub(span.start, span.size))
             if known:
                 reader = known[0][1]
@@ -229,17 +238,18 @@ def _holds(disk: Gpt, view: View) -> Iterator[tuple[int, str]]:
                     facts = reader.read(view.sub(span.start, span.size))
                 except FormatError:
                     continue
-                yield entry.number, _word(facts)
+                yield number, word(facts)
 
 
 def _held(content: Content) -> Iterator[tuple[int, str]]:
-    table = content.facts.table if isinstance(content.facts, Gpt) else None
-    for entry in table.entries if table is not None else ():
-        for child in content.children:
-            if table is not None and child.offset == table.span(entry).start and child.facts:
-                yield entry.number, _word(child.facts)
+    if not isinstance(content.facts, Gpt | Mbr):
+        return
+    at = {child.offset: child.facts for child in content.children if child.facts is not None}
+    for number, span in partitions(content.facts):
+        if span.start in at:
+            yield number, word(at[span.start])
 
 
-def _word(facts: Facts) -> str:
+def word(facts: Facts) -> str:
     """Give the word that a layout's `holds:` uses."""
     return facts.kind if isinstance(facts, Ext) and facts.kind in HOLDS else facts.format

@@ -299,6 +299,10 @@ def test_packaged_trees_draft_what_fdtget_prints() -> None:
                     for cell in printed("-t", "x", str(path), f"{table}/{child}", "reg")
                 )
                 whole = start == 0 and size >= read.chips[name].size
+                if start >= read.chips[name].size:
+                    # Such trees name a part that is smaller than their map.
+                    assert "at or past the end of the chip" in text
+                    continue
                 assert whole or (start, size or read.chips[name].size - start) in drafted
                 compared += 1
     assert compared > 20

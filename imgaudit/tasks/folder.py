@@ -1,0 +1,494 @@
+"""Draft a layout from a whole build folder: every file is known by its content, not its name.
+
+What the build says of its map is joined as draft.py does it for single sources; here the sources
+are found, each artifact is put into the region that it belongs to, and the boot is walked for
+stages.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import BLOCK, Artifact, Content
+from imgaudit.errors import AuditError, ImgauditError, LayoutError
+from imgaudit.files import ArtifactError, Folder
+from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.ext import Ext
+from imgaudit.formats.fat import Fat
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.mbr import Mbr
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.formats.view import View
+from imgaudit.maps import fw_env_config, uboot_config
+from imgaudit.maps.device_tree import copies
+from imgaudit.maps.uboot_config import UBootConfig
+from imgaudit.model import HOLDS, Layout
+from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, quoted
+from imgaudit.tasks.sources import Sources, read, word
+from imgaudit.units import KIB, MIB
+
+_MOST_FILES = 400
+_DEEP = 3  # folders below the one that is given
+_TEXT = 1 << 20
+_PROBE = 1 * MIB
+_EXT_CSD = 512
+_SMALLEST_CHIP = 256 * KIB
+_SURE = 100
+_SHOWN = 8
+_SKIPPED = re.compile(
+    r".*\.(?:ya?ml|json|md|txt\.gz|manifest|spdx|sha256|md5|bmap|html)", re.IGNORECASE
+)
+_SECOND = re.compile(r"redund|backup|copy|(?:^|[-_.])(?:b|2|alt)(?:$|[-_.])", re.IGNORECASE)
+
+
+@dataclass(slots=True, eq=False)
+class Item:
+    """A file of the folder, read."""
+
+    path: str
+    artifact: Artifact
+    contents: tuple[Content, ...] = field(repr=False)
+
+    @property
+    def payload(self) -> Content:
+        """What ends up on a chip."""
+        return self.artifact.content.unwrapped()
+
+    @property
+    def identity(self) -> str:
+        """Tell it from others by its bytes, whatever it is called."""
+        return self.artifact.sha256 or self.artifact.data_sha256 or self.path
+
+    def has(self, kind: type) -> bool:
+        """Tell whether it is of a format itself, unpacked or not."""
+        return isinstance(self.payload.facts, kind)
+
+
+@dataclass(slots=True)
+class Found:
+    """The files of a folder by what they are good for."""
+
+    items: list[Item]
+    tree: Item | None = None
+    disk: Item | None = None
+    environments: list[Item] = field(default_factory=list)
+    config: Item | None = None
+    tool: Item | None = None
+    sfdp: Item | None = None
+    ext_csd: Item | None = None
+
+
+def draft_folder(path: str) -> Draft:
+    """Draft a layout from all that a build folder has.
+
+    Raises:
+        AuditError: there is no such folder, or nothing in it to draft from.
+
+    """
+    if not os.path.isdir(path):
+        raise AuditError(f"{path} is no folder")
+    folder = Folder(path)
+    with Loader() as loader:
+        found = _sorted_out(list(_items(folder, loader)), loader, folder)
+        at = {name: os.path.join(path, item.path) for name, item in _sources(found)}
+        sources = Sources(**at)
+        drafting = _Folder(sources, found, folder)
+        return drafting.draft()
+
+
+def _sources(found: Found) -> Iterator[tuple[str, Item]]:
+    for name, item in (
+        ("device_tree", found.tree),
+        ("disk", found.disk),
+        ("environment", found.environments[0] if found.environments else None),
+        ("uboot_config", found.config),
+        ("sfdp", found.sfdp),
+        ("ext_csd", found.ext_csd),
+    ):
+        if item is not None:
+            yield name, item
+
+
+def _items(folder: Folder, loader: Loader) -> Iterator[Item]:
+    """Read every file once; of a file and links to it, the one with the shortest name counts."""
+    real: dict[str, str] = {}
+    for name in sorted(_names(folder.path), key=lambda name: (len(name), name)):
+        real.setdefault(os.path.realpath(os.path.join(folder.path, name)), name)
+    for name in sorted(real.values())[:_MOST_FILES]:
+        try:
+            reading, _ = folder_reading(folder, loader, name)
+            artifact = reading()
+        except (ArtifactError, ImgauditError):
+            continue
+        if artifact.size:
+            yield Item(name, artifact, tuple(artifact.content.walk()))
+
+
+def folder_reading(
+    folder: Folder, loader: Loader, name: str, expects: str | None = None
+) -> tuple[Callable[[], Artifact], int]:
+    """Begin to read a file with its block digests, and keep what fits into memory."""
+    return loader.in_folder(folder, name, expects=expects, blocks=True, keep=True)
+
+
+def _names(top: str) -> Iterator[str]:
+    for where, folders, files in os.walk(top):
+        depth = os.path.relpath(where, top).count(os.sep) + (where != top)
+        folders[:] = sorted(it for it in folders if depth < _DEEP and not it.startswith("."))
+        for name in files:
+            if not name.startswith(".") and not _SKIPPED.fullmatch(name):
+                yield os.path.relpath(os.path.join(where, name), top)
+
+
+def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
+    """Tell what each file is for; of several, the choice goes by their bytes."""
+    items = sorted(items, key=lambda item: item.identity)
+    found = Found(items)
+    trees = [item for item in items if any(_usable_tree(it) for it in item.contents)]
+    found.tree = min(trees, key=_tree_order, default=None)
+    disks = [item for item in items if item.has(Gpt) or item.has(Mbr)]
+    found.disk = max(disks, key=lambda item: item.payload.size, default=None)
+    stored = [item for item in items if _stored(item) is not None]
+    found.environments = sorted(stored, key=_environment_order)
+    for item in items:
+        text = _text(item)
+        if text is None:
+            continue
+        if found.config is None and _is_uboot_config(text):
+            found.config = item
+        elif found.tool is None and _is_tool_config(text):
+            found.tool = item
+    for item in items:
+        for kind, name in (("sfdp", "sfdp"), ("ext-csd", "ext_csd")):
+            small = item.artifact.content.format is None or item.artifact.content.format == kind
+            if getattr(found, name) is None and small and _is(loader, folder, item, kind):
+                setattr(found, name, item)
+    return found
+
+
+def _is(loader: Loader, folder: Folder, item: Item, kind: str) -> bool:
+    """Tell whether a file is a dump of a chip's registers: such have no magic that is sure."""
+    head = item.artifact.head
+    if kind == "sfdp" and not head.startswith(b"SFDP"):
+        return False
+    if kind == "ext-csd" and item.artifact.size != _EXT_CSD:
+        return False
+    reading, _ = folder_reading(folder, loader, item.path, kind)
+    return reading().content.format == kind
+
+
+def _usable_tree(content: Content) -> bool:
+    facts = content.facts
+    return isinstance(facts, FdtFacts) and not facts.overlay and bool(facts.compatible)
+
+
+def _tree_order(item: Item) -> tuple[bool, bool, str]:
+    """Order trees: with a map of flash before without, alone before in a container."""
+    mapped = any(
+        isinstance(content.facts, FdtFacts) and any(copies(content.facts.tree))
+        for content in item.contents
+    )
+    return (not mapped, not item.has(FdtFacts), item.identity)
+
+
+def _stored(item: Item) -> UbootEnv | None:
+    facts = item.artifact.content.facts
+    return facts if isinstance(facts, UbootEnv) and facts.valid and facts.blank is None else None
+
+
+def _environment_order(item: Item) -> tuple[int, str]:
+    """Order environments as U-Boot prefers them: the flag byte of a copy counts up."""
+    facts = _stored(item)
+    flag = getattr(facts, "flags", None) or 0
+    return (-int(flag), item.identity)
+
+
+def _text(item: Item) -> str | None:
+    view = item.artifact.content.view
+    if view is None or item.artifact.content.format is not None or view.size > _TEXT:
+        return None
+    data = view.bytes(0, view.size)
+    return None if b"\0" in data else data.decode("utf-8", "replace")
+
+
+def _is_uboot_config(text: str) -> bool:
+    config = UBootConfig(uboot_config.parse(text))
+    return config.environment_size is not None or config.boot_command is not None
+
+
+def _is_tool_config(text: str) -> bool:
+    says = fw_env_config.parse(text)
+    return bool(says.locations) and not says.passed_over
+
+
+class _Folder(Drafting):
+    """Drafts from a folder: regions get their artifacts, and the boot tells the stages."""
+
+    def __init__(self, sources: Sources, found: Found, folder: Folder) -> None:
+        super().__init__(sources, read(sources))
+        self.found = found
+        self.folder = folder
+        self.text = ""
+
+    def place(self, chips: list[DraftChip]) -> None:
+        """Find the image of each flash, and the artifact of each region."""
+        images: dict[str, Item] = {}
+        if self.found.disk is not None:
+            images |= {chip.name: self.found.disk for chip in chips if chip.name == "emmc"}
+        spare = [item for item in self.found.items if item not in self.kept_out()]
+        for chip in chips:
+            if chip.name not in images:
+                image = self.image_of(chip, spare)
+                if image is not None:
+                    images[chip.name] = image
+                    chip.image = image.path
+                    chip.lines.append(f"image: {quoted(image.path)}")
+        spare = [item for item in spare if item not in images.values()]
+        for chip in chips:
+            self.artifacts(chip, images.get(chip.name), spare)
+        placed = {region.file for chip in chips for region in chip.regions}
+        left = sorted(item.path for item in spare if item.path not in placed)
+        left = [path for path in left if self.found.tree is None or path != self.found.tree.path]
+        if left:
+            more = f" and {len(left) - _SHOWN} more" if len(left) > _SHOWN else ""
+            self.unused.append(f"in no region: {', '.join(left[:_SHOWN])}{more}")
+
+    def kept_out(self) -> list[Item | None]:
+        """Give the files that are no content of a region, whatever they look like."""
+        found = self.found
+        return [found.disk, found.config, found.tool, found.sfdp, found.ext_csd]
+
+    def image_of(self, chip: DraftChip, items: Iterable[Item]) -> Item | None:
+        """Find the image of a whole flash: other files stand in it, where the map has a region."""
+        best, most = None, 0
+        end = max((region.span.end for region in chip.regions), default=0)
+        for item in items:
+            size = item.artifact.size
+            if size < max(end, _SMALLEST_CHIP) or size & (size - 1) or _view(item) is None:
+                continue
+            there = {
+                region.span.start
+                for region in chip.regions
+                for other in items
+                if other is not item
+                and other.artifact.size < size
+                and _stands(item.artifact.content, region.span.start, other.payload)
+            }
+            if len(there) > most:
+                best, most = item, len(there)
+        return best
+
+    def artifacts(self, chip: DraftChip, image: Item | None, items: list[Item]) -> None:
+        """Give each region the file that is likest to be its own; a file goes to one, by looks."""
+        scores: list[tuple[int, int, int, str]] = []
+        for at, region in enumerate(chip.regions):
+            for number, item in enumerate(items):
+                score, why = _likeness(region, item, image)
+                if score:
+                    scores.append((-score, at, number, why))
+        taken: set[int] = set()
+        for score, at, number, why in sorted(scores):
+            region, item = chip.regions[at], items[number]
+            if region.file is not None or (number in taken and -score < _SURE):
+                continue
+            taken.add(number)
+            region.file, region.file_why = item.path, why
+            kind = _word(item.payload)
+            if kind is not None:
+                region.holds = kind
+            if item.payload.size > region.span.size:
+                what = f"{item.path} is larger than {region.label}"
+                self.conflict(what, region.notes)
+
+    # Stages
+
+    def stages(self, chips: list[DraftChip]) -> Iterator[str]:
+        """Walk the environment in a layout without stages, and say what each way takes."""
+        try:
+            found = list(self.walked(chips))
+        except (ImgauditError, LayoutError):
+            found = []
+        if not found:
+            yield from super().stages(chips)
+            return
+        yield ""
+        yield "# From walking the environment; look at the regions that each of them needs."
+        yield "stages:"
+        yield from found
+
+    def walked(self, chips: list[DraftChip]) -> Iterator[str]:
+        from imgaudit.layout.load import parse
+        from imgaudit.rules.subject import Subject, gather
+
+        lines = [*self.head(), "chips:"]
+        for chip in chips:
+            lines += [f"  {chip.name}:", *(f"    {line}" for line in chip.lines)]
+        lines += [*self.ram(), "regions:"]
+        for chip in chips:
+            lines += self.regions(chip)
+        lines += self.elsewhere()
+        layout = parse("\n".join(lines).encode(), "the draft")
+        with Loader() as loader:
+            subject: Subject = gather(layout, FolderStore(self.folder, loader))
+        rescue = self.rescue_region(layout, subject)
+        told: set[str] = set()
+        for entry, followed in sorted(subject.boots.followed.items(), key=_entry_order):
+            if not followed.walk.boots:
+                continue
+            sources = (subject.boots.source(item) for item in followed.walk.operations)
+            used = {source.region.name for source in sources if source is not None}
+            mine = rescue is not None and rescue in used and entry != "bootcmd"
+            if not mine and entry != "bootcmd":
+                continue
+            areas = {layout.region(name).area for name in used}
+            name = "recovery" if mine else "main"
+            if name in told:
+                continue
+            told.add(name)
+            yield f"  {name}:"
+            regions = [
+                region.name
+                for region in layout.regions
+                if region.name in used
+                or (region.holds == "uboot-env" and (not mine or region.area in areas))
+                or (region.at == 0 and (not mine or region.area in areas))
+                or (not mine and region.partition is not None and region.area in areas)
+            ]
+            yield f"    regions: [{', '.join(map(quoted, regions))}]"
+            yield f"    entry: {quoted(entry)}  # by walking it"
+            if mine and rescue is not None:
+                yield f"    ramdisk: {quoted(rescue)}"
+                yield from self.needs(rescue, subject)
+
+    def rescue_region(self, layout: Layout, subject: object) -> str | None:
+        """Find the region of a flash whose artifact brings a ramdisk."""
+        from imgaudit.contents.build import Build
+
+        for placement in subject.placements if isinstance(subject, Build) else ():
+            payload = placement.payload
+            flash = layout.chips[placement.region.chip].kind.mtd
+            inside = payload.walk() if payload is not None and flash else ()
+            if any(isinstance(content.facts, CpioFacts) for content in inside):
+                return placement.region.name
+        return None
+
+    def needs(self, region: str, subject: object) -> Iterator[str]:
+        from imgaudit.contents.build import Build
+        from imgaudit.rescue.stage import rescue_alone
+
+        if not isinstance(subject, Build):
+            return
+        artifact = subject.placement(region).artifact
+        if artifact is None:
+            return
+        try:
+            rescue = rescue_alone(artifact)
+        except (ImgauditError, ValueError):
+            return
+        met = [group.name for group in rescue.facts.groups if group.met] if rescue.facts else []
+        if met:
+            yield f"    needs: [{', '.join(met)}]  # what the ramdisk has today"
+
+    def elsewhere(self) -> Iterator[str]:
+        """Name the sources as copies of the map, by their paths inside the folder."""
+        found = self.found
+        lines = [
+            f"  {key}: {quoted(item.path)}"
+            for key, item in (
+                ("device-tree", found.tree if found.tree and found.tree.has(FdtFacts) else None),
+                ("environment", found.environments[0] if found.environments else None),
+                ("uboot-config", found.config),
+                ("flash-tool-config", found.tool),
+            )
+            if item is not None
+        ]
+        if lines:
+            yield ""
+            yield "written-elsewhere:"
+            yield from lines
+
+
+def _entry_order(pair: tuple[str, object]) -> tuple[bool, bool, str]:
+    """Order what U-Boot starts by itself first, then what is called a recovery."""
+    entry, _ = pair
+    return (entry != "bootcmd", re.search(r"recover|rescue|altboot", entry) is None, entry)
+
+
+def _view(item: Item) -> View | None:
+    return item.artifact.content.view
+
+
+def _stands(image: Content, at: int, payload: Content) -> bool:
+    """Tell whether a payload stands in an image at an offset: by bytes, else by block digests."""
+    if at + payload.size > image.size or not payload.size:
+        return False
+    if image.view is not None and payload.view is not None:
+        size = min(payload.size, _PROBE)
+        try:
+            data = payload.view.bytes(0, size)
+            return len(set(data[: 4 * KIB])) > 1 and image.view.bytes(at, size) == data
+        except ImgauditError:
+            return False
+    have, want = image.blocks, payload.blocks
+    if have is None or want is None or at % BLOCK or not want.digests:
+        return False
+    base, whole = at // BLOCK, payload.size // BLOCK
+    told = [number for number in want.digests if number < whole]
+    return bool(told) and all(
+        have.digests.get(base + number) == want.digests.get(number) for number in range(whole)
+    )
+
+
+def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int, str]:
+    """Say how sure it is that a file is a region's, and why; 0 where nothing speaks for it."""
+    payload = item.payload
+    if image is not None:
+        whole = image.artifact.content.unwrapped()
+        base = image.artifact.content if _view(image) is not None else whole
+        if _stands(base, region.span.start, payload):
+            return _SURE, f"it stands there in {image.path}"
+    label = _normal(region.label)
+    kind = _word(payload)
+    if kind is not None and region.holds not in {"raw", kind}:
+        return 0, ""
+    if region.holds == "uboot-env" and kind == "uboot-env":
+        second = bool(_SECOND.search(region.label)) == bool(_SECOND.search(item.path))
+        return (45 if second else 30), "an environment"
+    name = _normal(os.path.basename(item.path).partition(".")[0])
+    inside = _normal(_volume(payload))
+    if label and inside == label:
+        return 60, "the file system's label"
+    if label and name == label:
+        return 50, "its name"
+    if kind is not None and kind == region.holds and kind in {"fip", "fdt"}:
+        return 40, f"its format, {kind}"
+    if len(label) > 2 and (label in name or (len(name) > 2 and name in label)):
+        return 20, "its name, nearly"
+    return 0, ""
+
+
+def _volume(content: Content) -> str:
+    facts = content.facts
+    if isinstance(facts, Ext):
+        return str(getattr(facts, "volume_name", "") or getattr(facts, "label", "") or "")
+    if isinstance(facts, Fat):
+        return str(getattr(facts, "label", "") or "")
+    return ""
+
+
+def _normal(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "", text.lower())
+
+
+def _word(content: Content) -> str | None:
+    facts = content.facts
+    if facts is None:
+        return None
+    found = word(facts)
+    return found if found in HOLDS else None

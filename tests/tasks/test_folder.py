@@ -1,0 +1,158 @@
+"""A layout drafted from a whole build folder: it audits, whatever the files are called."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from imgaudit.cli import main
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
+from imgaudit.demo.build import build
+from imgaudit.errors import AuditError
+from imgaudit.files import Folder
+from imgaudit.layout.load import load, parse
+from imgaudit.model import Layout
+from imgaudit.rules.engine import Finding, Severity
+from imgaudit.rules.subject import gather
+from imgaudit.tasks import audit
+from imgaudit.tasks.folder import draft_folder
+
+# Debian's debian-installer-12-netboot-armhf and u-boot-qemu.
+PACKAGED = Path("/usr/lib/debian-installer/images/12/armhf/text/debian-installer/armhf")
+U_BOOT = Path("/usr/lib/u-boot/qemu_arm/u-boot.bin")
+
+
+@pytest.fixture(scope="module")
+def whimbrel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("whimbrel")
+    build(folder)
+    (folder / "whimbrel.yaml").rename(folder.parent / "whimbrel.yaml")
+    return folder
+
+
+def copied(source: Path, target: Path, names: dict[str, str]) -> Path:
+    target.mkdir()
+    for name, new in names.items():
+        subprocess.run(["cp", "--sparse=always", source / name, target / new], check=True)
+    return target
+
+
+def errors(text: str, folder: Path) -> list[Finding]:
+    layout = parse(text.encode(), "draft.yaml")
+    with Loader() as loader:
+        result = audit.run(gather(layout, FolderStore(Folder(str(folder)), loader)))
+    return [item for item in result.findings if item.severity is Severity.ERROR]
+
+
+def map_of(layout: Layout) -> list[tuple[str, str, int, int, str, int | None]]:
+    return [
+        (item.label, item.area, item.at, item.size, item.holds, item.partition)
+        for item in layout.regions
+    ]
+
+
+def drafted(folder: Path) -> tuple[str, Layout]:
+    result = draft_folder(str(folder))
+    assert result.conflicts == ()
+    return result.text, parse(result.text.encode(), "draft.yaml")
+
+
+def test_a_sound_build_drafts_and_audits_without_an_error(whimbrel: Path) -> None:
+    text, layout = drafted(whimbrel)
+    assert map_of(layout) == map_of(load(str(whimbrel.parent / "whimbrel.yaml")))
+    assert errors(text, whimbrel) == []
+    files = {item.label: item.file for item in layout.regions}
+    assert files["recovery"] == "recovery.itb"
+    assert files["factory"] is None
+    assert [chip.image for chip in layout.chips.values()] == ["nor.img", "emmc.img"]
+    recovery, first = layout.stages["recovery"], layout.stages["main"]
+    assert first.entry == "bootcmd"
+    assert recovery.ramdisk == "recovery"
+    assert set(recovery.regions) == {"fip", "env-a", "env-b", "recovery"}
+    assert recovery.needs is not None
+    assert "shell" in recovery.needs.groups
+    count = re.search(r"# Open: (\d+) line", text)
+    assert count is not None
+    assert int(count[1]) <= 5
+    opened = re.findall(r"#   line (\d+): (.*)", text)
+    for number, what in opened:
+        assert what in text.splitlines()[int(number) - 1]
+
+
+def test_names_do_not_matter(whimbrel: Path, tmp_path: Path) -> None:
+    names = sorted((path.name for path in whimbrel.iterdir()), key=lambda name: name[::-1])
+    shuffled = copied(
+        whimbrel, tmp_path / "shuffled", {name: f"{at:02}.bin" for at, name in enumerate(names)}
+    )
+    text, layout = drafted(shuffled)
+    _, own = drafted(whimbrel)
+    assert map_of(layout) == map_of(own)
+    for one, other in zip(layout.regions, own.regions, strict=True):
+        assert (one.file is None) == (other.file is None)
+        if one.file is not None and other.file is not None:
+            assert (shuffled / one.file).stat().st_size == (whimbrel / other.file).stat().st_size
+    assert errors(text, shuffled) == []
+
+
+def test_without_images_the_names_and_formats_tell(whimbrel: Path, tmp_path: Path) -> None:
+    names = [path.name for path in whimbrel.iterdir() if path.suffix != ".img"]
+    folder = copied(whimbrel, tmp_path / "parts", {name: name for name in names})
+    text, layout = drafted(folder)
+    files = {item.label: item.file for item in layout.regions}
+    assert files == {
+        "fip": "fip.bin",
+        "env-a": "uboot.env",
+        "env-b": "uboot-redundant.env",
+        "devicetree": "whimbrel.dtb",
+        "factory": None,
+        "recovery": "recovery.itb",
+    }
+    assert errors(text, folder) == []
+    assert "in no region: boot.vfat, data.ext4, rootfs-a.ext4, rootfs-b.ext4" in text
+
+
+def test_links_and_versions(whimbrel: Path, tmp_path: Path) -> None:
+    names = {name: name for name in ("fip.bin", "uboot.env", "whimbrel.dtb")}
+    folder = copied(whimbrel, tmp_path / "deploy", names | {"recovery.itb": "recovery-1.2.3.itb"})
+    (folder / "recovery.itb").symlink_to("recovery-1.2.3.itb")
+    (folder / "outside").symlink_to("/etc/passwd")
+    _, layout = drafted(folder)
+    assert {item.label: item.file for item in layout.regions}["recovery"] == "recovery.itb"
+
+
+@pytest.mark.oracle
+def test_a_packaged_board(tmp_path: Path) -> None:
+    tree = "armada-390-db.dtb"  # its flash is an n25q128a13
+    for path in (PACKAGED / "vmlinuz", PACKAGED / "initrd.gz", PACKAGED / "dtbs" / tree, U_BOOT):
+        shutil.copy(path, tmp_path)
+    text, layout = drafted(tmp_path)
+    assert layout.arch == "arm"
+    assert layout.chips["nor"].size == 16 << 20
+    assert "by its compatible n25q128a13" in text
+    assert {item.label: item.file for item in layout.regions}["U-Boot"] == "u-boot.bin"
+    assert "in no region: initrd.gz, vmlinuz" in text
+    assert errors(text, tmp_path) == []
+    assert text.count("fill in: ") <= 5
+
+
+def test_what_is_no_folder_or_has_nothing(tmp_path: Path) -> None:
+    with pytest.raises(AuditError, match="is no folder"):
+        draft_folder(str(tmp_path / "none"))
+    (tmp_path / "noise.bin").write_bytes(bytes(range(256)) * 99)
+    with pytest.raises(AuditError, match="there is nothing to draft"):
+        draft_folder(str(tmp_path))
+
+
+def test_the_command_takes_a_folder_or_sources(whimbrel: Path, tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["draft", str(whimbrel), "--output", str(tmp_path / "b.yaml")])
+    assert done.exit_code == 0
+    assert load(str(tmp_path / "b.yaml")).compatible == "whimbrel,logger-r1"
+    both = CliRunner().invoke(main, ["draft", str(whimbrel), "--mtdparts", "a:1k(b)"])
+    assert both.exit_code == 2
+    assert "not both" in both.output
