@@ -36,7 +36,7 @@ class Folder:
             if not os.path.lexists(os.path.join(self.path, pattern)):
                 raise ArtifactError(f"{pattern} is not in the artifacts folder", absent=True)
             return pattern
-        found = sorted(glob.glob(pattern, root_dir=self.path))
+        found = self._distinct(sorted(glob.glob(pattern, root_dir=self.path)))
         if len(found) != 1:
             some = ", ".join(found[:4]) + (", …" if len(found) > 4 else "")
             raise ArtifactError(
@@ -46,6 +46,16 @@ class Folder:
                 absent=True,
             )
         return found[0]
+
+    def _distinct(self, found: list[str]) -> list[str]:
+        """Leave out links beside the file that they lead to, as versioned deploy folders have."""
+        files: dict[str, str] = {}
+        for name in found:
+            path = os.path.join(self.path, name)
+            real = os.path.realpath(path)
+            if real not in files or not os.path.islink(path):
+                files[real] = name
+        return sorted(files.values())
 
     def open(self, relative: str) -> tuple[int, int]:
         """Open a file for reading; give its descriptor and its size in bytes.

@@ -149,3 +149,12 @@ def test_globs(folder: Path) -> None:
     many = refused(folder, "*.bin")
     assert many.absent
     assert str(many) == "*.bin matches 5 files: a.bin, b.bin, c.bin, d.bin, …"
+
+
+def test_a_glob_takes_a_link_beside_its_target_for_one_file(folder: Path) -> None:
+    (folder / "recovery-1.2.itb").write_bytes(b"tide")
+    (folder / "recovery.itb").symlink_to("recovery-1.2.itb")
+    assert Folder(str(folder)).find("recovery*.itb") == "recovery-1.2.itb"
+    (folder / "recovery-1.3.itb").write_bytes(b"ebb")
+    with pytest.raises(ArtifactError, match=r"matches 2 files: recovery-1\.2\.itb"):
+        Folder(str(folder)).find("recovery*.itb")

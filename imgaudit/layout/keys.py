@@ -6,7 +6,7 @@ One table of keys serves the loader and the JSON Schema, so they cannot drift ap
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, ClassVar, Protocol
@@ -19,6 +19,43 @@ from imgaudit.units import both, parse_size
 
 _STRING = "tag:yaml.org,2002:str"
 _LONGEST = 60  # characters of a wrong value that a message repeats
+
+
+_MOST_SIZE = (1 << 63) - 1
+
+
+def _upto(most: int, least: int) -> str:
+    """Give a pattern of the decimal and hex texts of `least` (0 or 1) to `most`, no other."""
+
+    def below(text: str, digits: str, spelled: Callable[[str], str]) -> Iterator[str]:
+        for at, digit in enumerate(text):
+            low = digits[: digits.index(digit)]
+            low = low[1:] if at == 0 else low
+            if low:
+                tail = f"[{spelled(digits)}]{{{len(text) - at - 1}}}"
+                yield f"{''.join(f'[{spelled(it)}]' for it in text[:at])}[{spelled(low)}]{tail}"
+        if len(text) > 1:
+            yield f"[{spelled(digits[1:])}][{spelled(digits)}]{{0,{len(text) - 2}}}"
+        yield "".join(f"[{spelled(it)}]" for it in text)
+
+    def either(text: str) -> str:
+        return text + "".join(it.upper() for it in text if it.isalpha())
+
+    zero = ["0"] if least == 0 else []
+    hexes = "|".join([*zero, *below(f"{most:x}", "0123456789abcdef", either)])
+    decimals = "|".join([*zero, *below(str(most), "0123456789", str)])
+    return f"^(0[xX]0*({hexes})|{decimals})$"
+
+
+# With a unit, as many digits as can be below 2^63; the last one is the loader's to weigh.
+_SIZE_TEXT = (
+    r"^\s*("
+    + _upto(_MOST_SIZE, 0)[1:-1]
+    + r"|0[xX][0-9a-fA-F_]{1,15}|[1-9][0-9_]{0,17}(\s*B)?|0\s*B"
+    r"|(0|[1-9][0-9_]{0,15})(\.[0-9]+)?\s*KiB|(0|[1-9][0-9_]{0,12})(\.[0-9]+)?\s*MiB"
+    r"|(0|[1-9][0-9_]{0,9})(\.[0-9]+)?\s*GiB|(0|[1-9][0-9_]{0,6})(\.[0-9]+)?\s*TiB)\s*$"
+)
+_NOT_ZERO = r"^(?!\s*(0[xX])?[0_]+(\.0+)?\s*([KMGT]iB|B)?\s*$)"
 
 
 class Reading:
@@ -180,12 +217,8 @@ class Size:
         """Describe a size."""
         return {
             "anyOf": [
-                {"type": "integer", "minimum": self.least},
-                {
-                    "type": "string",
-                    "pattern": r"^\s*(0[xX][0-9a-fA-F][0-9a-fA-F_]*"
-                    r"|[0-9][0-9_]*(\.[0-9]+)?\s*([KMGT]iB|B)?)\s*$",
-                },
+                {"type": "integer", "minimum": self.least, "maximum": _MOST_SIZE},
+                {"type": "string", "pattern": (_NOT_ZERO if self.least else "") + _SIZE_TEXT},
             ]
         }
 
@@ -231,8 +264,9 @@ class Number:
         return number
 
     def schema(self) -> dict[str, Any]:
-        """Describe an integer."""
-        return {"type": "integer", "minimum": self.least, "maximum": self.most}
+        """Describe an integer, or the text of one: YAML may quote it."""
+        number = {"type": "integer", "minimum": self.least, "maximum": self.most}
+        return {"anyOf": [number, {"type": "string", "pattern": _upto(self.most, self.least)}]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,9 +373,10 @@ class ListOf:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A mapping with known keys."""
+    """A mapping with known keys; `also` is what the loader asks of them together, as schema."""
 
     keys: tuple[Key, ...]
+    also: tuple[Mapping[str, Any], ...] = ()
 
     def read(self, node: yaml.Node, reading: Reading) -> Values | None:
         """Read every key; unknown, repeated and missing ones are problems."""
@@ -374,7 +409,8 @@ class Table:
             },
         }
         required = [key.name for key in self.keys if key.required]
-        return found | ({"required": required} if required else {})
+        found |= {"required": required} if required else {}
+        return found | ({"allOf": [dict(item) for item in self.also]} if self.also else {})
 
 
 @dataclass(frozen=True, slots=True)

@@ -139,6 +139,30 @@ _GEOMETRY = (
     Key("write-protect-group", Size(1), "eMMC: write-protect group."),
     Key("ext-csd", _file, "eMMC: EXT_CSD register dump; must tell the same geometry."),
 )
+
+
+def _any_of(*keys: str) -> dict[str, Any]:
+    return {"anyOf": [{"required": [key]} for key in keys]}
+
+
+def _not_both(one: str, other: str) -> dict[str, Any]:
+    return {"not": {"required": [one, other]}}
+
+
+def _of_kind(kind: ChipKind) -> dict[str, Any]:
+    """Say what the loader asks of a chip of one kind, and of each of its parts."""
+    owned = {key for other in KINDS.values() for key in other.keys}
+    foreign = dict.fromkeys(sorted(owned - kind.keys), False)
+    parts = {"parts": {"items": {"properties": foreign}}} if foreign else {}
+    then: dict[str, Any] = {
+        "properties": foreign | {"table": {"enum": list(kind.tables)}} | parts,
+    }
+    if kind.mtd:
+        then |= _any_of("erase-block", "erase-map", "parts")
+    return {"if": {"properties": {"kind": {"const": kind.word}}}, "then": then}
+
+
+_ONE_SIZE = (_not_both("size", "sectors"), _not_both("erase-block", "erase-map"))
 _CHIP = Table(
     (
         Key("kind", OneOf(tuple(KINDS)), "What the chip is.", required=True),
@@ -157,12 +181,20 @@ _CHIP = Table(
         Key(
             "parts",
             ListOf(
-                Table((Key("name", Text(), "What the part is called.", required=True), *_GEOMETRY)),
+                Table(
+                    (Key("name", Text(), "What the part is called.", required=True), *_GEOMETRY),
+                    _ONE_SIZE,
+                ),
                 least=1,
             ),
             "The approved parts, each in full: the map must fit all. A part says what differs.",
         ),
-    )
+    ),
+    (
+        _any_of("size", "sectors", "parts"),
+        *_ONE_SIZE,
+        *(_of_kind(kind) for kind in KINDS.values()),
+    ),
 )
 _RAM = Table(
     (
@@ -254,7 +286,8 @@ _REGION = Table(
             ),
             "Shape of a U-Boot environment.",
         ),
-    )
+    ),
+    (_any_of("at", "after"), _not_both("at", "after"), _not_both("label", "labels")),
 )
 _STAGE = Table(
     (

@@ -599,8 +599,9 @@ def test_every_key_of_the_schema_says_what_it_is() -> None:
         if isinstance(part, dict):
             for value in part.get("properties", {}).values():
                 assert value["description"][-1] in ".?"
-            for value in part.values():
-                visit(value)
+            for key, value in part.items():
+                if key != "allOf":  # what keys ask of one another, described elsewhere
+                    visit(value)
         elif isinstance(part, list):
             for value in part:
                 visit(value)
@@ -764,3 +765,77 @@ def test_a_variant_is_chosen_by_its_name(tmp_path: Path) -> None:
 def test_what_is_wrong_with_parts_places_and_variants(old: str, new: str, why: str) -> None:
     found = problems(PARTS.replace(old, new, 1))
     assert any(why in problem for problem in found), found
+
+
+EDGES = """\
+layout: 1
+board: b
+arch: arm64
+chips:
+  nor: {kind: spi-nor, size: 16 MiB, erase-block: 64 KiB, page: PAGE,
+    block-protect: {bits: BITS, end: top, covers: COVERS}}
+  emmc: {kind: emmc, sectors: SECTORS, align: ALIGN}
+regions:
+  - {name: one, chip: emmc, partition: PART, at: AT, size: 1 MiB, holds: raw, writer: release}
+"""
+USUAL = {"PAGE": "256", "BITS": "3", "COVERS": "0", "SECTORS": "99999999", "ALIGN": "512"}
+USUAL |= {"PART": "1", "AT": "1 MiB"}
+
+
+@given(
+    st.sampled_from(sorted(USUAL)),
+    st.one_of(
+        st.sampled_from([0, 1, 4, 5, 128, 129, (1 << 40) - 1, 1 << 40, (1 << 40) + 1]),
+        st.sampled_from([(1 << 63) - 1, 1 << 63, (1 << 64) + 1, -1]),
+        st.integers(0, 1 << 42),
+    ),
+    st.sampled_from(
+        ["{}", "{:#x}", "'{}'", "'{:#x}'", "{:#X}", "'0{}'", "{}.5", "{} K", "{} MB", "x"]
+    ),
+)
+def test_loader_and_schema_agree_on_every_number(key: str, number: int, form: str) -> None:
+    text = EDGES
+    for name, value in (USUAL | {key: form.format(number)}).items():
+        text = text.replace(name, value)
+    valid = jsonschema.Draft202012Validator(schema()).is_valid(plain(text))
+    found = [problem for problem in problems_of(text) if "whole number of erase" not in problem]
+    assert valid == (not found), (text, found)
+
+
+def problems_of(text: str) -> list[str]:
+    try:
+        read(text)
+    except LayoutError as problem:
+        return [str(item) for item in problem.problems]
+    return []
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("size: 1 MiB, erase-block: 64 KiB", "erase-block: 64 KiB"),
+        ("size: 1 MiB, erase-block: 64 KiB", "size: 1 MiB"),
+        ("sectors: 65536", "sectors: 65536, erase-block: 64 KiB"),
+        ("sectors: 65536", "sectors: 65536, size: 1 MiB"),
+        ("sectors: 65536", "sectors: 65536, table: ubi"),
+        ("sectors: 65536", "sectors: '65536x'"),
+        ("kind: spi-nor", "kind: spi-nor, sfdp: a, rpmb: 1"),
+        ("at: 0", "at: 0, after: one"),
+        ("at: 0", "at: 0, label: a, labels: [b]"),
+        ("at: 0, ", ""),
+        ("chip: emmc, at: 1 MiB", "chip: emmc, type: linux-rot, at: 1 MiB"),
+    ],
+)
+def test_schema_refuses_what_the_loader_asks_of_keys_together(old: str, new: str) -> None:
+    small = SMALL.replace("\n", "\n", 1)
+    text = small.replace(old, new, 1)
+    if text == small:
+        text = (KIND_OF_EACH + "").replace("at: 4 MiB", "type: linux-rot, at: 4 MiB", 1)
+    assert problems(text)
+    assert not jsonschema.Draft202012Validator(schema()).is_valid(plain(text))
+
+
+@pytest.mark.parametrize("text", [KIND_OF_EACH, PARTS, SMALL.replace("65536", "'0x10000'", 1)])
+def test_schema_takes_every_kind_and_quoted_numbers(text: str) -> None:
+    read(text)
+    jsonschema.Draft202012Validator(schema()).validate(plain(text))
