@@ -227,8 +227,53 @@ def compare_dump(
     image, view = _dump(area, artifact)
     if area.chip.kind.in_memory:
         return _nor(image, view.bytes(0, view.size), regions, placed)
-    digested = _Digested(placed, _read(view), dump=view)
-    return replace(image, comparisons=digested.compare())
+    comparisons = _Digested(placed, _read(view), dump=view).compare()
+    base = _late(view, placed) if any(item.differing for item in comparisons) else 0
+    if base:
+        comparisons = _Digested(placed, _read(view, base), dump=view, base=base).compare()
+    return replace(image, comparisons=comparisons, base=base)
+
+
+def _late(view: View, placed: Placed) -> int:
+    """Give how many bytes of the chip a dump lacks at its start, where its blocks tell it; else 0.
+
+    The offset that puts the most payloads where they belong is taken, if it puts two there, or one
+    of several blocks; nothing may be where it belongs as it is.
+    """
+    there: dict[bytes, list[int]] = {}
+    for number, digest in _block_digests(view, 0, view.size).items():
+        there.setdefault(digest, []).append(number)
+    votes: dict[int, int] = {}
+    for region, payload in placed:
+        blocks = own_blocks(payload)
+        if blocks is None or _skipped(region):
+            continue
+        whole = min(blocks.size, region.room) // BLOCK
+        first = min((number for number in blocks.digests if number < whole), default=None)
+        if first is None:
+            continue
+        at = region.at + region.file_at + first * BLOCK
+        for number in there.get(blocks.digests[first], ())[:_HITS]:
+            base = at - number * BLOCK
+            if base == 0:
+                return 0
+            votes[base] = votes.get(base, 0) + min(whole, 2)
+    base = max(votes, key=lambda base: (votes[base], -abs(base)), default=0)
+    return base if votes.get(base, 0) > 1 else 0
+
+
+def refined(comparison: Comparison, view: View, base: int, block: View) -> Comparison:
+    """Give the first byte that differs, once the payload's first wrong block is at hand."""
+    first = comparison.first
+    if first is None or comparison.exact:
+        return comparison
+    at = comparison.region.at + first - base
+    have = view.upto(at, block.size) if at >= 0 else b""
+    want = block.bytes(0, block.size)
+    for number, (one, other) in enumerate(zip(want, have, strict=False)):
+        if one != other:
+            return replace(comparison, first=first + number)
+    return comparison
 
 
 def compare_sealed(
@@ -647,13 +692,15 @@ def _stored(content: Content) -> _Take:
     return take
 
 
-def _read(view: View) -> _Take:
-    """Take digests by reading; holes are skipped."""
+def _read(view: View, base: int = 0) -> _Take:
+    """Take digests by reading; holes are skipped. `base` is the chip's offset of the first byte."""
 
     def take(at: int, size: int) -> Mapping[int, bytes] | str:
-        if at + size > view.size:
-            return f"the image ends at {place(view.size)}"
-        return _block_digests(view, at, size)
+        if at < base:
+            return f"the image starts at {place(base)} of the chip"
+        if at + size - base > view.size:
+            return f"the image ends at {place(base + view.size)}"
+        return _block_digests(view, at - base, size)
 
     return take
 
@@ -719,7 +766,9 @@ class _Digested:
         dump: View | None = None,
         whole_only: bool = False,
         slices: Mapping[str, Artifact] | None = None,
+        base: int = 0,
     ) -> None:
+        self.base = base
         self.slices = slices or {}
         self.placed = placed
         self.take = take
@@ -757,7 +806,7 @@ class _Digested:
             dump=self.dump is not None,
             environment=None
             if self.dump is None
-            else _saved(region, self.dump.upto(at, min(size, CHUNK))),
+            else _saved(region, self.dump.upto(max(at - self.base, 0), min(size, CHUNK))),
         )
         if not wrong:
             return same

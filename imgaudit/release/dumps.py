@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Container, Iterator, Mapping
+from collections.abc import Callable, Container, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import TypeVar
 
-from imgaudit.contents.build import Build
-from imgaudit.contents.chips import Digests, compare_dump, compare_sealed
+from imgaudit.contents.build import Build, Placement
+from imgaudit.contents.chips import Digests, compare_dump, compare_sealed, refined
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.files import open_regular
@@ -69,22 +69,52 @@ def _area(layout: Layout, name: str) -> Area:
 
 
 def regions_only(layout: Layout, areas: Container[str] | None = None) -> Layout:
-    """Give a layout of which only regions are read, of all areas or some: no image, no copy."""
+    """Give a layout of which only regions are read, of all areas or some, and no copy.
+
+    A chip's image is read where it has what no file of a region has.
+    """
+    regions = tuple(region for region in layout.regions if areas is None or region.area in areas)
+    inside = {region.area for region in regions if region.file is None}
     chips = {
-        name: replace(chip, image=None, sfdp=None, ext_csd=None, parts=())
+        name: replace(
+            chip,
+            image=chip.image if name in inside else None,
+            sfdp=None,
+            ext_csd=None,
+            parts=(),
+        )
         for name, chip in layout.chips.items()
     }
-    regions = tuple(region for region in layout.regions if areas is None or region.area in areas)
     return replace(layout, chips=chips, regions=regions, stages={}, elsewhere=None)
 
 
-def held_against_build(build: B, layout: Layout, dumps: Mapping[str, Artifact]) -> B:
-    """Compare dumps with the artifacts of a build; they take the place of its images."""
+Block = Callable[[Placement, int], View | None]
+"""Gives a block of 64 KiB of what goes into a region, from an offset in it."""
+
+
+def held_against_build(
+    build: B, layout: Layout, dumps: Mapping[str, Artifact], block: Block | None = None
+) -> B:
+    """Compare dumps with the artifacts of a build; they take the place of its images.
+
+    Where only digests are at hand, `block` gives the bytes to tell the first one that differs.
+    """
+    by_name = {placement.region.name: placement for placement in build.placements}
     images = []
     for name, artifact in dumps.items():
         placed = [(region, payload) for region, _, payload in build.placed() if region.area == name]
         area = layout.area(name)
-        images.append(compare_dump(area, artifact, layout.regions_on(name), placed))
+        image = compare_dump(area, artifact, layout.regions_on(name), placed)
+        exact = []
+        for item in image.comparisons:
+            start = None if item.first is None else item.first - item.region.file_at
+            view = artifact.content.view
+            if block is not None and start is not None and view is not None and not item.exact:
+                wanted = block(by_name[item.region.name], start)
+                exact.append(item if wanted is None else refined(item, view, image.base, wanted))
+            else:
+                exact.append(item)
+        images.append(replace(image, comparisons=tuple(exact)))
     return replace(build, images=tuple(images))
 
 

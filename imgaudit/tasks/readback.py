@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
-from imgaudit.contents.build import Store, read
+from imgaudit.contents.build import Placement, Store, read
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
-from imgaudit.contents.tree import Artifact
+from imgaudit.contents.slices import Slice, Slices
+from imgaudit.contents.tree import BLOCK, Artifact
+from imgaudit.errors import ImgauditError
+from imgaudit.formats.view import View
 from imgaudit.layout.load import load
 from imgaudit.model import Layout
 from imgaudit.proof.ledger import read_back
@@ -69,10 +73,27 @@ def run(
         layout = regions_only(layout, dumps)
         build = read(layout, against)
         subject = Subject(layout=layout, placements=build.placements, unreadable=build.unreadable)
-        subject = held_against_build(subject, layout, dumps)
+        subject = held_against_build(subject, layout, dumps, partial(_block, against))
         known = {item.region.name: item.size for item in build.placements}
     subject = replace(subject, ledger=read_back(layout, dumps, known))
     return audit.run(subject, fail_on=fail_on, only=CHECKS)
+
+
+def _block(store: Store, placement: Placement, start: int) -> View | None:
+    """Read a block of what goes into a region again, wherever it is kept."""
+    artifact, region = placement.artifact, placement.region
+    if artifact is None or placement.payload is None:
+        return None
+    path, sizes = artifact.path, (artifact.size,) if placement.payload.unpacked is not None else ()
+    if placement.image is not None:
+        path, start = placement.image, start + region.at + region.file_at
+    slices = Slices((Slice("block", start, BLOCK, whole=True),), sizes)
+    try:
+        reading, _ = store.begin(path, expects=None, emmc=False, slices=slices)
+        found = reading().slices.get("block")
+    except ImgauditError:
+        return None
+    return None if found is None else found.content.view
 
 
 def compare(

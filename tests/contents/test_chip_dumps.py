@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -225,10 +227,40 @@ class TestEmmc:
         (finding,) = board.read_back(chip).findings
         assert finding.rule.name == "chip-image-differs"
         assert finding.region == "boot"
-        assert finding.offset == board.boot_at + 2 * BLOCK
+        assert finding.offset == last
         assert "erase block" not in finding.message
         (finding,) = board.read_back(chip, board.manifest()).findings
         assert finding.rule.name == "chip-image-differs-from-manifest"
+
+    @pytest.mark.parametrize("offset", [0, 1, BLOCK - 1, BLOCK, 2 * BLOCK + 4320])
+    def test_the_first_differing_byte_is_exact(self, offset: int) -> None:
+        board = Emmc()
+        for pack in (bytes, lambda data: gzip.compress(data, 1)):
+            chip = board.dump()
+            chip[board.boot_at + offset] ^= 1
+            chip[board.boot_at + 2 * BLOCK + 4320] ^= 2
+            packed = Emmc()
+            packed.files["boot.bin"] = pack(board.files["boot.bin"])
+            if pack is not bytes:
+                # What a writer unpacks on the way: raw regions are written as they are.
+                packed.text = packed.text.replace(
+                    "holds: raw, file: boot.bin", "holds: cpio, file: boot.bin"
+                )
+            found = packed.read_back(chip).findings
+            assert board.boot_at + offset in {finding.offset for finding in found}
+
+    @pytest.mark.parametrize("late", [BLOCK, MIB, MIB + BLOCK])
+    def test_a_dump_that_starts_late_is_told_once(self, late: int) -> None:
+        board = Emmc()
+        (finding,) = board.read_back(board.dump()[late:]).findings[:1]
+        assert finding.rule.name == "chip-image-starts-elsewhere"
+        assert finding.values["base"] == late
+        others = {item.rule.name for item in board.read_back(board.dump()[late:]).findings}
+        assert "chip-image-differs" not in others
+        chip = board.dump()
+        chip[board.rootfs_b_at + 7] ^= 1
+        found = board.read_back(chip[late:]).findings
+        assert board.rootfs_b_at + 7 in {item.offset for item in found}
 
     def test_a_byte_behind_the_payload_does_not(self) -> None:
         board = Emmc()
