@@ -12,7 +12,7 @@ from imgaudit.chips import EMMC
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.place import Node
 from imgaudit.contents.starts import script_of
-from imgaudit.contents.tree import Content
+from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import Entry, Files, FileSystem
@@ -300,6 +300,10 @@ class Board:
         )
 
 
+NOTHING = "nothing that is known"
+_BTRFS = (0x10040, 8)
+_BTRFS_MAGIC = b"_BHRfS_M"
+"""The one file system that U-Boot reads and for which there is no reader here."""
 _SYSTEMS = {
     "fat": "fat",
     **dict.fromkeys(("ext2", "ext3", "ext4", "ext"), "ext4"),
@@ -322,6 +326,10 @@ def _held(content: Content | None) -> str | None:
         return None
     if content.why == LOST:
         return ""
+    looked = content.damaged_at is None and not content.why.startswith(PASSED_OVER)
+    if content.format is None and content.view is not None and looked:
+        blocks = content.view.upto(*_BTRFS)
+        return None if blocks[-len(_BTRFS_MAGIC) :] == _BTRFS_MAGIC else NOTHING
     if content.facts is None or content.format is None:
         return None
     return _SYSTEMS.get(content.format, content.format)
@@ -360,6 +368,8 @@ def _formats(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[t
         inner = contents.get((file.offset, file.size)) if file.offset is not None else None
         if inner is not None and inner.format is not None:
             yield path, inner.format
+        elif file.text is not None:
+            yield path, "text"
 
 
 def _length(content: Content) -> int:

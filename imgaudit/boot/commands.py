@@ -16,6 +16,7 @@ from imgaudit.boot.media import (
     find_device,
     find_file,
     find_partition,
+    find_system,
     partition_named,
     table_entry,
 )
@@ -502,12 +503,12 @@ def _fstype(call: Call) -> Done:
     """`fstype interface device[:partition] [variable]`."""
     device, partition = _volume(call, 1)
     name = call.text(3)
-    found = find_partition(call.world, device, partition)
-    system = call.world.systems.get((device or "", partition or "")) or None
+    found = find_system(call.world, device, partition)
+    system = call.world.systems.get((device or "", partition or ""))
     value = Text.unknown(name or "") if system is None else Text.of(system)
     return Done(
         kind=Kind.TEST,
-        succeeds=found.there if found.there is not True or system is not None else None,
+        succeeds=found.there,
         cause=found.cause,
         choice=True,
         device=device,
@@ -1033,7 +1034,8 @@ def _sysboot(call: Call) -> Done:
         device=device,
         partition=partition,
         path=found.path,
-        succeeds=False if found.there is False else None,
+        succeeds=found.there,
+        breaks=True,
         cause=found.cause,
         fills=call.number(first + 3),
         fills_size=found.size,

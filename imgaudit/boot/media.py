@@ -115,13 +115,12 @@ def find_file(
         return Found(False, volume.cause, clean)
     if device is None or partition is None:
         return Found(None, volume.cause, shown)
-    called = world.called.get((device, partition), f"{device}:{partition}")
-    system = world.systems.get((device, partition))
-    refused = _refused(called, system, LOADERS.get(command)) if volume.there else None
-    if refused is not None:
-        return Found(False, refused, plain.lstrip("/") if plain is not None else shown)
+    system = find_system(world, device, partition, command)
+    if system.there is False:
+        return Found(False, system.cause, plain.lstrip("/") if plain is not None else shown)
     if plain is None:
         return Found(None, Cause(Reason.FILE_UNKNOWN), shown)
+    called = _called(world, device, partition)
     clean = _spelt(world, device, partition, plain.lstrip("/"))
     size = world.files.get((device, partition, clean))
     if size is not None:
@@ -132,18 +131,32 @@ def find_file(
         return Found(there, cause if there is False else volume.cause, clean)
     if volume.there is None:
         return Found(None, volume.cause, clean)
-    reason = Reason.FILE_SYSTEM_UNKNOWN if system is None else Reason.FILES_UNKNOWN
-    return Found(None, Cause(reason, {"volume": called, "path": clean}), clean)
+    if system.there is None:
+        return Found(None, system.cause, clean)
+    return Found(None, Cause(Reason.FILES_UNKNOWN, {"volume": called, "path": clean}), clean)
 
 
-def _refused(volume: str, system: str | None, wanted: str | None) -> Cause | None:
-    """Say why a command finds no file system that it takes."""
-    if system is None or (system and system in {wanted, *(_READ if wanted is None else ())}):
-        return None
+def find_system(
+    world: World, device: str | None, partition: str | None, command: str = ""
+) -> Found:
+    """Tell whether a partition has a file system that U-Boot, or one command of it, reads."""
+    volume = find_partition(world, device, partition)
+    if volume.there is not True or device is None or partition is None:
+        return volume
+    called, system = _called(world, device, partition), world.systems.get((device, partition))
+    wanted = LOADERS.get(command)
+    if system is None:
+        return Found(None, Cause(Reason.FILE_SYSTEM_UNKNOWN, {"volume": called}))
     if not system:
-        return Cause(Reason.ERASED, {"volume": volume})
-    operands = {"volume": volume, "found": system, "wanted": wanted or "a file system it reads"}
-    return Cause(Reason.OTHER_FILE_SYSTEM, operands)
+        return Found(False, Cause(Reason.ERASED, {"volume": called}))
+    if system == wanted or (wanted is None and system in _READ):
+        return Found(True)
+    operands = {"volume": called, "found": system, "wanted": wanted or "a file system it reads"}
+    return Found(False, Cause(Reason.OTHER_FILE_SYSTEM, operands))
+
+
+def _called(world: World, device: str, partition: str) -> str:
+    return world.called.get((device, partition), f"{device}:{partition}")
 
 
 def _spelt(world: World, device: str, partition: str, path: str) -> str:

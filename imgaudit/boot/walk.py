@@ -852,9 +852,26 @@ class _Walker:
                 found[name] = text
         return found
 
+    def is_no_script(self, at: int, state: State) -> bool:
+        """Tell whether it is certain that no uImage or FIT is at an address (cmd/source.c)."""
+        for filler in state.buffer(at).fillers:
+            operation = None if filler is None else self.operations[filler]
+            if operation is None:
+                return False
+            key = (operation.device or "", operation.partition or "", operation.path or "")
+            format_of = self.world.formats.get(key)
+            if operation.kind is not Kind.FILL and format_of in {None, "uimage", "fit"}:
+                return False
+        return True
+
     def source(self, at: int, operation: Operation, state: State) -> _Ways:
         """Run the script at an address."""
         texts = self.texts(at, state)
+        if self.is_no_script(at, state):
+            self.note("no script", operation.command, operation.variable, operation.at)
+            state.status = 1
+            state.blame = frozenset({operation.index})
+            return _Ways(None, state)
         if not texts:
             self.note("script not known", operation.command, operation.variable, operation.at)
             if self.decider is not None:
@@ -909,7 +926,10 @@ class _Walker:
             if here is None or not self.spend():
                 break
             here = self.label(label, operation, here, script)
-        return _Ways(None, here, started=True)
+        if here is not None:
+            here.status = 0
+        # cmd/sysboot.c: it succeeds where no label could be started
+        return _Ways(here, None, started=True)
 
     def label(
         self, label: Label, operation: Operation, state: State, script: Script

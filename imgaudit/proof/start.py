@@ -31,6 +31,7 @@ from imgaudit.units import Span, both
 
 _CONTAINERS = {"arm64": "arm64", "riscv64": "riscv", "riscv32": "riscv", "x86-64": "x86_64"}
 _OWN_TREE = "${fdtcontroladdr}"
+_STARTED = frozenset({"kernel", "kernel_noload", "multi"})  # boot/bootm.c, boot_get_kernel
 _TREELESS = frozenset({"x86", "x86-64", "mips", "powerpc"})
 _BARE = frozenset({"mips", "powerpc", "x86", "x86-64", "riscv32"})
 _SYSTEMS = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
@@ -146,6 +147,8 @@ class _Judging:
         if len(fillers) > 1 or role in self.boot.stale:
             raise _OpenError(f"what is at {at:#x} is not known")
         operation = self.operations[fillers[0]]
+        if operation.kind is Kind.FILL:
+            raise _NoError(f"`{operation.command}` filled what is at {at:#x}")
         if operation.kind not in {Kind.READ, Kind.LOAD}:
             raise _OpenError(f"what `{operation.command}` puts at {at:#x} is not followed")
         if operation.device is None:
@@ -240,6 +243,11 @@ class _Judging:
         if not isinstance(inner.facts, wanted):
             what = inner.title or "nothing that is known"
             raise _NoError(f"{self.name} takes {spoken}; {content.name} is none: {what}")
+        if isinstance(inner.facts, UimageFacts) and inner.facts.type not in _STARTED:
+            raise _NoError(f"{content.name} is a uImage of type {inner.facts.type}, not kernel")
+        arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
+        if isinstance(inner.facts, UimageFacts) and inner.facts.arch != arch:
+            raise _NoError(f"{content.name} is for {inner.facts.arch}, the board is {arch}")
 
     def parts(self) -> Mapping[str, Piece]:
         boot = self.boot
@@ -277,7 +285,10 @@ class _Judging:
                     raise _NoError(f"the data of {wanted} is not all in {content.name}")
                 arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
                 if role == "kernel" and image.arch not in {None, arch}:
-                    raise _NoError(f"{wanted} is for {image.arch}, the board is {arch}")
+                    # U-Boot looks at this in a uImage only (boot/image-fit.c; seen running)
+                    raise _NoError(
+                        f"{wanted} is for {image.arch}, the board is {arch}", returns=False
+                    )
 
     def sums(self, content: Content) -> None:
         """See that the checksums hold that U-Boot looks at."""

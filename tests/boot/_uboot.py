@@ -123,6 +123,12 @@ class UBoot:
         text = printed[: printed.rindex(b"@@" + match[1])].decode("utf-8", "backslashreplace")
         return text.replace("\r\n", "\n"), int(match[1])
 
+    def leave(self, command: str, last: str) -> str:
+        """Type a line that is not expected to come back; gives what came up to `last`."""
+        self._socket.sendall(command.encode() + b"\n")
+        found, _ = self._await(re.compile(re.escape(last).encode() + rb"|=> $"))
+        return found.decode("utf-8", "backslashreplace")
+
     def variables(self, names: Sequence[str]) -> dict[str, str]:
         """Print variables; those that are not set are left out."""
         found: dict[str, str] = {}
