@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from imgaudit.boot import flows
 from imgaudit.boot.deciding import decide_itest, decide_test
 from imgaudit.boot.media import (
     find_device,
@@ -86,7 +87,7 @@ class Done:
     variables to run in turn, `any_of` those of which one is run, `source_at` the address of a
     script to run, `imports_at` of variables to import (only `imports`, where it names some),
     `configuration` the device and partition of an extlinux.conf that is at `path`. `exits` leaves
-    the innermost script. `ends` never comes back: "reset",
+    the innermost script. `script` is one that does the same. `ends` never comes back: "reset",
     "power off" or "loop".
     """
 
@@ -111,6 +112,7 @@ class Done:
     imports_at: int | None = None
     imports: tuple[str, ...] = ()
     configuration: tuple[str | None, str | None] | None = None
+    script: str | None = None
     start: Start | None = None
     ends: str = ""
     exits: bool = False
@@ -1015,12 +1017,13 @@ def _boot_unknown(_: Call) -> Done:
 
 
 def _bootflow(call: Call) -> Done:
-    """`bootflow scan -b` and `bootflow boot` start something."""
+    """`bootflow scan -b` looks for something to start, and starts it."""
     words = [word.plain or "" for word in call.words[2:]]
     options = "".join(word for word in words if word.startswith("-"))
-    if call.text(1) == "boot" or "b" in options:
-        return _boot_unknown(call)
-    return Done(kind=Kind.TEST)
+    if call.text(1) != "scan" or "b" not in options:
+        return _boot_unknown(call) if call.text(1) == "boot" else Done(kind=Kind.TEST)
+    text = flows.script(call.world, call.state)
+    return _boot_unknown(call) if text is None else Done(kind=Kind.RUN, script=text)
 
 
 def _sysboot(call: Call) -> Done:

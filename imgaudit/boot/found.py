@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from imgaudit.boot.images import Piece
     from imgaudit.boot.rammap import Images, RamMap
     from imgaudit.boot.records import Boot, Operation, Walk
-    from imgaudit.maps.collect import Place
+    from imgaudit.maps.collect import Environment, Place
     from imgaudit.model import Stage
 
 
@@ -72,12 +72,13 @@ class Followed:
 class Boots:
     """All boots of a build; `why` says why there are none.
 
-    `place` is where the environment that U-Boot takes is written.
+    `place` is where the `environment` that U-Boot takes is written.
     """
 
     why: str = "there is no layout"
     variables: Mapping[str, Variable] = field(default_factory=dict)
     place: Place | None = None
+    environment: Environment | None = field(default=None, repr=False)
     stored: bool = False
     followed: Mapping[str, Followed] = field(default_factory=dict)
     board: Board | None = field(default=None, repr=False)

@@ -53,6 +53,7 @@ def boots_of(build: Build, copies: Copies) -> Boots:
         why="",
         variables=variables,
         place=taken.place,
+        environment=taken.says,
         stored=taken.says.stored,
         followed=following.all(),
         board=board,
@@ -84,6 +85,21 @@ def variables_of(build: Build, copies: Copies, taken: Copy[Environment]) -> dict
     stages = build.layout.stages.values() if build.layout is not None else ()
     own = {name: text for stage in stages for name, text in stage.variables.items()}
     return variables | {name: Variable(text, Origin.LAYOUT) for name, text in own.items()}
+
+
+def position(environment: Environment, name: str, at: int) -> int | None:
+    """Give the byte in which a place of a variable's value stands, as Environment.offsets does.
+
+    None for what no artifact has, such as a value that a script made.
+    """
+    start, stored = environment.offsets.get(name), environment.variables.get(name, "")
+    if start is None:
+        return None
+    index = 0
+    for _ in range(at):
+        # U-Boot drops a backslash and keeps what it precedes
+        index += 2 if stored[index : index + 1] == "\\" else 1
+    return start + len(stored[:index].encode()) if index <= len(stored) else None
 
 
 def _compiled(copies: Copies) -> dict[str, str]:

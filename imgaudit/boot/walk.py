@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from imgaudit.boot import commands, shell
+from imgaudit.boot import commands, flows, shell
 from imgaudit.boot.commands import Done, Start
 from imgaudit.boot.extlinux import Label, beside, parse_extlinux
 from imgaudit.boot.media import find_file
@@ -162,7 +162,8 @@ def _assigned(texts: Iterable[str]) -> set[str]:
 
 def _goes_on(done: Done) -> bool:
     """Tell whether other commands decide how this one ends."""
-    return bool(done.runs or done.any_of or done.ends or done.source_at is not None)
+    more = done.source_at is not None or done.script is not None
+    return bool(done.runs or done.any_of or done.ends or more)
 
 
 class _Walker:
@@ -758,6 +759,8 @@ class _Walker:
                 return self.source(done.source_at, operation, state)
             if done.configuration is not None:
                 return self.configuration(operation, state, script)
+            if done.script is not None:
+                return self.script(shell.parse(done.script, flows.NAME), state)
         self.assigned.update(done.always)
         state.set(done.always)
         failed = state.copy()

@@ -96,12 +96,13 @@ class Environment:
     """A U-Boot environment: the last value of each variable.
 
     `stored` tells one in flash from one that is compiled in; `taken` the one that U-Boot starts
-    with.
+    with. `offsets` is where each value starts: on the chip if there is one, else in the artifact.
     """
 
     variables: Mapping[str, str]
     stored: bool
     taken: bool
+    offsets: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,7 +286,10 @@ class _Collecting:
         taken = self.taken([(node.region, node.facts) for node in stored])
         for node in stored:
             place = self.place("the environment", node.region, node.artifact.path, node.content)
-            yield _environment(node.facts.variables, place, stored=True, taken=node.facts is taken)
+            taken_here = node.facts is taken
+            yield _environment(
+                node.facts.variables, place, stored=True, taken=taken_here, start=node.start
+            )
         text = self.environment_text({node.artifact.path for node in stored})
         if text is not None:
             yield text
@@ -298,7 +302,8 @@ class _Collecting:
                 place = self.place("the environment", region, artifact.path, artifact.content)
                 place = place.at("compiled in")
                 alone = taken is None and text is None
-                yield _environment(default.variables, place, stored=False, taken=alone)
+                start = 0 if region is None else region.at + region.file_at
+                yield _environment(default.variables, place, stored=False, taken=alone, start=start)
 
     def taken(self, stored: list[tuple[Region | None, UbootEnv]]) -> UbootEnv | None:
         """Give the copy that U-Boot would choose."""
@@ -320,7 +325,10 @@ class _Collecting:
         region, artifact = found
         variables = parse_text(_text(artifact)).variables
         place = self.place("the environment", region, artifact.path, artifact.content)
-        return _environment(variables, place, stored=True, taken=not known) if variables else None
+        if not variables:
+            return None
+        start = 0 if region is None else region.at + region.file_at
+        return _environment(variables, place, stored=True, taken=not known, start=start)
 
     def environment(self, copy: Copy[Environment]) -> None:
         for name, value in copy.says.variables.items():
@@ -388,10 +396,16 @@ class _Collecting:
 
 
 def _environment(
-    variables: Iterable[Variable], place: Place, *, stored: bool, taken: bool
+    variables: Iterable[Variable], place: Place, *, stored: bool, taken: bool, start: int | None
 ) -> Copy[Environment]:
-    values = {variable.name: variable.value for variable in variables}
-    return Copy(place=place, says=Environment(variables=values, stored=stored, taken=taken))
+    values: dict[str, str] = {}
+    offsets: dict[str, int] = {}
+    for variable in variables:
+        values[variable.name] = variable.value
+        if start is not None:
+            offsets[variable.name] = start + variable.offset + len(variable.name.encode()) + 1
+    says = Environment(variables=values, stored=stored, taken=taken, offsets=offsets)
+    return Copy(place=place, says=says)
 
 
 def _text(artifact: Artifact) -> bytes:

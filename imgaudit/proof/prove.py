@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from imgaudit.boot.board import Board
 from imgaudit.boot.found import Boots
 from imgaudit.boot.records import Kind
-from imgaudit.boot.stage import variables_of, world_of
+from imgaudit.boot.stage import position, variables_of, world_of
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.maps.collect import Copies, Copy, Environment
@@ -124,7 +124,19 @@ class Proving:
             proofs = [self.stage(aim) for aim in self.aims]
             done[values] = (*proofs, *self.switched())
         for proof in done[values]:
-            yield replace(proof, place=self.copy.place, stored=says.stored, taken=says.taken)
+            yield replace(
+                self.placed(proof), place=self.copy.place, stored=says.stored, taken=says.taken
+            )
+
+    def placed(self, proof: Proof) -> Proof:
+        """Give the steps of a proof their place in this environment."""
+        says = self.copy.says
+
+        def place(step: Step) -> Step:
+            return replace(step, offset=position(says, step.variable, step.at))
+
+        step = None if proof.step is None else place(proof.step)
+        return replace(proof, step=step, hopeless=tuple(map(place, proof.hopeless)))
 
     def switched(self) -> Iterator[Proof]:
         """Follow what the boot counter leads to after too many starts, where there are slots.

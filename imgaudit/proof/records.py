@@ -23,13 +23,15 @@ class Verdict(StrEnum):
 class Step:
     """A command of a script, and why it succeeds, fails or cannot be known.
 
-    `variable` names the text it stands in, `at` its offset there.
+    `variable` names the text it stands in, `at` its offset there and `offset` the byte on the chip
+    or, where there is none, in the artifact (None: no artifact has that text).
     """
 
     command: str
     variable: str
     at: int
     why: str
+    offset: int | None = None
 
     def __str__(self) -> str:
         return f"`{self.command}` in {self.variable}: {self.why}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from imgaudit.proof.records import Proof, Step, Verdict
 from imgaudit.rules._boot import RECOVERY, scripted, whole_fit
@@ -32,7 +33,7 @@ def does_not_start(subject: Subject) -> Outcome:
     said: set[tuple[str, Step | None]] = set()
     for proof in subject.proofs:
         first = taken.setdefault(proof.stage.name, proof)
-        key = (proof.name, proof.step)
+        key = (proof.name, proof.step and replace(proof.step, offset=None))
         if proof.verdict is Verdict.PROVEN or key in said:
             continue
         said.add(key)
@@ -50,6 +51,7 @@ def _finding(rule: Rule, proof: Proof, step: Step, *, over: str = "") -> Finding
         region=place.region if place is not None else None,
         artifact=place.artifact if place is not None else None,
         where=place.where if place is not None else proof.stage.where,
+        offset=step.offset,
         severity=Severity.WARNING if over and not proof.stored else None,
         stage=proof.name,
         over=over,
@@ -80,8 +82,8 @@ HOPELESS = Rule(
 def first_choice(subject: Subject) -> Outcome:
     seen = set()
     for proof, step in _hopeless(subject):
-        if step not in seen:
-            seen.add(step)
+        if (step.variable, step.at, step.why) not in seen:
+            seen.add((step.variable, step.at, step.why))
             yield _finding(HOPELESS, proof, step)
 
 

@@ -206,3 +206,44 @@ def test_the_aliases_of_a_device_tree_number_a_chip() -> None:
     assert board(tree=fdt(both)).assumed == {"mmc0"}
     off: Tree = {**hosts, "emmc": {"non-removable": b"", "status": "disabled"}}
     assert board(tree=fdt(off)).assumed == {"mmc0"}
+
+
+def flow(**variables: str) -> list[str]:
+    done = walk({"bootcmd": "bootflow scan -lb", **variables}, "bootcmd", FLOW).operations
+    return [one.command for one in done if one.succeeds and one.kind is not Kind.TEST]
+
+
+FLOW = World(
+    sizes={"mmc0": 16 * MIB, "mmc1": 16 * MIB},
+    tables={
+        "mmc0": (Partition(number=1, span=Span(0, 1)), Partition(number=2, span=Span(1, 2))),
+        "mmc1": (
+            Partition(number=1, span=Span(0, 1)),
+            Partition(number=3, span=Span(1, 2), bootable=True),
+        ),
+    },
+    files={
+        ("mmc0", "2", "boot.scr"): 1,
+        ("mmc1", "1", "boot.scr"): 1,
+        ("mmc1", "3", "boot/boot.scr"): 1,
+        ("mmc1", "3", "efi/boot/bootaa64.efi"): 1,
+    },
+    listed=frozenset({("mmc0", "1"), ("mmc0", "2"), ("mmc1", "1"), ("mmc1", "3")}),
+)
+PLACES = {"scriptaddr": "100", "kernel_addr_r": "200", "pxefile_addr_r": "300"}
+
+
+def test_standard_boot_looks_at_bootable_partitions_or_the_first() -> None:
+    assert [line for line in flow(**PLACES) if line.startswith("load")] == [
+        "load mmc 1:3 100 /boot/boot.scr",
+        "load mmc 1:3 200 /efi/boot/bootaa64.efi",
+    ]
+
+
+def test_standard_boot_goes_by_its_variables() -> None:
+    assert [
+        line
+        for line in flow(**PLACES, bootmeths="efi", boot_targets="mmc1 usb")
+        if line.startswith("load")
+    ] == ["load mmc 1:3 200 /efi/boot/bootaa64.efi"]
+    assert flow(**PLACES, boot_targets="mmc0") == []

@@ -10,10 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from imgaudit.boot.stage import position
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.files import Folder
 from imgaudit.layout.load import load
+from imgaudit.maps.collect import Environment
 from imgaudit.proof.prove import prove
 from imgaudit.proof.records import Proof, Verdict
 from imgaudit.rules.subject import Subject, gather
@@ -230,3 +232,26 @@ def test_a_first_choice_that_cannot_work_is_named(sound: Subject) -> None:
 def test_a_medium_that_may_come_first_is_named(sound: Subject) -> None:
     script = "usb start && load usb 0:1 ${loadaddr} x.itb && bootm; run main; run recovery"
     assert proven(sound, {"bootcmd": script})["main"].outside == ("usb0",)
+
+
+def test_a_step_has_its_byte_in_the_environment(sound: Subject) -> None:
+    assert sound.copies is not None
+    copy = next(copy for copy in sound.copies.environments if copy.says.taken)
+    stored = copy.says.variables["bootcmd"]
+    at = stored.index("run")
+    found = position(copy.says, "bootcmd", at)
+    region = copy.place.region
+    assert region is not None
+    assert found is not None
+    content = sound.placement(region.name).payload
+    assert content is not None
+    assert content.view is not None
+    assert content.view.bytes(found - region.at, 3) == b"run"
+    assert position(copy.says, "nowhere", 0) is None
+    assert position(copy.says, "bootcmd", 10_000) is None
+
+
+def test_a_backslash_that_uboot_drops_counts_in_the_bytes() -> None:
+    says = Environment(variables={"a": "x\\;y é z"}, stored=True, taken=True, offsets={"a": 100})
+    # U-Boot sees `x;y é z`
+    assert [position(says, "a", at) for at in (0, 1, 2, 4, 6)] == [100, 101, 103, 105, 108]
