@@ -5,18 +5,19 @@ as_root() { if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi; }
 export DEBIAN_FRONTEND=noninteractive
 as_root apt-get update -qq
 as_root apt-get install -y -qq --no-install-recommends \
-    android-sdk-libsparse-utils arm-trusted-firmware-tools binutils busybox-static bzip2 cpio \
-    debian-installer-12-netboot-arm64 debian-installer-12-netboot-armhf device-tree-compiler \
-    dosfstools e2fsprogs erofs-utils f2fs-tools fdisk file gcc gdisk gzip kmod libc6-dev \
-    libubootenv-tool lz4 lzop mtd-utils mtools openssl pax-utils python3-venv qemu-system-arm \
-    qemu-user-static squashfs-tools u-boot-qemu u-boot-tools xz-utils zstd >/dev/null
+    android-sdk-libsparse-utils arm-trusted-firmware-tools binutils btrfs-progs busybox-static \
+    bzip2 cpio cryptsetup-bin debian-installer-12-netboot-arm64 debian-installer-12-netboot-armhf \
+    device-tree-compiler dosfstools e2fsprogs erofs-utils f2fs-tools fdisk file gcc gdisk gzip \
+    kmod libc6-dev libubootenv-tool lvm2 lz4 lzop mtd-utils mtools openssl pax-utils python3-venv \
+    qemu-system-arm qemu-user-static squashfs-tools u-boot-qemu u-boot-tools xz-utils zstd >/dev/null
 
 PATH="$PATH:/usr/sbin:/sbin"
 missing=
-for tool in bzip2 cpio dtc dump.erofs dumpe2fs dumpimage e2fsck fdtget fiptool fsck.f2fs fsck.vfat \
-    fw_printenv gcc gzip img2simg lddtree lz4 lzop mcopy mkenvimage mke2fs mkfs.erofs mkfs.f2fs \
-    mkfs.jffs2 mkfs.ubifs mkfs.vfat mkimage mksquashfs modinfo openssl qemu-aarch64-static \
-    qemu-arm-static qemu-system-aarch64 readelf sfdisk sgdisk simg2img ubinize unsquashfs xz zstd; do
+for tool in blkid btrfs bzip2 cpio cryptsetup debugfs dtc dump.erofs dumpe2fs dumpimage e2fsck \
+    fdtget fiptool fsck.f2fs fsck.vfat fw_printenv gcc gzip img2simg lddtree lz4 lzop mcopy mdir \
+    mke2fs mkenvimage mkfs.btrfs mkfs.erofs mkfs.f2fs mkfs.jffs2 mkfs.ubifs mkfs.vfat mkimage \
+    mksquashfs mkswap modinfo openssl pvck qemu-aarch64-static qemu-arm-static \
+    qemu-system-aarch64 readelf sfdisk sgdisk simg2img ubinize unsquashfs veritysetup xz zstd; do
     command -v "$tool" >/dev/null || missing="$missing $tool"
 done
 if [ -n "$missing" ]; then

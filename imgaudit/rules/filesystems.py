@@ -7,13 +7,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
+from imgaudit.formats.btrfs import Btrfs
 from imgaudit.formats.crc32c import crc32_raw, crc32c
 from imgaudit.formats.erofs import Erofs
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.f2fs import F2fs
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fat import Fat
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.jffs2 import Jffs2
+from imgaudit.formats.luks import Luks
+from imgaudit.formats.lvm2 import Lvm2
 from imgaudit.formats.squashfs import Squashfs
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
@@ -26,7 +30,7 @@ from imgaudit.units import KIB, place, round_up
 
 F = TypeVar("F", bound=Facts)
 
-_SIZED = ("erofs", "ext4", "f2fs", "fat", "squashfs", "ubifs")
+_SIZED = ("btrfs", "erofs", "ext4", "f2fs", "fat", "squashfs", "ubifs")
 # Less than a page of 4 KiB: what an end that was taken as exclusive costs.
 _ONE_SHORT = 8 * SECTOR
 _OFF_BY_ONE = ", as where an inclusive end was taken as exclusive"
@@ -62,6 +66,8 @@ def _extent(facts: Facts) -> _Extent | None:
         return _Extent("EROFS", facts.size, facts.block_size, facts.offsets["blocks"])
     if isinstance(facts, F2fs):
         return _Extent("F2FS", facts.size, facts.block_size, facts.offsets["block_count"])
+    if isinstance(facts, Btrfs):
+        return _Extent("btrfs", facts.size, facts.sector_size, facts.offsets["total_bytes"])
     if isinstance(facts, Squashfs):
         return _Extent("squashfs", facts.bytes_used, 1, facts.offsets["bytes_used"])
     if isinstance(facts, Ubifs):
@@ -422,20 +428,24 @@ CHECKSUM = Rule(
     message=("{content}: the checksum of the {what} is {stored}, its bytes make {computed}{more}"),
     effect="The kernel refuses to mount it, or skips what is damaged and loses those files.",
     fix="Build or copy it again: its bytes changed after they were written.",
-    computed="the CRC of a superblock, of a UBI header or of a JFFS2 node header does not match",
-    source="Linux fs/ext4, fs/erofs, fs/f2fs, fs/ubifs, fs/jffs2 and drivers/mtd/ubi",
+    computed=(
+        "a checksum of a superblock, of other metadata, of a UBI header, of a JFFS2 node or of the"
+        " header of LUKS or LVM2 does not match"
+    ),
+    source="Linux fs/ext4, fs/erofs, fs/f2fs, fs/ubifs, fs/jffs2, fs/btrfs and drivers/mtd/ubi; the"
+    " LUKS2 On-Disk Format Specification; lvm2 lib/format_text/layout.h",
     bad=emmc(
         _DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400, flip=1)}
     ),
     good=emmc(_DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400)}),
-    judges=("erofs", "ext4", "f2fs", "jffs2", "ubi", "ubifs"),
+    judges=("btrfs", "erofs", "ext4", "f2fs", "jffs2", "luks", "lvm2", "ubi", "ubifs"),
 )
 
 
 @check(CHECKSUM)
 def filesystem_checksum(subject: Subject) -> Outcome:
     for found in contents(subject, Facts):
-        if not isinstance(found.facts, Ext | Erofs | F2fs | Jffs2 | Ubi | Ubifs):
+        if not isinstance(found.facts, FileSystem | Erofs | F2fs | Luks | Lvm2 | Ubi | Ubifs):
             continue
         wrong = [checksum for checksum in found.facts.checksums if checksum.matches is False]
         if wrong:
@@ -853,6 +863,8 @@ def _uuid(facts: Facts | None) -> tuple[str, int]:
         serial = facts.serial or 0
         text = f"{serial >> 16:04X}-{serial & 0xFFFF:04X}" if serial else ""
         return text, facts.offsets["BS_VolID"]
+    if isinstance(facts, Btrfs):
+        return facts.uuid, facts.offsets["fsid"]
     if isinstance(facts, Ext | Erofs | F2fs | Ubifs):
         return facts.uuid if facts.uuid.strip("0-") else "", facts.offsets["uuid"]
     return "", 0

@@ -1,0 +1,103 @@
+"""First stages: whether the boot ROM takes them, and whether it finds them where they are."""
+
+from __future__ import annotations
+
+import struct
+
+from imgaudit.formats.first_stage import FirstStage
+from imgaudit.rules._containers import Found
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.examples import emmc
+from imgaudit.rules.kinds import contents_of
+from imgaudit.units import KIB, place
+
+STAGES = contents_of(FirstStage)
+_STAMP = 0x5F0A6C39
+_PLACES = {
+    "Allwinner": (8 * KIB, 128 * KIB),
+    "Rockchip": (32 * KIB,),
+    "i.MX": (KIB, 32 * KIB, 33 * KIB),
+}
+
+
+def _egon(flip: int = 0) -> bytes:
+    """Write an Allwinner first stage of 8 KiB, its sum changed by `flip`."""
+    body = bytearray(struct.pack("<I8sII", 0xEA000006, b"eGON.BT0", _STAMP, 8 * KIB))
+    body = body.ljust(8 * KIB, b"\x5a")
+    total = sum(struct.unpack("<2048I", body)) & 0xFFFFFFFF
+    struct.pack_into("<I", body, 12, total ^ flip)
+    return bytes(body)
+
+
+_LOADER = "name: loader, at: {at} KiB, size: 64 KiB, holds: egon, file: spl.bin"
+
+
+def _checksum_values(what: str, algorithm: str, *, stored: str, computed: str | None) -> None: ...
+
+
+CHECKSUM = Rule(
+    name="first-stage-checksum",
+    severity=Severity.ERROR,
+    values=_checksum_values,
+    message="{content}: the {algorithm} of the {what} is {stored}, its bytes make {computed}",
+    effect="The boot ROM refuses it: the board does not start at all.",
+    fix="Make or copy it again; do not patch bytes behind mkimage.",
+    computed="the checksum in the header for the boot ROM does not match the bytes that it covers",
+    source="U-Boot tools/sunxi_egon.c, rkcommon.c, kwbimage.c, stm32image.c, zynqimage.c and"
+    " socfpgaimage.c",
+    bad=emmc(_LOADER.format(at=8), files={"spl.bin": lambda: _egon(1)}),
+    good=emmc(_LOADER.format(at=8), files={"spl.bin": _egon}),
+    judges=("egon", "kwbimage", "rockchip-idb", "socfpga-image", "stm32-image", "zynq-image"),
+)
+
+
+@check(CHECKSUM, over=STAGES)
+def first_stage_checksum(found: Found[FirstStage]) -> Outcome:
+    for checksum in found.facts.checksums:
+        if checksum.matches is False:
+            yield found.finding(
+                CHECKSUM(
+                    what=checksum.name,
+                    algorithm=checksum.algorithm,
+                    stored=checksum.stored,
+                    computed=checksum.computed,
+                ),
+                at=checksum.offset,
+                length=len(checksum.stored) // 2,
+            )
+
+
+def _misplaced_values(soc: str, place: str, places: str) -> None: ...
+
+
+MISPLACED = Rule(
+    name="first-stage-misplaced",
+    severity=Severity.ERROR,
+    values=_misplaced_values,
+    message="{content} is at {place}; the boot ROM of {soc} looks for it at {places}",
+    effect="The boot ROM does not find it: the board starts from elsewhere or not at all.",
+    fix="Write it where the boot ROM looks; check the SoC's reference manual for the exact place.",
+    computed=(
+        "a first stage for Allwinner, Rockchip or i.MX in the user area of an eMMC or on an SD card"
+        " is not at 8 or 128 KiB, at 32 KiB, or at 1, 32 or 33 KiB"
+    ),
+    source="U-Boot doc/board/allwinner/sunxi.rst, doc/board/rockchip/rockchip.rst and"
+    " doc/board/nxp for i.MX",
+    bad=emmc(_LOADER.format(at=16), files={"spl.bin": _egon}),
+    good=emmc(_LOADER.format(at=128), files={"spl.bin": _egon}),
+    judges=("egon", "imx-ivt", "rockchip-idb"),
+)
+
+
+@check(MISPLACED, over=STAGES)
+def first_stage_misplaced(found: Found[FirstStage]) -> Outcome:
+    places = _PLACES.get(found.facts.soc)
+    region, chip, start = found.region, found.chip, found.start
+    if places is None or region is None or chip is None or start is None:
+        return
+    if not chip.kind.sectors or region.area != chip.name or start in places:
+        return
+    yield found.finding(
+        MISPLACED(soc=found.facts.soc, place=place(start), places=" or ".join(map(place, places))),
+        length=found.facts.length,
+    )
