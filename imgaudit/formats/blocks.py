@@ -1,7 +1,8 @@
 """Single compressed blocks, as file systems keep them: no container, the sizes known from outside.
 
 Names are those of the kernel's compressors; `deflate` is zlib's without a header, `lzma` the format
-of LZMA Utils, `microlzma` that of XZ Utils for EROFS, `rtime` JFFS2's own.
+of LZMA Utils, `microlzma` that of XZ Utils for EROFS, `rtime` JFFS2's own, `lz4-open` LZ4
+without a known end.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from imgaudit.units import MIB, both
 
 MAX_BLOCK = 16 * MIB
 """No file system that is read has larger blocks."""
+
+_OWN_ZEROS = 64  # a block ends in literals; longer stretches of zeros in them would be a match
 
 
 def unpack_block(method: str, data: bytes, limit: int, offset: int, *, exact: bool = True) -> bytes:
@@ -99,6 +102,19 @@ def _zstd(data: bytes, limit: int) -> bytes:
     return out
 
 
+def _lz4_open(data: bytes, limit: int) -> bytes:
+    """Unpack an LZ4 block behind which zeros fill up: how many of them are its own is tried."""
+    bare = len(data.rstrip(b"\0"))
+    for size in range(bare, min(bare + _OWN_ZEROS, len(data)) + 1):
+        try:
+            out = lz4_block.decode(data[:size], limit)
+        except ValueError:
+            continue
+        if len(out) == limit:
+            return out
+    raise ValueError("it does not unpack to its size")
+
+
 def _rtime(data: bytes, limit: int) -> bytes:
     """Undo JFFS2's run-length code (Linux fs/jffs2/compr_rtime.c)."""
     out = bytearray()
@@ -123,6 +139,7 @@ _DECODERS: dict[str, Callable[[bytes, int], bytes]] = {
     "microlzma": _microlzma,
     "lzo": _lzo,
     "lz4": lz4_block.decode,
+    "lz4-open": _lz4_open,
     "zstd": _zstd,
     "rtime": _rtime,
 }

@@ -1,4 +1,4 @@
-"""EROFS: the superblock, at 1024.
+"""EROFS: the superblock, at 1024, and what a walk from it finds.
 
 Fields: Linux fs/erofs/erofs_fs.h. Feature names: those of dump.erofs (erofs-utils), and the
 kernel's in lower case for what it does not print.
@@ -11,7 +11,9 @@ from typing import ClassVar
 
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32c
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only
+from imgaudit.formats.erofs_walk import ErofsWalk, Volume
+from imgaudit.formats.facts import Checksum, Match, Reader, head_only
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.record import Record, names_of
 from imgaudit.formats.view import View
 from imgaudit.units import Span, human
@@ -74,7 +76,7 @@ _LAYOUT = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Erofs(Facts):
+class Erofs(FileSystem):
     """An EROFS superblock.
 
     `compressors` are those that the image may need: the announced ones, or LZ4 where the zero
@@ -153,9 +155,24 @@ def _read(view: View) -> Erofs:
     if incompat & _INCOMPAT_48BIT:
         count, root = count | root << 32, block["root_nid_8b"]
     checked = block["feature_compat"] & _COMPAT_SB_CHKSUM
+    walk = ErofsWalk(
+        view,
+        Volume(
+            bits=bits,
+            blocks=count,
+            metadata=block["meta_blkaddr"],
+            root=root,
+            padded=bool(incompat & _INCOMPAT_ZERO_PADDING),
+        ),
+    )
     return Erofs(
         length=count << bits,
         offsets=offsets,
+        doubts=walk.doubts(),
+        files=walk.files(),
+        flaws=tuple(walk.flaws),
+        flaw_count=walk.flaw_count,
+        unwalked=walk.unwalked,
         checksums=(_checksum(view, block),) if checked else (),
         block_bits=bits,
         block_count=count,
