@@ -133,6 +133,9 @@ _fail_on = click.option(
     type=click.Choice(["error", "warning"]),
     help="Lowest severity that fails; the layout's policy unless given.",
 )
+_deep = click.option(
+    "--deep", is_flag=True, help="Unpack every file of squashfs, EROFS and JFFS2, too: slower."
+)
 
 
 @main.command()
@@ -140,6 +143,7 @@ _fail_on = click.option(
 @_artifacts
 @_outputs
 @_fail_on
+@_deep
 @click.option("--full-digests", is_flag=True, help="SHA-256 of raw files above 64 MiB as well.")
 @click.option(
     "--manifest",
@@ -224,11 +228,12 @@ def show_map(layout: str, artifacts: str | None) -> Report:
 @main.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @_outputs
-def inspect(files: tuple[str, ...]) -> Report:
+@_deep
+def inspect(files: tuple[str, ...], *, deep: bool) -> Report:
     """Say what files are, without a layout. Exit status: 0 read, 1 damaged, 2 unreadable."""
     from imgaudit.tasks import inspect as inspecting
 
-    return inspecting.inspect(files)
+    return inspecting.inspect(files, deep=deep)
 
 
 @main.command()

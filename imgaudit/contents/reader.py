@@ -31,6 +31,7 @@ from imgaudit.files import Folder, open_regular
 from imgaudit.formats import identify, readers
 from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
+from imgaudit.formats.files import unpacked_whole
 from imgaudit.formats.kernel import scan
 from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource
 from imgaudit.units import GIB, KIB, MIB, both
@@ -85,8 +86,9 @@ class _Memory:
 class Loader:
     """Reads artifacts with two worker threads; use it as a context manager."""
 
-    def __init__(self, *, full_digests: bool = False) -> None:
+    def __init__(self, *, full_digests: bool = False, deep: bool = False) -> None:
         self._full_digests = full_digests
+        self._deep = deep
         self._hashing = ThreadPoolExecutor(_THREADS)
         self._unpacking = ThreadPoolExecutor(_THREADS)
         self._memory = _Memory()
@@ -194,7 +196,7 @@ class Loader:
     ) -> Callable[[], Artifact]:
         digest = self._hashing.submit(lambda: hashlib.sha256(data).hexdigest())
         view = View.of(data)
-        walk = _Walk(self._unpacking, self._memory, blocks, slices=slices)
+        walk = _Walk(self._unpacking, self._memory, blocks, slices=slices, deep=self._deep)
         reading = walk.begin(view, path, 0, expects, 0)
 
         def finish() -> Artifact:
@@ -239,7 +241,7 @@ class Loader:
         tasks = [self._hashing.submit(digest_span, source, span) for span in spans]
         hashing = hashlib.sha256()
         tee = _Tee(hashing) if compressed else None
-        walk = _Walk(self._unpacking, self._memory, blocks, tee, slices)
+        walk = _Walk(self._unpacking, self._memory, blocks, tee, slices, deep=self._deep)
         reading = walk.begin(view, path, 0, expects, 0)
 
         def finish() -> Artifact:
@@ -326,7 +328,7 @@ class Loader:
         if not part.whole and blank is None:
             size = min(view.size, (max(blocks.digests, default=0) + 1) * BLOCK)
             blocks = Blocks(size, blocks.digests)
-        content = _Walk(self._unpacking, self._memory, blocks=False).begin(
+        content = _Walk(self._unpacking, self._memory, blocks=False, deep=self._deep).begin(
             View(source), name, 0, part.expects, 0
         )()
         return Artifact(
@@ -393,8 +395,11 @@ class _Walk:
         blocks: bool,
         tee: _Tee | None = None,
         slices: Slices | None = None,
+        *,
+        deep: bool = False,
     ) -> None:
         self.slices = slices
+        self._deep = deep
         self.sliced: list[SliceKeeper] = []
         self._pool = pool
         self._memory = memory
@@ -430,6 +435,8 @@ class _Walk:
         )
         try:
             facts = reader.read(view)
+            if self._deep:
+                facts = unpacked_whole(view, facts)
         except FormatError as problem:
             damaged = replace(bare, why=problem.why, damaged_at=problem.offset)
             if match is Match.NO:

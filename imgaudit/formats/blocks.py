@@ -45,7 +45,9 @@ def unpack_block(method: str, data: bytes, limit: int, offset: int, *, exact: bo
         out = decode(data, limit)
     except (ValueError, EOFError, zlib.error, lzma.LZMAError, IndexError) as problem:
         raise FormatError(offset, f"a block that does not unpack ({problem})") from None
-    if len(out) > limit or (exact and len(out) != limit):
+    if len(out) > limit:
+        raise FormatError(offset, f"a block that unpacks to more than {both(limit)}")
+    if exact and len(out) != limit:
         why = f"a block that unpacks to {both(len(out))} where {both(limit)} are promised"
         raise FormatError(offset, why)
     return out

@@ -304,6 +304,35 @@ class FileSystem(Facts):
         return super().open(view, part) if entry is None else open_file(view, entry)
 
 
+def unpacked_whole(view: View, facts: Facts) -> Facts:
+    """Unpack every packed block of a file system's files once; what does not unpack is a flaw."""
+    if not isinstance(facts, FileSystem) or facts.files is None:
+        return facts
+    wanted: dict[int, tuple[Piece, str]] = {}
+    for entry in facts.files:
+        for piece in entry.pieces or ():
+            if piece.method and piece.offset is not None:
+                # Of a block that several files share, the one that needs most of it counts.
+                known = wanted.get(piece.offset)
+                if known is None or _needs(known[0]) < _needs(piece):
+                    wanted[piece.offset] = (piece, entry.path)
+    flaws, count, why = list(facts.flaws), facts.flaw_count, facts.unwalked
+    for piece, path in wanted.values():
+        try:
+            unpack(view, piece)
+        except FormatError as problem:
+            count += 1
+            if len(flaws) < MAX_FLAWS:
+                flaws.append(Flaw(problem.offset, f"{path}: {problem.why}"))
+        except UnreadError as problem:
+            why = why or str(problem)
+    return replace(facts, flaws=tuple(flaws), flaw_count=count, unwalked=why)
+
+
+def _needs(piece: Piece) -> int:
+    return piece.skip + piece.size
+
+
 class Walk:
     """What the walks of all file systems gather."""
 

@@ -1,4 +1,4 @@
-"""UBIFS: the superblock node, at the start of LEB 0 (what mkfs.ubifs writes).
+"""UBIFS: the superblock node, at the start of LEB 0 (what mkfs.ubifs writes), and what follows.
 
 Fields: Linux fs/ubifs/ubifs-media.h.
 """
@@ -10,8 +10,10 @@ from typing import ClassVar
 
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.facts import Checksum, Match, Reader
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.ubifs_walk import UbifsWalk, Volume
 from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
@@ -60,7 +62,7 @@ _LAYOUT = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ubifs(Facts):
+class Ubifs(FileSystem):
     """A UBIFS superblock node; `length` is `leb_cnt` blocks of `leb_size` bytes.
 
     `compressor` is the default one, which any file may leave; "" for an unknown number.
@@ -119,9 +121,25 @@ def _read(view: View) -> Ubifs:
         why = "the data end before the node does"
     else:
         computed = f"{crc32_raw(view.bytes(CRC_START, covers.size)):08x}"
+    walk = UbifsWalk(
+        view,
+        Volume(
+            leb_size=node["leb_size"],
+            leb_count=node["leb_cnt"],
+            unit=max(8, node["min_io_size"]),
+            log_lebs=node["log_lebs"],
+            simple_keys=node["key_fmt"] == 0,
+        ),
+    )
     return Ubifs(
         length=node["leb_cnt"] * node["leb_size"],
         offsets=node.offsets(),
+        doubts=walk.doubts(),
+        files=walk.files(),
+        flaws=tuple(walk.flaws),
+        flaw_count=walk.flaw_count,
+        unwalked=walk.unwalked,
+        room=walk.room,
         checksums=(
             Checksum(
                 name="superblock node",
@@ -132,6 +150,7 @@ def _read(view: View) -> Ubifs:
                 covers=covers,
                 why=why,
             ),
+            *walk.checksums,
         ),
         sqnum=node["sqnum"],
         node_length=node["len"],

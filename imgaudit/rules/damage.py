@@ -12,7 +12,7 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 
 _DISK = "name: boot, partition: 1, at: 1 MiB, size: 64 KiB, holds: fat, file: boot.img"
-_WALKED = ("ext4", "fat", "jffs2", "squashfs")
+_WALKED = ("erofs", "ext4", "fat", "jffs2", "squashfs", "ubifs")
 
 
 def _fat(clusters: int) -> bytes:
@@ -43,8 +43,10 @@ DAMAGED = Rule(
         " of what is free is read, tables that are packed are unpacked; one of them contradicts"
         " another or leads outside"
     ),
-    source="e2fsck of e2fsprogs, fsck.fat of dosfstools and unsquashfs of squashfs-tools for what"
-    " counts as damage; Linux fs/jffs2/scan.c",
+    source=(
+        "e2fsck of e2fsprogs, fsck.fat of dosfstools, unsquashfs of squashfs-tools and fsck.erofs"
+        " of erofs-utils for what counts as damage; Linux fs/jffs2/scan.c, fs/ubifs/ubifs-media.h"
+    ),
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
     judges=_WALKED,

@@ -29,8 +29,11 @@ from imgaudit.units import both, place
 _SURE = {Match.WEAK: "possibly ", Match.GOOD: "", Match.SURE: "", Match.NO: ""}
 
 
-def inspect(files: Iterable[str]) -> Report:
-    """Inspect files. Status 0: all read; 1: one is damaged; 2: one could not be read."""
+def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
+    """Inspect files; `deep` unpacks what is in file systems too.
+
+    Status 0: all read; 1: one is damaged; 2: one could not be read.
+    """
     sections: list[Section] = []
     found: list[Any] = []
     missing: list[dict[str, str]] = []
@@ -40,7 +43,7 @@ def inspect(files: Iterable[str]) -> Report:
     for path in files:
         # Each file has a loader, and with it the memory for what is unpacked, of its own.
         try:
-            with Loader(full_digests=True) as loader:
+            with Loader(full_digests=True, deep=deep) as loader:
                 artifact = loader.file(path)
         except ImgauditError as problem:
             missing.append({"path": path, "why": str(problem)})

@@ -20,8 +20,10 @@ Progress = Callable[[str], None] | None
 
 
 @contextmanager
-def store(folder: str, *, full_digests: bool = False, progress: Progress = None) -> Iterator[Store]:
-    """Open a folder of artifacts.
+def store(
+    folder: str, *, full_digests: bool = False, deep: bool = False, progress: Progress = None
+) -> Iterator[Store]:
+    """Open a folder of artifacts; `deep` unpacks every file of the file systems in it.
 
     Raises:
         AuditError: it is not a folder.
@@ -33,7 +35,7 @@ def store(folder: str, *, full_digests: bool = False, progress: Progress = None)
     from imgaudit.contents.reader import Loader
     from imgaudit.files import Folder
 
-    with Loader(full_digests=full_digests) as loader:
+    with Loader(full_digests=full_digests, deep=deep) as loader:
         yield FolderStore(Folder(folder), loader, progress)
 
 
@@ -42,6 +44,7 @@ def subject(
     artifacts: str | None,
     *,
     full_digests: bool = False,
+    deep: bool = False,
     manifest: str | None = None,
     policy: str | None = None,
     progress: Progress = None,
@@ -62,7 +65,7 @@ def subject(
     if artifacts is None:
         found = gather(loaded, None)
     else:
-        with store(artifacts, full_digests=full_digests, progress=progress) as opened:
+        with store(artifacts, full_digests=full_digests, deep=deep, progress=progress) as opened:
             found = gather(loaded, opened)
     if manifest is None:
         return found

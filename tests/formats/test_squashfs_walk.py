@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats.files import open_file
+from imgaudit.formats.files import open_file, unpacked_whole
 from imgaudit.formats.squashfs import READER, Squashfs
 from imgaudit.formats.view import View
 from tests.formats._trees import agree, fill, read, rows, seeds, sound, status, trouble
@@ -97,6 +97,22 @@ def test_an_erased_or_zeroed_piece_is_told(options: str, byte: bytes) -> None:
     data[1 << 15 : (1 << 15) + folder] = byte * folder
     known = (options.split()[1], byte) in {("lz4", b"\xff"), ("lzo", b"\0")}
     assert ("a packed block with a stretch of" in trouble(READER, bytes(data))) is not known
+
+
+@pytest.mark.oracle
+def test_deep_unpacks_every_block() -> None:
+    data = bytearray(whimbrel("-comp gzip"))
+    facts = read(READER, bytes(data))
+    assert facts.files is not None
+    piece = next(p for entry in facts.files for p in entry.pieces or () if p.method)
+    assert piece.offset is not None
+    data[piece.offset + piece.stored // 2] ^= 0x55
+    view = View.of(bytes(data))
+    found = unpacked_whole(view, READER.read(view))
+    assert isinstance(found, Squashfs)
+    assert found.flaw_count == 1
+    assert "a block that " in found.flaws[0].what
+    assert facts.flaw_count == 0
 
 
 @pytest.mark.oracle
