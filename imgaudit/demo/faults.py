@@ -106,6 +106,16 @@ def _ramdisk(entries: Mapping[str, Entry | None]) -> Callable[[Board], Board]:
     return change
 
 
+def _init_text(old: str, new: str) -> Callable[[Board], Board]:
+    """Change the text of the ramdisk's /init."""
+
+    def change(board: Board) -> Board:
+        text = board.ramdisk["init"].data.decode().replace(old, new)
+        return _ramdisk({"init": file(text, 0o755)})(board)
+
+    return change
+
+
 def _main(entries: Mapping[str, Entry | None] | None) -> Callable[[Board], Board]:
     """Set entries of slot A's root; None takes one out, and instead of all takes all out."""
 
@@ -853,6 +863,55 @@ _FAULTS = (
         finding="fstab-mount-point-missing",
         region="rootfs-a",
         board=_main({"data": None}),
+    ),
+    # The recovery's own start
+    Fault(
+        name="init-execs-nothing",
+        summary="/init ends with exec of a program that the ramdisk does not have",
+        finding="start-program-missing",
+        region="recovery",
+        board=_init_text("exec /sbin/init", "exec /sbin/rescue-init"),
+    ),
+    Fault(
+        name="init-ends",
+        summary="/init starts the init without exec, and ends when it has nothing more to do",
+        finding="start-ends",
+        region="recovery",
+        board=_init_text("exec /sbin/init", "/sbin/syslogd"),
+    ),
+    Fault(
+        name="recovery-waits-for-emmc",
+        summary="/init waits for the eMMC, which may be what is broken",
+        finding="start-waits-for-another-chip",
+        region="recovery",
+        board=_init_text(
+            "exec /sbin/init",
+            "until [ -b /dev/mmcblk0 ]; do sleep 1; done\nexec /sbin/init",
+        ),
+    ),
+    Fault(
+        name="recovery-without-dev",
+        summary="/init does not mount devtmpfs",
+        finding="start-mounts-missing",
+        region="recovery",
+        board=_init_text("mount -t devtmpfs devtmpfs /dev\n", ""),
+    ),
+    Fault(
+        name="ramdisk-without-proc",
+        summary="the empty folder /proc of the ramdisk was lost in version control",
+        finding="start-mount-point-missing",
+        region="recovery",
+        board=_ramdisk({"proc": None}),
+    ),
+    Fault(
+        name="init-loads-missing-module",
+        summary="/init loads a module that is not packed",
+        finding="start-module-missing",
+        region="recovery",
+        board=_both(
+            _ramdisk({"sbin/modprobe": file(elf.program(), 0o755)}),
+            _init_text("exec /sbin/init", "modprobe dw-mmc\nexec /sbin/init"),
+        ),
     ),
     Fault(
         name="private-key-in-ramdisk",

@@ -377,6 +377,8 @@ class _Judging:
         if not init.verdict.runs:
             why = "; ".join(f"{one.kind} {one.subject}" for one in init.verdict.reasons)
             raise _NoError(f"{init.path} of the ramdisk does not run: {why}", returns=False)
+        if rescue.start is not None and rescue.start.stops:
+            raise _NoError(f"the ramdisk's own start ends: {rescue.start.stops}", returns=False)
         yield Link("init", init.path, region)
 
     @staticmethod

@@ -19,6 +19,8 @@ from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
+from imgaudit.rescue.runnable import Runner
+from imgaudit.rescue.start import Start, follow_init
 from imgaudit.rescue.survey import TARGETS, RescueFacts, groups_named, survey
 
 _CONFIG_SIZE = 4 << 20  # a full configuration has some 300 KiB
@@ -59,9 +61,10 @@ class Rescue:
     """The rescue of one stage, or of a file that stands alone.
 
     `facts` is None where nothing could be surveyed; `why` says the reason. `implied` maps a group
-    to what in the layout asks for it. `config` is the kernel's configuration and `config_from`
-    where it was found; None where unknown, and `config_from` then says why. `feature_gaps` is None
-    where e2fsck's features cannot be told. `env_copies` is what /etc/fw_env.config must name.
+    to what in the layout asks for it. `start` is its own start, followed. `config` is the kernel's
+    configuration and `config_from` where it was found; None where unknown, and `config_from` then
+    says why. `feature_gaps` is None where e2fsck's features cannot be told. `env_copies` is what
+    /etc/fw_env.config must name.
     """
 
     name: str
@@ -71,6 +74,7 @@ class Rescue:
     ramdisk: Ramdisk
     root: Root | None = field(default=None, repr=False, compare=False)
     facts: RescueFacts | None = None
+    start: Start | None = field(default=None, repr=False)
     why: str = ""
     implied: Mapping[str, str] = field(default_factory=dict)
     config: Mapping[str, str] | None = field(default=None, repr=False)
@@ -223,10 +227,19 @@ def _rescue(
         bare,
         root=root,
         facts=facts,
+        start=_start(root, facts),
         why="",
         room=Room(ramdisk.size, facts.memory.total, _kernel_ram(ramdisk.kernel), ram),
         empty_links=tuple(_empty_links(ramdisk, root)),
     )
+
+
+def _start(root: Root, facts: RescueFacts) -> Start | None:
+    """Follow what the first program does; None where none is started."""
+    if facts.first.reached is None:
+        return None
+    tools = {tool.name: tool.path or tool.source or tool.name for tool in facts.tools.values()}
+    return follow_init(root, Runner(root, facts.arch), facts.first.reached, tools)
 
 
 def _unread(ramdisk: Ramdisk) -> str:

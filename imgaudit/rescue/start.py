@@ -1,0 +1,696 @@
+"""The recovery's own start: /init, inittab and the scripts that they run, followed.
+
+Nothing is run: what depends on the board is taken both ways, and what cannot be known is said.
+
+Sources: POSIX.1-2024, Shell Command Language; BusyBox init/init.c (inittab, and what it does
+without one) and shell/ash.c; sysvinit's inittab(5); run-parts(8).
+"""
+
+from __future__ import annotations
+
+import fnmatch
+import posixpath
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+
+from imgaudit.ramdisk.root import Root
+from imgaudit.rescue import sh
+from imgaudit.rescue.runnable import Runner
+
+STEPS = 20_000
+SCRIPTS = 64  # in each other: 8
+NESTED = 8
+TURNS = 64
+KEPT = 200
+_WRITABLE = "proc sys dev run tmp mnt media var/run"
+_VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
+_SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
+_OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]")
+_SHELL_OWN = """. : [ [[ alias bg break cd command continue echo eval exec exit export false fg
+    getopts hash jobs kill let local printf pwd read readonly return set shift source test times
+    trap true type ulimit umask unalias unset wait"""
+_BUILTINS = frozenset(_SHELL_OWN.split())
+_PREFIXES = frozenset({"setsid", "cttyhack", "nohup", "command", "busybox", "time", "env"})
+_LEAVES = frozenset({"switch_root", "pivot_root", "run-init", "reboot", "poweroff", "halt"})
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A command of a script; `certain` tells that it is reached on every way, as far as known."""
+
+    path: str
+    line: int
+    command: str
+    certain: bool
+
+    @property
+    def place(self) -> str:
+        """The script and the line."""
+        return f"{self.path}:{self.line}"
+
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """A program that is run and cannot be; `fatal` tells that the first program ends by it."""
+
+    step: Step
+    program: str
+    why: str
+    fatal: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Start:
+    """What was found of the start.
+
+    `absent` are programs that are run and cannot be. `waits` are loops that end only when a device
+    of another chip is there. `ends` is the last command of a first program that ends. `mounted` are
+    the mount points that something mounts on, and `no_point` those of them without a folder.
+    `loads` are modules that are loaded by name. `doubts` say in sentences what was not followed.
+    """
+
+    scripts: tuple[str, ...] = ()
+    absent: tuple[Absent, ...] = ()
+    waits: tuple[tuple[Step, str], ...] = ()
+    ends: Step | None = None
+    mounted: Mapping[str, Step] = field(default_factory=dict)
+    no_point: tuple[tuple[Step, str], ...] = ()
+    loads: tuple[tuple[Step, str], ...] = ()
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def stops(self) -> str:
+        """Why the first program certainly ends, with the place; empty where it does not."""
+        for item in self.absent:
+            if item.fatal:
+                return f"{item.step.place}: {item.why}"
+        return "" if self.ends is None else f"{self.ends.place} is its last command"
+
+
+def follow_init(
+    root: Root, runner: Runner, first: str, tools: Mapping[str, str] | None = None
+) -> Start:
+    """Follow the start from its first program.
+
+    Args:
+        root: what the ramdisk makes.
+        runner: judges programs.
+        first: the path of the first program.
+        tools: commands that a shell has, besides its builtins, with what stands behind them.
+
+    """
+    walk = _Walk(root, runner, tools or {})
+    walk.first(first)
+    return Start(
+        scripts=tuple(walk.scripts),
+        absent=tuple(walk.absent.values())[:KEPT],
+        waits=tuple(walk.waits)[:KEPT],
+        ends=walk.ends,
+        mounted=walk.mounted,
+        no_point=tuple(walk.no_point)[:KEPT],
+        loads=tuple(walk.loads)[:KEPT],
+        doubts=tuple(dict.fromkeys(walk.doubts))[:KEPT],
+    )
+
+
+class _OverError(Exception):
+    """The script, or the process, does not go on."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__(kind)
+        self.kind = kind
+
+
+@dataclass(slots=True)
+class _Frame:
+    """One script as it runs."""
+
+    path: str
+    variables: dict[str, str | None]
+    arguments: tuple[str | None, ...] = ()
+    functions: dict[str, sh.Command] = field(default_factory=dict)
+    certain: bool = True
+    strict: bool = False
+    last: Step | None = None
+
+
+class _Walk:
+    def __init__(self, root: Root, runner: Runner, tools: Mapping[str, str]) -> None:
+        self.root = root
+        self.runner = runner
+        self.tools = tools
+        self.scripts: list[str] = []
+        self.absent: dict[tuple[str, int, str], Absent] = {}
+        self.waits: list[tuple[Step, str]] = []
+        self.ends: Step | None = None
+        self.mounted: dict[str, Step] = {}
+        self.made: set[str] = set()
+        self.no_point: list[tuple[Step, str]] = []
+        self.loads: list[tuple[Step, str]] = []
+        self.doubts: list[str] = []
+        self.steps = STEPS
+        self.depth = 0
+
+    # Programs
+
+    def first(self, path: str) -> None:
+        """Follow the first program: a script, or an init that reads inittab."""
+        try:
+            self.program(path, ("",), certain=True)
+        except _OverError as over:
+            if over.kind != "replaced":
+                return
+
+    def program(self, path: str, arguments: tuple[str | None, ...], *, certain: bool) -> None:
+        """Follow what a program does: a shell script, or an init."""
+        found = self.root.resolve(path)
+        node = found.node
+        if node is None or not node.is_file:
+            return
+        head = node.data().upto(0, 256)
+        if head[:2] == b"#!":
+            line = head.partition(b"\n")[0].decode("utf-8", "replace").split()
+            shell = posixpath.basename(line[0][2:] or (line[1] if len(line) > 1 else ""))
+            if shell in {"sh", "ash", "bash", "dash", "busybox"}:
+                self.script(path, arguments, certain=certain, strict="-e" in line)
+            else:
+                self.doubts.append(f"{path} is a script of {shell}, which was not followed.")
+            return
+        if posixpath.basename(path) in {"init", "linuxrc"}:
+            busybox = self.runner.applets(node) is not None
+            if busybox or self.root.text("/etc/inittab") is not None:
+                self.inittab(busybox=busybox)
+
+    def script(
+        self, path: str, arguments: tuple[str | None, ...], *, certain: bool, strict: bool = False
+    ) -> None:
+        if self.depth >= NESTED or len(self.scripts) >= SCRIPTS:
+            self.doubts.append(f"{path} was not followed: scripts run each other too deep.")
+            return
+        text = self.root.text(path, sh.SIZE) or ""
+        try:
+            body = sh.parse(text)
+        except sh.ShellError as problem:
+            self.doubts.append(f"{path} was not followed: {problem}.")
+            return
+        outermost = not self.scripts
+        self.scripts.append(path)
+        frame = _Frame(path, {}, arguments, certain=certain, strict=strict)
+        self.depth += 1
+        try:
+            self.sequence(body, frame)
+        except _OverError as over:
+            if over.kind in {"replaced", "hangs"}:
+                raise
+        finally:
+            self.depth -= 1
+        if outermost and frame.last is not None:
+            self.ends = frame.last
+
+    def inittab(self, *, busybox: bool) -> None:
+        """Follow init's own table: first what it waits for, then what it keeps running."""
+        text = self.root.text("/etc/inittab")
+        self.scripts.append("/etc/inittab")
+        lines = [] if text is None else text.splitlines()
+        if text is None and busybox:
+            lines = ["::sysinit:/etc/init.d/rcS"]
+        rows = []
+        for number, line in enumerate(lines[:512], 1):
+            fields = line.split(":", 3)
+            if not line.lstrip().startswith("#") and len(fields) == 4:
+                rows.append((number, fields[2], fields[3].strip()))
+        order = ("sysinit", "boot", "bootwait", "wait", "once", "respawn", "askfirst")
+        for action in order:
+            for number, does, command in rows:
+                if does == action and command:
+                    self.line(command.removeprefix("-").lstrip("+@"), number)
+        raise _OverError("hangs")
+
+    def line(self, command: str, number: int) -> None:
+        """Follow a command line of inittab."""
+        try:
+            body = sh.parse(command)
+        except sh.ShellError:
+            self.doubts.append(f"/etc/inittab:{number} was not followed: {command}")
+            return
+        frame = _Frame("/etc/inittab", {})
+        for chain in body.chains:
+            for _, pipeline in chain.parts:
+                for simple in pipeline.commands:
+                    if isinstance(simple, sh.Simple):
+                        self.apart(partial(self.simple, simple, frame, number))
+
+    def apart(self, run: Callable[[], object]) -> None:
+        """Run what is a process of its own: its end is not that of its starter."""
+        try:
+            run()
+        except _OverError:
+            return
+
+    # Commands
+
+    def sequence(self, body: sh.Sequence, frame: _Frame) -> bool | None:
+        status: bool | None = True
+        for chain in body.chains:
+            if chain.background:
+                self.apart(partial(self.chain, chain, frame))
+                status = True
+            else:
+                status = self.chain(chain, frame)
+        return status
+
+    def chain(self, chain: sh.Chain, frame: _Frame) -> bool | None:
+        status: bool | None = True
+        for operator, pipeline in chain.parts:
+            if (operator, status) in {("&&", False), ("||", True)}:
+                continue
+            if operator and status is None:
+                other = self.maybe(partial(self.pipeline, pipeline, frame), frame)
+                status = other if other is status else None
+            else:
+                status = self.pipeline(pipeline, frame)
+        return status
+
+    def maybe(self, run: Callable[[], bool | None], frame: _Frame) -> bool | None:
+        """Follow what may not be reached: what it sets is not known afterwards."""
+        before, certain = dict(frame.variables), frame.certain
+        frame.certain = False
+        status: bool | None = None
+        try:
+            status = run()
+        except _OverError:
+            pass
+        finally:
+            frame.certain = certain
+        for name, value in list(frame.variables.items()):
+            if before.get(name, "") != value:
+                frame.variables[name] = None
+        return status
+
+    def pipeline(self, pipeline: sh.Pipeline, frame: _Frame) -> bool | None:
+        status: bool | None = True
+        for command in pipeline.commands:
+            if len(pipeline.commands) > 1:
+                status = None
+                self.apart(partial(self.command, command, frame))
+            else:
+                status = self.command(command, frame)
+        return status if status is None or not pipeline.negated else not status
+
+    def command(self, command: sh.Command, frame: _Frame) -> bool | None:
+        self.steps -= 1
+        if self.steps < 0:
+            self.doubts.append("The scripts take too many steps to be followed to their end.")
+            raise _OverError("hangs")
+        if isinstance(command, sh.Simple):
+            return self.simple(command, frame, command.line)
+        if isinstance(command, sh.Choice):
+            return self.choice(command, frame)
+        if isinstance(command, sh.Loop):
+            return self.loop(command, frame)
+        if isinstance(command, sh.Each):
+            return self.each(command, frame)
+        if isinstance(command, sh.Case):
+            return self.case(command, frame)
+        if isinstance(command, sh.Function):
+            frame.functions[command.name] = command.body
+            return True
+        if command.subshell:
+            self.apart(partial(self.sequence, command.body, frame))
+            return None
+        return self.sequence(command.body, frame)
+
+    def choice(self, choice: sh.Choice, frame: _Frame) -> bool | None:
+        unsure = False
+        for condition, body in choice.clauses:
+            status = self.sequence(condition, frame)
+            if status is False:
+                continue
+            if status is None or unsure:
+                unsure = True
+                self.maybe(partial(self.sequence, body, frame), frame)
+                continue
+            return self.sequence(body, frame)
+        if choice.other is not None:
+            other = choice.other
+            if unsure:
+                self.maybe(partial(self.sequence, other, frame), frame)
+            else:
+                return self.sequence(other, frame)
+        return None if unsure else True
+
+    def loop(self, loop: sh.Loop, frame: _Frame) -> bool | None:
+        status = self.sequence(loop.condition, frame)
+        if status is loop.until and status is not None:
+            return True
+        leaves = any(word in _LEAVING for word in _first_words(loop.body))
+        if status is not None and not leaves:
+            self.apart(partial(self.sequence, loop.body, frame))
+            raise _OverError("hangs")
+        device = _device(loop.condition)
+        counts = len(loop.condition.chains) > 1 or any(
+            len(chain.parts) > 1 for chain in loop.condition.chains
+        )
+        if device and not leaves and not counts and _OTHER_CHIP.search(device):
+            self.waits.append((self.step(frame, loop.line, f"waits for {device}"), device))
+        self.maybe(partial(self.sequence, loop.body, frame), frame)
+        return None
+
+    def each(self, each: sh.Each, frame: _Frame) -> bool | None:
+        words = frame.arguments if each.words is None else self.fields(each.words, frame)
+        if any(word is None for word in words):
+            frame.variables[each.name] = None
+            self.maybe(partial(self.sequence, each.body, frame), frame)
+            return None
+        for word in words[:TURNS]:
+            frame.variables[each.name] = word
+            try:
+                self.sequence(each.body, frame)
+            except _OverError as over:
+                if over.kind == "break":
+                    break
+                if over.kind != "continue":
+                    raise
+        return None
+
+    def case(self, case: sh.Case, frame: _Frame) -> bool | None:
+        value = self.text(case.word, frame)
+        for patterns, body in case.items:
+            texts = [self.text(pattern, frame) for pattern in patterns]
+            if value is None or None in texts:
+                self.maybe(partial(self.sequence, body, frame), frame)
+            elif any(fnmatch.fnmatchcase(value, text or "") for text in texts):
+                return self.sequence(body, frame)
+        return None
+
+    def simple(self, simple: sh.Simple, frame: _Frame, line: int) -> bool | None:
+        words = self.fields(simple.words, frame)
+        for variable, value in simple.assigns:
+            frame.variables[variable] = self.text(value, frame)
+        if not words:
+            return True
+        frame.last = step = self.step(frame, line, _shown(simple.words))
+        while words and words[0] in _PREFIXES:
+            words = [word for word in words[1:] if word is None or not word.startswith("-")] or [""]
+        name = words[0]
+        if name == "exec":
+            return self.replace(words[1:], frame, step)
+        if not name:
+            return None
+        if name in frame.functions:
+            return self.call(name, words, frame)
+        if name in _BUILTINS:
+            return self.builtin(name, words, frame)
+        return self.run(name, words, frame, step)
+
+    def call(self, name: str, words: list[str | None], frame: _Frame) -> bool | None:
+        if self.depth >= NESTED:
+            return None
+        self.depth += 1
+        arguments, frame.arguments = frame.arguments, tuple(words[1:])
+        try:
+            return self.command(frame.functions[name], frame)
+        except _OverError as over:
+            if over.kind != "return":
+                raise
+            return None
+        finally:
+            self.depth -= 1
+            frame.arguments = arguments
+
+    def builtin(self, name: str, words: list[str | None], frame: _Frame) -> bool | None:
+        if name in {"exit", "return", "break", "continue"}:
+            raise _OverError(name)
+        if name in {"true", ":"}:
+            return True
+        if name == "false":
+            return False
+        if name in {"test", "[", "[["}:
+            return self.test([word for word in words[1:] if word not in {"]", "]]"}])
+        if name in {".", "source"} and len(words) > 1 and words[1]:
+            self.source(words[1], frame)
+            return None
+        if name == "set" and any(word and word.startswith("-") and "e" in word for word in words):
+            frame.strict = True
+        if name in {"export", "readonly", "local"}:
+            for word in words[1:]:
+                variable, equals, value = (word or "").partition("=")
+                if equals:
+                    frame.variables[variable] = value
+        if name in {"read", "unset", "getopts"}:
+            frame.variables.update(dict.fromkeys((word for word in words[1:] if word), None))
+        return None if name in {"cd", "eval", "read", "wait", "kill", "type"} else True
+
+    def source(self, path: str, frame: _Frame) -> None:
+        text = self.root.text(path, sh.SIZE)
+        if text is None or self.depth >= NESTED:
+            return
+        try:
+            body = sh.parse(text)
+        except sh.ShellError as problem:
+            self.doubts.append(f"{path} was not followed: {problem}.")
+            return
+        self.scripts.append(path)
+        outer, frame.path = frame.path, path
+        self.depth += 1
+        try:
+            self.sequence(body, frame)
+        except _OverError as over:
+            if over.kind != "return":
+                raise
+        finally:
+            self.depth -= 1
+            frame.path = outer
+
+    def test(self, words: list[str | None]) -> bool | None:
+        if len(words) == 3 and words[0] == "!":
+            inner = self.test(words[1:])
+            return None if inner is None else not inner
+        if any(word is None for word in words):
+            return None
+        known = [word or "" for word in words]
+        if len(known) == 2 and known[0] in {"-n", "-z"}:
+            return bool(known[1]) is (known[0] == "-n")
+        if len(known) == 2 and known[0] in {"-e", "-f", "-x", "-d", "-r", "-s", "-h", "-L"}:
+            return self.there(known[0], known[1])
+        if len(known) == 3 and known[1] in {"=", "==", "!="}:
+            return (known[0] == known[2]) is (known[1] != "!=")
+        return None
+
+    def there(self, how: str, path: str) -> bool | None:
+        """Test a path that only the ramdisk can bring; the start itself may make others."""
+        if self.volatile(path):
+            return None
+        node = self.root.lookup(path)
+        if node is None:
+            return None if self.made else False
+        if how == "-x":
+            return node.executable or node.children is not None
+        if how == "-d":
+            return node.children is not None
+        return node.is_file if how == "-f" else True
+
+    def volatile(self, path: str) -> bool:
+        if path == "/":
+            return False
+        above = [*_VOLATILE, *(f"{point}/" for point in self.mounted if point != "/")]
+        return not path.startswith("/") or f"{path}/".startswith(tuple(above))
+
+    def replace(self, words: list[str | None], frame: _Frame, step: Step) -> bool | None:
+        """Follow exec: the script ends here."""
+        while words and words[0] in _PREFIXES | {"-a", "-c"}:
+            words = words[1:]
+        if not words:
+            return True
+        name = words[0]
+        if name is None:
+            raise _OverError("replaced")
+        if posixpath.basename(name) in _LEAVES:
+            raise _OverError("replaced")
+        path = self.find(name, frame, step, fatal=True)
+        if path:
+            self.program(path, tuple(words[1:]), certain=frame.certain)
+        raise _OverError("replaced")
+
+    def find(self, name: str, frame: _Frame, step: Step, *, fatal: bool = False) -> str:
+        """Find a program as the shell does, and note one that cannot run."""
+        if "/" not in name:
+            path = self.tools.get(name, "")
+            if not path:
+                why = f"{name} is neither on the search path nor an applet"
+                self.note(step, name, why, fatal=fatal or frame.strict)
+            return path
+        if self.volatile(name) or name in self.tools.values():
+            return "" if self.volatile(name) else name
+        verdict = self.runner.verdict(name)
+        kinds = {reason.kind for reason in verdict.reasons}
+        if verdict.runs is False and not (fatal is False and kinds == {"no-shebang"}):
+            why = "; ".join(reason.chain for reason in verdict.reasons)
+            self.note(step, name, why, fatal=fatal or frame.strict)
+            return ""
+        return name
+
+    def note(self, step: Step, program: str, why: str, *, fatal: bool) -> None:
+        key = step.path, step.line, program
+        if key not in self.absent and not (fatal is False and self.made and "/" in program):
+            self.absent[key] = Absent(step, program, why, fatal=fatal and step.certain)
+
+    def run(self, name: str, words: list[str | None], frame: _Frame, step: Step) -> bool | None:
+        """Run a program: those that matter are known by name, scripts are followed."""
+        base = posixpath.basename(name)
+        if base in {"sh", "ash", "bash"} and len(words) > 1 and words[1] and words[1][0] == "/":
+            run = partial(self.program, words[1], tuple(words[2:]), certain=frame.certain)
+            self.apart(run)
+            return None
+        path = self.find(name, frame, step)
+        if base == "mount":
+            self.mount(words[1:], step)
+        elif base == "mkdir":
+            self.made.update(word.rstrip("/") for word in words[1:] if word and word[0] == "/")
+        elif base in {"modprobe", "insmod"}:
+            for word in words[1:]:
+                if word and not word.startswith("-") and "=" not in word:
+                    self.loads.append((step, word))
+        elif base == "run-parts" and words[-1]:
+            for part in self.root.names(words[-1] or ""):
+                below = f"{words[-1]}/{part}"
+                self.apart(partial(self.program, below, (), certain=frame.certain))
+        elif base in {"cp", "ln", "tar", "cpio", "busybox", "touch", "mknod"}:
+            self.made.add("")  # what it makes is not known
+        elif path and "/" in name:
+            self.nested(path, words, frame)
+        return None if path else False
+
+    def nested(self, path: str, words: list[str | None], frame: _Frame) -> None:
+        try:
+            self.program(path, tuple(words[1:]), certain=frame.certain)
+        except _OverError as over:
+            if over.kind == "hangs" and frame.certain:
+                raise
+
+    def mount(self, words: list[str | None], step: Step) -> None:
+        """Note where something is mounted; the folder must be there."""
+        if any(word in {"-a", "-at"} for word in words):
+            for line in (self.root.text("/etc/fstab") or "").splitlines():
+                row = line.split()
+                if len(row) >= 3 and not row[0].startswith("#"):
+                    self.mounts_on(row[1], step)
+            return
+        kind = None
+        plain: list[str | None] = []
+        taken = iter(words)
+        for word in taken:
+            if word in {"-t", "-o"}:
+                value = next(taken, None)
+                kind = value if word == "-t" else kind
+            elif word is None or not word.startswith("-"):
+                plain.append(word)
+        point = plain[-1] if plain else None
+        if point is None and kind in _SYSTEM:
+            point = _SYSTEM[kind]
+        if point is not None:
+            self.mounts_on(point, step)
+
+    def mounts_on(self, point: str, step: Step) -> None:
+        point = posixpath.normpath(point)
+        node = self.root.lookup(point)
+        inside = self.volatile(posixpath.dirname(point))
+        folder = node is not None and node.children is not None
+        if not folder and not inside and not {point, ""} & self.made:
+            self.no_point.append((step, point))
+        self.mounted.setdefault(point, step)
+
+    # Words
+
+    def step(self, frame: _Frame, line: int, command: str) -> Step:
+        return Step(frame.path, line, command, frame.certain)
+
+    def text(self, word: sh.Word, frame: _Frame) -> str | None:
+        """Expand a word to one text; None where it is not known."""
+        out = []
+        for part in word:
+            value = self.part(part, frame)
+            if value is None:
+                return None
+            out.append(value)
+        return "".join(out)
+
+    def part(self, part: sh.Part, frame: _Frame) -> str | None:
+        if part.kind == "text":
+            return part.text
+        if part.kind == "variable" and part.text.isdigit():
+            number = int(part.text)
+            if number == 0:
+                return frame.path
+            return frame.arguments[number - 1] if number <= len(frame.arguments) else ""
+        if part.kind == "variable" and part.text in frame.variables:
+            return frame.variables[part.text]
+        return None
+
+    def fields(self, words: tuple[sh.Word, ...], frame: _Frame) -> list[str | None]:
+        """Expand words, split what is not quoted, and match names of files."""
+        found: list[str | None] = []
+        for word in words:
+            value = self.text(word, frame)
+            bare = any(not part.quoted for part in word)
+            split = any(part.kind == "variable" and not part.quoted for part in word)
+            if value is None:
+                found.append(None)
+            elif bare and any(mark in value for mark in "*?["):
+                found += self.matched(value) or [value]
+            elif split:
+                found += value.split()
+            else:
+                found.append(value)
+        return found
+
+    def matched(self, pattern: str) -> list[str]:
+        folder, _, name = pattern.rpartition("/")
+        if any(mark in folder for mark in "*?["):
+            return []
+        names = fnmatch.filter(self.root.names(folder or "/"), name)
+        return [f"{folder}/{each}" for each in names if not each.startswith(".")]
+
+
+_LEAVING = frozenset({"break", "exit", "return", "exec", "reboot", "poweroff", "halt"})
+
+
+def _simples(body: sh.Sequence) -> Iterator[sh.Simple]:
+    """Give every simple command in a body."""
+    todo: list[object] = [body]
+    while todo:
+        item = todo.pop()
+        if isinstance(item, sh.Simple):
+            yield item
+        elif isinstance(item, sh.Sequence):
+            todo += [
+                one for chain in item.chains for _, pipe in chain.parts for one in pipe.commands
+            ]
+        elif isinstance(item, sh.Choice):
+            todo += [part for clause in item.clauses for part in clause]
+            todo += [item.other] if item.other is not None else []
+        elif isinstance(item, sh.Loop):
+            todo += [item.condition, item.body]
+        elif isinstance(item, sh.Each | sh.Group | sh.Function):
+            todo.append(item.body)
+        elif isinstance(item, sh.Case):
+            todo += [each for _, each in item.items]
+
+
+def _first_words(body: sh.Sequence) -> set[str]:
+    return {sh.shown(item.words[0]) for item in _simples(body) if item.words}
+
+
+def _device(condition: sh.Sequence) -> str:
+    """Give the path that a loop's condition tests, where it tests a path."""
+    for item in _simples(condition):
+        words = [sh.shown(word) for word in item.words]
+        if words and words[0] in {"[", "test", "ls", "blkid"}:
+            return next((word for word in words[1:] if word.startswith("/dev/")), "")
+    return ""
+
+
+def _shown(words: tuple[sh.Word, ...]) -> str:
+    return " ".join(sh.shown(word) for word in words)[:200]

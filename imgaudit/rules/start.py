@@ -1,0 +1,227 @@
+"""The recovery's own start: what /init, inittab and their scripts do, and where they stop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from imgaudit.rescue.modules import module_file
+from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.start import Start
+from imgaudit.rules._rescue import SURVEYED, listed, said, subject_of, surveyed, tree
+from imgaudit.rules.engine import Missing, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.writers import elf
+from imgaudit.writers.tree import Entry, Root, directory, file
+
+_SHELL = "POSIX.1-2024, Shell Command Language; BusyBox init/init.c"
+_POINTS = ("/proc", "/sys", "/dev")
+
+
+def _each(rescue: Rescue) -> Iterator[Rescue | Missing]:
+    if rescue.start is None:
+        yield Missing(subject_of(rescue), "no first program is started")
+    else:
+        yield rescue
+
+
+STARTS = SURVEYED.each(_each)
+"""The rescues whose first program starts."""
+
+
+def _start(rescue: Rescue) -> Start:
+    return rescue.start or Start()
+
+
+def _init(*lines: str) -> dict[str, Entry | None]:
+    return {"init": file("\n".join(("#!/bin/sh", *lines, "")), 0o755)}
+
+
+_TOOLS: Root = {
+    name: file(elf.program(), 0o755) for name in ("bin/mount", "bin/sleep", "sbin/modprobe")
+} | {name: directory() for name in ("proc", "sys", "dev")}
+_PROMPT = "exec /bin/getty -L ttyS0 115200"
+_MOUNTS = (
+    "mount -t proc proc /proc",
+    "mount -t sysfs sysfs /sys",
+    "mount -t devtmpfs devtmpfs /dev",
+)
+_WAIT = "while [ ! -b /dev/mmcblk0 ]; do sleep 1; done"
+_GOOD = tree({**_TOOLS, **_init(*_MOUNTS, _PROMPT)})
+
+
+def _program_values(program: str, script: str, *, line: int, why: str, happens: str) -> None: ...
+
+
+PROGRAM = Rule(
+    name="start-program-missing",
+    values=_program_values,
+    severity=Severity.ERROR,
+    message="{script}:{line} of {ramdisk} runs {program}: {why}",
+    effect="{happens}.",
+    fix="Put {program} into the ramdisk, or take the line out.",
+    computed="/init, inittab and the scripts that they run are followed; a command is no builtin,"
+    " no function, no applet and on no search path, or its file cannot run; a warning where the"
+    " start goes on without it",
+    source=_SHELL,
+    bad=tree({**_TOOLS, **_init(*_MOUNTS, "exec /sbin/tide-rescue")}),
+    good=_GOOD,
+)
+
+
+@check(PROGRAM, over=STARTS)
+def program_missing(rescue: Rescue) -> Outcome:
+    start = _start(rescue)
+    for item in start.absent:
+        happens = 'The shell says "not found", and the start goes on without it'
+        if item.fatal:
+            happens = 'The first program ends there: the kernel panics, "Attempted to kill init!"'
+        yield said(
+            PROGRAM(
+                program=item.program,
+                script=item.step.path,
+                line=item.step.line,
+                why=item.why,
+                happens=happens,
+            ),
+            rescue,
+            severity=Severity.ERROR if item.fatal else Severity.WARNING,
+        )
+    for doubt in start.doubts:
+        yield NotChecked(PROGRAM.name, subject_of(rescue), doubt.removesuffix("."))
+
+
+def _wait_values(device: str, script: str, *, line: int) -> None: ...
+
+
+WAITS = Rule(
+    name="start-waits-for-another-chip",
+    values=_wait_values,
+    severity=Severity.ERROR,
+    message="{script}:{line} of {ramdisk} waits for {device}, without an end",
+    effect="Where that chip is what is broken, the recovery hangs and gives no prompt.",
+    fix="Count the turns and go on, or leave the device to the tools that need it.",
+    computed="a while or until loop tests a device of the eMMC or a disk, its condition has no"
+    " other part, and nothing in it leaves the loop",
+    source=_SHELL,
+    bad=tree(
+        {**_TOOLS, **_init(*_MOUNTS, "while [ ! -b /dev/mmcblk0 ]; do sleep 1; done", _PROMPT)}
+    ),
+    good=_GOOD,
+)
+
+
+@check(WAITS, over=STARTS)
+def waits(rescue: Rescue) -> Outcome:
+    for step, device in _start(rescue).waits:
+        yield said(WAITS(device=device, script=step.path, line=step.line), rescue)
+
+
+def _end_values(*, script: str, line: int, command: str) -> None: ...
+
+
+ENDS = Rule(
+    name="start-ends",
+    values=_end_values,
+    severity=Severity.ERROR,
+    message="{script} of {ramdisk} ends after line {line}, `{command}`",
+    effect='The kernel panics as its first program ends: "Attempted to kill init!".',
+    fix="End it with exec of an init or a shell.",
+    computed="the first program is a script of which every way, as far as it can be followed, comes"
+    " to its end without exec or an endless loop",
+    source="Linux kernel/exit.c, do_exit(); seen with Linux 6.1 under qemu",
+    bad=tree({**_TOOLS, **_init(*_MOUNTS, "/bin/getty -L ttyS0 115200")}),
+    good=_GOOD,
+)
+
+
+@check(ENDS, over=STARTS)
+def start_ends(rescue: Rescue) -> Outcome:
+    step = _start(rescue).ends
+    if step is not None:
+        yield said(ENDS(script=step.path, line=step.line, command=step.command), rescue)
+
+
+def _mount_values(*, points: str) -> None: ...
+
+
+MOUNTS = Rule(
+    name="start-mounts-missing",
+    values=_mount_values,
+    severity=Severity.ERROR,
+    message="nothing in the start of {ramdisk} mounts {points}",
+    effect="Tools that look there fail: no process is listed, no device or partition is found.",
+    fix="Mount proc, sysfs and devtmpfs first thing in /init.",
+    computed="no mount of /proc, /sys or /dev is met on any way; CONFIG_DEVTMPFS_MOUNT does not"
+    " mount before a ramdisk's init; only where all scripts were followed",
+    source="Linux drivers/base/Kconfig, DEVTMPFS_MOUNT; common practice, no source",
+    bad=tree({**_TOOLS, **_init(_MOUNTS[0], _PROMPT)}),
+    good=_GOOD,
+)
+
+
+@check(MOUNTS, over=STARTS)
+def mounts_missing(rescue: Rescue) -> Outcome:
+    start = _start(rescue)
+    if not start.mounted or start.doubts:
+        # A start that mounts nothing at all was not followed far enough to say so.
+        return
+    points = [point for point in _POINTS if point not in start.mounted]
+    if points:
+        yield said(MOUNTS(points=listed(points)), rescue)
+
+
+def _point_values(point: str, *, script: str, line: int) -> None: ...
+
+
+POINT = Rule(
+    name="start-mount-point-missing",
+    values=_point_values,
+    severity=Severity.ERROR,
+    message="{script}:{line} mounts on {point}, and {ramdisk} has no such folder",
+    effect="It is not mounted, and what needs {point} fails after it.",
+    fix="Make the empty folder when the tree is built; version control keeps none.",
+    computed="the target of a mount is no folder of the ramdisk, and no mkdir before made it",
+    source="mount(2), ENOENT",
+    bad=tree({**{k: v for k, v in _TOOLS.items() if k != "proc"}, **_init(*_MOUNTS, _PROMPT)}),
+    good=_GOOD,
+)
+
+
+@check(POINT, over=STARTS)
+def point_missing(rescue: Rescue) -> Outcome:
+    for step, point in _start(rescue).no_point:
+        vital = point in _POINTS
+        yield said(
+            POINT(point=point, script=step.path, line=step.line),
+            rescue,
+            severity=None if vital else Severity.WARNING,
+        )
+
+
+def _module_values(module: str, *, script: str, line: int) -> None: ...
+
+
+MODULE = Rule(
+    name="start-module-missing",
+    values=_module_values,
+    severity=Severity.WARNING,
+    message="{script}:{line} of {ramdisk} loads {module}, which is not there",
+    effect='The loader says "not found", and the device has no driver unless it is built in.',
+    fix="Pack the module, or take the line out where the driver is built in.",
+    computed="a name after modprobe or insmod is no module under /lib/modules, is not in"
+    " modules.builtin, and no alias of a module",
+    source="modprobe(8)",
+    bad=tree({**_TOOLS, **_init(*_MOUNTS, "modprobe tide", _PROMPT)}),
+    good=_GOOD,
+)
+
+
+@check(MODULE, over=STARTS)
+def module_missing(rescue: Rescue) -> Outcome:
+    releases = surveyed(rescue).modules
+    known = {name for item in releases for name in item.builtin}
+    known |= {module.name for item in releases for module in item.modules}
+    for step, word in _start(rescue).loads:
+        stem = module_file(word)
+        name = stem[0] if stem is not None else word.replace("-", "_")
+        if name not in known and ":" not in word:
+            yield said(MODULE(module=word, script=step.path, line=step.line), rescue)

@@ -1,0 +1,205 @@
+"""The recovery's own start, followed; the shell reader against a shell, init against a kernel."""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from imgaudit.ramdisk.root import Root
+from imgaudit.rescue import sh
+from imgaudit.rescue.runnable import Runner
+from imgaudit.rescue.start import Start, follow_init
+from imgaudit.rescue.survey import survey
+from imgaudit.writers import elf
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.tree import Entry, directory, file, link
+from tests.rescue._kernel import boot
+from tests.rescue._ramdisk import installer, root
+from tests.rescue.test_first import CONSOLE, with_busybox
+
+PROGRAM = file(elf.program(), 0o755)
+FOLDERS = {name: directory() for name in ("proc", "sys", "dev", "mnt")}
+TOOLS = dict.fromkeys(("bin/sh", "bin/mount", "bin/sleep", "sbin/getty", "bin/mkdir"), PROGRAM)
+
+
+def followed(files: Mapping[str, Entry]) -> Start:
+    made = root(cpio({**FOLDERS, **TOOLS, **files}, 0))
+    facts = survey(made, arch="arm64")
+    tools = {tool.name: tool.path for tool in facts.tools.values()}
+    return follow_init(made, Runner(made, "arm64"), "/init", tools)
+
+
+def init(*lines: str, **files: Entry) -> Start:
+    script = file("\n".join(("#!/bin/sh", *lines, "")), 0o755)
+    return followed({"init": script} | {name.replace("__", "/"): it for name, it in files.items()})
+
+
+def absent(start: Start) -> list[tuple[str, int, bool]]:
+    return [(item.program, item.step.line, item.fatal) for item in start.absent]
+
+
+def test_a_sound_start() -> None:
+    start = init("mount -t proc proc /proc", "mount -t sysfs s /sys", "exec getty -L ttyS0 115200")
+    assert (absent(start), start.ends, start.waits, start.doubts) == ([], None, (), ())
+    assert set(start.mounted) == {"/proc", "/sys"}
+
+
+@pytest.mark.parametrize(
+    ("lines", "program", "fatal"),
+    [
+        (("exec /sbin/tide",), "/sbin/tide", True),
+        (("exec tide",), "tide", True),
+        (("tide", "exec getty"), "tide", False),
+        (("set -e", "tide", "exec getty"), "tide", True),
+        (('if [ -n "$x" ]; then exec tide; fi', "exec getty"), "tide", False),
+        (("x=/sbin/tide", "exec $x"), "/sbin/tide", True),
+        (('go() { exec "$1"; }', "go tide"), "tide", True),
+        (("for x in tide; do exec $x; done",), "tide", True),
+        (("case a in a) exec tide;; *) exec other;; esac",), "tide", True),
+        (("false || exec tide",), "tide", True),
+        (("( tide )", "exec getty"), "tide", False),
+        (("setsid cttyhack tide", "exec getty"), "tide", False),
+    ],
+)
+def test_a_program_that_is_not_there(lines: tuple[str, ...], program: str, fatal: bool) -> None:
+    found = [(item.program, item.fatal) for item in init(*lines).absent]
+    assert found == [(program, fatal)]
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ("[ -x /sbin/tide ] && /sbin/tide", "exec getty"),
+        ("if [ -f /etc/tide.sh ]; then . /etc/tide.sh; tide; fi", "exec getty"),
+        ("true || tide", "exec getty"),
+        ("/mnt/usr/bin/tide", "exec getty"),
+        ("exec switch_root /mnt /sbin/init",),
+        ("$tide", "exec getty"),
+        ("echo '", "tide", "'", "exec getty"),
+        ("cat() { :; }", "cat <<E", "tide", "E", "exec getty"),
+        ("while true; do getty; done", "tide"),
+    ],
+)
+def test_what_is_not_run_is_not_missed(lines: tuple[str, ...]) -> None:
+    start = init(*lines)
+    assert (absent(start), start.ends) == ([], None)
+
+
+def test_a_first_program_that_ends() -> None:
+    end = init("mount -t proc proc /proc", "getty").ends
+    assert end is not None
+    assert (end.path, end.line, end.command) == ("/init", 3, "getty")
+    assert init("while :; do getty; done").ends is None
+    assert init("exec getty").ends is None
+
+
+@pytest.mark.parametrize(
+    ("loop", "waits"),
+    [
+        ("while [ ! -b /dev/mmcblk0 ]; do sleep 1; done", True),
+        ("until [ -e /dev/mmcblk0p2 ]; do sleep 1; done", True),
+        ("until test -b /dev/disk/by-label/data; do :; done", True),
+        ("while [ ! -c /dev/ttyS0 ]; do sleep 1; done", False),
+        ("until [ -b /dev/mmcblk0 ]; do n=$x; [ $n = 9 ] && break; done", False),
+        ("while [ $n -lt 9 ] && [ ! -b /dev/mmcblk0 ]; do sleep 1; done", False),
+    ],
+)
+def test_waiting_for_another_chip(loop: str, waits: bool) -> None:
+    assert bool(init(loop, "exec getty").waits) is waits
+
+
+def test_folders_to_mount_on() -> None:
+    start = init("mount -t tmpfs tmpfs /data", "mkdir -p /dev/pts", "mount -t devpts d /dev/pts")
+    assert [point for _, point in start.no_point] == ["/data"]
+    lost = followed({"init": file("#!/bin/sh\nmount -t proc p /proc\n", 0o755), "proc": PROGRAM})
+    assert [point for _, point in lost.no_point] == ["/proc"]
+    assert not init("mkdir /data", "mount -t tmpfs tmpfs /data", "exec getty").no_point
+
+
+def test_inittab_and_the_scripts_that_it_runs() -> None:
+    box = b"\0BusyBox v1.36.1\0ash\0cat\0getty\0init\0mount\0sh\0\0"
+    start = followed(
+        {
+            "init": link("sbin/init"),
+            "sbin/init": link("../bin/busybox"),
+            "bin/busybox": file(elf.program(box), 0o755),
+            "etc/inittab": file("::sysinit:/etc/init.d/rcS\n::respawn:/sbin/tide -x\n#::once:no\n"),
+            "etc/init.d/rcS": file(
+                '#!/bin/sh\nfor i in /etc/init.d/S??*; do\n  "$i" start\ndone\n', 0o755
+            ),
+            "etc/init.d/S10proc": file("#!/bin/sh\nmount -t proc proc /proc\n", 0o755),
+            "etc/init.d/S20tide": file("#!/bin/sh\ncase $1 in start) gauge;; esac\n", 0o755),
+        }
+    )
+    assert set(start.mounted) == {"/proc"}
+    assert absent(start) == [("gauge", 2, False), ("/sbin/tide", 2, False)]
+    assert "/etc/init.d/S20tide" in start.scripts
+
+
+def test_modules_that_are_loaded_by_name() -> None:
+    start = init("modprobe -q tide gauge", "insmod /lib/x.ko speed=3", "exec getty")
+    assert [word for _, word in start.loads] == ["tide", "gauge", "/lib/x.ko"]
+
+
+def test_a_packaged_installer_is_followed() -> None:
+    made = installer("arm64")[1]
+    facts = survey(made, arch="arm64")
+    tools = {tool.name: tool.path or tool.source for tool in facts.tools.values()}
+    start = follow_init(made, Runner(made, "arm64"), "/init", tools)
+    assert {"/init", "/lib/debian-installer/start-udev"} <= set(start.scripts)
+    assert {"/run", "/proc", "/sys", "/dev", "/dev/pts"} <= set(start.mounted)
+    assert start.ends is None
+    assert not any(item.fatal for item in start.absent)
+
+
+@pytest.mark.oracle
+def test_the_reader_takes_what_a_shell_takes() -> None:
+    """Every script of the packaged installer; dash is the shell."""
+    made: Root = installer("arm64")[1]
+    scripts = 0
+    for _, node in made.walk():
+        if node.is_file and node.data().upto(0, 9) == b"#!/bin/sh":
+            text = node.data().upto(0, sh.SIZE)
+            done = subprocess.run(["dash", "-n"], input=text, capture_output=True, check=False)
+            if done.returncode == 0:
+                scripts += 1
+                sh.parse(text.decode("utf-8", "replace"))
+    assert scripts > 40
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize(
+    ("lines", "end"),
+    [
+        (("exec /bin/tide",), "exitcode=0x00007f00"),
+        (("tide",), "exitcode=0x00007f00"),
+        (("set -e", "tide", "sleep 9"), "exitcode=0x00007f00"),
+        (("echo over",), "exitcode=0x00000000"),
+    ],
+)
+def test_a_running_kernel_ends_where_we_say(
+    lines: tuple[str, ...], end: str, tmp_path: Path
+) -> None:
+    script = file("\n".join(("#!/bin/sh", *lines, "")), 0o755)
+    tree = {**CONSOLE, **with_busybox(), "bin/sh": link("busybox"), "init": script}
+    archive = cpio(tree, 0)
+    made = root(archive)
+    start = follow_init(made, Runner(made, "arm64"), "/init", {"sleep": "/bin/busybox"})
+    assert start.ends is not None or any(item.fatal for item in start.absent)
+    log = boot(archive, tmp_path)
+    assert "Attempted to kill init!" in log.panic
+    assert end in log.panic
+
+
+@given(st.text(alphabet="a$\"'`(){};&|<>\n \\#=if then fi do done case esac [ ] ! x", max_size=80))
+def test_any_text_is_read_or_refused(text: str) -> None:
+    start = followed({"init": file(f"#!/bin/sh\n{text}", 0o755)})
+    with contextlib.suppress(sh.ShellError):
+        sh.parse(f"#!/bin/sh\n{text}")
+        assert not any(" was not followed: line " in doubt for doubt in start.doubts)
