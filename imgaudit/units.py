@@ -5,9 +5,13 @@ Binary units only: KiB, MiB, GiB and TiB are powers of 1024 (IEC 80000-13).
 
 from __future__ import annotations
 
+import heapq
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
+
+T = TypeVar("T")
 
 KIB = 1 << 10
 MIB = 1 << 20
@@ -73,6 +77,24 @@ def joined(spans: Iterable[Span]) -> list[Span]:
         elif span.size:
             found.append(span)
     return found
+
+
+def overlapping(things: Iterable[T], span_of: Callable[[T], Span]) -> Iterator[tuple[T, T]]:
+    """Give the pairs that share bytes, the one that starts first in front; touching is none.
+
+    The pairs come one by one: their number may be quadratic, what is not asked for costs nothing.
+    """
+    active: list[tuple[int, int, T]] = []
+    ordered = sorted(enumerate(things), key=lambda item: (span_of(item[1]).start, item[0]))
+    for number, thing in ordered:
+        span = span_of(thing)
+        while active and active[0][0] <= span.start:
+            heapq.heappop(active)
+        if not span.size:
+            continue
+        for _, _, other in sorted(active, key=lambda item: item[1]):
+            yield other, thing
+        heapq.heappush(active, (span.end, number, thing))
 
 
 def round_up(value: int, unit: int) -> int:

@@ -16,6 +16,7 @@ from imgaudit.units import (
     both,
     human,
     joined,
+    overlapping,
     parse_size,
     place,
     round_down,
@@ -185,3 +186,20 @@ def test_spans_that_touch_are_joined(
 def test_a_span_holds_its_first_byte_and_not_the_one_after_its_last() -> None:
     assert [Span(4, 6).holds(at) for at in (3, 4, 5, 6)] == [False, True, True, False]
     assert not Span(4, 4).holds(4)
+
+
+@given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 12)), max_size=12))
+def test_overlapping_pairs_are_those_of_a_comparison_of_each_with_each(
+    places: list[tuple[int, int]],
+) -> None:
+    spans = [Span.sized(start, size) for start, size in places]
+    numbered = list(enumerate(spans))
+    found = {
+        frozenset((one[0], other[0])) for one, other in overlapping(numbered, lambda it: it[1])
+    }
+    assert found == {
+        frozenset((one, other))
+        for one, first in numbered
+        for other, second in numbered
+        if one < other and first.common(second).size
+    }

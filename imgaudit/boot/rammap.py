@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from imgaudit.boot.ranges import Overlap, Range, RangeKind
+from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.units import KIB, MIB, Span, joined, round_down, round_up
 
 __all__ = [
@@ -154,19 +154,27 @@ def relocated(bank: Span, *, heap: int = 32 * MIB, rest: int = BOOT_LOADER) -> S
 def overlaps(ranges: Iterable[Range]) -> list[Overlap]:
     """Find ranges that are needed at the same time and share bytes, in order of address.
 
-    Touching is not overlapping.
+    Touching is not overlapping; two that are fixed (reserved memory, U-Boot) are not compared.
     """
     found = []
-    active: list[Range] = []
+    fixed: list[Range] = []
+    moving: list[Range] = []
     for each in sorted(ranges, key=lambda one: (one.span.start, one.span.end)):
-        active = [other for other in active if other.span.end > each.span.start]
-        for other in active:
-            if max(each.since, other.since) < min(each.until, other.until):
+        moving = [other for other in moving if other.span.end > each.span.start]
+        if each.kind in FIXED:
+            # Two of them are nobody's mistake, and a tree may reserve thousands.
+            near = moving
+            fixed.append(each)
+        else:
+            fixed = [other for other in fixed if other.span.end > each.span.start]
+            near = [*fixed, *moving]
+            moving.append(each)
+        for other in near:
+            if other is not each and max(each.since, other.since) < min(each.until, other.until):
                 common = each.span.common(other.span)
                 if common.size:
                     first, second = sorted((other, each), key=lambda one: one.since)
                     found.append(Overlap(first, second, common))
-        active.append(each)
     return found
 
 

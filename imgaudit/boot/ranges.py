@@ -20,6 +20,10 @@ class RangeKind(StrEnum):
     LOADER = "boot loader"
 
 
+FIXED = frozenset({RangeKind.RESERVED, RangeKind.LOADER})
+"""What was there before any command ran."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Range:
     """Bytes of RAM in use for a part of the boot.

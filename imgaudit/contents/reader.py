@@ -47,6 +47,7 @@ NESTED_BUDGET = 512 * MIB
 _HEAD = 64
 _DEPTH = 9  # the deepest in use: outer gzip, FIT, zImage, its stream, bundled ramdisk, its archive
 _CONTENTS = 512
+_REREAD = 4  # times that overlapping parts may have a container's bytes read
 _THREADS = 2
 
 
@@ -536,9 +537,14 @@ class _Walk:
 
     def _parts(self, view: View, facts: Facts) -> Iterator[tuple[Part, View]]:
         """Give the parts that lie inside, as many as are looked into."""
+        most = _REREAD * view.size
         for part in facts.parts():
             if self._left < 0:
                 return  # the content before this one says so
+            # Entries that overlap would have the same bytes read once for each of them.
+            most -= part.size
+            if most < 0:
+                self._left = 0  # the next content says that it is passed over
             try:
                 inner = facts.open(view, part)
             except FormatError:

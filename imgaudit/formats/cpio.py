@@ -15,11 +15,13 @@ from typing import ClassVar, Literal, NamedTuple
 
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
-from imgaudit.formats.view import View
+from imgaudit.formats.view import CHUNK, View
 from imgaudit.units import Span, human, round_up
 
 HEADER = 110
 PATH_MAX = 4096  # include/uapi/linux/limits.h: the kernel skips longer names and link targets
+SEGMENTS = 1 << 10  # real ramdisks are made of two or three archives
+_PADDING = 512  # what stands between two archives is as a rule no more
 ENTRIES = 1 << 16  # some twenty times a large ramdisk; keeps a hostile archive within seconds
 NAME_BYTES = 16 << 20  # as above, for memory: names and link targets together
 TRAILER = b"TRAILER!!!"
@@ -294,6 +296,8 @@ class _Walk:
                 raise _HaltError("name", at, "the name does not end in NUL", "malformed archive")
             raw = raw.partition(b"\0")[0]
             if raw == TRAILER:
+                if len(self.segments) >= SEGMENTS:
+                    raise _HaltError("cap", at, f"more than {SEGMENTS} archives follow another")
                 self._close(min(end, self.view.size), at)
                 return end
             name = text(raw)
@@ -361,12 +365,13 @@ class _Walk:
 
 def _nuls(view: View, at: int) -> int:
     """Count the NULs from `at`."""
-    count = 0
-    for chunk in view.chunks(at):
+    count, step = 0, _PADDING
+    while chunk := view.upto(at + count, step):
         rest = chunk.lstrip(b"\0")
         count += len(chunk) - len(rest)
         if rest:
             break
+        step = CHUNK
     return count
 
 

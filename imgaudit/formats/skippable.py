@@ -31,5 +31,6 @@ def first_frame(view: View, magic: bytes) -> int | None:
 def skip(feed: Feed) -> None:
     """Pass over every skippable frame that stands here."""
     while _is_skippable(feed.peek(8)):
+        feed.begin()
         feed.take(4)
         feed.skip(feed.u32le())

@@ -11,6 +11,10 @@ from imgaudit.units import KIB, MIB
 PIECE = MIB
 """The most that a decompressor yields at once."""
 
+MAX_STREAMS = 1 << 17
+"""Streams in one file: blocks of 64 KiB, the smallest in use, then still make 8 GiB."""
+
+_FIRST = 4 * KIB  # what is not used is put back, and many streams are short
 _FED = 256 * KIB  # large enough that a decoder's own work hides the call
 
 
@@ -20,13 +24,25 @@ class Feed:
     `offset` is where the next byte stands in the stored stream.
     """
 
-    __slots__ = ("_at", "_held", "_pieces", "offset")
+    __slots__ = ("_at", "_held", "_pieces", "offset", "streams")
 
     def __init__(self, pieces: Iterator[bytes]) -> None:
         self._pieces = pieces
         self._held = b""
         self._at = 0
         self.offset = 0
+        self.streams = 0
+
+    def begin(self) -> None:
+        """Count one more stream, or frame to be skipped, of those that follow one another.
+
+        Raises:
+            FormatError: there are more than any tool writes; each costs time, however small.
+
+        """
+        self.streams += 1
+        if self.streams > MAX_STREAMS:
+            raise FormatError(self.offset, f"more than {MAX_STREAMS:,} streams follow one another")
 
     def _gather(self, size: int) -> int:
         have = len(self._held) - self._at
@@ -119,12 +135,15 @@ def run(
         FormatError: one of the decoder's own `errors`, or the data ended first.
 
     """
+    feed.begin()
     start = feed.offset
+    step = _FIRST
     while not decoder.eof:
         data = b""
         if decoder.needs_input:
             start = feed.offset
-            data = feed.some()
+            data = feed.some(step)
+            step = min(4 * step, _FED)
             if not data:
                 raise feed.cut()
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterator
 
@@ -22,7 +23,7 @@ from imgaudit.rules._map import (
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
-from imgaudit.units import KIB
+from imgaudit.units import KIB, Span, overlapping
 from imgaudit.writers.env import environment
 from imgaudit.writers.fdt import Tree, fdt
 
@@ -32,6 +33,7 @@ _REGIONS = (
     "name: recovery, at: 256 KiB, size: 768 KiB",
 )
 _SHOWN = 4
+_MOST_PAIRS = 256  # of one table; a map that is so wrong is not mended pair by pair
 # U-Boot's commands that take a partition's name.
 _BY_NAME = frozenset({"mtd", "ubi", "nand", "chpart", "sf"})
 _IN_ARGUMENTS = re.compile(r"(?:ubi\.mtd=|root=mtd:|mtd:)([^\s,;:]+)")
@@ -325,12 +327,13 @@ def map_overlap(subject: Subject) -> Outcome:
     pairs = []
     for table in tables(subject):
         rows = [row for row in table.rows if row.span is not None and row.entry.parent is None]
-        for number, row in enumerate(rows):
-            pairs += [
-                ((row.entry.label, other.entry.label, row.span, other.span), row)
-                for other in rows[number + 1 :]
-                if row.span and other.span and row.span.overlaps(other.span)
-            ]
+        shared = itertools.islice(
+            overlapping(rows, lambda row: row.span or Span(0, 0)), _MOST_PAIRS
+        )
+        pairs += [
+            ((row.entry.label, other.entry.label, row.span, other.span), row)
+            for row, other in shared
+        ]
     for (label, other, one, two), same in grouped(pairs).items():
         if one is None or two is None:
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from uuid import UUID
 
 from imgaudit.formats.boot_record import partition_type
@@ -62,11 +62,11 @@ def _flat(disk: Sparse) -> bytes:
     return bytes(data)
 
 
-def _example(disk: bytes | None = None, *regions: str) -> Example:
+def _example(disk: Callable[[], bytes] | None = None, *regions: str) -> Example:
     return emmc(
         *(regions or _REGIONS),
         chip="sectors: 65536, table: mbr, image: disk.img",
-        files={"disk.img": lambda: disk if disk is not None else _disk()},
+        files={"disk.img": disk or _disk},
     )
 
 
@@ -139,7 +139,7 @@ MISSING = Rule(
     fix="Add it to the table, or correct partition: in the layout; logical ones count from 5.",
     computed="no record of the MBR, or of the chain of logical partitions, has the region's number",
     source="UEFI 5.2.1; Linux block/partitions/msdos.c",
-    bad=_example(_disk(logical=0)),
+    bad=_example(lambda: _disk(logical=0)),
     good=_example(),
 )
 
@@ -173,7 +173,7 @@ MOVED = Rule(
     fix="Make the table and the layout say the same; only one of them can be right.",
     computed="start or size of the record of the region's number differ from the region's",
     source="common practice, no source",
-    bad=_example(_disk(size=5 * MIB)),
+    bad=_example(lambda: _disk(size=5 * MIB)),
     good=_example(),
 )
 
@@ -210,7 +210,7 @@ TYPE = Rule(
     fix="Set it (sfdisk --part-type), or correct type: in the layout.",
     computed="the record's OSType is not the region's type",
     source="UEFI 5.2.1",
-    bad=_example(_disk(kind=0x83)),
+    bad=_example(lambda: _disk(kind=0x83)),
     good=_example(),
 )
 
@@ -240,7 +240,7 @@ BOOTABLE = Rule(
     fix="Set or clear it (sfdisk --activate), or correct bootable: in the layout.",
     computed="the record's BootIndicator is 0x80 and bootable is unset, or the other way round",
     source="UEFI 5.2.1; U-Boot disk/part_dos.c",
-    bad=_example(_disk(status=0)),
+    bad=_example(lambda: _disk(status=0)),
     good=_example(),
 )
 
@@ -272,7 +272,7 @@ UNKNOWN = Rule(
     fix="Add it to the layout, or take it out of the table.",
     computed="a record, other than an extended one, whose number no region of the chip has",
     source="common practice, no source",
-    bad=_example(_disk(more=_record(0, 0x83, 20 * MIB // SECTOR, 64))),
+    bad=_example(lambda: _disk(more=_record(0, 0x83, 20 * MIB // SECTOR, 64))),
     good=_example(),
 )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from imgaudit.boot.rammap import Command, RamMap, bootm_too_large, initrd_window, outside, overlaps
-from imgaudit.boot.ranges import Overlap, Range, RangeKind
+from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.boot.stage import Boots, Followed, Start
 from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
@@ -19,7 +19,7 @@ from imgaudit.units import MIB
 from imgaudit.writers.fdt import Tree
 
 _BOOTING = "Linux Documentation/arch/arm64/booting.rst; U-Boot boot/image-board.c"
-_FIXED = frozenset({RangeKind.RESERVED, RangeKind.LOADER})
+
 _AT = "0x88000000"
 
 
@@ -96,14 +96,14 @@ def _collisions(subject: Subject, rule: Rule) -> Iterator[Finding]:
 
 
 def _fixed_first(hit: Overlap) -> Overlap:
-    if hit.second.kind in _FIXED:
+    if hit.second.kind in FIXED:
         return Overlap(hit.second, hit.first, hit.common)
     return hit
 
 
 def _rule_of(hit: Overlap) -> Rule | None:
     kinds = {hit.first.kind, hit.second.kind}
-    if kinds <= _FIXED:
+    if kinds <= FIXED:
         return None
     if RangeKind.RESERVED in kinds:
         return RESERVED
@@ -242,7 +242,7 @@ def outside_ram(subject: Subject) -> Outcome:
     layout = subject.layout
     seen = set()
     for followed, start, ram in _starts(subject.boots):
-        ranges = [each for each in ram.ranges if each.kind not in _FIXED]
+        ranges = [each for each in ram.ranges if each.kind not in FIXED]
         for each in outside(ranges, [bank.span for bank in layout.banks] if layout else []):
             if (each.name, each.span) in seen:
                 continue

@@ -28,6 +28,10 @@ class Verdict(enum.StrEnum):
     INCOMPLETE = "incomplete"
 
 
+MOST_FINDINGS = 100
+"""Findings of one rule that an audit lists."""
+
+
 @dataclass(frozen=True, slots=True)
 class Covered:
     """A line of the ledger, and why it may stay open; `accepted` is None where nobody said so."""
@@ -110,7 +114,8 @@ def run(
     for check in only:
         not_checked.extend(_out_of_reach(check, subject))
         depends = parts.engines and check.rule.name in of_chips()
-        for outcome in parts.apply(check) if depends else engine.apply(check):
+        outcomes = parts.apply(check) if depends else engine.apply(check)
+        for outcome in _bounded(check, outcomes):
             if isinstance(outcome, Finding):
                 findings.append(outcome)
             else:
@@ -130,6 +135,18 @@ def run(
             dict.fromkeys(pair for each in (engine, *parts.engines) for pair in each.looked)
         ),
     )
+
+
+def _bounded(check: Check, outcomes: Iterable[Finding | NotChecked]) -> Outcome:
+    """Give a rule's first findings; nobody reads the ten thousandth, and it costs as much."""
+    found = 0
+    for outcome in outcomes:
+        found += isinstance(outcome, Finding)
+        if found > MOST_FINDINGS:
+            why = f"the first {MOST_FINDINGS} findings are listed; mend those and audit again"
+            yield NotChecked(check.rule.name, "further places", why)
+            return
+        yield outcome
 
 
 class _Fitted:

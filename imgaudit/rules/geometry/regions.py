@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from imgaudit.model import FILLS, Area, KeepFree
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
-from imgaudit.units import KIB, Span, both
+from imgaudit.units import KIB, Span, both, overlapping
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -31,22 +31,18 @@ def regions_overlap(subject: Subject) -> Outcome:
     if layout is None:
         return
     for area in layout.areas():
-        regions = layout.regions_on(area.name)
-        for number, one in enumerate(regions):
-            for other in regions[number + 1 :]:
-                if other.at >= one.span.end:
-                    break
-                common = one.span.common(other.span)
-                yield OVERLAP.finding(
-                    region=one,
-                    key="size",
-                    offset=common.start,
-                    length=common.size,
-                    other=other.name,
-                    other_start=other.at,
-                    size=common.size,
-                    start=common.start,
-                )
+        for one, other in overlapping(layout.regions_on(area.name), lambda region: region.span):
+            common = one.span.common(other.span)
+            yield OVERLAP.finding(
+                region=one,
+                key="size",
+                offset=common.start,
+                length=common.size,
+                other=other.name,
+                other_start=other.at,
+                size=common.size,
+                start=common.start,
+            )
 
 
 PAST_END = Rule(

@@ -1,0 +1,154 @@
+"""Inputs that once took minutes or gigabytes, each in a process of its own with limits on both."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import resource
+import subprocess
+import sys
+import uuid
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from imgaudit.rules import samples as sample
+from imgaudit.units import MIB
+from imgaudit.writers.env import environment
+from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.gpt import Partition, gpt
+
+SECONDS = 10
+"""Of processor time: twice the aim, since machines differ."""
+MEMORY = 512 * MIB
+HEAD = "layout: 1\nboard: example\narch: arm64\n"
+NOR = "chips: {nor: {kind: spi-nor, size: 16 MiB, erase-block: 64 KiB}}\n"
+ENV = (
+    "regions:\n  - {name: env, chip: nor, at: 0, size: 1 MiB, holds: uboot-env, file: u-boot.env,"
+    " writer: runtime, env: {size: 128 KiB}}\n"
+    "stages: {main: {regions: [env], entry: bootcmd}}\n"
+)
+RAMDISK = (
+    "regions:\n  - {name: recovery, chip: nor, at: 0, size: 8 MiB, holds: HOLDS, file: a.bin,"
+    " writer: release}\nstages: {recovery: {regions: [recovery], ramdisk: recovery}}\n"
+)
+COMMAND = (sys.executable, "-m", "imgaudit", "audit", "layout.yaml", "--format", "json")
+Build = Callable[[Path], str]
+
+
+def overlapping_mtdparts(folder: Path) -> str:
+    parts = ",".join(f"64k@0(p{number})" for number in range(4000))
+    variables = {"mtdparts": f"mtdparts=spi0.0:{parts}", "bootcmd": "bootm 1"}
+    (folder / "u-boot.env").write_bytes(environment(variables, 128 << 10, None))
+    return HEAD + NOR + ENV
+
+
+def overlapping_regions(folder: Path) -> str:
+    del folder
+    region = "chip: nor, at: 0, size: 1 MiB, writer: release, holds: raw"
+    regions = "".join(f"  - {{name: r{number}, {region}}}\n" for number in range(1000))
+    return f"{HEAD}{NOR}regions:\n{regions}"
+
+
+def reserved_memory(folder: Path) -> str:
+    areas: Tree = {f"area@{number}": {"reg": (0x80000000, 0x1000000)} for number in range(1000)}
+    cells: Tree = {"#address-cells": 1, "#size-cells": 1}
+    tree: Tree = {**cells, "compatible": "example,gauge", "reserved-memory": {**cells, **areas}}
+    (folder / "board.dtb").write_bytes(fdt(tree))
+    script = {"bootcmd": "sf probe; sf read 0x80800000 0x200000 0x10000; bootm 0x80800000"}
+    (folder / "u-boot.env").write_bytes(environment(script, 128 << 10, None))
+    (folder / "recovery.itb").write_bytes(sample.fit())
+    more = "".join(
+        f"  - {{name: {name}, chip: nor, at: {at} MiB, size: 1 MiB, holds: {holds}, file: {file},"
+        " writer: release}\n"
+        for name, at, holds, file in (
+            ("recovery", 2, "fit", "recovery.itb"),
+            ("tree", 4, "fdt", "board.dtb"),
+        )
+    )
+    ram = "ram: {banks: [{at: 0x80000000, size: 256 MiB}]}\n"
+    return (
+        HEAD
+        + NOR
+        + ram
+        + ENV.replace("stages:", more + "stages:").replace("[env]", "[env, recovery]")
+    )
+
+
+def waivers(folder: Path) -> str:
+    waiver = "    - {finding: headroom-low, region: r1, reason: example}\n"
+    return overlapping_regions(folder) + "policy:\n  waive:\n" + waiver * 12000
+
+
+def trailers(folder: Path) -> str:
+    trailer = b"070701" + b"0" * 88 + b"%08X" % 11 + b"0" * 8 + b"TRAILER!!!\0\0\0\0"
+    (folder / "a.bin").write_bytes(gzip.compress(trailer * 400_000))
+    return HEAD + NOR + RAMDISK.replace("HOLDS", "cpio")
+
+
+def gzip_members(folder: Path) -> str:
+    (folder / "a.bin").write_bytes(gzip.compress(b"") * 400_000)
+    return HEAD + NOR + RAMDISK.replace("HOLDS", "cpio")
+
+
+def zstd_frames(folder: Path) -> str:
+    (folder / "a.bin").write_bytes(bytes.fromhex("28b52ffd2000010000") * 900_000)
+    return HEAD + NOR + RAMDISK.replace("HOLDS", "zstd")
+
+
+def overlapping_entries(folder: Path) -> str:
+    parts = [
+        Partition(f"p{number}", uuid.UUID(int=5), uuid.UUID(int=number + 9), MIB, 60 * MIB)
+        for number in range(128)
+    ]
+    gpt(131072, uuid.UUID(int=3), parts).write(folder / "emmc.img")
+    with (folder / "emmc.img").open("r+b") as image:
+        image.seek(MIB)
+        image.write(b"tide" * (15 * MIB))
+    return f"{HEAD}chips: {{emmc: {{kind: emmc, sectors: 131072, image: emmc.img}}}}\nregions: []\n"
+
+
+CASES = (
+    overlapping_mtdparts,
+    overlapping_regions,
+    reserved_memory,
+    waivers,
+    trailers,
+    gzip_members,
+    zstd_frames,
+    overlapping_entries,
+)
+
+
+@pytest.mark.parametrize("build", CASES, ids=lambda build: build.__name__)
+def test_it_ends_soon_and_small(build: Build, tmp_path: Path) -> None:
+    (tmp_path / "layout.yaml").write_text(build(tmp_path))
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    ran = subprocess.run(
+        [*COMMAND, "--artifacts", "."],
+        cwd=tmp_path,
+        capture_output=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_CPU, (4 * SECONDS, 4 * SECONDS)),
+    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert ran.returncode in {0, 1, 3}, ran.stderr.decode()[-500:]
+    assert json.loads(ran.stdout)["verdict"] in {"pass", "fail", "incomplete"}
+    assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < SECONDS
+    assert after.ru_maxrss << 10 < MEMORY or after.ru_maxrss == before.ru_maxrss
+
+
+def test_many_findings_of_one_rule_are_counted_not_listed(tmp_path: Path) -> None:
+    (tmp_path / "layout.yaml").write_text(overlapping_regions(tmp_path))
+    ran = subprocess.run(
+        COMMAND,
+        cwd=tmp_path,
+        capture_output=True,
+        check=False,
+    )
+    report = json.loads(ran.stdout)
+    listed = [item for item in report["findings"] if item["finding"] == "regions-overlap"]
+    assert len(listed) == 100
+    whys = [item["why"] for item in report["not-checked"] if item["finding"] == "regions-overlap"]
+    assert any("first 100 findings" in why for why in whys)
