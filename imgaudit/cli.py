@@ -57,12 +57,6 @@ def main() -> None:
 
 
 _layout = click.argument("layout", type=click.Path(dir_okay=False))
-_artifacts = click.option(
-    "--artifacts",
-    metavar="DIR",
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts; without it the layout is audited on paper.",
-)
 _output = click.option(
     "--output", metavar="FILE", type=click.Path(dir_okay=False), help="Write the report here."
 )
@@ -139,8 +133,14 @@ _deep = click.option(
 
 
 @main.command()
-@_layout
-@_artifacts
+@click.argument("layouts", nargs=-1, required=True, type=click.Path(dir_okay=False))
+@click.option(
+    "--artifacts",
+    metavar="DIR",
+    multiple=True,
+    type=click.Path(file_okay=False),
+    help="Folder with the artifacts; without it the layout is audited on paper.",
+)
 @_outputs
 @_fail_on
 @_deep
@@ -157,22 +157,56 @@ _deep = click.option(
     type=click.Path(dir_okay=False),
     help="Policy of the trusted side: the layout's own can only be stricter.",
 )
-def audit(layout: str, artifacts: str | None, **choices: Any) -> Report:
+@click.option(
+    "--baseline",
+    metavar="FILE",
+    type=click.Path(dir_okay=False),
+    help="JSON report of an earlier run: only what is new counts.",
+)
+@click.option("--advisory", is_flag=True, help="Report as always, and exit with 0.")
+@click.option(
+    "--root",
+    metavar="DIR",
+    type=click.Path(file_okay=False),
+    help="Reports name the layout by its path below this folder.",
+)
+def audit(
+    layouts: tuple[str, ...], artifacts: tuple[str, ...], *, advisory: bool, **choices: Any
+) -> Report:
     """Check artifacts against their layout.
 
     Exit status: 0 pass, 1 findings, 2 not carried out, 3 no finding but something was not judged.
     """
-    return _audited(layout, artifacts, **choices)
+    from dataclasses import replace
+
+    from imgaudit.tasks import board
+
+    folders: tuple[str | None, ...] = artifacts or (None,)
+    if len(folders) not in {1, len(layouts)}:
+        _stop("give --artifacts once, or once for each layout")
+    pairs = zip(layouts, folders * len(layouts) if len(folders) == 1 else folders, strict=True)
+    report = board.together([_audited(layout, folder, **choices) for layout, folder in pairs])
+    return replace(report, status=0) if advisory else report
 
 
 def _audited(
-    layout: str, artifacts: str | None, fail_on: str | None = None, **choices: Any
+    layout: str,
+    artifacts: str | None,
+    fail_on: str | None = None,
+    baseline: str | None = None,
+    **choices: Any,
 ) -> Report:
     from imgaudit.tasks import audit, board, opened
 
+    known: Any = ()
+    if baseline is not None:
+        from imgaudit.tasks import compare
+
+        known = compare.baseline(baseline)
+
     with _progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress, **choices)
-    return board.audit(audit.run(subject, fail_on=_severity(fail_on)))
+    return board.audit(audit.run(subject, fail_on=_severity(fail_on), baseline=known))
 
 
 def _severity(name: str | None) -> Severity | None:
@@ -333,6 +367,20 @@ def weigh(
     except ValueError as problem:
         _stop(str(problem))
     return report
+
+
+@main.command()
+@click.argument("old", type=click.Path(dir_okay=False))
+@click.argument("new", type=click.Path(dir_okay=False))
+@_outputs
+def compare(old: str, new: str) -> Report:
+    """Say what came, went and grew between two JSON reports or two sealed manifests.
+
+    Exit status: 0, or 1 where a finding came, 2 not carried out.
+    """
+    from imgaudit.tasks import compare as comparing
+
+    return comparing.compare(old, new)
 
 
 @main.command()

@@ -363,13 +363,23 @@ class Elsewhere(Located):
 
 @dataclass(frozen=True, slots=True)
 class Waiver:
-    """A finding that is accepted for now, by whom it concerns and until when."""
+    """A finding that is accepted for now, why, by whom and until when.
+
+    `about` are words of the finding's identity that it must have: a tool, a path, a variable.
+    """
 
     finding: str
     region: str | None
     reason: str
     until: str | None
     where: Where
+    owner: str = ""
+    about: tuple[str, ...] = ()
+
+    def covers(self, region: str | None, identity: tuple[str, ...]) -> bool:
+        """Tell whether a finding of its name, with this region and identity, is meant."""
+        here = self.region is None or self.region == region
+        return here and all(word in identity for word in self.about)
 
 
 @dataclass(frozen=True, slots=True)

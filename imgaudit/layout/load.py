@@ -356,7 +356,14 @@ _POLICY = Table(
                     (
                         Key("finding", _name, "Name of the finding.", required=True),
                         Key("region", _name, "Only in this region."),
+                        Key(
+                            "about",
+                            ListOf(Text(), alone=True, least=1),
+                            "Only the one that is about this: a tool, a path, a variable; as"
+                            " `identity` in the JSON report has it.",
+                        ),
                         Key("reason", _reason, "Why it is accepted.", required=True),
+                        Key("owner", _reason, "Who answers for it."),
                         Key("until", Day(), "The last day on which it is accepted."),
                     )
                 )
@@ -418,8 +425,10 @@ def schema() -> dict[str, Any]:
     } | _WHOLE.schema()
 
 
-def load(path: str) -> Layout:
+def load(path: str, *, shown: str | None = None) -> Layout:
     """Read a layout file; `FILE#NAME` is a variant that it describes.
+
+    `shown` is what the reports call the file, where that is not its path.
 
     Raises:
         AuditError: the file cannot be read.
@@ -434,7 +443,7 @@ def load(path: str) -> Layout:
             data = file.read(MOST_BYTES + 1)
     except OSError as problem:
         raise AuditError(f"cannot read the layout {path}: {problem.strerror}") from problem
-    return parse(data, file_name, variant or None)
+    return parse(data, shown or file_name, variant or None)
 
 
 def parse(data: bytes, file: str, variant: str | None = None) -> Layout:
@@ -958,6 +967,8 @@ class _Assembly:
                     _one_line(item.get("reason", "")),
                     item.get("until"),
                     item.where,
+                    owner=_one_line(item.get("owner", "")),
+                    about=tuple(item.get("about", ())),
                 )
             )
         severity = policy.get("severity", {})

@@ -97,6 +97,13 @@ class Finding:
     waived: str | None = None
     # The approved parts of the chip on which it is so, where that is not all of them.
     parts: tuple[str, ...] = ()
+    # It stood in the baseline already.
+    known: bool = False
+
+    @property
+    def counts(self) -> bool:
+        """Whether the gate looks at it."""
+        return self.waived is None and not self.known
 
     @property
     def message(self) -> str:

@@ -23,6 +23,19 @@ if TYPE_CHECKING:
     from imgaudit.rescue.started import Started
 
 
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the checks of a run have said, and its day: what the policy is held against.
+
+    `findings` have each finding's name, region and identity. `unjudged` are the names of the rules
+    that could not be applied to something.
+    """
+
+    findings: tuple[tuple[str, str | None, tuple[str, ...]], ...]
+    unjudged: frozenset[str]
+    today: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class Subject(Build):
     """All facts of one audit. Without a layout, the artifacts stand alone (`inspect`).
@@ -45,6 +58,7 @@ class Subject(Build):
     losses: tuple[Loss, ...] = ()
     roots: Mapping[str, MainRoot] = field(default_factory=dict)
     manifest: Manifest | None = None
+    judged: Judged | None = None
     firmware: tuple[Firmware, ...] = ()
     signed: tuple[Signed, ...] = ()
 

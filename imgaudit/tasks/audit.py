@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -14,10 +15,15 @@ from imgaudit.model import Accept, Layout
 from imgaudit.rules import checks, of_chips, on_paper
 from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Outcome, Severity
 from imgaudit.rules.kinds import unread
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.subject import Judged, Subject
 
 if TYPE_CHECKING:
     from imgaudit.proof.ledger import Line
+
+
+Baseline = Iterable[tuple[str, ...]]
+# These hold the policy against what all others have said.
+_LATE = frozenset({"waiver-ended", "waiver-matches-nothing"})
 
 
 class Verdict(enum.StrEnum):
@@ -73,12 +79,12 @@ class Result:
         return any(
             finding.severity.rank <= self.fail_on.rank
             for finding in self.findings
-            if finding.waived is None
+            if finding.counts
         )
 
     def count(self, severity: Severity) -> int:
         """Count the findings of a severity that are not waived."""
-        return sum(1 for item in self.findings if item.severity is severity and item.waived is None)
+        return sum(1 for item in self.findings if item.severity is severity and item.counts)
 
 
 def run(
@@ -87,6 +93,7 @@ def run(
     fail_on: Severity | None = None,
     today: date | None = None,
     only: Iterable[Check] | None = None,
+    baseline: Baseline = (),
 ) -> Result:
     """Apply every check, or `only` some, to a subject.
 
@@ -95,6 +102,7 @@ def run(
         fail_on: the gate, where it is not the layout's.
         today: the day on which waivers must still hold.
         only: the checks to run.
+        baseline: identities of findings that were there before; they do not count.
 
     Raises:
         LayoutError: the policy names a finding that does not exist.
@@ -109,6 +117,7 @@ def run(
     if only is None:
         only = (on_paper() if paper else checks()).values()
         not_checked += _on_paper(layout) if layout is not None and paper else ()
+    only = list(only)
     engine = Engine(subject)
     parts = _Fitted(subject)
     for check in only:
@@ -121,7 +130,16 @@ def run(
             else:
                 not_checked.append(outcome)
     if layout is not None:
-        findings = [_weighed(finding, layout, today or _today()) for finding in findings]
+        day = (today or _today()).isoformat()
+        unjudged = frozenset(item.rule for item in not_checked if item.rule is not None)
+        found = tuple((item.rule.name, item.region, item.identity) for item in findings)
+        judged = replace(subject, judged=Judged(found, unjudged, day))
+        for check in only:
+            if check.rule.name in _LATE:
+                said = check.run(judged)
+                findings.extend(item for item in said if isinstance(item, Finding))
+        findings = [_weighed(finding, layout, day) for finding in findings]
+    findings = _without(findings, baseline)
     gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
     return Result(
         subject=subject,
@@ -204,7 +222,7 @@ def _covered(subject: Subject, today: date) -> Iterator[Covered]:
 def _order(finding: Finding) -> tuple[bool, int, int, str, int, str]:
     line = finding.where.line if finding.where else 0
     return (
-        finding.waived is not None,
+        not finding.counts,
         finding.severity.rank,
         line,
         finding.rule.name,
@@ -235,16 +253,28 @@ def _today() -> date:
     return datetime.now().astimezone().date()
 
 
-def _weighed(finding: Finding, layout: Layout, today: date) -> Finding:
+def _without(findings: list[Finding], baseline: Baseline) -> list[Finding]:
+    """Mark as many findings of an identity as known as the baseline has."""
+    left = Counter(baseline)
+    found = []
+    for finding in findings:
+        known = left[finding.identity] > 0 if left else False
+        left[finding.identity] -= known
+        found.append(replace(finding, known=True) if known else finding)
+    return found
+
+
+def _weighed(finding: Finding, layout: Layout, today: str) -> Finding:
     severity = layout.policy.severity.get(finding.rule.name)
     if severity is not None:
         finding = replace(finding, severity=Severity(severity))
     for waiver in layout.policy.waivers:
         same = waiver.finding == finding.rule.name
-        here = waiver.region is None or waiver.region == finding.region
-        if same and here and (waiver.until is None or today.isoformat() <= waiver.until):
+        holds = waiver.until is None or today <= waiver.until
+        if same and holds and waiver.covers(finding.region, finding.identity):
             until = f" (until {waiver.until})" if waiver.until else ""
-            return replace(finding, waived=waiver.reason + until)
+            owner = f", {waiver.owner}" if waiver.owner else ""
+            return replace(finding, waived=waiver.reason + owner + until)
     return finding
 
 

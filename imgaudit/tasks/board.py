@@ -10,7 +10,18 @@ from imgaudit.model import Chip, Layout, Stage
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import said
 from imgaudit.tasks.audit import Result
-from imgaudit.tasks.sections import Line, Lines, Report, Section, Table, heading
+from imgaudit.tasks.sections import (
+    BROKEN,
+    FOUND,
+    INCOMPLETE,
+    PASS,
+    Line,
+    Lines,
+    Report,
+    Section,
+    Table,
+    heading,
+)
 from imgaudit.units import human, place
 
 if TYPE_CHECKING:
@@ -25,7 +36,12 @@ def audit(result: Result) -> Report:
     subject = result.subject
     items = tuple(said.found(item) for item in result.findings)
     board = subject.layout.board if subject.layout is not None else "artifacts"
-    sections = [said.headline(result), *said.findings(items), *said.waived(items)]
+    sections = [
+        said.headline(result),
+        *said.findings(items),
+        *said.waived(items),
+        *said.known(items),
+    ]
     if subject.placements:
         sections.append(_regions(subject))
     if result.coverage:
@@ -47,6 +63,26 @@ def audit(result: Result) -> Report:
         unchecked=said.unchecked(result.not_checked),
         looked=result.looked,
         rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
+    )
+
+
+def together(reports: list[Report]) -> Report:
+    """Give the reports of several layouts as one; the worst status is the whole's."""
+    if len(reports) == 1:
+        return reports[0]
+    order = (PASS, INCOMPLETE, FOUND, BROKEN)
+    worst = max(reports, key=lambda report: order.index(report.status))
+    return Report(
+        command="audit",
+        title=", ".join(report.title for report in reports),
+        status=worst.status,
+        verdict=worst.verdict,
+        sections=tuple(section for report in reports for section in report.sections),
+        data=lambda: said.head() | {"audits": [report.data() for report in reports]},
+        findings=tuple(item for report in reports for item in report.findings),
+        unchecked=tuple(item for report in reports for item in report.unchecked),
+        looked=tuple(dict.fromkeys(pair for report in reports for pair in report.looked)),
+        rules={name: rule for report in reports for name, rule in report.rules.items()},
     )
 
 

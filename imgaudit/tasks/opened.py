@@ -47,11 +47,13 @@ def subject(
     deep: bool = False,
     manifest: str | None = None,
     policy: str | None = None,
+    root: str | None = None,
     progress: Progress = None,
 ) -> Subject:
     """Read a layout and, where there is a folder, its artifacts; `manifest` is what was sealed.
 
-    `policy` is a file of the trusted side, whose policy the layout's own can only tighten.
+    `policy` is a file of the trusted side, whose policy the layout's own can only tighten. The
+    reports name the layout by its path below `root`.
 
     Raises:
         ImgauditError: a file cannot be read, or says nothing that makes sense.
@@ -59,7 +61,7 @@ def subject(
     """
     from imgaudit.rules.subject import gather
 
-    loaded = load(layout)
+    loaded = load(layout, shown=None if root is None else below(root, layout))
     if policy is not None:
         loaded = replace(loaded, policy=loaded.policy.tightened(load_policy(policy)))
     if artifacts is None:
@@ -72,3 +74,16 @@ def subject(
     from imgaudit.release.manifest import load as load_manifest
 
     return replace(found, manifest=load_manifest(manifest))
+
+
+def below(root: str, path: str) -> str:
+    """Give a path below a folder, with slashes, whatever folder this is run in.
+
+    Raises:
+        AuditError: it is not below.
+
+    """
+    found = os.path.relpath(os.path.realpath(path), os.path.realpath(root))
+    if found.startswith(os.pardir):
+        raise AuditError(f"{path} is not below {root}")
+    return found.replace(os.sep, "/")

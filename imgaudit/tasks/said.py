@@ -54,6 +54,7 @@ def found(item: Finding) -> Found:
         identity=item.identity,
         parts=item.parts,
         waived=item.waived,
+        known=item.known,
     )
 
 
@@ -117,7 +118,7 @@ def headline(result: Result) -> Section:
 
 def findings(items: Iterable[Found]) -> list[Section]:
     """Give the section of findings that are not waived, if there are any."""
-    shown = tuple(item for item in items if item.waived is None)
+    shown = tuple(item for item in items if item.counts)
     return [Section(None, (Findings(shown),))] if shown else []
 
 
@@ -132,6 +133,16 @@ def waived(items: Iterable[Found]) -> list[Section]:
         if item.waived is not None
     )
     return [Section(heading("Waived"), (Lines(lines),))] if lines else []
+
+
+def known(items: Iterable[Found]) -> list[Section]:
+    """Give the section of what the baseline has already, if there is anything."""
+    lines = tuple(
+        Line(f"{item.name} {item.subject}: {item.message}", hang=2)
+        for item in items
+        if item.known and item.waived is None
+    )
+    return [Section(heading("Known from the baseline"), (Lines(lines),))] if lines else []
 
 
 def unchecked(items: Iterable[NotChecked]) -> tuple[Unchecked, ...]:
@@ -181,21 +192,25 @@ def in_json(result: Result) -> dict[str, Any]:
 
 def _finding(item: Found) -> Mapping[str, Any]:
     where = item.where
-    return {
-        "finding": item.name,
-        "severity": item.severity,
-        "region": item.region,
-        "artifact": item.artifact,
-        "chip": item.chip,
-        "message": item.message,
-        "where": None
-        if where is None
-        else {"file": where.file, "line": where.line, "column": where.column},
-        "offset": item.offset,
-        "length": item.length,
-        "values": plain(item.values),
-        "identity": list(item.identity),
-        "effect": item.effect,
-        "fix": item.fix,
-        "waived": item.waived,
-    } | ({"parts": list(item.parts)} if item.parts else {})
+    return (
+        {
+            "finding": item.name,
+            "severity": item.severity,
+            "region": item.region,
+            "artifact": item.artifact,
+            "chip": item.chip,
+            "message": item.message,
+            "where": None
+            if where is None
+            else {"file": where.file, "line": where.line, "column": where.column},
+            "offset": item.offset,
+            "length": item.length,
+            "values": plain(item.values),
+            "identity": list(item.identity),
+            "effect": item.effect,
+            "fix": item.fix,
+            "waived": item.waived,
+        }
+        | ({"parts": list(item.parts)} if item.parts else {})
+        | ({"known": True} if item.known else {})
+    )
