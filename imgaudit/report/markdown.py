@@ -12,6 +12,7 @@ from imgaudit.clean import clean
 from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Style
 from imgaudit.tasks.sections import (
+    Chain,
     Chip,
     Findings,
     Found,
@@ -103,6 +104,14 @@ def _part(part: Part) -> Iterator[str]:
                 Table(head=("in RAM", "from", "size"), rows=rows, right=frozenset({1, 2}))
             )
             yield from (f"- not placed: {text(why)}" for why in part.unplaced)
+        case Chain():
+            links = (f"{text(at)}: {text(what)}" if at else text(what) for what, at in part.links)
+            said = (
+                f"**{text(part.name)}** {text(part.verdict)}",
+                " → ".join(links),
+                text(part.says),
+            )
+            yield "- " + ": ".join(words for words in said if words)
         case Verbatim():
             yield f"{text(part.text)}\n"
 

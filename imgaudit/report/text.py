@@ -8,6 +8,7 @@ from imgaudit.report import _chip, _ram
 from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Row, Style, columns
 from imgaudit.tasks.sections import (
+    Chain,
     Chip,
     Findings,
     Found,
@@ -67,6 +68,16 @@ def _part(part: Part, style: Style, *, first: bool) -> Iterator[Row]:
             yield from _chip.rows(part, style)
         case Ram():
             yield from _ram.rows(part, style)
+        case Chain():
+            yield [(f"  {part.name}: ", ""), (part.verdict, part.role)]
+            links = (f"{at}: {what}" if at else what for what, at in part.links)
+            said = " → ".join(links) if style.unicode else " -> ".join(links)
+            yield from (
+                [(row, "")]
+                for words in (said, part.says)
+                if words
+                for row in style.wrap(words, "    ")
+            )
         case Verbatim():
             yield from ([(line, "")] for line in part.text.splitlines())
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from imgaudit.contents.build import Placement
@@ -15,16 +15,20 @@ from imgaudit.tasks.sections import (
     FOUND,
     INCOMPLETE,
     PASS,
+    Chain,
     Line,
     Lines,
+    Ram,
     Report,
     Section,
     Table,
     heading,
+    strong,
 )
 from imgaudit.units import human, place
 
 if TYPE_CHECKING:
+    from imgaudit.proof.records import Proof
     from imgaudit.rescue.drivers import Driver
     from imgaudit.rescue.mainroot import MainRoot
 
@@ -59,6 +63,7 @@ def audit(result: Result) -> Report:
         verdict=said.verdict(result),
         sections=tuple(sections),
         data=lambda: _in_json(result),
+        pictures=lambda: tuple(_pictures(subject)),
         findings=items,
         unchecked=said.unchecked(result.not_checked),
         looked=result.looked,
@@ -83,6 +88,51 @@ def together(reports: list[Report]) -> Report:
         unchecked=tuple(item for report in reports for item in report.unchecked),
         looked=tuple(dict.fromkeys(pair for report in reports for pair in report.looked)),
         rules={name: rule for report in reports for name, rule in report.rules.items()},
+    )
+
+
+def _pictures(subject: Subject) -> Iterator[Section]:
+    """Give what a page shows and a text leaves out: chips, boot, RAM, losses, the recovery."""
+    layout = subject.layout
+    if layout is None:
+        return
+    from imgaudit.tasks import map as drawing
+
+    yield from drawing.chips(layout, subject if subject.given else None)
+    if subject.proofs:
+        chains = tuple(_chain(item) for item in subject.proofs if item.taken)
+        yield Section(heading("How it starts"), chains)
+    if subject.boots.followed:
+        from imgaudit.tasks import follow
+
+        told = follow.chosen(subject)
+        yield from (
+            section
+            for section in follow.boot_sections(subject, told)
+            if any(isinstance(part, Ram) for part in section.parts)
+        )
+    if subject.losses:
+        from imgaudit.tasks import covered
+
+        yield Section(heading("What still starts when something is lost"), (covered.lost(subject),))
+    for name, rescue in subject.rescues.items():
+        if rescue.facts is not None:
+            from imgaudit.tasks import rescue as surveying
+
+            section = surveying.section(rescue.facts)
+            said = section.title.text if section.title is not None else ""
+            yield Section(strong(name, f": {said}"), section.parts)
+
+
+def _chain(item: Proof) -> Chain:
+    role = {"proven": "good", "refuted": "bad"}.get(item.verdict.value, "warn")
+    proven = role == "good"
+    return Chain(
+        name=item.name,
+        verdict=item.verdict.value,
+        role=role,
+        links=tuple((link.what, link.region or "") for link in item.chain) if proven else (),
+        says="" if proven else item.line(),
     )
 
 

@@ -92,14 +92,29 @@ def loss(item: Loss) -> dict[str, Any]:
     }
 
 
+def lost(subject: Subject) -> Table:
+    """Give a row for each loss, with what still starts."""
+    return Table(
+        head=("lost", "starts", "how"),
+        rows=tuple((str(item), _starts(item), item.how) for item in subject.losses),
+        roles=tuple("bad" if item in _fatal(subject) else "" for item in subject.losses),
+    )
+
+
+def _fatal(subject: Subject) -> list[Loss]:
+    """Give the losses after which nothing starts, and which nobody accepts."""
+    policy = subject.layout.policy.accepts if subject.layout is not None else ()
+    accepted = {accept.name for accept in policy if accept.kind == "loss"}
+    real = (item for item in subject.losses if item.kind != "nothing")
+    return [item for item in real if item.starts == () and item.name not in accepted]
+
+
 def endure(subject: Subject) -> Report:
     """Say for each single loss what still starts."""
     layout = subject.layout
-    policy = layout.policy.accepts if layout is not None else ()
-    accepted = {accept.name for accept in policy if accept.kind == "loss"}
     real = [item for item in subject.losses if item.kind != "nothing"]
     dead = [item for item in real if item.starts == ()]
-    left = [item for item in dead if item.name not in accepted]
+    left = _fatal(subject)
     unknown = sum(item.starts is None for item in real)
     counts = [f"{len(real) - len(dead) - unknown} of {len(real)} losses leave a way to start"]
     if len(dead) > len(left):
@@ -112,17 +127,12 @@ def endure(subject: Subject) -> Report:
     verdict = Verdict(word=word, role=role, counts=", ".join(counts))
     board = layout.board if layout is not None else ""
     about = f"{board}: {layout.file}" if layout is not None else ""
-    table = Table(
-        head=("lost", "starts", "how"),
-        rows=tuple((str(item), _starts(item), item.how) for item in subject.losses),
-        roles=tuple("bad" if item in left else "" for item in subject.losses),
-    )
     return Report(
         command="endure",
         title=f"{board}: what still starts",
         status=(FOUND if left else PASS) if subject.losses else INCOMPLETE,
         verdict=verdict,
-        sections=(Section(None, (Headline(verdict, about),)), Section(None, (table,))),
+        sections=(Section(None, (Headline(verdict, about),)), Section(None, (lost(subject),))),
         data=lambda: said.head() | {"losses": [loss(item) for item in subject.losses]},
     )
 

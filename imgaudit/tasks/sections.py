@@ -206,7 +206,18 @@ class Verbatim:
     text: str
 
 
-Part = Lines | Values | Table | Headline | Findings | Chip | Ram | Verbatim
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chain:
+    """How a stage starts, link by link, each with where it comes from; or what is in its way."""
+
+    name: str
+    verdict: str
+    role: str
+    links: tuple[tuple[str, str], ...] = ()
+    says: str = ""
+
+
+Part = Lines | Values | Table | Headline | Findings | Chip | Ram | Chain | Verbatim
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +232,8 @@ class Section:
 class Report:
     """What a command found: for people as sections, for programs as data.
 
+    `pictures` are further sections for a page, which a text would be too long with.
+
     `document` is the result itself, where it is a text of its own: a layout, a manifest. `looked`
     has what was judged, by rule and subject.
     """
@@ -231,6 +244,7 @@ class Report:
     verdict: Verdict | None = None
     sections: tuple[Section, ...] = ()
     data: Callable[[], Mapping[str, Any]] = dict
+    pictures: Callable[[], tuple[Section, ...]] = tuple
     document: str | None = None
     warnings: tuple[str, ...] = ()
     findings: tuple[Found, ...] = ()

@@ -1,0 +1,285 @@
+"""The page: one file without a script, for who decides and for who is new to the board."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterator
+
+from imgaudit import __version__
+from imgaudit.report._common import where
+from imgaudit.report._style import PLAIN, Style
+from imgaudit.report._svg import COLOURS, level, ram, strips, text
+from imgaudit.tasks.sections import (
+    Chain,
+    Chip,
+    Findings,
+    Found,
+    Headline,
+    Line,
+    Lines,
+    Part,
+    Ram,
+    Report,
+    Section,
+    Table,
+    Values,
+    Verbatim,
+    Verdict,
+)
+from imgaudit.units import human, place
+
+_GO = {
+    "PASS": ("Go", "Nothing stands in the way of this release."),
+    "FAIL": ("No go", "This release must not be flashed as it is."),
+    "INCOMPLETE": ("Not decided", "Nothing wrong was found, but not all could be judged."),
+}
+_CAUTION = (
+    "It only reads. Before anything is written to a board: keep a backup of the chip and a serial"
+    " or ROM way in, and check the vendor's datasheet."
+)
+_LIGHT = ("#3b6ea5", "#b0632d", "#4d8048", "#8a559c", "#a8475c", "#2f8181", "#8a7323", "#606c80")
+_DARK = ("#7fb0e6", "#e3a06f", "#93c98d", "#cb9bdd", "#e88fa2", "#72c5c5", "#d1ba66", "#a7b3c7")
+_STYLE = """
+:root{color-scheme:light dark;--bg:#fff;--fg:#1b1f24;--dim:#555d66;--line:#c9d0d8;--soft:#f3f5f7;
+--good:#1a6b34;--bad:#a8171f;--warn:#8a5300;--link:#0b57a4}
+@media (prefers-color-scheme:dark){:root{--bg:#14171a;--fg:#e8eaed;--dim:#a9b1ba;--line:#3a4149;
+--soft:#1e2328;--good:#7bd491;--bad:#ff9a9a;--warn:#f0bd6c;--link:#8ec1ff}}
+*{box-sizing:border-box}
+body{margin:0 auto;padding:1rem;max-width:75rem;background:var(--bg);color:var(--fg);
+font:1rem/1.5 system-ui,sans-serif;overflow-wrap:anywhere}
+h1{font-size:1.3rem;margin:.5rem 0}h2{font-size:1.15rem;margin:2rem 0 .5rem;
+border-bottom:1px solid var(--line)}h3{font-size:1rem;margin:1.2rem 0 .3rem}
+p{margin:.4rem 0}a{color:var(--link)}code,.mono{font-family:ui-monospace,monospace;font-size:.9em}
+.go{font-size:2.2rem;font-weight:700;line-height:1.1;margin:.2rem 0}
+.card{border:1px solid var(--line);border-left:.4rem solid var(--line);border-radius:.3rem;
+padding:.6rem .9rem;margin:.7rem 0;background:var(--soft);break-inside:avoid}
+.good{color:var(--good)}.bad{color:var(--bad)}.warn{color:var(--warn)}.dim{color:var(--dim)}
+.strong{font-weight:600}.card.bad,.card.warn,.card.good{color:inherit}
+.card.bad{border-left-color:var(--bad)}.card.warn{border-left-color:var(--warn)}
+.card.good{border-left-color:var(--good)}
+nav ul{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.2rem 1rem;margin:.5rem 0}
+dl{display:grid;grid-template-columns:max-content 1fr;gap:.1rem .8rem;margin:.4rem 0}
+dt{color:var(--dim)}dd{margin:0;min-width:0}
+.lines{list-style:none;padding:0;margin:.3rem 0}
+.d1{padding-left:1.2rem}.d2{padding-left:2.4rem}.d3{padding-left:3.6rem}.d4{padding-left:4.8rem}
+.card h3{margin:0}.scroll{overflow-x:auto}
+table{overflow-wrap:normal;border-collapse:collapse;font-size:.92rem}
+th,td{text-align:left;padding:.15rem .7rem .15rem 0;border-bottom:1px solid var(--line);
+vertical-align:top}th{color:var(--dim);font-weight:500}.n{text-align:right;white-space:nowrap}
+figure{margin:.5rem 0}figcaption{color:var(--dim);font-size:.85rem}
+.strip{display:block;width:100%;height:2.2rem;border:1px solid var(--line)}
+.legend{list-style:none;padding:0;display:grid;gap:.6rem 1.2rem;
+grid-template-columns:repeat(auto-fill,minmax(min(100%,19rem),1fr))}
+.legend li{break-inside:avoid}.legend .strip{height:.6rem;margin:.2rem 0}
+.swatch{display:inline-block;width:.8rem;height:.8rem;vertical-align:-.05rem}
+.steps{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.4rem}
+.steps li{border:1px solid var(--line);border-radius:.3rem;padding:.25rem .6rem;
+background:var(--bg)}.steps li+li::before{content:"\\2192\\a0";color:var(--dim)}
+.free{fill:var(--soft);stroke:var(--line)}.empty{fill-opacity:.25}
+.over{fill:var(--bad);stroke:var(--bg);stroke-width:2}rect{stroke:var(--bg);stroke-width:1;
+vector-effect:non-scaling-stroke}
+@media print{@page{size:A4;margin:14mm}body{max-width:none;padding:0;font-size:9.5pt}
+nav{display:none}
+.card{background:none}}
+"""
+
+
+def render(report: Report, style: Style = PLAIN) -> str:
+    """Give the page."""
+    del style
+    sheet = _STYLE + "".join(_colours())
+    digest = base64.b64encode(hashlib.sha256(sheet.encode()).digest()).decode()
+    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    sections = (*report.pictures(), *report.sections)
+    rest = [section for section in sections if not _is_shown_elsewhere(section)]
+    head = f"<header><h1>{text(report.title)}</h1>{''.join(_verdict(report))}</header>"
+    main = f"<main>{''.join(_numbered(rest))}</main>"
+    foot = f'<footer><p class="dim">imgaudit {text(__version__)}. {text(_CAUTION)}</p></footer>'
+    body = f"{head}{_nav(rest)}{main}{foot}"
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{text(report.title)}</title><style>{sheet}</style></head>\n"
+        f"<body>{body}</body></html>\n"
+    )
+
+
+def _colours() -> Iterator[str]:
+    for number in range(COLOURS):
+        yield f".c{number}{{fill:{_LIGHT[number]};background:{_LIGHT[number]}}}"
+    dark = "".join(
+        f".c{number}{{fill:{_DARK[number]};background:{_DARK[number]}}}"
+        for number in range(COLOURS)
+    )
+    yield f"@media (prefers-color-scheme:dark){{{dark}}}"
+
+
+def _is_shown_elsewhere(section: Section) -> bool:
+    """Tell the verdict, which is the header's, and hints for a terminal."""
+    return any(isinstance(part, Headline | Verbatim) for part in section.parts)
+
+
+def _verdict(report: Report) -> Iterator[str]:
+    verdict = report.verdict
+    if verdict is None:
+        return
+    word, why = _GO.get(verdict.word, (verdict.word.capitalize(), ""))
+    yield f'<div class="card {verdict.role}"><p class="go {verdict.role}">{text(word)}</p>'
+    yield f"<p>{text(why)} {text(_counted(verdict))}</p>"
+    worst = [item for item in report.findings if item.counts][:2]
+    yield from (f"<p>{text(_short(item))}</p>" for item in worst)
+    for section in report.sections:
+        for part in section.parts:
+            if isinstance(part, Headline) and part.about:
+                yield f'<p class="dim">{text(part.about)}</p>'
+    yield "</div>"
+
+
+def _counted(verdict: Verdict) -> str:
+    return f"{verdict.counts[:1].upper()}{verdict.counts[1:]}."
+
+
+def _short(item: Found) -> str:
+    return f"{item.subject}: {item.message}." if item.subject else f"{item.message}."
+
+
+def _title(section: Section) -> str:
+    if section.title is not None:
+        return section.title.name or section.title.text
+    if any(isinstance(part, Findings) for part in section.parts):
+        return "Findings"
+    return ""
+
+
+def _nav(sections: list[Section]) -> str:
+    links = [
+        f'<li><a href="#s{number}">{text(_title(section))}</a></li>'
+        for number, section in enumerate(sections)
+        if section.parts and _title(section)
+    ]
+    return f'<nav aria-label="Sections"><ul>{"".join(links)}</ul></nav>' if links else ""
+
+
+def _numbered(sections: list[Section]) -> Iterator[str]:
+    for number, section in enumerate(sections):
+        title = _title(section)
+        if not section.parts:
+            yield f"<p>{text(title)}</p>"
+            continue
+        more = section.title.text if section.title is not None and section.title.name else ""
+        yield f'<section id="s{number}">'
+        if title:
+            yield f'<h2>{text(title)}<span class="dim">{text(more)}</span></h2>'
+        for part in section.parts:
+            yield from _part(part)
+        yield "</section>"
+
+
+def _part(part: Part) -> Iterator[str]:
+    match part:
+        case Lines():
+            yield f'<ul class="lines">{"".join(map(_line, part.lines))}</ul>'
+        case Values():
+            pairs = (f"<dt>{text(name)}</dt><dd>{text(value)}</dd>" for name, value in part.values)
+            yield f"<dl>{''.join(pairs)}</dl>"
+        case Table():
+            yield from _table(part)
+        case Findings():
+            yield from (line for item in part.items for line in _finding(item))
+        case Chip():
+            yield from _chip(part)
+        case Ram():
+            yield from _ram(part)
+        case Chain():
+            yield from _chain(part)
+
+
+def _line(line: Line) -> str:
+    depth = min(4, max(0, line.depth - 2) // 2)
+    role = f" {line.role}" if line.role and not line.name else ""
+    name = f'<span class="strong {line.role}">{text(line.name)}</span>' if line.name else ""
+    return f'<li class="d{depth}{role}">{text(line.mark)}{name}{text(line.text)}</li>'
+
+
+def _table(table: Table) -> Iterator[str]:
+    if table.title:
+        yield f"<h3>{text(table.title)}</h3>"
+    # What scrolls must be reached by keyboard.
+    yield '<div class="scroll" tabindex="0" role="group" aria-label="Table"><table><thead><tr>'
+    yield from (f'<th scope="col">{text(cell)}</th>' for cell in table.head)
+    yield "</tr></thead><tbody>"
+    roles = table.roles or ("",) * len(table.rows)
+    for row, role in zip(table.rows, roles, strict=True):
+        cells = (
+            f'<td class="{"n" if column in table.right else ""}">{text(cell)}</td>'
+            for column, cell in enumerate(row)
+        )
+        yield f'<tr class="{role}">{"".join(cells)}</tr>'
+    yield "</tbody></table></div>"
+    if table.more > 0:
+        yield f'<p class="dim">and {table.more:,} more</p>'
+
+
+def _finding(item: Found) -> Iterator[str]:
+    role = {"error": "bad", "warning": "warn"}.get(item.severity, "")
+    yield f'<article class="card {role}" tabindex="0"><h3><span class="{role}">'
+    yield f"{text(item.severity)}</span> {text(item.subject)} <code>{text(item.name)}</code></h3>"
+    yield f"<p>{text(item.message)}</p><dl>"
+    for label, said in (("Where", where(item)), ("On the board", item.effect), ("Do", item.fix)):
+        if said:
+            yield f"<dt>{label}</dt><dd>{text(said)}</dd>"
+    yield "</dl></article>"
+
+
+def _chip(chip: Chip) -> Iterator[str]:
+    for caption, picture in strips(chip):
+        yield f"<figure>{picture}<figcaption>{text(chip.name)}, {caption}</figcaption></figure>"
+    yield '<ul class="legend">'
+    number = 0
+    for slot in chip.slots:
+        if not slot.name:
+            continue
+        swatch = f'<span class="swatch c{number % COLOURS}"></span>'
+        number += 1
+        at = f"{place(slot.span.start)}, {human(slot.span.size)}"
+        yield f'<li>{swatch} <span class="strong">{text(slot.name)}</span> <span class="dim">{at}'
+        yield "</span>"
+        if slot.used is not None:
+            left = slot.room - slot.used
+            role, said = ("bad", "too many") if left < 0 else ("dim", "free")
+            yield f'{level(slot)}<span class="{role}">{human(slot.used)} used,'
+            yield f" {human(abs(left))} {said}</span><br>"
+        else:
+            yield "<br>"
+        yield "<br>".join(text(line) for line in slot.lines)
+        if slot.purpose:
+            yield f'<br><span class="dim">{text(slot.purpose)}</span>'
+        yield "</li>"
+    yield "</ul>"
+
+
+def _ram(part: Ram) -> Iterator[str]:
+    for caption, picture in ram(part):
+        yield f"<figure>{picture}<figcaption>{caption}</figcaption></figure>"
+    if part.ranges:
+        yield '<ul class="legend">'
+        for number, each in enumerate(part.ranges):
+            size = ("about " if not each.exact else "") + human(each.span.size)
+            yield f'<li><span class="swatch c{number % COLOURS}"></span> {text(each.name)}'
+            yield f' <span class="dim">{place(each.span.start)}, {size}</span></li>'
+        yield "</ul>"
+    yield from (f"<p>not placed: {text(why)}</p>" for why in part.unplaced)
+
+
+def _chain(chain: Chain) -> Iterator[str]:
+    yield f'<h3>{text(chain.name)}: <span class="{chain.role}">{text(chain.verdict)}</span></h3>'
+    if chain.links:
+        steps = (
+            f"<li>{text(what)}{f' <span class=dim>{text(at)}</span>' if at else ''}</li>"
+            for what, at in chain.links
+        )
+        yield f'<ol class="steps">{"".join(steps)}</ol>'
+    if chain.says:
+        yield f"<p>{text(chain.says)}</p>"

@@ -1,0 +1,185 @@
+"""The page and the picture: self-contained, inert, and seen in a browser."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from imgaudit.layout.load import load
+from imgaudit.report import render
+from imgaudit.report._svg import WIDTH, ram, strips
+from imgaudit.tasks import board
+from imgaudit.tasks import map as drawing
+from imgaudit.tasks.audit import run
+from imgaudit.tasks.opened import subject
+from imgaudit.tasks.sections import Chip, Ram, RamRange, Report, Slot
+from imgaudit.units import Span
+from tests.report.test_forms import EVIL, hostile
+
+VOID = {"br", "meta"}
+LAYOUTS = Path(__file__).parents[2] / "layouts"
+
+
+@pytest.fixture(scope="module")
+def page(whimbrel: Path) -> str:
+    report = board.audit(run(subject(str(whimbrel / "whimbrel.yaml"), str(whimbrel))))
+    return render("html", report)
+
+
+class _Read(HTMLParser):
+    """Collects the tags, and demands that each is closed where it was opened."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: set[str] = set()
+        self.attributes: set[str] = set()
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.feed(page)
+        assert not self.open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.attributes |= {name for name, _ in attrs}
+        self.ids += [value or "" for name, value in attrs if name == "id"]
+        self.links += [value or "" for name, value in attrs if name == "href"]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_one_file_without_a_script(page: str) -> None:
+    read = _Read(page)
+    assert not read.tags & {"script", "link", "img", "iframe", "object", "form", "base"}
+    assert not {name for name in read.attributes if name.startswith("on")} | (
+        read.attributes & {"style", "src"}
+    )
+    assert all(link.startswith("#") and link[1:] in read.ids for link in read.links)
+    assert len(set(read.ids)) == len(read.ids)
+    assert len(page.encode()) < 300_000
+
+
+def test_the_policy_allows_the_style_sheet_and_nothing_else(page: str) -> None:
+    (sheet,) = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(sheet.encode()).digest()).decode()
+    assert f"default-src 'none'; style-src 'sha256-{digest}'" in page
+
+
+def test_it_says_what_decides(page: str) -> None:
+    assert '<p class="go' in page
+    for words in ("nor, to scale", "small regions magnified", "How it starts", "RAM 0x80000000"):
+        assert words in page
+    assert "keep a backup of the chip" in page
+
+
+def test_hostile_names_are_inert() -> None:
+    slot = Slot(span=Span(0, 10), name=EVIL, lines=(EVIL,), purpose=EVIL, room=10, used=20)
+    chip = Chip(name=EVIL, what=EVIL, size=10, slots=(slot,))
+    report = hostile()
+    for form in ("html", "svg"):
+        shown = render(form, _with(report, chip))
+        assert "<script" not in shown
+        assert not {"\x1b", "\x07", "\u202e"} & set(shown)
+    assert not _Read(render("html", report)).tags & {"script", "img"}
+
+
+def _with(report: Report, chip: Chip) -> Report:
+    from dataclasses import replace
+
+    from imgaudit.tasks.sections import Section
+
+    return replace(report, sections=(*report.sections, Section(None, (chip,))))
+
+
+def _boxes(picture: str, kind: str = "") -> list[tuple[float, float]]:
+    shapes = re.findall(r'<rect class="([^"]*)" x="([\d.]+)" y="0" width="([\d.]+)"', picture)
+    return [
+        (float(x), float(width))
+        for classes, x, width in shapes
+        if not kind or kind in classes.split()
+    ]
+
+
+@given(st.lists(st.tuples(st.integers(1, 1 << 40), st.booleans()), min_size=1, max_size=60))
+def test_strips_show_every_region_and_stay_inside(sizes: list[tuple[int, bool]]) -> None:
+    at = 0
+    slots = []
+    for size, named in sizes:
+        slots.append(Slot(span=Span.sized(at, size), name="r" if named else "", room=size))
+        at += size
+    for _, picture in strips(Chip(name="c", what="", size=at, slots=tuple(slots))):
+        boxes = _boxes(picture)
+        assert len(boxes) == len(slots)
+        assert all(width > 2 for _, width in boxes)
+        assert all(start + width <= WIDTH + 0.1 for start, width in boxes)
+        ET.fromstring(picture)  # noqa: S314
+
+
+@pytest.mark.parametrize(("used", "over"), [(0, 0), (99, 0), (100, 0), (101, 1), (900, 1)])
+def test_what_does_not_fit_is_drawn_past_the_edge(used: int, over: int) -> None:
+    slots = (
+        Slot(span=Span(0, 100), name="a", room=100, used=used),
+        Slot(span=Span(100, 1000)),
+    )
+    _, picture = next(strips(Chip(name="c", what="", size=1000, slots=slots)))
+    boxes = _boxes(picture, "over")
+    assert len(boxes) == over
+    for start, width in boxes:
+        assert start == pytest.approx(100, abs=1)
+        assert width == pytest.approx(max(6, used - 100), abs=1)
+
+
+def test_ram_marks_what_is_claimed_twice() -> None:
+    ranges = tuple(RamRange(name="r", span=Span(*span)) for span in ((0, 400), (300, 500)))
+    part = Ram(ranges=ranges, banks=(Span(0, 1000),))
+    _, picture = next(ram(part))
+    assert _boxes(picture, "over") == [(300.0, 100.0)]
+    apart = Ram(ranges=(ranges[0], RamRange(name="b", span=Span(400, 500))), banks=part.banks)
+    assert not _boxes(next(ram(apart))[1], "over")
+
+
+def test_the_picture_in_the_readme_is_the_layouts() -> None:
+    shown = render("svg", drawing.draw(load(str(LAYOUTS / "whimbrel.yaml"))))
+    ET.fromstring(shown)  # noqa: S314
+    assert (LAYOUTS / "whimbrel.svg").read_text() == shown
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("width", [500, 900, 1600])
+@pytest.mark.parametrize("dark", [False, True])
+def test_in_a_browser(page: str, width: int, dark: bool, tmp_path: Path) -> None:
+    """Chromium shows it without a message and without scrolling sideways; 500 is its narrowest."""
+    path = tmp_path / "page.html"
+    path.write_text(page)
+    command = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--dump-dom"]
+    command += [f"--user-data-dir={tmp_path}/profile", f"--window-size={width},900"]
+    command += ["--enable-logging=stderr"]
+    command += ["--blink-settings=preferredColorScheme=0"] if dark else []
+    done = subprocess.run([*command, str(path)], capture_output=True, text=True, check=True)
+    assert "CONSOLE" not in done.stderr
+    assert "</footer>" in done.stdout
+    # The same without its policy, with a script that measures.
+    bare = re.sub(r"<meta http-equiv[^>]*>", "", page)
+    measure = (
+        "<script>document.title = innerWidth + ' ' + document.body.scrollWidth + ' ' +"
+        " document.documentElement.scrollWidth</script></body>"
+    )
+    path.write_text(bare.replace("</body>", measure))
+    done = subprocess.run([*command, str(path)], capture_output=True, text=True, check=True)
+    found = re.search(r"<title>(\d+) (\d+) (\d+)</title>", done.stdout)
+    assert found
+    seen, *needed = map(int, found.groups())
+    assert seen == width
+    assert max(needed) <= seen
