@@ -109,6 +109,14 @@ _reports = click.option(
 )
 
 
+def _findings(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
+    """Complete the name of a finding in the shell."""
+    del ctx, param
+    from imgaudit.rules import checks
+
+    return [name for name in checks() if name.startswith(incomplete)]
+
+
 def _outputs(command: Callable[..., Report]) -> Callable[..., None]:
     """Give a command that makes a report the options for its forms and files."""
 
@@ -384,12 +392,21 @@ def compare(old: str, new: str) -> Report:
 
 
 @main.command()
-@click.argument("finding", required=False)
+@click.argument("finding", required=False, shell_complete=_findings)
 def explain(finding: str | None) -> None:
     """Say what a finding means on the board, how it is computed, and how to fix it."""
     from imgaudit.tasks import explain as explaining
 
     _give(explaining.explain(finding))
+
+
+@main.command()
+@click.argument("name", required=False)
+def recipe(name: str | None) -> None:
+    """Print a file to copy: a CI job, an OpenEmbedded class, a Buildroot script."""
+    from imgaudit.tasks import recipe as printing
+
+    _give(printing.recipe(name))
 
 
 @main.command()

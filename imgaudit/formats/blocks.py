@@ -8,12 +8,11 @@ without a known end.
 from __future__ import annotations
 
 import lzma
-import sys
 import zlib
 from collections.abc import Callable
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import lz4_block
+from imgaudit.formats import libraries, lz4_block
 from imgaudit.units import MIB, both
 
 MAX_BLOCK = 16 * MIB
@@ -78,26 +77,20 @@ def _microlzma(data: bytes, limit: int) -> bytes:
 
 
 def _lzo(data: bytes, limit: int) -> bytes:
-    # Loaded here: only a file system with LZO needs it.
-    from lzallright import LZOCompressor, LZOError
-
+    library = libraries.lzo()
     try:
-        return LZOCompressor.decompress(data, limit)
-    except LZOError as problem:
+        found: bytes = library.LZOCompressor.decompress(data, limit)
+    except library.LZOError as problem:
         raise ValueError(str(problem.args[0] if problem.args else problem)) from None
+    return found
 
 
 def _zstd(data: bytes, limit: int) -> bytes:
-    # Loaded here: only a file system with zstd needs it.
-    if sys.version_info >= (3, 14):
-        from compression.zstd import ZstdDecompressor, ZstdError
-    else:
-        from backports.zstd import ZstdDecompressor, ZstdError
-
-    decoder = ZstdDecompressor()
+    library = libraries.zstd()
+    decoder = library.ZstdDecompressor()
     try:
-        out = decoder.decompress(data, limit + 1)
-    except ZstdError as problem:
+        out: bytes = decoder.decompress(data, limit + 1)
+    except library.ZstdError as problem:
         raise ValueError(str(problem)) from None
     if not decoder.eof and len(out) <= limit:
         raise ValueError("its end is missing")

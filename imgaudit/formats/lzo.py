@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
+from imgaudit.formats import libraries
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.stream import Feed
 from imgaudit.formats.view import View
@@ -120,9 +121,7 @@ def read(view: View) -> Lzo:
 
 def unpack(pieces: Iterator[bytes]) -> Generator[bytes, None, int]:
     """Decompress the blocks up to the end mark, checking each one's sizes first, then its sums."""
-    # Loaded here: only a run with an lzop stream needs it.
-    from lzallright import LZOCompressor, LZOError
-
+    library = libraries.lzo()
     feed = Feed(pieces)
     head = feed.peek(_LONGEST)
     facts = read(View.of(head))
@@ -149,8 +148,8 @@ def unpack(pieces: Iterator[bytes]) -> Generator[bytes, None, int]:
         _verify(data, stored_sums, start)
         if stored < size:
             try:
-                data = LZOCompressor.decompress(data, size)
-            except LZOError as problem:
+                data = library.LZOCompressor.decompress(data, size)
+            except library.LZOError as problem:
                 raise FormatError(
                     start, f"the block that starts here is damaged: {problem.args[0]}"
                 ) from None

@@ -5,12 +5,12 @@ Source: RFC 8878.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
+from imgaudit.formats import libraries
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.skippable import first_frame, skip
 from imgaudit.formats.stream import Feed, run
@@ -91,12 +91,7 @@ def read(view: View) -> Zstd:
 
 def unpack(pieces: Iterator[bytes]) -> Generator[bytes, None, int]:
     """Decompress every frame; a window above 128 MiB is refused, as the kernel does."""
-    # Loaded here: 10 ms that only a run with a zstd stream needs.
-    if sys.version_info >= (3, 14):
-        from compression import zstd
-    else:
-        from backports import zstd
-
+    zstd = libraries.zstd()
     feed = Feed(pieces)
     skip(feed)
     if feed.peek(4) != _MAGIC:

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import bz2
 import lzma
-import sys
 import zlib
 from array import array
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
 
-from imgaudit.errors import FormatError
-from imgaudit.formats import readers
+from imgaudit.errors import FormatError, UnreadError
+from imgaudit.formats import libraries, readers
 from imgaudit.formats.lzma_stream import MEMORY
 from imgaudit.formats.stream import Decoder
 from imgaudit.formats.view import View
@@ -183,16 +182,16 @@ class _Inflater:
 
 
 def _decoders() -> dict[str, _Maker]:
-    # Loaded here: 10 ms that only a run with a zstd stream needs.
-    if sys.version_info >= (3, 14):
-        from compression import zstd
-    else:
-        from backports import zstd
-    window: dict[int, int] = {zstd.DecompressionParameter.window_log_max: WINDOW_LOG}
-    return {
+    found: dict[str, _Maker] = {
         "gzip": (_Inflater, zlib.error),
         "bzip2": (bz2.BZ2Decompressor, OSError),
         "lzma": (lambda: lzma.LZMADecompressor(lzma.FORMAT_ALONE, MEMORY), lzma.LZMAError),
         "xz": (lambda: lzma.LZMADecompressor(lzma.FORMAT_XZ, MEMORY), lzma.LZMAError),
-        "zstd": (lambda: zstd.ZstdDecompressor(options=window), zstd.ZstdError),
     }
+    try:
+        zstd = libraries.zstd()
+    except UnreadError:
+        return found
+    window: dict[int, int] = {zstd.DecompressionParameter.window_log_max: WINDOW_LOG}
+    found["zstd"] = (lambda: zstd.ZstdDecompressor(options=window), zstd.ZstdError)
+    return found

@@ -1,25 +1,45 @@
-# For OpenEmbedded: audits the deployed images of an image recipe against a layout file.
+# For OpenEmbedded: audits what several recipes deploy against a layout file. Inherit it in a recipe
+# for the release, which has nothing else to do:
 #
-#     inherit imgaudit
+#     LICENSE = "CLOSED"
+#     inherit nopackages imgaudit
 #     IMGAUDIT_LAYOUT = "${THISDIR}/files/board.yaml"
+#     IMGAUDIT_DEPENDS = "acme-firmware:do_deploy acme-image:do_image_complete"
 #
-# imgaudit must be on the build host's PATH: add it to HOSTTOOLS in local.conf. It only reads.
+# IMGAUDIT_DEPENDS lists every task that deploys one of the artifacts: nothing else makes the audit
+# wait for them. What another machine's build deploys stands in IMGAUDIT_MCDEPENDS, as
+# "mc:FROM:TO:recipe:do_deploy". In a bbappend, THISDIR needs := instead of =.
+# The recipe imgaudit-native beside this file brings the program. It only reads.
 IMGAUDIT_LAYOUT ?= ""
 IMGAUDIT_ARTIFACTS ?= "${DEPLOY_DIR_IMAGE}"
 IMGAUDIT_FAIL_ON ?= "error"
-
-HOSTTOOLS_NONFATAL += "imgaudit"
+IMGAUDIT_DEPENDS ?= ""
+IMGAUDIT_MCDEPENDS ?= ""
+IMGAUDIT_REPORTS ?= "${WORKDIR}/imgaudit"
 
 do_audit_images() {
     if [ -z "${IMGAUDIT_LAYOUT}" ]; then
         bbfatal "IMGAUDIT_LAYOUT is not set"
     fi
-    if ! imgaudit audit "${IMGAUDIT_LAYOUT}" --artifacts "${IMGAUDIT_ARTIFACTS}" \
-            --fail-on "${IMGAUDIT_FAIL_ON}" --output "${WORKDIR}/imgaudit.txt"; then
-        cat "${WORKDIR}/imgaudit.txt" >&2 || true
-        bbfatal "the images do not fit their layout, see ${WORKDIR}/imgaudit.txt"
+    if ! command -v imgaudit >/dev/null; then
+        bbfatal "imgaudit is not there: is imgaudit-native in a layer of this build?"
     fi
+    mkdir -p "${IMGAUDIT_REPORTS}"
+    status=0
+    imgaudit audit "${IMGAUDIT_LAYOUT}" --artifacts "${IMGAUDIT_ARTIFACTS}" \
+        --fail-on "${IMGAUDIT_FAIL_ON}" --output "${IMGAUDIT_REPORTS}/imgaudit.txt" \
+        --report json="${IMGAUDIT_REPORTS}/imgaudit.json" \
+        --report html="${IMGAUDIT_REPORTS}/imgaudit.html" || status=$?
+    case $status in
+    0) bbnote "the images fit their layout" ;;
+    1) cat "${IMGAUDIT_REPORTS}/imgaudit.txt" >&2
+       bbfatal "the images do not fit their layout, see ${IMGAUDIT_REPORTS}/imgaudit.txt" ;;
+    3) cat "${IMGAUDIT_REPORTS}/imgaudit.txt" >&2
+       bbfatal "not all could be judged, see ${IMGAUDIT_REPORTS}/imgaudit.txt" ;;
+    *) bbfatal "the audit could not be carried out (exit $status), see the log above" ;;
+    esac
 }
 do_audit_images[nostamp] = "1"
-do_audit_images[depends] += "${PN}:do_image_complete"
-addtask audit_images after do_image_complete before do_build
+do_audit_images[depends] += "imgaudit-native:do_populate_sysroot ${IMGAUDIT_DEPENDS}"
+do_audit_images[mcdepends] += "${IMGAUDIT_MCDEPENDS}"
+addtask audit_images before do_build

@@ -3,18 +3,23 @@
 #
 #     LAYOUT=board.yaml ARTIFACTS=build/images sh audit.sh
 #
-# Exit status: 0 pass, 1 findings at or above the layout's gate, 2 the audit could not be carried out.
-# Both reports are written, whatever the verdict: keep them with the build.
+# One run writes the text to the log, and the page, JSON, SARIF, JUnit and code quality reports into
+# REPORTS: keep them with the build, whatever the verdict. BASELINE, if set, is an earlier imgaudit.json.
+# Exit status: 0 pass, 1 findings at or above the gate, 2 the audit could not be carried out, 3 no
+# finding, but something that the layout names was not judged.
 set -u
 layout=${LAYOUT:?the layout file}
 artifacts=${ARTIFACTS:?the folder with the artifacts}
 reports=${REPORTS:-.}
 
 mkdir -p "$reports" || exit 2
-imgaudit audit "$layout" --artifacts "$artifacts" --format json --output "$reports/imgaudit.json"
+imgaudit audit "$layout" --artifacts "$artifacts" --root . ${BASELINE:+--baseline "$BASELINE"} \
+    --report text="$reports/imgaudit.txt" --report json="$reports/imgaudit.json" \
+    --report html="$reports/imgaudit.html" --report sarif="$reports/imgaudit.sarif" \
+    --report junit="$reports/imgaudit.xml" --report code-quality="$reports/imgaudit-quality.json" \
+    --report markdown="$reports/imgaudit.md"
 status=$?
-if [ "$status" -ne 2 ]; then
-    imgaudit audit "$layout" --artifacts "$artifacts" --output "$reports/imgaudit.txt"
-    cat "$reports/imgaudit.txt"
+if [ -n "${GITHUB_STEP_SUMMARY:-}" ] && [ -f "$reports/imgaudit.md" ]; then
+    cat "$reports/imgaudit.md" >>"$GITHUB_STEP_SUMMARY"
 fi
 exit "$status"

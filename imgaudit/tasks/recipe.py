@@ -1,0 +1,54 @@
+"""What other repositories copy: jobs for CI, classes and scripts for build systems, the schema."""
+
+from __future__ import annotations
+
+import os
+
+from imgaudit.errors import AuditError
+from imgaudit.layout.keys import close
+from imgaudit.tasks.sections import Report, Section, Table, heading
+
+
+def recipe(name: str | None = None) -> Report:
+    """Give a file as it is to be copied, or list them all.
+
+    Raises:
+        AuditError: there is no such file.
+
+    """
+    files = {os.path.relpath(path, _folder()): path for path in _files()}
+    if name is None:
+        rows = tuple((path, _first(file)) for path, file in sorted(files.items()))
+        table = Table(head=("recipe", "what it is"), rows=rows, wide=1, least=40)
+        title = "What to copy: imgaudit recipe NAME"
+        return Report(command="recipe", title=title, sections=(Section(heading(title), (table,)),))
+    if name not in files:
+        raise AuditError(f"no recipe is called {name!r}{close(name, files)}")
+    with open(files[name], encoding="utf-8") as file:
+        return Report(command="recipe", title=name, document=file.read())
+
+
+def _folder() -> str:
+    """Give the folder of a wheel, or of a checkout."""
+    package = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+    inside = os.path.join(package, "shared")
+    return inside if os.path.isdir(inside) else os.path.join(os.path.dirname(package), "shared")
+
+
+def _files() -> list[str]:
+    return [
+        os.path.join(folder, name)
+        for folder, _, names in os.walk(_folder())
+        for name in names
+        if not name.startswith("__")
+    ]
+
+
+def _first(path: str) -> str:
+    """Give the first line that says something."""
+    with open(path, encoding="utf-8") as file:
+        for line in file:
+            text = line.strip("#!/ \n")
+            if line.startswith("# ") and text:
+                return text.rstrip(":")
+    return "the layout's JSON Schema, for editors"
