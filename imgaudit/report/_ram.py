@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from imgaudit.clean import cells, clean
-from imgaudit.report._style import Row, Style, padded
+from imgaudit.report._style import Row, Style, first, padded
 from imgaudit.tasks.sections import Ram, RamRange
 from imgaudit.units import Span, human, place
 
@@ -68,7 +68,8 @@ def _ordered(ranges: Sequence[RamRange]) -> list[RamRange]:
 
 
 def _label(each: RamRange, names: int) -> str:
-    name = padded(each.name if cells(each.name) <= names else each.name[: names - 3] + "...", names)
+    name = each.name if cells(each.name) <= names else first(each.name, names - 3) + "..."
+    name = padded(name, names)
     size = ("" if each.exact else "~") + human(each.span.size)
     return f"{name} {place(each.span.start):>10} {size:>{_SIZE}}"
 

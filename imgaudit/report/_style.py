@@ -63,13 +63,13 @@ class Style:
             return text
         mark = "…" if self.unicode else "..."
         kept = max(2, most - len(mark))
-        return _first(text, kept // 2) + mark + _first(text[::-1], kept - kept // 2)[::-1]
+        return first(text, kept // 2) + mark + first(text[::-1], kept - kept // 2)[::-1]
 
 
 PLAIN = Style()
 
 
-def _first(text: str, most: int) -> str:
+def first(text: str, most: int) -> str:
     """Give as much of a text as fits into `most` columns."""
     if text.isascii():
         return text[:most]
