@@ -74,3 +74,16 @@ def test_the_image_of_a_chip_gives_its_regions_and_what_no_artifact_has() -> Non
     repeated = [node for node in build.nodes if node.repeats]
     assert [(node.region and node.region.name) for node in repeated] == ["own", "none"]
     assert all(isinstance(node.content.facts, Facts) for node in repeated)
+
+
+def test_what_is_free_is_less_what_file_at_leaves_out() -> None:
+    build = subject_of(
+        nor(
+            "name: a, at: 0, size: 64 KiB, file-at: 0x200, file: a.bin",
+            "name: b, at: 64 KiB, size: 64 KiB, file-at: 0xfe00, file: a.bin",
+            "name: c, at: 128 KiB, size: 64 KiB",
+            files={"a.bin": lambda: bytes(1024)},
+        )
+    )
+    free = [(item.free, item.free_percent) for item in build.placements]
+    assert free == [(64000, 100 * 64000 / 65024), (-512, -100.0), (None, None)]

@@ -14,6 +14,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import fdt, fit
 from imgaudit.formats.facts import Match, Part
 from imgaudit.formats.view import View
+from imgaudit.rules import samples as sample
 from imgaudit.units import Span
 from tests.formats.device_trees import Nodes, damaged, write
 
@@ -431,3 +432,15 @@ def test_signatures_of_mkimage_are_told(tmp_path: Path) -> None:
     assert found.sign_images == ("kernel", "fdt")
     assert {"/", "/images/kernel", "/images/fdt-1"} <= set(found.hashed_nodes)
     assert "/images/ramdisk" not in found.hashed_nodes
+
+
+@pytest.mark.parametrize("more", range(5))
+def test_external_data_start_at_the_next_word_behind_the_tree(more: int) -> None:
+    """U-Boot boot/image-fit.c, fit_image_get_data(): data start at ALIGN(totalsize, 4)."""
+    kernel = sample.kernel({"data": (), "data-offset": 0, "data-size": 4})
+    tree = sample.fit({"kernel": kernel})
+    tree += bytes(-len(tree) % 4)
+    data = tree[:4] + (len(tree) + more).to_bytes(4, "big") + tree[8:] + b"tide" * 4
+    found = fit.read(View.of(data))
+    assert found.external_base == len(tree) + (0, 4, 4, 4, 4)[more]
+    assert found.images[0].data_offset == found.external_base

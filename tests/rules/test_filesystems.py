@@ -199,6 +199,13 @@ class TestSquashfs:
         assert finding.values["unit"] == KIB
         assert only(disk("squashfs", lambda: data)).severity is Severity.WARNING
 
+    @pytest.mark.parametrize(
+        ("size", "severity"), [("9215", Severity.ERROR), ("9216", Severity.WARNING)]
+    )
+    def test_the_last_block_may_end_with_the_region(self, size: str, severity: Severity) -> None:
+        finding = only(disk("squashfs", lambda: fs._squashfs(9000, 9000), size=size))
+        assert finding.severity is severity
+
     def test_alone_the_file_is_the_device(self) -> None:
         (finding,) = alone({"r.img": fs._squashfs(9000, 9000)}, HERE)
         assert finding.severity is Severity.ERROR

@@ -462,3 +462,32 @@ def test_a_wrong_load_that_a_script_starts_is_told_once(
     result = audit.run(subject_of(example))
     about = {"fit-load-outside-ram", "fit-load-ranges-overlap", "load-outside-ram", "loads-overlap"}
     assert [item.rule.name for item in result.findings if item.rule.name in about] == [wanted]
+
+
+# Each side of an edge -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kind", "found"), [("ramdisk", 0), ("kernel", 1)])
+def test_load_0_is_no_address_for_a_ramdisk(kind: str, found: int) -> None:
+    """U-Boot boot/image-fit.c, fit_image_load(): load = <0> of a ramdisk is as none."""
+    images: Tree = {"kernel": sample.kernel(), "other": sample.image({"type": kind, "load": 0})}
+    ram = f"ram: {{banks: [{{at: {LOAD}, size: 4 MiB}}]}}\n"
+    findings = in_region("fit-load-outside-ram", "fit", sample.fit(images), rest=ram)
+    assert [finding.values["image"] for finding in findings] == ["other"] * found
+
+
+@pytest.mark.parametrize("over", [0, 1])
+def test_a_load_range_may_end_with_its_bank(over: int) -> None:
+    size = len(KERNEL)
+    image = sample.image({"type": "ramdisk", "load": LOAD + 4 * MIB - size + over}, payload=KERNEL)
+    ram = f"ram: {{banks: [{{at: {LOAD}, size: 4 MiB}}]}}\n"
+    data = sample.fit({"kernel": sample.kernel(), "ramdisk": image})
+    assert len(in_region("fit-load-outside-ram", "fit", data, rest=ram)) == over
+
+
+@pytest.mark.parametrize("over", [0, 1])
+def test_the_entry_is_the_last_byte_of_a_kernel_or_past_it(over: int) -> None:
+    end = LOAD + 64 * KIB
+    kernel = sample.arm64_kernel(64 * KIB, image_size=64 * KIB)
+    data = sample.fit({"kernel": sample.kernel({"entry": end - 1 + over}, payload=kernel)})
+    assert len(in_region("fit-entry-outside-kernel", "fit", data)) == over

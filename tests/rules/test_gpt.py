@@ -92,6 +92,20 @@ class TestCopies:
         assert (finding.rule.name, finding.severity) == ("gpt-backup-missing", Severity.WARNING)
         assert finding.values["lba"] == 511
 
+    @pytest.mark.parametrize(("sectors", "missed"), [("512", True), ("511", False)])
+    def test_a_backup_past_the_device_is_not_missed(self, sectors: str, missed: bool) -> None:
+        example = chip(patched(table._disk(), BACKUP, bytes(512)), sectors=sectors)
+        assert ("gpt-backup-missing" in names(example, HERE)) == missed
+
+    @pytest.mark.parametrize(("size", "missed"), [(512 * 512, True), (511 * 512, False)])
+    def test_a_backup_past_the_region_is_not_missed(self, size: int, missed: bool) -> None:
+        example = emmc(
+            f"name: table, at: 0, size: {size}, holds: gpt, file: gpt.bin",
+            chip="sectors: 1024",
+            files={"gpt.bin": lambda: patched(table._disk(), BACKUP, bytes(512))[:size]},
+        )
+        assert ("gpt-backup-missing" in names(example, HERE)) == missed
+
     def test_head_of_the_disk_in_a_region_has_no_backup_to_miss(self) -> None:
         example = emmc(
             "name: table, at: 0, size: 17408, holds: gpt, file: gpt.bin",

@@ -315,3 +315,11 @@ def test_packaged_boot_loaders_are_judged_without_an_error() -> None:
         errors = {f.rule.name for f in result.findings if f.severity is Severity.ERROR} & MINE
         # the two for the Malta board have no bootcmd at all
         assert errors <= ({"script-missing"} if "malta" in str(path) else set()), path
+
+
+@pytest.mark.parametrize(("size", "past"), [("0x40000", False), ("0x40001", True)])
+def test_a_read_may_end_with_the_chip(size: str, past: bool) -> None:
+    """The chip has 1 MiB, and no region lies at its end."""
+    example = scripted(more={"bootcmd": f"sf probe && sf read 0x88000000 0xc0000 {size}"})
+    names = [finding.severity for finding in found("script-reads-past-region", example)]
+    assert names == [Severity.ERROR] * past

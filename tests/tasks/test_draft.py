@@ -306,3 +306,9 @@ def test_packaged_trees_draft_what_fdtget_prints() -> None:
                 assert whole or (start, size or read.chips[name].size - start) in drafted
                 compared += 1
     assert compared > 20
+
+
+@pytest.mark.parametrize(("size", "said"), [("16m", False), ("16448k", True)])
+def test_only_above_16_mib_are_address_bytes_to_be_filled_in(size: str, said: bool) -> None:
+    text = draft(Sources(mtdparts=f"spi0.0:{size}(all)")).text
+    assert ("four-byte-mode" in text) == said
