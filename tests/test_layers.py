@@ -14,7 +14,7 @@ import pytest
 import imgaudit
 
 LAYERS = (
-    {"units", "errors", "clean"},
+    {"units", "errors", "clean", "arches"},
     {"chips"},
     {"model"},
     {"formats", "files", "writers"},

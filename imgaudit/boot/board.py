@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from imgaudit.arches import ARCHES
 from imgaudit.boot.commands import NOR
 from imgaudit.boot.records import Kind, Operation, Partition, World
 from imgaudit.chips import EMMC
@@ -23,8 +24,6 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.model import Chip, Layout, Region
 from imgaudit.units import Span
 
-WIDE = frozenset({"arm64", "riscv64", "x86-64"})
-"""Architectures whose addresses have 64 bits."""
 _ESP = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 MAX_SCRIPT = 1 << 18
 """Bytes of a script that are read; the walk refuses longer ones."""
@@ -131,7 +130,7 @@ class Board:
         self.build = build
         self.lost = lost
         self.layout = layout
-        self.bits = 64 if layout.arch in WIDE else 32
+        self.bits = ARCHES[layout.arch].bits
         numbered = numbers(build, layout)
         self.devices = devices(layout, environment, numbered)
         # One SPI-NOR, one NAND: there is no other that U-Boot could mean.

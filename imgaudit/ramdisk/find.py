@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from imgaudit.arches import of_container, of_kernel
 from imgaudit.contents.starts import Named, Start, kernel_in, likely_start_of, start_of, starts_of
 from imgaudit.contents.tree import BUNDLED, Content
-from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.kernel import KernelInside
-from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.view import View
-from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.ramdisk.follow import COMPRESSIONS, Follow, Segment, Trouble
 from imgaudit.ramdisk.root import Root
 
@@ -22,7 +20,6 @@ LARGEST = 1 << 20
 """Bytes of a file that are read: what is wanted here are configuration files."""
 
 _DEFAULT_ENTRIES = 3  # usr/default_cpio_list: /dev, /dev/console and /root
-_ARCHES = {"arm": "arm", "arm64": "arm64", "riscv": "riscv64", "x86_64": "x86-64"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,7 +156,7 @@ def _in_fit(content: Content, facts: FitFacts, configuration: str | None) -> _Pl
     if named_ramdisk is None:
         return _Place(None, kernel, f"{content.name}: {label} names no ramdisk")
     stored, image = named_ramdisk.content, named_ramdisk.image
-    arch = _ARCHES.get((image.arch if image else None) or "")
+    arch = of_container(image.arch if image else None)
     if stored is None:
         why = f"{content.name} has no data for {named_ramdisk.name}"
         return _Place(None, kernel, why, arch=arch)
@@ -175,7 +172,7 @@ def _bare(content: Content, facts: FitFacts) -> Start:
 
 
 def _in_uimage(content: Content, facts: UimageFacts) -> _Place:
-    arch = _ARCHES.get(facts.arch)
+    arch = of_container(facts.arch)
     start = start_of(content) or Start()
     kernel = _peeled(start)
     ramdisk = start.ramdisk.content if start.ramdisk is not None else None
@@ -195,6 +192,5 @@ def _peeled(start: Start) -> Content | None:
 
 def _arch_of(content: Content) -> str | None:
     """Tell by the first kernel inside."""
-    kinds = {Arm64ImageFacts: "arm64", RiscvImageFacts: "riscv64", ZimageFacts: "arm"}
-    inside = (kinds.get(type(item.facts)) for item in content.walk())
+    inside = (of_kernel(item.format) for item in content.walk() if item.facts is not None)
     return next((arch for arch in inside if arch is not None), None)

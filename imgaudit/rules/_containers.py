@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Generic, TypeVar
 
+from imgaudit.arches import ARCHES
 from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
@@ -23,18 +24,6 @@ UNSAID_KERNEL_SIZE = 16 * MIB
 
 # The architecture, in U-Boot's words, whose kernels have such a header.
 KERNEL_ARCH = {"arm64-image": "arm64", "riscv-image": "riscv", "zimage": "arm"}
-
-_BUILT_FOR = {
-    "arm": {"arm"},
-    "arm64": {"arm64"},
-    "mips": {"mips"},
-    "mips64": {"mips"},
-    "powerpc": {"powerpc"},
-    "ppc": {"powerpc"},
-    "riscv": {"riscv32", "riscv64"},
-    "x86": {"x86", "x86-64"},
-    "x86_64": {"x86", "x86-64"},
-}
 
 
 class Found(Generic[F]):
@@ -110,6 +99,6 @@ def misfit(word: str, arch: str) -> Severity | None:
 
     A 32-bit arm image is let through on arm64, which may start it in 32-bit state.
     """
-    if arch in _BUILT_FOR.get(word, ()):
+    if word in ARCHES[arch].containers:
         return None
     return Severity.WARNING if (word, arch) == ("arm", "arm64") else Severity.ERROR

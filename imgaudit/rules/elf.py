@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
+from imgaudit.arches import of_elf
 from imgaudit.formats.elf import Elf
 from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.writers.elf import X86_64, program
-
-_RUNS = {
-    ("AArch64", 64): "arm64",
-    ("ARM", 32): "arm",
-    ("MIPS", 32): "mips",
-    ("MIPS", 64): "mips",
-    ("PowerPC", 32): "powerpc",
-    ("PowerPC64", 64): "powerpc",
-    ("RISC-V", 32): "riscv32",
-    ("RISC-V", 64): "riscv64",
-    ("x86", 32): "x86",
-    ("x86-64", 64): "x86-64",
-}
 
 ELFS = contents_of(Elf)
 
@@ -56,7 +44,7 @@ def elf_architecture(found: Found[Elf], wanted: str) -> Outcome:
     if region is None or region.holds != "elf" or found.start != region.at + region.file_at:
         return
     facts = found.facts
-    runs = _RUNS.get((facts.machine, facts.bits))
+    runs = of_elf(facts.machine, facts.bits)
     if runs != wanted:
         both = (runs, wanted) == ("arm", "arm64")
         yield found.finding(

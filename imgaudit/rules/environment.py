@@ -6,6 +6,7 @@ import re
 import zlib
 from collections.abc import Iterator, Mapping
 
+from imgaudit.arches import ARCHES
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
 from imgaudit.rules._containers import Found, contents
@@ -16,7 +17,6 @@ from imgaudit.units import KIB
 from imgaudit.writers.env import environment
 from imgaudit.writers.sparse import patched
 
-_LITTLE_ENDIAN = frozenset({"arm", "arm64", "riscv32", "riscv64", "x86", "x86-64"})
 # U-Boot doc/usage/environment.rst: what tells one unit from another.
 _PER_UNIT = re.compile(r"(eth\d*|usbeth|wifi|bt)addr|serial#")
 
@@ -193,7 +193,7 @@ ORDER = Rule(
 def environment_order(subject: Subject) -> Outcome:
     arch = subject.layout.arch if subject.layout else ""
     for found in _valid(subject):
-        if found.facts.byte_order == "big" and arch in _LITTLE_ENDIAN:
+        if found.facts.byte_order == "big" and arch in ARCHES and ARCHES[arch].little:
             yield found.finding(ORDER, length=4, arch=arch)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
+from imgaudit.arches import ARCHES
 from imgaudit.formats.btrfs import Btrfs
 from imgaudit.formats.crc32c import crc32_raw, crc32c
 from imgaudit.formats.erofs import Erofs
@@ -43,7 +44,6 @@ _UBI_HEADERS = 128
 # Linux drivers/mtd/ubi: the volume table's two copies, one block for wear-levelling and one for
 # the atomic change of a block; a NOR has no bad blocks to reserve for.
 _UBI_OVERHEAD = 4
-_LITTLE_ENDIAN = frozenset({"arm", "arm64", "riscv32", "riscv64", "x86", "x86-64"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -668,7 +668,7 @@ JFFS2_ORDER = Rule(
 def jffs2_order(subject: Subject) -> Outcome:
     arch = subject.layout.arch if subject.layout else ""
     for found in contents(subject, Jffs2):
-        if found.facts.order == "big" and arch in _LITTLE_ENDIAN:
+        if found.facts.order == "big" and arch in ARCHES and ARCHES[arch].little:
             yield found.finding(JFFS2_ORDER, length=12, order="big", arch=arch)
 
 

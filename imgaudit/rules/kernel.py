@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from imgaudit.arches import ARCHES
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fit import FitFacts
@@ -29,12 +30,6 @@ KERNELS: Kind[Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]] = contents
     Arm64ImageFacts, RiscvImageFacts, ZimageFacts
 )
 LOADED: Kind[Found[FitFacts | UimageFacts]] = contents_of(FitFacts, UimageFacts)
-# What can start a kernel with such a header.
-_RUNS_ON = {
-    "arm64-image": {"arm64"},
-    "riscv-image": {"riscv32", "riscv64"},
-    "zimage": {"arm"},
-}
 
 
 def _one(holds: str, data: bytes, arch: str = "arm64") -> Example:
@@ -156,7 +151,7 @@ ARCHITECTURE = Rule(
 def kernel_architecture(
     found: Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts], wanted: str
 ) -> Outcome:
-    if wanted not in _RUNS_ON[found.facts.format]:
+    if ARCHES[wanted].kernel != found.facts.format:
         yield found.finding(ARCHITECTURE(found=found.content.title, wanted=wanted))
 
 
