@@ -1,4 +1,4 @@
-"""F2FS: both superblocks, at 0x400 and 0x1400.
+"""F2FS: both superblocks, at 0x400 and 0x1400, and what a walk from them finds.
 
 Fields: Linux include/linux/f2fs_fs.h and Documentation/filesystems/f2fs.rst. Feature names: those
 that f2fs-tools prints.
@@ -11,7 +11,9 @@ from typing import ClassVar
 
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only
+from imgaudit.formats.f2fs_walk import F2fsWalk, Volume
+from imgaudit.formats.facts import Checksum, Match, Reader, head_only
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.record import Record, names_of
 from imgaudit.formats.view import View
 from imgaudit.units import Span, human
@@ -40,6 +42,9 @@ FEATURES = {
     15: "device_alias",
 }
 _FEATURE_SB_CHECKSUM = 0x800
+_FEATURE_QUOTA_INO = 0x80
+_QUOTAS = 2745  # three inodes
+_FEATURE_FLEXIBLE_XATTR = 0x40
 
 _LAYOUT = {
     "magic": (0, 4),
@@ -108,7 +113,7 @@ class Superblock:
 
 
 @dataclass(frozen=True, kw_only=True)
-class F2fs(Facts):
+class F2fs(FileSystem):
     """An F2FS file system, by the first of its superblocks that can be read: `superblock`.
 
     `first` and `second` are the copies at 0x400 and 0x1400, None where there is none to read.
@@ -219,6 +224,25 @@ def _checksum(view: View, block: Record, name: str) -> Checksum | None:
     return Checksum(name, "crc32", f"{stored:08x}", f"{computed:08x}", covers.end, covers)
 
 
+def _walk(view: View, block: Record) -> F2fsWalk:
+    quotas = block["feature"] & _FEATURE_QUOTA_INO
+    return F2fsWalk(
+        view,
+        Volume(
+            blocks=block["block_count"],
+            per_segment=1 << min(block["log_blocks_per_seg"], 16),
+            checkpoint=block["cp_blkaddr"],
+            payload=block["cp_payload"],
+            nat=block["nat_blkaddr"],
+            nat_segments=block["segment_count_nat"],
+            main=block["main_blkaddr"],
+            root=block["root_ino"],
+            quotas=view.unpack("<3I", block.offset + _QUOTAS) if quotas else (),
+            flexible=bool(block["feature"] & _FEATURE_FLEXIBLE_XATTR),
+        ),
+    )
+
+
 def _read(view: View) -> F2fs:
     records = _records(view)
     readable = [block for block in records if block]
@@ -232,10 +256,20 @@ def _read(view: View) -> F2fs:
         if block
     ]
     differences = [name for name in _LAYOUT if len({block.raw(name) for block in readable}) > 1]
+    walk = _walk(view, readable[0]) if superblock.log_blocksize == MIN_LOG_BLOCK_SIZE else None
     return F2fs(
+        files=walk.files() if walk else None,
+        flaws=tuple(walk.flaws) if walk else (),
+        flaw_count=walk.flaw_count if walk else 0,
+        unwalked=walk.unwalked if walk else "its blocks are not 4 KiB",
+        room=walk.room if walk else None,
+        doubts=walk.doubts() if walk else (),
         length=superblock.block_count << superblock.log_blocksize,
         offsets=readable[0].offsets(),
-        checksums=tuple(check for check in checks if check),
+        checksums=(
+            *(check for check in checks if check),
+            *(walk.checksums if walk else ()),
+        ),
         superblock=superblock,
         first=first,
         second=second,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import stat
 import struct
 
 from imgaudit.formats.files import FileSystem
+from imgaudit.model import Writer
 from imgaudit.rules._containers import contents
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -12,22 +14,22 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 
 _DISK = "name: boot, partition: 1, at: 1 MiB, size: 64 KiB, holds: fat, file: boot.img"
-_WALKED = ("erofs", "ext4", "fat", "jffs2", "squashfs", "ubifs")
+_WALKED = ("erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs")
 
 
 def _fat(clusters: int) -> bytes:
-    """Write a FAT12 of 64 KiB with a file of 1,500 bytes whose chain has so many clusters."""
+    """Write a FAT12 of 64 KiB with a file of 1,500 bytes in so many clusters; without any for 0."""
     fields = struct.pack(
         "<3s8sHBHBHHBHHHIIBBBI11s8s",
         *(b"\xeb\x3c\x90", b"example ", 512, 1, 1, 2, 16, 128, 0xF8, 1, 32, 64, 0, 0),
         *(0x80, 0, 0x29, 1, b"EXAMPLE    ", b"FAT12   "),
     )
-    entries = [0xFF8, 0xFFF, *range(3, clusters + 2), 0xFFF, 0]
+    entries = [0xFF8, 0xFFF, *range(3, clusters + 2), *[0xFFF, 0][not clusters :]]
     table = b"".join(
         (low | high << 12).to_bytes(3, "little")
         for low, high in zip(entries[::2], [*entries[1::2], 0], strict=False)
     )
-    name = struct.pack("<11sB8xH4xHI", b"IMAGE      ", 0x20, 0, 2, 1500)
+    name = struct.pack("<11sB8xH4xHI", b"IMAGE      ", 0x20, 0, 2, 1500) if clusters else b""
     head = fields.ljust(510, b"\0") + b"\x55\xaa"
     return (head + 2 * table.ljust(512, b"\0") + name).ljust(64 * KIB, b"\0")
 
@@ -44,8 +46,9 @@ DAMAGED = Rule(
         " another or leads outside"
     ),
     source=(
-        "e2fsck of e2fsprogs, fsck.fat of dosfstools, unsquashfs of squashfs-tools and fsck.erofs"
-        " of erofs-utils for what counts as damage; Linux fs/jffs2/scan.c, fs/ubifs/ubifs-media.h"
+        "e2fsck of e2fsprogs, fsck.fat of dosfstools, unsquashfs of squashfs-tools, fsck.erofs of"
+        " erofs-utils and fsck.f2fs of f2fs-tools for what counts as damage; Linux"
+        " fs/jffs2/scan.c, fs/ubifs/ubifs-media.h"
     ),
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
@@ -73,3 +76,32 @@ def filesystem_damaged(subject: Subject) -> Outcome:
             )
         if facts.unwalked:
             yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)
+
+
+EMPTY = Rule(
+    name="filesystem-empty",
+    severity=Severity.WARNING,
+    message="{content}: the file system has no file in it",
+    effect="What a release brings there is missing: nothing starts from it.",
+    fix="Look into the build: the step that fills the image ran before its files were there.",
+    computed=(
+        "a file system that a release or the factory writes was walked whole and has neither a"
+        " regular file nor a link nor a device"
+    ),
+    source="common practice, no source",
+    bad=emmc(_DISK, files={"boot.img": lambda: _fat(0)}),
+    good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
+    judges=_WALKED,
+)
+
+
+@check(EMPTY)
+def filesystem_empty(subject: Subject) -> Outcome:
+    for found in contents(subject, FileSystem):
+        files, region = found.facts.files, found.region
+        if region is None or found.nested or region.writer is Writer.RUNTIME:
+            continue
+        if files is None or not files.complete or found.facts.flaws:
+            continue
+        if all(stat.S_ISDIR(entry.mode) for entry in files):
+            yield found.finding(EMPTY, length=found.content.size)

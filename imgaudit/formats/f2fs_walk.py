@@ -1,0 +1,456 @@
+"""An F2FS walked whole: checkpoint, node addresses, nodes, directories, and counts against these.
+
+Source: Linux include/linux/f2fs_fs.h and Documentation/filesystems/f2fs.rst. What counts as damage
+is what fsck.f2fs of f2fs-tools repairs; its maps of valid blocks (SIT) are not read.
+"""
+
+from __future__ import annotations
+
+import stat
+import struct
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from imgaudit.errors import FormatError, UnreadError
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.facts import Checksum
+from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Room, Walk
+from imgaudit.formats.view import View
+from imgaudit.units import Span
+
+MAX_BLOCKS = 1 << 26
+"""Blocks whose owner is tracked, a byte each: 256 GiB."""
+MAX_NODES = 400_000
+_BLOCK = 4096
+_MAGIC = 0xF2F52010
+_NAT_PER_BLOCK = 455
+_ADDRESSES, _PER_NODE = 923, 1018
+_INLINE_ATTRIBUTES, _INLINE_DATA, _INLINE_NAMES, _EXTRA = 1, 2, 4, 0x20
+_DEFAULT_ATTRIBUTES = 50  # addresses' worth of room in an inode
+_NEW, _PACKED = 0xFFFFFFFF, 0xFFFFFFFE
+_COMPACT_SUMMARY, _ORPHANS, _LARGE_BITMAP = 0x4, 0x2, 0x400
+_FLAG_PACKED, _ENCRYPTED = 0x4, 0x1  # of i_flags and of i_advise
+_KINDS = {
+    1: stat.S_IFREG,
+    2: stat.S_IFDIR,
+    3: stat.S_IFCHR,
+    4: stat.S_IFBLK,
+    5: stat.S_IFIFO,
+    6: stat.S_IFSOCK,
+    7: stat.S_IFLNK,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Volume:
+    """What the superblock says, in blocks."""
+
+    blocks: int
+    per_segment: int
+    checkpoint: int
+    payload: int
+    nat: int
+    nat_segments: int
+    main: int
+    root: int
+    quotas: tuple[int, ...]
+    flexible: bool
+
+
+class _Inode(NamedTuple):
+    number: int
+    at: int
+    mode: int
+    inline: int
+    advise: int
+    flags: int
+    uid: int
+    gid: int
+    links: int
+    size: int
+    mtime: int
+    first: int
+    room: int
+    data: bytes
+
+
+class F2fsWalk(Walk):
+    """Walks all; `room` is what the checkpoint says."""
+
+    def __init__(self, view: View, volume: Volume) -> None:
+        super().__init__(view)
+        self.volume = volume
+        self.room: Room | None = None
+        self._owned = bytearray()
+        self._journal: dict[int, tuple[int, int]] = {}
+        self._bitmap = b""
+        self._known: dict[int, tuple[_Inode, tuple[Piece, ...] | None]] = {}
+        self._found: dict[int, int] = {}
+        self._nodes = 0
+        self._taken = 0
+        try:
+            self._walk()
+        except UnreadError as problem:
+            self.skip(str(problem))
+        except FormatError as problem:
+            self.flaw(problem.offset, problem.why)
+            self.complete = False
+
+    def _walk(self) -> None:
+        volume = self.volume
+        if volume.blocks > MAX_BLOCKS or volume.blocks * _BLOCK > self.view.size:
+            self.skip(f"it has {volume.blocks:,} blocks")
+            return
+        self._owned = bytearray(volume.blocks)
+        place, block = self._checkpoint()
+        user, valid = struct.unpack_from("<QQ", block, 8)
+        self.room = Room(user * _BLOCK, max(0, user - valid) * _BLOCK)
+        self._addresses(place, block)
+        for number in filter(None, volume.quotas):
+            self._take(number)
+        self._list()
+        (flags,) = struct.unpack_from("<I", block, 132)
+        nodes, inodes = struct.unpack_from("<II", block, 144)
+        if not self.complete or flags & _ORPHANS:
+            return
+        for name, said, have in (
+            ("blocks in use", valid, self._taken),
+            ("nodes", nodes, self._nodes),
+            ("inodes", inodes, len(self._known)),
+        ):
+            if said != have:
+                self.flaw(
+                    place * _BLOCK, f"the checkpoint says {said:,} {name}; {have:,} are found"
+                )
+        for number, count in self._found.items():
+            inode = self._known[number][0]
+            if not stat.S_ISDIR(inode.mode) and inode.links != count:
+                what = f"inode {number:,} says {inode.links:,} names and has {count:,}"
+                self.flaw(inode.at, what)
+
+    # Checkpoint and node addresses
+
+    def _pack(self, place: int, name: str) -> tuple[int, bytes] | None:
+        """Read one of the two packs; None where it is not whole."""
+        block = self.view.bytes(place * _BLOCK, _BLOCK)
+        version, (count,) = block[:8], struct.unpack_from("<I", block, 136)
+        (at,) = struct.unpack_from("<I", block, 164)
+        if not 192 <= at <= _BLOCK - 4 or not 2 <= count <= self.volume.per_segment:
+            return None
+        stored = int.from_bytes(block[at : at + 4], "little")
+        computed = _sum(block, at)
+        if stored != computed:
+            start = place * _BLOCK
+            sums = (f"{stored:08x}", f"{computed:08x}")
+            covers = Span.sized(start, at)
+            self.wrong(Checksum(f"{name} checkpoint", "crc32", *sums, start + at, covers))
+            return None
+        last = self.view.bytes((place + count - 1) * _BLOCK, _BLOCK)
+        if last[:8] != version or _sum(last, at) != int.from_bytes(last[at : at + 4], "little"):
+            self.flaw((place + count - 1) * _BLOCK, f"the {name} checkpoint is not finished")
+            return None
+        return place, block
+
+    def _checkpoint(self) -> tuple[int, bytes]:
+        volume = self.volume
+        packs = [
+            self._pack(volume.checkpoint, "first"),
+            self._pack(volume.checkpoint + volume.per_segment, "second"),
+        ]
+        whole = [pack for pack in packs if pack is not None]
+        if not whole:
+            raise FormatError(volume.checkpoint * _BLOCK, "it has no checkpoint")
+        return max(whole, key=lambda pack: int.from_bytes(pack[1][:8], "little"))
+
+    def _addresses(self, place: int, block: bytes) -> None:
+        """Find which copies of the node addresses count, and what the journal says instead."""
+        flags, _, summary = struct.unpack_from("<III", block, 132)
+        sit, nat = struct.unpack_from("<II", block, 156)
+        start = 192 if self.volume.payload else 192 + sit
+        if flags & _LARGE_BITMAP:
+            start = 196
+        self._bitmap = block[start : start + nat]
+        if len(self._bitmap) < nat:
+            self._bitmap = block[192 : 192 + nat]
+        data = self.view.bytes((place + summary) * _BLOCK, _BLOCK)
+        at = 0 if flags & _COMPACT_SUMMARY else 512 * 7
+        (count,) = struct.unpack_from("<H", data, at)
+        if count > 38:
+            raise FormatError((place + summary) * _BLOCK, f"a journal of {count:,} node addresses")
+        for number in range(count):
+            nid, _, inode, address = struct.unpack_from("<IBII", data, at + 2 + 13 * number)
+            self._journal[nid] = (inode, address)
+
+    def _address(self, nid: int) -> tuple[int, int]:
+        """Give the inode that a node belongs to, and the block where it is."""
+        if nid in self._journal:
+            return self._journal[nid]
+        volume = self.volume
+        number, slot = divmod(nid, _NAT_PER_BLOCK)
+        segment, offset = divmod(number, volume.per_segment)
+        block = volume.nat + 2 * segment * volume.per_segment + offset
+        if 2 * segment >= volume.nat_segments or number // 8 >= len(self._bitmap):
+            raise FormatError(volume.nat * _BLOCK, f"node {nid:,} has no address")
+        if self._bitmap[number // 8] >> (7 - number % 8) & 1:
+            block += volume.per_segment
+        _, inode, address = self.view.unpack("<BII", block * _BLOCK + 9 * slot)
+        return inode, address
+
+    def _claim(self, block: int, at: int, who: str) -> bool:
+        if not self.volume.main <= block < self.volume.blocks:
+            self.flaw(at, f"{who}: block {block:,} is outside the area of files")
+            return False
+        if self._owned[block]:
+            self.flaw(at, f"{who}: block {block:,} has another owner too")
+            return False
+        self._owned[block] = 1
+        self._taken += 1
+        return True
+
+    def _node(self, nid: int, inode: int) -> tuple[int, bytes]:
+        """Read a node and judge its footer; give where it is."""
+        self._nodes += 1
+        if self._nodes > MAX_NODES:
+            raise UnreadError(0, f"it has more than {MAX_NODES:,} nodes")
+        owner, block = self._address(nid)
+        who = f"node {nid:,}"
+        if owner != inode:
+            raise FormatError(0, f"{who} is of inode {owner:,} by its address, not of {inode:,}")
+        at = block * _BLOCK
+        if not self._claim(block, at, who):
+            raise FormatError(min(at, self.view.size), f"{who} cannot be read")
+        data = self.view.bytes(at, _BLOCK)
+        own, belongs = struct.unpack_from("<II", data, 4072)
+        if (own, belongs) != (nid, inode):
+            raise FormatError(at + 4072, f"{who} says that it is {own:,}, of inode {belongs:,}")
+        return at, data
+
+    # Inodes
+
+    def _inode(self, number: int) -> _Inode:
+        at, data = self._node(number, number)
+        mode, advise, inline, uid, gid, links, size = struct.unpack_from("<HBBIIIQ", data)
+        (mtime,) = struct.unpack_from("<Q", data, 48)
+        (flags,) = struct.unpack_from("<I", data, 80)
+        if stat.S_IFMT(mode) not in _KINDS.values():
+            raise FormatError(at, f"inode {number:,} has mode {mode:#o}, which is no kind of file")
+        extra = attributes = 0
+        if inline & _EXTRA:
+            extra, attributes = struct.unpack_from("<HH", data, 360)
+            if extra % 4 or extra > 4 * _ADDRESSES:
+                raise FormatError(at + 360, f"inode {number:,} has {extra:,} more bytes")
+        if not inline & _INLINE_ATTRIBUTES and not self.volume.flexible:
+            attributes = 0
+        elif not self.volume.flexible:
+            attributes = _DEFAULT_ATTRIBUTES
+        room = _ADDRESSES - extra // 4 - attributes
+        if room < 1:
+            raise FormatError(at + 360, f"inode {number:,} has no room for addresses")
+        return _Inode(
+            *(number, at, mode, inline, advise, flags, uid, gid, links, size),
+            mtime & 0xFFFFFFFF,
+            360 + extra,
+            room,
+            data,
+        )
+
+    def _pieces(self, inode: _Inode) -> tuple[Piece, ...] | None:
+        """Follow and claim a file's blocks."""
+        who = f"inode {inode.number:,}"
+        (attributes,) = struct.unpack_from("<I", inode.data, 76)
+        if attributes:
+            self._node(attributes, inode.number)
+        if inode.inline & (_INLINE_DATA | _INLINE_NAMES):
+            size = min(inode.size, 4 * (inode.room - 1))
+            if inode.inline & _INLINE_DATA and inode.size > size:
+                self.flaw(inode.at, f"{who}: {inode.size:,} bytes in its inode")
+            return (Piece(size, inode.at + inode.first + 4),) if size else ()
+        if stat.S_IFMT(inode.mode) in {stat.S_IFCHR, stat.S_IFBLK, stat.S_IFIFO, stat.S_IFSOCK}:
+            return ()
+        pieces: list[Piece] = []
+        packed = False
+        for at, block in self._blocks(inode):
+            hole = block in {0, _NEW, _PACKED}
+            packed |= block == _PACKED
+            if block == _NEW:
+                self._taken += 1
+            place = None if hole or not self._claim(block, at, who) else block * _BLOCK
+            last = pieces[-1] if pieces else None
+            straight = None if last is None or last.offset is None else last.offset + last.size
+            if last is not None and straight == place:
+                pieces[-1] = last._replace(size=last.size + _BLOCK)
+            else:
+                pieces.append(Piece(_BLOCK, place))
+        if packed or inode.flags & _FLAG_PACKED or inode.advise & _ENCRYPTED:
+            if stat.S_ISREG(inode.mode):
+                self.unwalked = self.unwalked or "data that are packed or encrypted are not read"
+            return None
+        if inode.size > sum(piece.size for piece in pieces):
+            pieces.append(Piece(inode.size - sum(piece.size for piece in pieces), None))
+        return _cut(pieces, inode.size)
+
+    def _blocks(self, inode: _Inode) -> Iterator[tuple[int, int]]:
+        """Give the block addresses of a file, each with where it is written."""
+        yield from _numbers(inode.data, inode.at, inode.first, inode.room)
+        for slot, depth in enumerate((0, 0, 1, 1, 2)):
+            (nid,) = struct.unpack_from("<I", inode.data, 4052 + 4 * slot)
+            yield from self._below(nid, depth, inode)
+
+    def _below(self, nid: int, depth: int, inode: _Inode) -> Iterator[tuple[int, int]]:
+        per = _PER_NODE ** (depth + 1)
+        if not nid:
+            # What is left out is a hole; beyond the end there is nothing to count.
+            if depth == 0:
+                yield from ((0, 0) for _ in range(per if inode.size > 4 * _BLOCK * per else 0))
+            return
+        at, data = self._node(nid, inode.number)
+        if depth == 0:
+            yield from _numbers(data, at, 0, _PER_NODE)
+            return
+        for inner in struct.unpack_from(f"<{_PER_NODE}I", data):
+            if inner:
+                yield from self._below(inner, depth - 1, inode)
+
+    # Directories
+
+    def _list(self) -> None:
+        root = self._take(self.volume.root)
+        if not stat.S_ISDIR(root.mode):
+            raise FormatError(root.at, "its root is no directory")
+        self.add(self._entry("", root))
+        todo = deque([(root, "", root.number, 0)])
+        seen = {root.number}
+        while todo:
+            folder, path, parent, depth = todo.popleft()
+            for name, number, kind, at in self._names(folder, path, parent):
+                full = f"{path}/{name}" if path else name
+                try:
+                    inode = self._take(number)
+                except FormatError as problem:
+                    self.flaw(problem.offset or at, f"{full}: {problem.why}")
+                    self.complete = False
+                    continue
+                self._found[number] = self._found.get(number, 0) + 1
+                if _KINDS.get(kind) != stat.S_IFMT(inode.mode):
+                    self.flaw(at, f"{full}: its entry says another kind of file")
+                if not self.add(self._entry(full, inode)):
+                    return
+                if not stat.S_ISDIR(inode.mode):
+                    continue
+                if number in seen:
+                    self.flaw(at, f"{full}: a second name for directory {number:,}")
+                elif depth >= MAX_DEPTH:
+                    self.skip(f"directories are more than {MAX_DEPTH} deep")
+                else:
+                    seen.add(number)
+                    todo.append((inode, full, folder.number, depth + 1))
+
+    def _take(self, number: int) -> _Inode:
+        known = self._known.get(number)
+        if known is None:
+            inode = self._inode(number)
+            known = self._known[number] = (inode, self._pieces(inode))
+            if not inode.inline & _INLINE_NAMES:
+                # Only names that stand in the inode are read from it again.
+                known = self._known[number] = (inode._replace(data=b""), known[1])
+        return known[0]
+
+    def _entry(self, path: str, inode: _Inode) -> Entry:
+        kind = stat.S_IFMT(inode.mode)
+        pieces = self._known[inode.number][1]
+        target, device = "", (0, 0)
+        if kind == stat.S_IFLNK and pieces:
+            piece = pieces[0]
+            data = b"" if piece.offset is None else self.view.bytes(piece.offset, piece.size)
+            target = data.split(b"\0")[0].decode("utf-8", "backslashreplace")
+        elif kind in {stat.S_IFCHR, stat.S_IFBLK}:
+            old, new = self.view.unpack("<II", inode.at + inode.first)
+            device = (old >> 8 & 0xFF, old & 0xFF)
+            if not old:
+                device = (new >> 8 & 0xFFF, new & 0xFF | new >> 12 & ~0xFF)
+        return Entry(
+            path,
+            inode.mode,
+            inode.size if kind in {stat.S_IFREG, stat.S_IFLNK} else 0,
+            inode.number,
+            inode.uid,
+            inode.gid,
+            inode.mtime,
+            target,
+            device,
+            pieces if kind == stat.S_IFREG else (),
+        )
+
+    def _names(self, folder: _Inode, path: str, parent: int) -> Iterator[tuple[str, int, int, int]]:
+        who = path or "/"
+        dots = 0
+        for name, number, kind, at in self._all_names(folder, who):
+            if name in {b".", b".."}:
+                dots += 1
+                if number != (folder.number if name == b"." else parent):
+                    self.flaw(at, f"{who}: its {name.decode()} is {number:,}")
+            elif not name or b"/" in name or b"\0" in name:
+                self.flaw(at, f"{who}: a name that cannot be")
+            else:
+                yield name.decode("utf-8", "backslashreplace"), number, kind, at
+        if dots != 2:
+            self.flaw(folder.at, f"{who}: it lacks . or ..")
+
+    def _all_names(self, folder: _Inode, who: str) -> Iterator[tuple[bytes, int, int, int]]:
+        if folder.inline & _INLINE_NAMES:
+            size = 4 * (folder.room - 1)
+            count = size * 8 // ((11 + 8) * 8 + 1)
+            start = folder.first + 4
+            data = folder.data[start : start + size]
+            gap = size - 19 * count
+            yield from self._slots(data, folder.at + start, count, gap, who)
+            return
+        for piece in self._known[folder.number][1] or ():
+            if piece.offset is None:
+                continue
+            for at in range(piece.offset, piece.offset + piece.size, _BLOCK):
+                yield from self._slots(self.view.bytes(at, _BLOCK), at, 214, 30, who)
+
+    def _slots(
+        self, data: bytes, at: int, count: int, first: int, who: str
+    ) -> Iterator[tuple[bytes, int, int, int]]:
+        """Give the entries of a block: a bitmap, entries of 11 bytes, slots of 8 for the names."""
+        names = first + 11 * count
+        slot = 0
+        while slot < count:
+            if not data[slot >> 3] >> (slot & 7) & 1:
+                slot += 1
+                continue
+            place = first + 11 * slot
+            _, number, size, kind = struct.unpack_from("<IIHB", data, place)
+            used = -(-size // 8)
+            name = data[names + 8 * slot : names + 8 * slot + size]
+            if not size or slot + used > count:
+                self.flaw(at + place, f"{who}: a name of {size:,} bytes")
+                return
+            yield name, number, kind, at + place
+            slot += used
+
+
+def _sum(block: bytes, at: int) -> int:
+    """Sum a checkpoint up to its checksum and, where that does not end the block, behind it."""
+    start = crc32_raw(block[:at], _MAGIC)
+    return crc32_raw(block[at + 4 :], start) if at < _BLOCK - 4 else start
+
+
+def _numbers(data: bytes, at: int, start: int, count: int) -> Iterator[tuple[int, int]]:
+    for number, block in enumerate(struct.unpack_from(f"<{count}I", data, start)):
+        yield at + start + 4 * number, block
+
+
+def _cut(pieces: list[Piece], size: int) -> tuple[Piece, ...]:
+    """Cut what is beyond a file's end."""
+    kept = []
+    for piece in pieces:
+        if size <= 0:
+            break
+        kept.append(piece._replace(size=min(piece.size, size)))
+        size -= piece.size
+    return tuple(kept)
