@@ -489,7 +489,7 @@ def expand(words: tuple[Word, ...], lookup: Lookup, assign: Assign, *, before: i
     empty value then vanishes, so that later arguments move up, one with blanks is several, a `#`
     starts a comment and a backslash goes. Operators mean nothing then (cli_hush.c,
     `run_pipe_real`). `before` is how often a loop ran this command already: each time U-Boot
-    forgets as many variables of it as stand in its assignments, until it puts in none at all.
+    forgets as many variables of it as stand in its assignments; when none is left it puts in none.
     """
     varying = sum(isinstance(piece, Variable) for word in words for piece in word.pieces)
     first = forgotten = 0
@@ -498,7 +498,7 @@ def expand(words: tuple[Word, ...], lookup: Lookup, assign: Assign, *, before: i
         forgotten += any(isinstance(piece, Variable) for piece in words[first].pieces)
         first += 1
     words = words[first:]
-    if not words or varying <= forgotten * (before + 1):
+    if not words or varying == forgotten * (before + 1):
         return Expanded(tuple(fill(word, _marked) for word in words))
     try:
         again = _again(words, lookup)

@@ -48,6 +48,7 @@ def test_scripts_end_as_a_running_uboot_ends_them() -> None:
         ("setenv a '# no'; setenv b ${a} more # aside", "a value is read again, its # too"),
         ("env delete a zz || setenv b failed", "what is not there cannot be deleted"),
         ("for i9 in 1 2; do j9=$a setenv b $i9; done", "U-Boot forgets the second variable"),
+        ("for i9 in 1 2 3; do j9=$a setenv b $i9; done", "and counts below none in the next round"),
     ],
 )
 def test_what_scripts_seldom_mean(text: str, why: str) -> None:
