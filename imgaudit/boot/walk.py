@@ -88,6 +88,10 @@ SETTINGS = (
 """Variables that decide where a boot command puts things (doc/usage/environment.rst)."""
 
 
+Parsed = dict[tuple[str, str], Script]
+"""Scripts by the name and the text of what they were read from."""
+
+
 @dataclass(frozen=True, slots=True)
 class Moment:
     """Where a walk is: its operations so far, its state, and the calls and rounds it is inside."""
@@ -118,12 +122,14 @@ def walk(
     entry: str,
     world: World | None = None,
     decider: Decider | None = None,
+    parsed: Parsed | None = None,
 ) -> Walk:
     """Follow `run entry` with the environment; ends always, within fixed bounds.
 
-    With a `decider`, one path is followed instead of all.
+    With a `decider`, one path is followed instead of all. `parsed` keeps the scripts that were
+    read, for further walks.
     """
-    walker = _Walker(environment, world or World(), decider)
+    walker = _Walker(environment, world or World(), decider, {} if parsed is None else parsed)
     return walker.walk(entry)
 
 
@@ -168,7 +174,11 @@ def _goes_on(done: Done) -> bool:
 
 class _Walker:
     def __init__(
-        self, environment: Mapping[str, str], world: World, decider: Decider | None
+        self,
+        environment: Mapping[str, str],
+        world: World,
+        decider: Decider | None,
+        parsed: Parsed,
     ) -> None:
         self.environment = environment
         self.world = world
@@ -180,7 +190,7 @@ class _Walker:
         self.oddities: dict[tuple[str, str], Note] = {}
         self.unchecked: set[int] = set()
         self.ignored: set[int] = set()
-        self.parsed: dict[tuple[str, str], Script] = {}
+        self.parsed = parsed
         self.stack: list[str] = []
         self.depth = 0
         self.budget = MAX_OPERATIONS * 4

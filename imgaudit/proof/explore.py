@@ -1,25 +1,29 @@
 """Every path that a boot can take: the walk, once for each way that what is not known can go.
 
 Two paths that come to the same point with the same variables, devices and RAM go on alike, so that
-one of them is followed only.
+one of them is followed only. Of a medium of which nothing is known (a USB stick, a partition that
+was not read) three things can be: it is not there; it holds nothing that is looked for; or it has
+what is asked for first, and then nobody knows how the path goes on. Of several such devices one at
+a time is taken to be there; the network is there with all that is asked of it, or not at all.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from imgaudit.boot.board import Board
 from imgaudit.boot.commands import Done
 from imgaudit.boot.records import Boot, Kind, Note, Operation, Walk, World
-from imgaudit.boot.walk import Moment, walk
+from imgaudit.boot.walk import Moment, Parsed, walk
 from imgaudit.proof.outcome import Outcome, outcome
 from imgaudit.proof.start import Started
 
 MAX_PATHS = 256
 """Paths followed for one entry; default environments need some dozens."""
 
+_NETWORK = "net"
 Place = tuple[str, int, str]
 """A command: the text it stands in, its offset there, and itself."""
 
@@ -37,12 +41,16 @@ class Ending(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One command on a path, and how it ended; `known` is false where it could end otherwise."""
+    """One command on a path, and how it ended; `known` is false where it could end otherwise.
+
+    `outside` names the device on which that depends, where the layout does not have it.
+    """
 
     operation: Operation
     succeeds: bool
     why: str = ""
     known: bool = True
+    outside: str = ""
 
     @property
     def place(self) -> Place:
@@ -78,6 +86,7 @@ class Setting:
     world: World
     board: Board
     judge: Callable[[Boot, Sequence[Operation]], Started]
+    parsed: Parsed = field(default_factory=dict, repr=False)
 
 
 class _EndError(Exception):
@@ -101,6 +110,8 @@ class _OnePath:
         self.made: list[bool] = []
         self.path = Path()
         self.answers: dict[str, bool] = {}
+        self.empty: set[str] = set()
+        self.there = ""
 
     def outcome(self, operation: Operation, done: Done, moment: Moment) -> bool:
         """See Decider."""
@@ -112,21 +123,39 @@ class _OnePath:
         if found.succeeds is not None:
             self.path.taken.append(Taken(operation, found.succeeds, found.why))
             return found.succeeds
+        other = bool(found.outside and self.there and found.outside != self.there)
+        if other or (found.medium and found.medium in self.empty):
+            self.path.taken.append(Taken(operation, succeeds=False, why=found.why))
+            return False
+        if found.medium == _NETWORK == self.there:
+            self.path.taken.append(Taken(operation, succeeds=True))
+            return True
         # A variable does not change between two looks at it; hardware may.
         asks = operation.kind is Kind.TEST and operation.device is None
         if asks and operation.command in self.answers:
             return self.answers[operation.command]
-        succeeds = self.fork(operation, found.why, moment)
+        succeeds = self.fork(operation, found.why, moment, found.outside)
         if asks:
             self.answers[operation.command] = succeeds
         if succeeds and found.outside:
-            self.path.outside.add(found.outside)
+            self.there = found.outside
+        if found.medium:
+            self.looked(operation, found, succeeds=succeeds)
         return succeeds
+
+    def looked(self, operation: Operation, found: Outcome, *, succeeds: bool) -> None:
+        """Remember what was found on a medium of which nothing is known."""
+        if not succeeds:
+            self.empty.add(found.medium)
+        elif operation.kind is not Kind.SELECT and found.medium != _NETWORK:
+            self.path.outside |= {found.outside} - {""}
+            self.end(Ending.OUTSIDE if found.outside else Ending.OPEN, found.why)
 
     def either(self, note: Note, moment: Moment) -> bool:
         """See Decider."""
         operation = moment.operations[-1]
-        if self.path.outside and note.kind == "script not known":
+        if self.there and note.kind == "script not known":
+            self.path.outside.add(self.there)
             self.end(Ending.OUTSIDE, note.kind)
         if self.fork(operation, f"{note.kind}: {note.what}", moment):
             self.end(Ending.OPEN, f"{note.kind}: {note.what}")
@@ -144,17 +173,17 @@ class _OnePath:
             self.path.started = started
             self.end(Ending.STARTS, "")
         if started.starts is None:
-            outside = started.outside or (self.path.outside and boot.kernel is None)
-            if not self.fork(operation, started.why, moment):
+            outside = started.outside or (self.there if boot.kernel is None else "")
+            if not self.fork(operation, started.why, moment, outside):
                 return False
-            self.path.outside |= {started.outside} - {""}
+            self.path.outside |= {outside} - {""}
             self.end(Ending.OUTSIDE if outside else Ending.OPEN, started.why)
         self.path.taken.append(Taken(operation, succeeds=False, why=started.why))
         if not started.returns:
             self.end(Ending.DEAD, started.why)
         return False
 
-    def fork(self, operation: Operation, why: str, moment: Moment) -> bool:
+    def fork(self, operation: Operation, why: str, moment: Moment, outside: str = "") -> bool:
         """Take the next choice; behind the given ones, fail."""
         number = len(self.made)
         if number >= len(self.choices):
@@ -164,7 +193,7 @@ class _OnePath:
             self.seen.add(key)
         succeeds = number < len(self.choices) and self.choices[number]
         self.made.append(succeeds)
-        self.path.taken.append(Taken(operation, succeeds, why, known=False))
+        self.path.taken.append(Taken(operation, succeeds, why, known=False, outside=outside))
         return succeeds
 
     def end(self, ending: Ending, why: str) -> None:
@@ -187,7 +216,8 @@ class _OnePath:
             memory,
             state.status,
             frozenset(self.answers.items()),
-            frozenset(self.path.outside),
+            frozenset(self.empty),
+            self.there,
         )
 
 
@@ -222,7 +252,7 @@ def explore(
 def _follow(one: _OnePath, setting: Setting, entry: str) -> Path:
     path = one.path
     try:
-        path.walk = walk(setting.variables, entry, setting.world, one)
+        path.walk = walk(setting.variables, entry, setting.world, one, setting.parsed)
     except _EndError:
         return path
     _missing(path)
@@ -263,8 +293,3 @@ def _missing(path: Path) -> None:
         )
         path.taken.append(Taken(operation, succeeds=False, why=why))
     path.taken.sort(key=lambda taken: taken.operation.index)
-
-
-def with_dead(setting: Setting, dead: frozenset[str]) -> Setting:
-    """Give the same setting with some devices silent."""
-    return replace(setting, world=replace(setting.world, dead=dead))

@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from imgaudit.boot.commands import Done
-from imgaudit.boot.media import find_device
+from imgaudit.boot.media import find_device, find_file, partition_named
 from imgaudit.boot.records import Cause, Kind, Operation, Reason, World
+from imgaudit.boot.values import Text
 from imgaudit.units import Span
 
 
@@ -21,12 +22,14 @@ from imgaudit.units import Span
 class Outcome:
     """`succeeds` is None where it cannot be known; `why` says the reason.
 
-    `outside` names the device that the layout does not have and on which it depends.
+    `outside` names the device that the layout does not have and on which it depends, `medium` what
+    nothing is known of: such a device, or a partition that was not read.
     """
 
     succeeds: bool | None
     why: str = ""
     outside: str = ""
+    medium: str = ""
 
 
 _WORKS = Outcome(True)
@@ -62,9 +65,13 @@ def outcome(
         return _caused(False, done.cause, operation.device or "")
     if done.cause is not None:
         return _caused(None, done.cause, operation.device or "")
+    if operation.kind is Kind.TEST and (told := _asked(operation, world)) is not None:
+        return told
     if operation.kind is Kind.UNKNOWN:
         name = operation.arguments[0] if operation.arguments else ""
         return Outcome(None, f"which command {name} is, is not known")
+    if operation.kind is Kind.RUN:
+        return _WORKS  # what it runs decides
     if operation.device is not None and operation.kind in _ON_CHIP:
         return _on_device(operation, world)
     if operation.kind in _SETTINGS:
@@ -82,8 +89,29 @@ def _refused(operation: Operation) -> str:
 
 def _caused(succeeds: bool | None, cause: Cause | None, device: str) -> Outcome:
     """Say what the facts say; a device that the layout does not have may yet be there."""
-    outside = cause is not None and cause.reason is Reason.DEVICE_OUTSIDE
-    return Outcome(succeeds, "" if cause is None else str(cause), device if outside else "")
+    if cause is None:
+        return Outcome(succeeds)
+    outside = device if cause.reason is Reason.DEVICE_OUTSIDE else ""
+    medium = outside
+    if cause.reason is Reason.FILE_SYSTEM_UNKNOWN:
+        medium = str(cause.operands.get("volume", ""))
+    elif cause.reason in {Reason.PARTITION_UNKNOWN, Reason.PARTITIONS_UNKNOWN}:
+        medium = f"some partition of {device}"
+    return Outcome(succeeds, str(cause), outside, "" if succeeds is not None else medium)
+
+
+def _asked(operation: Operation, world: World) -> Outcome | None:
+    """Answer `test -e interface device:partition path`, as far as it has a reason."""
+    words = operation.arguments
+    at = words.index("-e") if "-e" in words else len(words)
+    interface, where, path = (*words[at + 1 : at + 4], "", "", "")[:3]
+    number, colon, partition = where.partition(":")
+    if not path or not colon or "${" in number:
+        return None
+    device = f"{interface}{Text.of(number).number()}"
+    named = partition_named(world, device, None if "${" in partition else partition)
+    found = find_file(world, device, named, None if "${" in path else Text.of(path))
+    return None if found.cause is None else _caused(None, found.cause, device)
 
 
 def _on_device(operation: Operation, world: World) -> Outcome:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from imgaudit.boot.board import Board
 from imgaudit.boot.found import Boots
-from imgaudit.boot.records import Kind
+from imgaudit.boot.records import Cause, Kind, Reason
 from imgaudit.boot.stage import position, variables_of, world_of
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
@@ -111,7 +111,8 @@ class Proving:
         ]
         self.setting = Setting(
             variables=self.values,
-            world=world_of(self.board, copies),
+            # Whether a number means the chip that it is taken to mean is asked of what is proven.
+            world=replace(world_of(self.board, copies), assumed=frozenset()),
             board=self.board,
             judge=starter.judge,
         )
@@ -199,6 +200,16 @@ class Proving:
         outside = tuple(sorted({name for path in real for name in path.outside}))
         if bad or not whole:
             return self.unclear(aim, paths, bad or real, slot=aim.slot_name)
+        guess = self.guessed(good[0])
+        if guess is not None:
+            return Proof(
+                stage=stage,
+                slot=aim.slot_name,
+                verdict=Verdict.UNPROVEN,
+                step=guess,
+                then="give the chip its number: in the layout",
+                paths=len(paths),
+            )
         return Proof(
             stage=stage,
             slot=aim.slot_name,
@@ -208,6 +219,16 @@ class Proving:
             outside=outside,
             paths=len(paths),
         )
+
+    def guessed(self, path: Path) -> Step | None:
+        """Give the first step that stands on a guess of which chip a number means."""
+        for taken in path.taken:
+            operation = taken.operation
+            device = operation.device or ""
+            if {device, device.partition(".")[0]} & self.board.assumed:
+                why = str(Cause(Reason.DEVICE_ASSUMED, {"device": device}))
+                return Step(operation.command, operation.variable, operation.at, why)
+        return None
 
     def under(self, aim: Aim) -> Setting:
         """Give the setting in which a stage or slot is started."""
@@ -276,9 +297,10 @@ class Proving:
     def without(self, aim: Aim, setting: Setting, paths: list[Path], *, whole: bool) -> Proof:
         """Say why no path starts the stage."""
         stage, slot = aim.stage, aim.slot_name
-        unknown = next((path for path in paths if path.ending in _UNCLEAR), None)
-        if unknown is not None or not whole:
-            path = unknown or paths[-1]
+        unclear = [path for path in paths if path.ending in _UNCLEAR]
+        if unclear or not whole:
+            # What the board itself has comes before what may be plugged in.
+            path = min(unclear, key=_remoteness, default=paths[-1])
             fork = path.forks[-1 if path.ending is Ending.OPEN else 0] if path.forks else None
             entry = aim.entry or ""
             step = (
@@ -305,16 +327,24 @@ class Proving:
         entry = aim.entry or ""
         failing = [taken for taken in path.taken if not taken.succeeds and taken.known]
         decided = [taken for taken in path.taken if _asks(taken) and taken.succeeds]
+        maybe = None
         for taken in (*failing, *decided)[:MAX_TRIED]:
             if taken.operation.kind is Kind.RUN:
                 return _step(taken)
             forced = {taken.place: not taken.succeeds}
             tried, _ = explore(setting, entry, forced=forced, most=MAX_TRIED_PATHS)
-            if any(one.ending is Ending.OPEN or self.belongs(one, aim) for one in tried):
+            if any(one.boot and one.ending is Ending.OPEN for one in tried) or any(
+                self.belongs(one, aim) for one in tried
+            ):
                 return _step(taken)
+            # Behind a script or an environment that is not there nobody knows what comes.
+            if maybe is None and any(one.ending is Ending.OPEN for one in tried):
+                maybe = taken
         if path.ending is Ending.STARTS and path.boot is not None and path.walk is None:
             last = path.boot.command
             return Step(last, entry, 0, self.foreign(path, aim))
+        if maybe is not None:
+            return _step(maybe)
         if failing:
             return _step(next((one for one in failing if not _asks(one)), failing[0]))
         if entry not in self.values:
@@ -337,6 +367,12 @@ class Proving:
         if path.ending in {Ending.OPEN, Ending.OUTSIDE}:
             return path.why
         return _STOPS.get(path.stop, f"it ends in {path.stop}")
+
+
+def _remoteness(path: Path) -> tuple[bool, int, int]:
+    """Order paths that nobody can know the end of: by how much must be there that may not be."""
+    made = [fork for fork in path.forks if fork.succeeds]
+    return path.ending is Ending.OUTSIDE, sum(bool(fork.outside) for fork in made), len(made)
 
 
 def _asks(taken: Taken) -> bool:

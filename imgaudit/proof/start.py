@@ -7,7 +7,7 @@ comes back with an error; Linux init/main.c (`kernel_init`) for the names of ini
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
@@ -25,6 +25,7 @@ from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.root import target_of
 from imgaudit.model import Layout, Region
+from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Link
 from imgaudit.rescue.stage import Rescue
 from imgaudit.units import Span, both
@@ -40,6 +41,7 @@ _WANTS: dict[str, tuple[tuple[type[Facts], ...], str]] = {
     "bootm": ((FitFacts, UimageFacts), "a FIT or a uImage"),
     "booti": ((Arm64ImageFacts, RiscvImageFacts), "an Image of arm64 or RISC-V"),
     "bootz": ((ZimageFacts,), "a zImage of arm"),
+    "bootefi": ((Arm64ImageFacts, RiscvImageFacts, ZimageFacts), "an EFI program"),
 }
 
 
@@ -107,12 +109,19 @@ class _Judging:
         self.loaded: dict[str, tuple[Operation, Source | None]] = {}
 
     def run(self) -> Started:
-        if self.name not in _WANTS:
+        if self.boot.kernel is not None:
+            self.loaded["kernel"] = self.filled("kernel", self.boot.kernel)
+        elif self.arguments[:2] == ("bootefi", "bootmgr"):
+            what = "the EFI boot entries"
+            raise _OpenError(f"{what} are not known", outside=what)
+        if self.name not in _WANTS and self.name != "sysboot":
             raise _OpenError(f"what {self.name} starts is not known")
         if self.boot.kernel is None:
             raise _OpenError("the address that it starts from is not known")
-        self.loaded["kernel"] = self.filled("kernel", self.boot.kernel)
         top = self.content("kernel")
+        if self.name == "sysboot":
+            self.name = _command_for(top)
+            self.boot = replace(self.boot, command=self.name)
         self.suits(top)
         for role, at in (("ramdisk", self.boot.ramdisk), ("fdt", self.boot.fdt)):
             if at is not None:
@@ -240,6 +249,8 @@ class _Judging:
                     f"{content.name} is compressed, and {' or '.join(_UNPACKING)} is not set"
                 )
             inner = content.unwrapped()
+        if self.name == "bootefi" and inner.facts is None:
+            raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):
             what = inner.title or "nothing that is known"
             raise _NoError(f"{self.name} takes {spoken}; {content.name} is none: {what}")
@@ -263,7 +274,7 @@ class _Judging:
         try:
             found = pieces(given)
         except UnknownError as problem:
-            raise _NoError(str(problem)) from problem
+            raise _OpenError(str(problem)) from problem
         return {piece.role: piece for piece in found}
 
     def configuration(self, content: Content, facts: FitFacts) -> None:
@@ -339,7 +350,8 @@ class _Judging:
     def tree(self, piece: Piece | None) -> Iterator[Link]:
         """See that there is a device tree."""
         if piece is None:
-            if any(_OWN_TREE in word for word in self.arguments):
+            given = {"bootefi", "sysboot"} & set(self.arguments[:1])
+            if given or any(_OWN_TREE in word for word in self.arguments):
                 yield Link("fdt", "U-Boot's own device tree")
             elif any("${" in word for word in self.arguments[3:4]):
                 raise _OpenError("where the device tree is, is not known")
@@ -425,9 +437,10 @@ class _Judging:
             raise _OpenError(f"what root={root.text} leads to is not known")
         if target.region is None:
             raise _NoError(f"root={root.text}: {target.why}", returns=False)
-        yield self.system(target.region, root.text)
+        yield from self.system(target.region, root.text, line.init)
 
-    def system(self, region: Region, text: str) -> Link:
+    def system(self, region: Region, text: str, named: str | None) -> Iterator[Link]:
+        """See that a region holds a file system with a first program."""
         content = self.board.content(region)
         if content is None:
             raise _OpenError(f"what {region.name}, the root, holds is not known")
@@ -436,7 +449,21 @@ class _Judging:
             raise _NoError(
                 f"root={text} is {region.name}, which holds {what}, no file system", returns=False
             )
-        return Link("root", f"root {region.name} ({region.holds})", region.name)
+        yield Link("root", f"root {region.name} ({region.holds})", region.name)
+        init = init_of(content, named, self.layout.arch)
+        if init.path is None and not init.known:
+            raise _OpenError(f"the init of {region.name}: {init.why}")
+        if init.path is None:
+            raise _NoError(f"the kernel finds no init: {init.why}", returns=False)
+        yield Link("init", init.path, region.name)
+
+
+def _command_for(kernel: Content) -> str:
+    """Name the command with which `sysboot` starts a kernel (boot/pxe_utils.c, label_boot)."""
+    inner = kernel.unwrapped()
+    if isinstance(inner.facts, ZimageFacts):
+        return "bootz"
+    return "bootm" if isinstance(kernel.facts, FitFacts | UimageFacts) else "booti"
 
 
 _SPOKEN = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}

@@ -57,7 +57,7 @@ def test_the_sound_build_is_proven_with_its_chain(sound: Subject) -> None:
     assert {proof.verdict for proof in proofs.values()} == {Verdict.PROVEN}
     assert proofs["main"].line() == (
         "firmware: U-Boot → env-a: bootcmd → boot: Image (6.12.30-whimbrel, arm64), whimbrel.dtb"
-        " → rootfs-a: root rootfs-a (ext4)"
+        " → rootfs-a: root rootfs-a (ext4), /sbin/init"
     )
     assert [link.role for link in proofs["recovery"].chain] == [
         "firmware",
@@ -137,6 +137,10 @@ BROKEN_MAIN: list[tuple[dict[str, str | None], str]] = [
     ({"slot": "c"}, "root=PARTLABEL=rootfs-c"),
     ({"main_args": "setenv bootargs root=/dev/mmcblk0p7"}, "root=/dev/mmcblk0p7"),
     ({"main_args": "setenv bootargs root=UUID=0000-0000"}, "needs a ramdisk"),
+    ({"main_args": "setenv bootargs root=/dev/mmcblk0p1"}, "finds no init"),
+    ({"main_args": "setenv bootargs root=/dev/mmcblk0p4"}, "finds no init"),
+    ({"main_args": "setenv bootargs root=PARTLABEL=rootfs-a init=/sbin/inti"}, "/sbin/inti"),
+    ({"main_args": "setenv bootargs root=PARTLABEL=rootfs-a init=/etc/fstab"}, "not executable"),
     ({"main": _MAIN.replace("booti", "bootz")}, "bootz takes a zImage"),
     ({"main": _MAIN.replace("booti", "bootm")}, "bootm takes a FIT"),
     ({"main": _MAIN.replace(" - ${fdt_addr_r}", "")}, "no device tree is given"),
@@ -185,6 +189,8 @@ HARMLESS: list[dict[str, str | None]] = [
     {"bootcmd": "env exists main && run main; run recovery"},
     {"bootcmd": "mmc dev 0; mmc rescan; mmc part; run main || run recovery"},
     {"main": f"setenv more quiet; {_MAIN}"},
+    {"main_args": "setenv bootargs root=PARTLABEL=rootfs-a init=/bin/sh"},
+    {"main_args": "setenv bootargs root=/dev/mmcblk0p2 rootwait"},
     {"recovery": _RECOVERY.replace("sf probe", "sf probe 0")},
     {"recovery": _RECOVERY.replace("sf probe", "sf probe 0:0 50000000 0")},
     {"recovery": _RECOVERY.replace("#conf-1", "")},

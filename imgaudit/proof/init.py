@@ -1,0 +1,74 @@
+"""The first program of a root file system, as far as its list of files tells.
+
+Source: Linux init/main.c (`kernel_init`): what `init=` names and nothing else, or the first of four
+names that can be executed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+
+from imgaudit.contents.tree import Content
+from imgaudit.errors import ImgauditError
+from imgaudit.formats.files import Entry, FileSystem, open_file
+from imgaudit.rescue.first import FALLBACKS
+from imgaudit.rescue.runnable import TARGETS
+
+_EXECUTABLE = 0o111
+_ELF_HEAD = 20
+_MACHINES = {3: "x86", 8: "MIPS", 20: "PowerPC", 40: "ARM", 62: "x86-64", 183: "AArch64"} | {
+    243: "RISC-V"
+}
+"""e_machine of the ELF header, as formats.elf spells it (Linux include/uapi/linux/elf-em.h)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Init:
+    """`path` is what is started; None where nothing is, or (`known` is false) nobody can tell."""
+
+    path: str | None
+    why: str = ""
+    known: bool = True
+
+
+def init_of(content: Content, named: str | None, arch: str) -> Init:
+    """Find the first program in a file system; `named` is what `init=` says."""
+    facts = content.facts
+    files = facts.files if isinstance(facts, FileSystem) else None
+    if files is None:
+        return Init(None, f"the files of {content.name} are not listed", known=False)
+    whys = []
+    for path in (named,) if named else FALLBACKS:
+        entry = files.find(path)
+        if entry is None:
+            continue
+        why = _refused(content, entry, arch)
+        if not why:
+            return Init(path)
+        whys.append(f"{path} {why}")
+    wanted = named or ", ".join(FALLBACKS)
+    if not files.complete and not whys:
+        return Init(None, f"whether {content.name} has {wanted} is not known", known=False)
+    return Init(None, "; ".join(whys) or f"{content.name} has no {wanted}")
+
+
+def _refused(content: Content, entry: Entry, arch: str) -> str:
+    """Say why the kernel does not execute a file; nothing where it may."""
+    if not entry.is_file:
+        return "is no file"
+    if not entry.mode & _EXECUTABLE:
+        return "is not executable"
+    if not entry.size:
+        return "is empty"
+    head = b""
+    if content.view is not None:
+        with contextlib.suppress(ImgauditError):
+            head = open_file(content.view, entry).upto(0, _ELF_HEAD)
+    if head.startswith(b"\x7fELF") and len(head) == _ELF_HEAD:
+        number = head[18] << 8 | head[19] if head[5] == 2 else head[19] << 8 | head[18]
+        machine = _MACHINES.get(number)
+        target = TARGETS.get(arch)
+        if target is not None and machine not in {None, target.machine}:
+            return f"is for {machine}, the board is {arch}"
+    return ""

@@ -1,0 +1,251 @@
+"""The proof on other boards than the Whimbrel: distro boot, slots, losses. All are made up here.
+
+The scripts are written after U-Boot's include/config_distro_bootcmd.h (names and order).
+"""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+import pytest
+
+from imgaudit.contents.build import MemoryStore
+from imgaudit.contents.reader import Loader
+from imgaudit.layout.load import parse
+from imgaudit.proof.records import Proof, Verdict
+from imgaudit.rules.samples import arm64_kernel, board_tree
+from imgaudit.rules.subject import Subject, gather
+from imgaudit.units import KIB, MIB
+from imgaudit.writers.elf import program
+from imgaudit.writers.env import environment
+from imgaudit.writers.ext4 import ext4
+from imgaudit.writers.fat import fat16
+from imgaudit.writers.sparse import Sparse
+from imgaudit.writers.tree import directory, file
+
+_LAYOUT = """\
+layout: 1
+board: heron
+arch: arm64
+chips:
+  nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}
+  emmc: {kind: emmc, sectors: 524288, number: 0}
+regions:
+  - {name: env, chip: nor, at: 0, size: 64 KiB, holds: uboot-env, writer: runtime, file: env,
+     env: {size: 16 KiB}}
+  - {name: boot, chip: emmc, partition: 1, at: 1 MiB, size: 32 MiB, holds: fat, writer: release,
+     file: boot}
+  - {name: root-a, chip: emmc, partition: 2, at: 40 MiB, size: 32 MiB, holds: ext4,
+     writer: release, file: root}
+  - {name: root-b, chip: emmc, partition: 3, at: 80 MiB, size: 32 MiB, holds: ext4,
+     writer: release, file: other}
+stages:
+  main:
+    regions: [env, boot, root-a, root-b]
+    entry: bootcmd
+"""
+_SLOTS = """\
+    slots:
+      a: {variables: {slot: a}, regions: [root-a]}
+      b: {variables: {slot: b}, regions: [root-b]}
+"""
+_ADDRESSES = {
+    "kernel_addr_r": "0x80200000",
+    "fdt_addr_r": "0x88000000",
+    "ramdisk_addr_r": "0x88100000",
+    "scriptaddr": "0x87000000",
+    "pxefile_addr_r": "0x87100000",
+}
+_DISTRO = {
+    **_ADDRESSES,
+    "boot_targets": "usb0 mmc0 dhcp",
+    "boot_prefixes": "/ /boot/",
+    "boot_scripts": "boot.scr.uimg boot.scr",
+    "boot_syslinux_conf": "extlinux.conf",
+    "bootcmd": "run distro_bootcmd",
+    "distro_bootcmd": "for target in ${boot_targets}; do run bootcmd_${target}; done",
+    "bootcmd_mmc0": "devnum=0; run mmc_boot",
+    "mmc_boot": "if mmc dev ${devnum}; then devtype=mmc; run scan_dev_for_boot_part; fi",
+    "bootcmd_usb0": "devnum=0; run usb_boot",
+    "usb_boot": "usb start; if usb dev ${devnum}; then devtype=usb; run scan_dev_for_boot_part; fi",
+    "bootcmd_dhcp": "if dhcp ${scriptaddr} boot.scr.uimg; then source ${scriptaddr}; fi",
+    "scan_dev_for_boot_part": (
+        "for distro_bootpart in 1 2; do"
+        " if fstype ${devtype} ${devnum}:${distro_bootpart} bootfstype;"
+        " then run scan_dev_for_boot; fi; done"
+    ),
+    "scan_dev_for_boot": (
+        "for prefix in ${boot_prefixes}; do run scan_dev_for_extlinux; run scan_dev_for_scripts;"
+        " done"
+    ),
+    "scan_dev_for_extlinux": (
+        "if test -e ${devtype} ${devnum}:${distro_bootpart} ${prefix}${boot_syslinux_conf};"
+        " then run boot_extlinux; echo SCRIPT FAILED: continuing...; fi"
+    ),
+    "boot_extlinux": (
+        "sysboot ${devtype} ${devnum}:${distro_bootpart} any ${scriptaddr}"
+        " ${prefix}${boot_syslinux_conf}"
+    ),
+    "scan_dev_for_scripts": (
+        "for script in ${boot_scripts}; do"
+        " if test -e ${devtype} ${devnum}:${distro_bootpart} ${prefix}${script};"
+        " then run boot_a_script; fi; done"
+    ),
+    "boot_a_script": (
+        "load ${devtype} ${devnum}:${distro_bootpart} ${scriptaddr} ${prefix}${script};"
+        " source ${scriptaddr}"
+    ),
+}
+_CONF = (
+    "default first\nlabel first\n  kernel /Image\n  fdt /board.dtb\n"
+    "  append root=/dev/mmcblk0p2 rootwait console=ttyS0\n"
+)
+
+
+def _bytes(image: Sparse) -> bytes:
+    data = bytearray(image.size)
+    for at, piece in image.pieces:
+        data[at : at + len(piece)] = piece
+    return bytes(data)
+
+
+def _root(number: int, *, init: bool = True) -> bytes:
+    tree = {"etc/os-release": file("ID=heron\n"), "dev": directory()}
+    if init:
+        tree["sbin/init"] = file(program(), 0o755)
+    return _bytes(ext4(16 * MIB, tree, label="root", uuid=UUID(int=number), epoch=0))
+
+
+def board(
+    variables: dict[str, str],
+    *,
+    conf: str = _CONF,
+    layout: str = _LAYOUT,
+    files: dict[str, bytes] | None = None,
+    other: bool = True,
+) -> Subject:
+    """Read a board with an environment, and an extlinux.conf on its boot partition."""
+    found = {"Image": arm64_kernel(), "board.dtb": board_tree(), "extlinux.conf": conf.encode()}
+    made = {
+        "env": lambda: environment(variables, 16 * KIB, None),
+        "boot": lambda: _bytes(fat16(16 * MIB, found | (files or {}), "BOOT", 1)),
+        "root": lambda: _root(1),
+        "other": lambda: _root(2, init=other),
+    }
+    with Loader() as loader:
+        return gather(parse(layout.encode(), "heron.yaml"), MemoryStore(made, loader))
+
+
+def proofs(subject: Subject) -> dict[str, Proof]:
+    return {proof.name: proof for proof in subject.proofs if proof.taken}
+
+
+def test_distro_boot_is_proven_and_followed_in_few_paths() -> None:
+    proof = proofs(board(_DISTRO))["main"]
+    assert proof.verdict is Verdict.PROVEN, proof.line()
+    assert [link.what for link in proof.chain][1:] == [
+        "Image (arm64)",
+        "board.dtb",
+        "root root-a (ext4)",
+        "/sbin/init",
+    ]
+    assert proof.outside == ("usb0",)
+    assert proof.paths < 40
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("/Image", "/Imagee"), "Imagee"),
+        (("/board.dtb", "/broad.dtb"), "broad.dtb"),
+        (("kernel /Image", "kernel /board.dtb"), "takes"),
+        (("mmcblk0p2", "mmcblk0p7"), "mmcblk0p7"),
+        (("rootwait", "init=/sbin/inti"), "/sbin/inti"),
+    ],
+)
+def test_a_wrong_extlinux_conf_is_not_proven(change: tuple[str, str], says: str) -> None:
+    subject = board({**_DISTRO, "boot_targets": "mmc0"}, conf=_CONF.replace(*change))
+    proof = proofs(subject)["main"]
+    assert proof.verdict is Verdict.REFUTED, proof.line()
+    assert says in proof.line()
+
+
+def test_a_chip_whose_number_nobody_says_is_not_assumed() -> None:
+    subject = board(_DISTRO, layout=_LAYOUT.replace(", number: 0", ""))
+    proof = proofs(subject)["main"]
+    assert proof.verdict is Verdict.UNPROVEN
+    assert "mmc0" in proof.line()
+
+
+_BY_SLOT = {
+    **_ADDRESSES,
+    "slot": "a",
+    "bootlimit": "3",
+    "root": "2",
+    "bootcmd": (
+        "if test ${slot} = b; then setenv root 3; else setenv root 2; fi;"
+        " mmc dev 0 && load mmc 0:1 ${kernel_addr_r} Image && load mmc 0:1 ${fdt_addr_r} board.dtb"
+        " && setenv bootargs root=/dev/mmcblk0p${root} panic=5"
+        " && booti ${kernel_addr_r} - ${fdt_addr_r}"
+    ),
+    "altbootcmd": (
+        "if test ${slot} = a; then setenv slot b; else setenv slot a; fi; saveenv; run bootcmd"
+    ),
+}
+
+
+def test_each_slot_is_proven_and_the_switch_is_followed() -> None:
+    found = proofs(board(_BY_SLOT, layout=_LAYOUT + _SLOTS))
+    assert {name: proof.verdict for name, proof in found.items()} == {
+        "main a": Verdict.PROVEN,
+        "main b": Verdict.PROVEN,
+        "main after 3 failed starts": Verdict.PROVEN,
+    }
+    assert found["main after 3 failed starts"].line() == "altbootcmd: main b"
+
+
+def test_a_slot_that_cannot_start_is_refuted_alone() -> None:
+    found = proofs(board(_BY_SLOT, layout=_LAYOUT + _SLOTS, other=False))
+    assert found["main a"].verdict is Verdict.PROVEN
+    assert found["main b"].verdict is Verdict.REFUTED
+    assert "no init" in found["main b"].line()
+    stuck = {**_BY_SLOT, "bootcmd": _BY_SLOT["bootcmd"].replace("root 3", "root 2")}
+    found = proofs(board(stuck, layout=_LAYOUT + _SLOTS))
+    assert found["main b"].verdict is Verdict.REFUTED
+    assert "root-a" in found["main b"].line()
+
+
+def test_a_switch_that_starts_the_same_slot_again_is_refuted() -> None:
+    found = proofs(board({**_BY_SLOT, "altbootcmd": "run bootcmd"}, layout=_LAYOUT + _SLOTS))
+    switch = found["main after 3 failed starts"]
+    assert switch.verdict is Verdict.REFUTED
+    assert "it starts main a again" in switch.line()
+
+
+def test_losses_are_followed_to_what_starts() -> None:
+    subject = board(_BY_SLOT, layout=_LAYOUT + _SLOTS)
+    told = {str(loss): (loss.starts, loss.how) for loss in subject.losses}
+    assert told["(nothing)"] == (("main a",), "bootcmd")
+    assert told["root-a"] == (("main b",), "after 3 failed starts altbootcmd")
+    assert told["root-b"] == (("main a",), "bootcmd")
+    assert told["emmc silent"] == ((), "U-Boot waits at its prompt")
+    assert told["boot"] == ((), "U-Boot waits at its prompt")
+    # nothing is compiled in that is known here
+    assert told["env"][0] is None
+    still = board(
+        {**_BY_SLOT, "bootcmd": _BY_SLOT["bootcmd"].replace(" panic=5", "")},
+        layout=_LAYOUT + _SLOTS,
+    )
+    stays = next(loss for loss in still.losses if loss.name == "root-a")
+    assert stays.starts == ()
+    assert "without panic=" in stays.how
+
+
+def test_a_stick_without_anything_must_not_keep_the_board() -> None:
+    script = (
+        "if usb start && usb dev 0; then load usb 0:1 ${scriptaddr} boot.scr && source; else"
+        f" {_BY_SLOT['bootcmd'].partition('; fi; ')[2]}; fi"
+    )
+    proof = proofs(board({**_BY_SLOT, "bootcmd": script}))["main"]
+    assert proof.verdict is Verdict.UNPROVEN, proof.line()
+    assert "usb" in proof.line()
