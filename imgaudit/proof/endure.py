@@ -17,7 +17,7 @@ from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
-from imgaudit.proof.explore import Ending, Path, explore
+from imgaudit.proof.explore import Ending, Path
 from imgaudit.proof.prove import Proving
 from imgaudit.rescue.stage import Rescue
 
@@ -132,7 +132,7 @@ def _gone(copy: Copy[Environment], lost: frozenset[str]) -> bool:
 
 def _follow(proving: Proving, entry: str) -> tuple[tuple[str, ...] | None, str]:
     """Name what starts by itself, and how; None where that is not known."""
-    paths, whole = explore(proving.setting, entry)
+    paths, whole = proving.follow(proving.setting, entry)
     real = [path for path in paths if path.ending not in {Ending.MERGED, Ending.OUTSIDE}]
     if not whole or any(path.ending is Ending.OPEN for path in real):
         why = next((path.why for path in real if path.ending is Ending.OPEN), "")

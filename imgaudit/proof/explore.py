@@ -43,7 +43,8 @@ class Ending(StrEnum):
 class Taken:
     """One command on a path, and how it ended; `known` is false where it could end otherwise.
 
-    `outside` names the device on which that depends, where the layout does not have it.
+    `outside` names the device on which that depends, where the layout does not have it. `blame` is
+    an earlier command that made this one fail.
     """
 
     operation: Operation
@@ -51,6 +52,7 @@ class Taken:
     why: str = ""
     known: bool = True
     outside: str = ""
+    blame: Operation | None = None
 
     @property
     def place(self) -> Place:
@@ -178,7 +180,8 @@ class _OnePath:
                 return False
             self.path.outside |= {outside} - {""}
             self.end(Ending.OUTSIDE if outside else Ending.OPEN, started.why)
-        self.path.taken.append(Taken(operation, succeeds=False, why=started.why))
+        blame = started.blame
+        self.path.taken.append(Taken(operation, succeeds=False, why=started.why, blame=blame))
         if not started.returns:
             self.end(Ending.DEAD, started.why)
         return False

@@ -18,6 +18,7 @@ from imgaudit.contents.tree import BLOCK, PASSED_OVER, Content
 from imgaudit.errors import UnreadError
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.uboot_env import UbootEnv
@@ -246,6 +247,8 @@ def _alone(content: Content, view: View | None, programs: Container[str]) -> tup
         return Seen.UNSEEN, f"{content.name} was not unpacked to its end: {content.why}"
     if content.facts is not None:
         if isinstance(content.facts, _WHOLE):
+            return Seen.FOLLOWED, ""
+        if isinstance(content.facts, FileSystem) and not content.facts.unwalked:
             return Seen.FOLLOWED, ""
         return Seen.HEADER, f"{content.name}: {_NO_SUM}"
     if content.format is not None or view is None or content.why.startswith(PASSED_OVER):

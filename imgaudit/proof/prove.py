@@ -13,7 +13,7 @@ from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout, Slot, Stage
-from imgaudit.proof.explore import Ending, Path, Setting, Taken, explore
+from imgaudit.proof.explore import Ending, Path, Place, Setting, Taken, explore
 from imgaudit.proof.records import Link, Proof, Step, Verdict
 from imgaudit.proof.start import Starter
 from imgaudit.rescue.stage import Rescue
@@ -99,6 +99,14 @@ class Proving:
         self.build, self.layout, self.copies, self.copy = build, layout, copies, copy
         variables = variables_of(build, copies, copy)
         self.values = {name: item.value for name, item in variables.items()}
+        # U-Boot runs preboot before anything else (doc/usage/environment.rst).
+        self.powered: dict[str, str] = {
+            name: f"power-on ({name})"
+            for name in ("bootcmd", "altbootcmd")
+            if "preboot" in self.values and name in self.values
+        }
+        for name, entry in self.powered.items():
+            self.values[entry] = f"run preboot; run {name}"
         self.board = Board(build, layout, self.values, lost)
         ramdisks = {
             rescue.region.name: rescue for rescue in rescues.values() if rescue.region is not None
@@ -153,7 +161,7 @@ class Proving:
         world = replace(self.setting.world, variables={**stage.variables, **counted})
         setting = replace(self.setting, world=world)
         first = self.leads(self.setting, stage.entry or "bootcmd")
-        paths, whole = explore(setting, entry)
+        paths, whole = self.follow(setting, entry)
         real = [path for path in paths if path.ending is not Ending.MERGED]
         aims = {aim for path in real for aim in self.aims if self.belongs(path, aim)}
         slot = f"after {limit} failed starts"
@@ -181,7 +189,7 @@ class Proving:
 
     def leads(self, setting: Setting, entry: str) -> set[Aim]:
         """Name what an entry starts."""
-        paths, _ = explore(setting, entry)
+        paths, _ = self.follow(setting, entry)
         return {aim for path in paths for aim in self.aims if self.belongs(path, aim)}
 
     def stage(self, aim: Aim) -> Proof:
@@ -191,7 +199,7 @@ class Proving:
             why = "the layout does not say what starts it: entry: is missing"
             return _open(stage, Step(f"stage {stage.name}", "the layout", 0, why))
         setting = self.under(aim)
-        paths, whole = explore(setting, entry)
+        paths, whole = self.follow(setting, entry)
         real = [path for path in paths if path.ending is not Ending.MERGED]
         good = [path for path in real if self.belongs(path, aim)]
         if not good:
@@ -229,6 +237,17 @@ class Proving:
                 why = str(Cause(Reason.DEVICE_ASSUMED, {"device": device}))
                 return Step(operation.command, operation.variable, operation.at, why)
         return None
+
+    def follow(
+        self,
+        setting: Setting,
+        entry: str,
+        *,
+        forced: Mapping[Place, bool] | None = None,
+        most: int = 0,
+    ) -> tuple[list[Path], bool]:
+        """Follow an entry as U-Boot comes to it; see explore()."""
+        return explore(setting, self.powered.get(entry, entry), forced=forced, most=most)
 
     def under(self, aim: Aim) -> Setting:
         """Give the setting in which a stage or slot is started."""
@@ -332,7 +351,7 @@ class Proving:
             if taken.operation.kind is Kind.RUN:
                 return _step(taken)
             forced = {taken.place: not taken.succeeds}
-            tried, _ = explore(setting, entry, forced=forced, most=MAX_TRIED_PATHS)
+            tried, _ = self.follow(setting, entry, forced=forced, most=MAX_TRIED_PATHS)
             if any(one.boot and one.ending is Ending.OPEN for one in tried) or any(
                 self.belongs(one, aim) for one in tried
             ):
@@ -380,7 +399,7 @@ def _asks(taken: Taken) -> bool:
 
 
 def _step(taken: Taken) -> Step:
-    operation = taken.operation
+    operation = taken.blame or taken.operation
     return Step(operation.command, operation.variable, operation.at, taken.why or "it fails")
 
 

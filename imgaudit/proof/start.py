@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
 from imgaudit.boot.records import Boot, Kind, Operation
+from imgaudit.boot.values import Text
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
@@ -51,12 +52,14 @@ class Started:
 
     `starts` is None where that cannot be known; `why` says the reason for anything but True.
     `returns` tells that U-Boot then goes on with its script; otherwise the board hangs, panics or
-    resets. `outside` names a device that the layout does not have and from which it starts.
+    resets. `blame` is the operation that brought what does not fit. `outside` names a device that
+    the layout does not have and from which it starts.
     """
 
     starts: bool | None
     why: str = ""
     returns: bool = True
+    blame: Operation | None = None
     outside: str = ""
     regions: tuple[str, ...] = ()
     ramdisk: str | None = None
@@ -64,11 +67,12 @@ class Started:
 
 
 class _NoError(Exception):
-    """Something does not fit; `returns` as in Started."""
+    """Something does not fit; `returns` and `blame` as in Started."""
 
-    def __init__(self, why: str, *, returns: bool = True) -> None:
+    def __init__(self, why: str, *, returns: bool = True, blame: Operation | None = None) -> None:
         super().__init__(why)
         self.returns = returns
+        self.blame = blame
 
 
 class _OpenError(Exception):
@@ -93,7 +97,9 @@ class Starter:
         try:
             return _Judging(self, boot, operations).run()
         except _NoError as problem:
-            return Started(starts=False, why=str(problem), returns=problem.returns)
+            return Started(
+                starts=False, why=str(problem), returns=problem.returns, blame=problem.blame
+            )
         except _OpenError as problem:
             return Started(starts=None, why=str(problem), outside=problem.outside)
 
@@ -134,15 +140,15 @@ class _Judging:
         if ramdisk is not None:
             links.append(self.link("ramdisk", ramdisk))
             links += self.ramdisk(ramdisk, links[-1].region)
-        elif not self.bundled(parts["kernel"]):
+        elif self.bundled(parts["kernel"]):
+            links += self.first(self.region("kernel"))
+        else:
             links += self.root()
         regions = dict.fromkeys(link.region for link in links if link.region is not None)
         return Started(
             starts=True,
             regions=tuple(regions),
-            ramdisk=self.region("ramdisk" if "ramdisk" in self.loaded else "kernel")
-            if ramdisk is not None
-            else None,
+            ramdisk=self.ramdisk_from(parts),
             chain=tuple(links),
         )
 
@@ -157,7 +163,9 @@ class _Judging:
             raise _OpenError(f"what is at {at:#x} is not known")
         operation = self.operations[fillers[0]]
         if operation.kind is Kind.FILL:
-            raise _NoError(f"`{operation.command}` filled what is at {at:#x}")
+            raise _NoError(f"it fills what is at {at:#x}", blame=operation)
+        if operation.kind is Kind.UNPACK:
+            return self.unpacked(role, operation)
         if operation.kind not in {Kind.READ, Kind.LOAD}:
             raise _OpenError(f"what `{operation.command}` puts at {at:#x} is not followed")
         if operation.device is None:
@@ -169,25 +177,42 @@ class _Judging:
         source = self.board.source(operation)
         if source is None and operation.kind is Kind.READ and operation.span is not None:
             where = f"{operation.device} {operation.span.start:#x}"
-            raise _NoError(f"`{operation.command}` reads {where}, where no region is")
+            raise _NoError(f"it reads {where}, where no region is", blame=operation)
         if source is not None:
             self.whole(role, operation, source)
         self.kept(role, operation)
         return operation, source
+
+    def unpacked(self, role: str, operation: Operation) -> tuple[Operation, Source | None]:
+        """Find what `unzip` and its kin made of what was loaded before (cmd/unzip.c)."""
+        told = f"what `{operation.command}` unpacks is not known"
+        words = operation.arguments
+        at = Text.of(words[1]).number() if len(words) > 2 and "${" not in words[1] else None
+        before = (one for one in reversed(self.operations[: operation.index]) if one.ram_at == at)
+        packed = None if at is None else next(before, None)
+        source = None if packed is None else self.board.source(packed)
+        if packed is None or source is None or source.content is None:
+            raise _OpenError(told)
+        self.whole(role, packed, source)
+        inner = source.content.inner
+        if inner is None:
+            what = source.content.title or "nothing that is known"
+            raise _NoError(f"it unpacks {source.name}, which is {what}", blame=operation)
+        return operation, replace(source, content=inner, start=None, size=inner.size)
 
     def whole(self, role: str, operation: Operation, source: Source) -> None:
         """See that a part is read from its start to its end."""
         span = operation.span
         if span is not None and source.start is not None and span.start != source.start:
             raise _NoError(
-                f"`{operation.command}` reads from {span.start:#x}, but {source.name} starts at"
-                f" {source.start:#x}"
+                f"it reads from {span.start:#x}, but {source.name} starts at {source.start:#x}",
+                blame=operation,
             )
         read = operation.ram.size if operation.ram is not None else None
         if read is not None and source.size is not None and read < source.size:
             raise _NoError(
-                f"`{operation.command}` reads {both(read)} of {source.name}, which has"
-                f" {both(source.size)}"
+                f"it reads {both(read)} of {source.name}, which has {both(source.size)}",
+                blame=operation,
             )
         if source.size == 0 or read == 0:
             raise _NoError(f"the {_SPOKEN[role]} {source.name} is empty")
@@ -205,9 +230,7 @@ class _Judging:
                 and other is not None
                 and mine.overlaps(other)
             ):
-                raise _NoError(
-                    f"`{later.command}` overwrites the {_SPOKEN[role]} at {mine.start:#x}"
-                )
+                raise _NoError(f"it overwrites the {_SPOKEN[role]} at {mine.start:#x}", blame=later)
 
     def used(self, operation: Operation) -> Span | None:
         """Give the RAM that holds what is used of a load: padding behind it does not count."""
@@ -378,6 +401,17 @@ class _Judging:
             what = inner.title or "nothing that is known"
             raise _NoError(f"the ramdisk {piece.name} is {what}", returns=False)
 
+        yield from self.first(region)
+
+    def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
+        """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""
+        if "ramdisk" in self.loaded:
+            return self.region("ramdisk")
+        inside = "ramdisk" in parts or self.bundled(parts["kernel"])
+        return self.region("kernel") if inside else None
+
+    def first(self, region: str | None) -> Iterator[Link]:
+        """See that the first program of a surveyed ramdisk runs."""
         rescue = self.ramdisks.get(region or "")
         if rescue is None:
             return

@@ -29,16 +29,14 @@ DOES_NOT_START = Rule(
 
 @check(DOES_NOT_START)
 def does_not_start(subject: Subject) -> Outcome:
-    taken: dict[str, Proof] = {}
     said: set[tuple[str, Step | None]] = set()
     for proof in subject.proofs:
-        first = taken.setdefault(proof.stage.name, proof)
         key = (proof.name, proof.step and replace(proof.step, offset=None))
         if proof.verdict is Verdict.PROVEN or key in said:
             continue
         said.add(key)
         step = proof.step
-        over = "" if proof is first else f" from {proof.place}"
+        over = "" if proof.taken else f" from {proof.place}"
         if proof.verdict is Verdict.UNPROVEN:
             yield NotChecked(DOES_NOT_START.name, f"stage {proof.name}{over}", f"{step}")
         elif step is not None:
@@ -126,8 +124,9 @@ def nothing_after_a_loss(subject: Subject) -> Outcome:
     layout = subject.layout
     if layout is None:
         return
-    rescues = [proof for proof in subject.proofs if proof.taken and proof.stage.ramdisk is not None]
-    if not rescues or any(proof.verdict is not Verdict.PROVEN for proof in rescues):
+    taken = [proof for proof in subject.proofs if proof.taken]
+    rescued = any(proof.stage.ramdisk is not None for proof in taken)
+    if not rescued or any(proof.verdict is not Verdict.PROVEN for proof in taken):
         return  # nothing is there for that day; or it does not start anyway, which is said already
     accepted = {accept.name for accept in layout.policy.accepts if accept.kind == "loss"}
     for loss in subject.losses:

@@ -40,6 +40,14 @@ _WHEN = {
 }
 
 
+def _proven(subject: Subject) -> Iterator[Section]:
+    """Say of each stage whether it starts."""
+    proofs = [proof for proof in subject.proofs if proof.taken]
+    if proofs:
+        told = (Line(f"{item.name}: {item.verdict}: {item.line()}", hang=2) for item in proofs)
+        yield Section(strong("Stages"), (Lines(tuple(told)),))
+
+
 def chosen(subject: Subject, entry: str | None = None) -> dict[str, Followed]:
     """Give what to tell, what U-Boot runs at power-on first.
 
@@ -75,6 +83,7 @@ def follow(subject: Subject, entry: str | None = None) -> Report:
         title=title,
         sections=(
             Section(strong(title), (Lines(tuple(_environment(subject.boots))),)),
+            *_proven(subject),
             *boot_sections(subject, told),
             *_open(subject, told),
         ),

@@ -13,7 +13,7 @@ from imgaudit.contents.build import MemoryStore
 from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.proof.records import Proof, Verdict
-from imgaudit.rules.samples import arm64_kernel, board_tree
+from imgaudit.rules.samples import arm64_kernel, board_tree, packed
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.units import KIB, MIB
 from imgaudit.writers.elf import program
@@ -249,3 +249,22 @@ def test_a_stick_without_anything_must_not_keep_the_board() -> None:
     proof = proofs(board({**_BY_SLOT, "bootcmd": script}))["main"]
     assert proof.verdict is Verdict.UNPROVEN, proof.line()
     assert "usb" in proof.line()
+
+
+_UNZIPS = {
+    **_ADDRESSES,
+    "bootcmd": (
+        "load mmc 0:1 0x85000000 Image.gz && unzip 0x85000000 ${kernel_addr_r}"
+        " && load mmc 0:1 ${fdt_addr_r} board.dtb && setenv bootargs root=/dev/mmcblk0p2"
+        " && booti ${kernel_addr_r} - ${fdt_addr_r}"
+    ),
+}
+
+
+def test_what_a_script_unpacks_is_followed() -> None:
+    files = {"Image.gz": packed(arm64_kernel())}
+    proof = proofs(board(_UNZIPS, files=files))["main"]
+    assert proof.verdict is Verdict.PROVEN, proof.line()
+    plain = proofs(board(_UNZIPS, files={"Image.gz": arm64_kernel()}))["main"]
+    assert plain.verdict is Verdict.REFUTED
+    assert "`unzip 0x85000000 0x80200000`" in plain.line()

@@ -94,7 +94,10 @@ BROKEN_RECOVERY = [
     (_RECOVERY.replace("bootm", "booti"), "booti takes an Image"),
     (_RECOVERY.replace("bootm ${loadaddr}", "bootm ${kernel_addr_r}"), "nothing on this path"),
     (_RECOVERY.replace("#conf-1", "#conf-2"), "no configuration conf-2"),
-    (_RECOVERY.replace("${recovery_size}", "0x1000"), "reads 4,096 bytes (4 KiB)"),
+    (
+        _RECOVERY.replace("${recovery_size}", "0x1000"),
+        "`sf read 0x90000000 0x200000 0x1000` in recovery: it reads 4,096 bytes",
+    ),
     (_RECOVERY.replace("${recovery_offset}", "0x210000"), "reads from 0x210000"),
     (_RECOVERY.replace("${recovery_offset}", "0x180000"), "where no region is"),
     (_RECOVERY.replace("${recovery_offset}", "0x1f00000"), "nor ends at"),
@@ -108,6 +111,7 @@ BROKEN_RECOVERY = [
     ("reset", "`reset`"),
     (f"exit; {_RECOVERY}", "`exit`"),
     (_RECOVERY.replace("bootm ${loadaddr}#conf-1", "sf read ${loadaddr} 0 0x10000 && bootm"), ""),
+    (_RECOVERY.replace("&& bootm", "&& sf read 0x90001000 0 0x100 && bootm"), "it overwrites"),
 ]
 
 
@@ -135,6 +139,9 @@ BROKEN_MAIN: list[tuple[dict[str, str | None], str]] = [
     ({"main_fdt": "load mmc 0:1 ${kernel_addr_r} ${fdtfile}"}, ""),
     ({"bootpart": "9"}, "mmc0 has no partition 9"),
     ({"slot": "c"}, "root=PARTLABEL=rootfs-c"),
+    ({"preboot": "setenv slot c"}, "root=PARTLABEL=rootfs-c"),
+    ({"preboot": "reset"}, "`reset`"),
+    ({"preboot": "setenv bootcmd echo"}, "`echo`"),
     ({"main_args": "setenv bootargs root=/dev/mmcblk0p7"}, "root=/dev/mmcblk0p7"),
     ({"main_args": "setenv bootargs root=UUID=0000-0000"}, "needs a ramdisk"),
     ({"main_args": "setenv bootargs root=/dev/mmcblk0p1"}, "finds no init"),
@@ -184,6 +191,8 @@ HARMLESS: list[dict[str, str | None]] = [
     {"bootcmd": "if button rescue; then run recovery; fi; run main || run recovery"},
     {"bootcmd": 'if test "${bootcount}" = 9; then run recovery; fi; run main; run recovery'},
     {"bootcmd": "led act on; run main || run recovery"},
+    {"preboot": "setenv slot b; usb start"},
+    {"preboot": "false"},
     {"bootcmd": "setenv try main; run ${try} || run recovery"},
     {"bootcmd": "for name in main recovery; do run ${name}; done"},
     {"bootcmd": "env exists main && run main; run recovery"},
