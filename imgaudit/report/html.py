@@ -166,7 +166,8 @@ def _numbered(sections: list[Section]) -> Iterator[str]:
     for number, section in enumerate(sections):
         title = _title(section)
         if not section.parts:
-            yield f"<p>{text(title)}</p>"
+            if section.title is not None:
+                yield f"<p>{text(section.title.name + section.title.text)}</p>"
             continue
         more = section.title.text if section.title is not None and section.title.name else ""
         yield f'<section id="s{number}">'

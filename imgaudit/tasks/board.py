@@ -56,6 +56,7 @@ def audit(result: Result) -> Report:
         sections.append(_rescues(subject))
     sections += said.not_checked(result.not_checked)
     sections += said.more(items)
+    sections += said.closing(said.verdict(result), items)
     return Report(
         command="audit",
         title=f"{board}: audit",

@@ -174,6 +174,16 @@ def more(items: tuple[Found, ...]) -> list[Section]:
     return [Section(None, (Verbatim(f"More on a finding: imgaudit explain {items[0].name}"),))]
 
 
+def closing(said: Verdict, items: tuple[Found, ...]) -> list[Section]:
+    """Say the verdict again with the two worst findings: the head has scrolled by."""
+    worst = [f"{item.name} {item.subject}".rstrip() for item in items if item.counts]
+    if not worst:
+        return []
+    rest = f" and {len(worst) - 2} more" if len(worst) > 2 else ""
+    text = f"  {said.counts}: {', '.join(worst[:2])}{rest}"
+    return [Section(Line(text, name=said.word, role=said.role, depth=0, hang=2), ())]
+
+
 def in_json(result: Result) -> dict[str, Any]:
     """Give verdict, counts, findings and what was not checked as JSON values."""
     counts: dict[str, int] = {severity.value: result.count(severity) for severity in Severity}
