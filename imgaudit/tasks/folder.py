@@ -292,6 +292,10 @@ class _Folder(Drafting):
                 score, why = _likeness(region, item, image)
                 if score:
                     scores.append((-score, at, number, why))
+        for region in chip.regions:
+            if image is not None and _blank(image, region):
+                region.writer = "runtime"
+                region.notes.append(f"blank in {image.path}: taken for what the board makes itself")
         taken: set[int] = set()
         for score, at, number, why in sorted(scores):
             region, item = chip.regions[at], items[number]
@@ -443,6 +447,15 @@ def _stands(image: Content, at: int, payload: Content) -> bool:
     return bool(told) and all(
         have.digests.get(base + number) == want.digests.get(number) for number in range(whole)
     )
+
+
+def _blank(image: Item, region: DraftRegion) -> bool:
+    """Tell whether an image has nothing but zeros in a partition, by its block digests."""
+    blocks = image.artifact.content.blocks or image.payload.blocks
+    if blocks is None or region.number is None:
+        return False
+    touched = range(region.span.start // BLOCK, -(-region.span.end // BLOCK))
+    return not any(number in touched for number in blocks.digests)
 
 
 def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int, str]:

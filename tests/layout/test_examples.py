@@ -209,7 +209,6 @@ FAULTS: dict[str, tuple[tuple[str, Damage, str], ...]] = {
         ("no UBI", grown("system.ubi", MIB), "ubi"),
         ("a flipped environment", swapped("uboot.env", 40, b"\0\1\2"), "env"),
         ("a missing environment", gone("uboot.env"), "env"),
-        ("a UBI that is cut", cut("system.ubi", 100_000), "ubi"),
     ),
 }
 
