@@ -5,14 +5,14 @@ from __future__ import annotations
 import fnmatch
 import struct
 from collections.abc import Iterator
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.model import SECTOR, Chip, Region
-from imgaudit.rules.engine import Example, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB, Span, both, human
@@ -104,7 +104,7 @@ def _unread(subject: Subject, kind: type[Facts], rule: str) -> Iterator[NotCheck
 
 
 def _finding(
-    rule: Rule,
+    case: Case,
     chip: Chip,
     artifact: Artifact,
     key: str,
@@ -112,17 +112,15 @@ def _finding(
     *,
     region: Region | None = None,
     severity: Severity | None = None,
-    **values: Any,
 ) -> Finding:
     facts = artifact.content.facts
-    return rule.finding(
+    return case.at(
         region=region,
         artifact=artifact.path,
         chip=chip.name,
         where=region.where if region else chip.at_key(key),
         offset=facts.offsets.get(field) if facts else None,
         severity=severity,
-        **values,
     )
 
 
@@ -132,9 +130,14 @@ def _approved(chip: Chip) -> str:
 
 _GOOD_NOR = _nor(_sfdp())
 
+
+def _nor_size_values(*, there: int, here: str) -> None: ...
+
+
 NOR_SIZE = Rule(
     name="chip-size-contradicts-sfdp",
     severity=Severity.ERROR,
+    values=_nor_size_values,
     message="{artifact}: the chip says {there:bytes}, the layout gives {chip} {here}",
     effect="A driver that goes by SFDP refuses what lies above, or wraps round to the start.",
     fix="Correct the chip's size; a part that lies about itself is best not approved.",
@@ -151,19 +154,21 @@ def nor_size(subject: Subject) -> Outcome:
     for chip, artifact, facts in _dumps(subject, SfdpFacts):
         if facts.density not in chip.sizes:
             yield _finding(
-                NOR_SIZE,
+                NOR_SIZE(there=facts.density, here=_approved(chip)),
                 chip,
                 artifact,
                 "size",
                 "density",
-                there=facts.density,
-                here=_approved(chip),
             )
+
+
+def _erase_values(*, there: str, here: int) -> None: ...
 
 
 ERASE = Rule(
     name="erase-size-not-in-sfdp",
     severity=Severity.ERROR,
+    values=_erase_values,
     message="{artifact}: the chip erases {there}, the layout gives {chip} blocks of {here:bytes}",
     effect="No driver can erase such a block: every write fails, or takes its neighbours along.",
     fix="Use one of the chip's own sizes.",
@@ -179,13 +184,14 @@ def erase_size(subject: Subject) -> Outcome:
     for chip, artifact, facts in _dumps(subject, SfdpFacts):
         for size in sorted({run.size for run in chip.erase_map} - set(facts.erase_sizes)):
             yield _finding(
-                ERASE,
+                ERASE(
+                    there=", ".join(human(size) for size in facts.erase_sizes) or "nothing",
+                    here=size,
+                ),
                 chip,
                 artifact,
                 _erase_key(chip),
                 "erase_types",
-                there=", ".join(human(size) for size in facts.erase_sizes) or "nothing",
-                here=size,
             )
 
 
@@ -195,9 +201,14 @@ def _erase_key(chip: Chip) -> str:
 
 _SECTORS = ((64 * KIB, 0b0011), (960 * KIB, 0b0101))
 
+
+def _ignored_values(*, start: int, here: int, there: str) -> None: ...
+
+
 IGNORED = Rule(
     name="sector-map-ignored",
     severity=Severity.ERROR,
+    values=_ignored_values,
     message=(
         "{artifact}: the chip cannot erase {here:bytes} at {start:place}, where the layout has"
         " such a block; it takes {there} there"
@@ -227,14 +238,13 @@ def sector_map(subject: Subject) -> Outcome:
         if first is not None and None not in misfits:
             start, here, there = first
             yield _finding(
-                IGNORED,
+                IGNORED(
+                    start=start, here=here, there=", ".join(human(size) for size in there) or "none"
+                ),
                 chip,
                 artifact,
                 _erase_key(chip),
                 "erase_types",
-                start=start,
-                here=here,
-                there=", ".join(human(size) for size in there) or "none",
             )
 
 
@@ -251,9 +261,13 @@ def _misfit(chip: Chip, facts: SfdpFacts, number: int) -> tuple[int, int, tuple[
     return None
 
 
+def _page_values(*, there: int, here: int) -> None: ...
+
+
 PAGE = Rule(
     name="page-size-differs",
     severity=Severity.NOTE,
+    values=_page_values,
     message="{artifact}: the chip's page has {there:bytes}, the layout gives {chip} {here:bytes}",
     effect="A programmer that goes by a page that is too large writes only its end.",
     fix="Set page: to {there}.",
@@ -269,13 +283,17 @@ def page_size(subject: Subject) -> Outcome:
     for chip, artifact, facts in _dumps(subject, SfdpFacts):
         if facts.page_size not in {None, chip.page}:
             yield _finding(
-                PAGE, chip, artifact, "page", "page_size", there=facts.page_size, here=chip.page
+                PAGE(there=facts.page_size, here=chip.page), chip, artifact, "page", "page_size"
             )
+
+
+def _address_values(*, there: str, here: str) -> None: ...
 
 
 ADDRESS = Rule(
     name="address-bytes-contradict-sfdp",
     severity=Severity.ERROR,
+    values=_address_values,
     message="{artifact}: the chip takes addresses of {there} bytes, the layout says {here}",
     effect="The chip takes the fourth byte for data, or waits for it: every read is off by one.",
     fix="Set address-bytes to what the chip takes, or approve another part.",
@@ -298,19 +316,21 @@ def address_bytes(subject: Subject) -> Outcome:
         else:
             continue
         yield _finding(
-            ADDRESS,
+            ADDRESS(there=" or ".join(map(str, there)), here=here),
             chip,
             artifact,
             "address-bytes" if chip.address_bytes is not None else "four-byte-mode",
             "address_bytes",
-            there=" or ".join(map(str, there)),
-            here=here,
         )
+
+
+def _itself_values(what: str) -> None: ...
 
 
 ITSELF = Rule(
     name="sfdp-contradicts-itself",
     severity=Severity.WARNING,
+    values=_itself_values,
     message="{artifact}: {what}",
     effect="Linux needs a fix-up for such a part, and other drivers use only part of it.",
     fix="Go by the data sheet, and check that kernel and U-Boot know the part by its JEDEC id.",
@@ -326,7 +346,7 @@ ITSELF = Rule(
 def sfdp_itself(subject: Subject) -> Outcome:
     for chip, artifact, facts in _dumps(subject, SfdpFacts):
         for field, what in _contradictions(facts):
-            yield _finding(ITSELF, chip, artifact, "sfdp", field, what=what)
+            yield _finding(ITSELF(what=what), chip, artifact, "sfdp", field)
 
 
 def _contradictions(facts: SfdpFacts) -> Iterator[tuple[str, str]]:
@@ -344,9 +364,14 @@ def _contradictions(facts: SfdpFacts) -> Iterator[tuple[str, str]]:
 
 _GOOD_EMMC = _emmc(_ext_csd())
 
+
+def _emmc_size_values(*, sectors: int, there: int, here: str) -> None: ...
+
+
 EMMC_SIZE = Rule(
     name="emmc-size-contradicts-ext-csd",
     severity=Severity.ERROR,
+    values=_emmc_size_values,
     message=(
         "{artifact}: the chip has {sectors:,} sectors, {there:bytes}; the layout gives {chip}"
         " {here}"
@@ -366,20 +391,25 @@ def emmc_size(subject: Subject) -> Outcome:
     for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
         if facts.size not in chip.sizes:
             yield _finding(
-                EMMC_SIZE,
+                EMMC_SIZE(
+                    sectors=facts.sectors,
+                    there=facts.size,
+                    here=" or ".join(f"{size // SECTOR:,} sectors" for size in sorted(chip.sizes)),
+                ),
                 chip,
                 artifact,
                 "sectors" if "sectors" in chip.keys else "size",
                 "SEC_COUNT",
-                sectors=facts.sectors,
-                there=facts.size,
-                here=" or ".join(f"{size // SECTOR:,} sectors" for size in sorted(chip.sizes)),
             )
+
+
+def _boot_area_values(*, there: int, here: int) -> None: ...
 
 
 BOOT_AREA = Rule(
     name="boot-area-contradicts-ext-csd",
     severity=Severity.ERROR,
+    values=_boot_area_values,
     message="{artifact}: boot0 and boot1 have {there:bytes}, the layout gives {chip} {here:bytes}",
     effect="A loader that fills the layout's boot area is cut, or the ROM looks past its end.",
     fix="Set boot-area: to the chip's, or to that of the smallest approved part.",
@@ -396,20 +426,22 @@ def boot_area(subject: Subject) -> Outcome:
         there, here = facts.boot_area, chip.boot_area
         if there is not None and here is not None and there != here:
             yield _finding(
-                BOOT_AREA,
+                BOOT_AREA(there=there, here=here),
                 chip,
                 artifact,
                 "boot-area",
                 "BOOT_SIZE_MULT",
                 severity=Severity.NOTE if there > here else None,
-                there=there,
-                here=here,
             )
+
+
+def _group_values(what: str, *, setting: str, there: int, here: int) -> None: ...
 
 
 GROUP = Rule(
     name="emmc-group-contradicts-ext-csd",
     severity=Severity.WARNING,
+    values=_group_values,
     message=(
         "{artifact}: the chip's {what} has {there:bytes}, the layout gives {chip} {here:bytes}"
     ),
@@ -445,21 +477,21 @@ def groups(subject: Subject) -> Outcome:
         ):
             if there and here is not None and there != here:
                 yield _finding(
-                    GROUP,
+                    GROUP(what=what, setting=key, there=there, here=here),
                     chip,
                     artifact,
                     key,
                     field,
-                    what=what,
-                    setting=key,
-                    there=there,
-                    here=here,
                 )
+
+
+def _config_values(area: str, *, value: int, there: str) -> None: ...
 
 
 CONFIG = Rule(
     name="partition-config-not-set",
     severity=Severity.ERROR,
+    values=_config_values,
     message="{artifact}: {region} is in {area}, but PARTITION_CONFIG ({value:#04x}) boots {there}",
     effect="The boot ROM reads another area and finds no first stage there.",
     fix="Set it once in production: mmc bootpart enable (Linux) or mmc partconf (U-Boot).",
@@ -488,21 +520,22 @@ def partition_config(subject: Subject) -> Outcome:
                 config.boots_from, f"from {config.boots_from}"
             )
             yield _finding(
-                CONFIG,
+                CONFIG(area=there[0].area, value=config.value, there=area),
                 chip,
                 artifact,
                 "ext-csd",
                 "PARTITION_CONFIG",
                 region=there[0],
-                area=there[0].area,
-                value=config.value,
-                there=area,
             )
+
+
+def _reset_values(*, value: int, forever: str) -> None: ...
 
 
 RESET = Rule(
     name="emmc-reset-disabled",
     severity=Severity.NOTE,
+    values=_reset_values,
     message="{artifact}: RST_n_FUNCTION is {value}: {chip} ignores its reset pin{forever}",
     effect="A hung eMMC stays hung through a warm reset, and so does a boot ROM that needs it.",
     fix="Where the pin is wired, enable it in production: it can be written only once.",
@@ -519,12 +552,10 @@ def reset_disabled(subject: Subject) -> Outcome:
         value = facts.reset_function
         if value not in {None, 1}:
             yield _finding(
-                RESET,
+                RESET(value=value, forever=" for ever" if value == 2 else ""),
                 chip,
                 artifact,
                 "ext-csd",
                 "RST_n_FUNCTION",
                 severity=Severity.WARNING if value == 2 else None,
-                value=value,
-                forever=" for ever" if value == 2 else "",
             )

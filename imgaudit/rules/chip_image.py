@@ -5,14 +5,23 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
-from typing import Any
 
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import Chip, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
-from imgaudit.rules.engine import Example, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import (
+    Case,
+    Example,
+    Finding,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+    nothing,
+)
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB, both, place
@@ -207,13 +216,11 @@ def _looking(subject: Subject, *looks: Look) -> Iterator[tuple[ChipImage, Compar
                 yield image, comparison
 
 
-def _about(
-    rule: Rule, subject: Subject, image: ChipImage, comparison: Comparison, **values: Any
-) -> Finding:
+def _about(case: Case, subject: Subject, image: ChipImage, comparison: Comparison) -> Finding:
     """Make a finding about a region: where it starts to differ, and by how much."""
     region = comparison.region
     first = region.at + (region.file_at if comparison.first is None else comparison.first)
-    return rule.finding(
+    return case.at(
         region=region,
         artifact=_expected(subject, region),
         offset=first,
@@ -223,24 +230,23 @@ def _about(
         differing=comparison.differing,
         spot=_spot(image.chip, first),
         amount=_amount(comparison),
-        **values,
     )
 
 
-def _whole(rule: Rule, image: ChipImage, artifact: Artifact, **values: Any) -> Finding:
+def _whole(case: Case, image: ChipImage, artifact: Artifact) -> Finding:
     """Make a finding about all of an image."""
-    return rule.finding(
+    return case.at(
         artifact=artifact.path,
         chip=image.area,
         where=image.chip.at_key("image"),
         image=artifact.path,
-        **values,
     )
 
 
 DIFFERS = Rule(
     name="chip-image-differs",
     severity=Severity.ERROR,
+    values=nothing,
     message=(
         "{image} holds something else than {artifact} in {region}: {amount} differ, the first at"
         " {spot}"
@@ -266,7 +272,7 @@ def image_differs(subject: Subject) -> Outcome:
             if comparison.look is Look.UNKNOWN:
                 yield NotChecked(DIFFERS.name, comparison.region.name, comparison.why)
             if comparison.look is Look.DIFFERS and comparison.digests is None:
-                yield _about(DIFFERS, subject, image, comparison)
+                yield _about(DIFFERS(), subject, image, comparison)
         if image.dump and subject.layout is not None:
             compared = {comparison.region.name for comparison in image.comparisons}
             for region in subject.layout.regions_on(image.area):
@@ -281,9 +287,13 @@ def _nothing_for(subject: Subject, region: Region) -> str:
     return next(missing, "") or "no artifact is built for it"
 
 
+def _from_manifest_values(*, manifest: str, sealed: str, found: str) -> None: ...
+
+
 FROM_MANIFEST = Rule(
     name="chip-image-differs-from-manifest",
     severity=Severity.ERROR,
+    values=_from_manifest_values,
     message=(
         "{image} holds something else in {region} than {manifest} seals: SHA-256 {found}…, sealed"
         " {sealed}…"
@@ -303,19 +313,20 @@ def differs_from_manifest(subject: Subject) -> Outcome:
         if comparison.digests is not None and subject.manifest is not None:
             sealed, found = comparison.digests
             yield _about(
-                FROM_MANIFEST,
+                FROM_MANIFEST(manifest=subject.manifest.file, sealed=sealed[:12], found=found[:12]),
                 subject,
                 image,
                 comparison,
-                manifest=subject.manifest.file,
-                sealed=sealed[:12],
-                found=found[:12],
             )
+
+
+def _other_values(other: str | None) -> None: ...
 
 
 OTHER = Rule(
     name="chip-image-holds-other-region",
     severity=Severity.ERROR,
+    values=_other_values,
     message="{image} holds the artifact of {other} at {spot}, where {artifact} of {region} belongs",
     effect="What starts from {region} gets the content of {other}.",
     fix="Correct the offset or the file name of the write." + _CAUTION,
@@ -329,12 +340,16 @@ OTHER = Rule(
 @check(OTHER)
 def holds_other_region(subject: Subject) -> Outcome:
     for image, comparison in _looking(subject, Look.OTHER):
-        yield _about(OTHER, subject, image, comparison, other=comparison.holds)
+        yield _about(OTHER(other=comparison.holds), subject, image, comparison)
+
+
+def _shifted_values(*, found: int, wanted: int, distance: int) -> None: ...
 
 
 SHIFTED = Rule(
     name="chip-image-content-shifted",
     severity=Severity.ERROR,
+    values=_shifted_values,
     message=(
         "{image} holds {artifact} at {found:place} instead of {wanted:place}: {distance:bytes} off"
     ),
@@ -354,20 +369,21 @@ def image_shifted(subject: Subject) -> Outcome:
         region, distance = comparison.region, comparison.shifted or 0
         wanted = region.at + region.file_at
         finding = _about(
-            SHIFTED,
+            SHIFTED(found=wanted + distance, wanted=wanted, distance=abs(distance)),
             subject,
             image,
             comparison,
-            found=wanted + distance,
-            wanted=wanted,
-            distance=abs(distance),
         )
         yield replace(finding, offset=wanted + distance, length=comparison.size)
+
+
+def _swapped_values(*, what: str, group: int | None) -> None: ...
 
 
 SWAPPED = Rule(
     name="chip-image-bytes-swapped",
     severity=Severity.ERROR,
+    values=_swapped_values,
     message="{image} holds {what} with its bytes swapped in groups of {group}",
     effect="No magic number is where the boot looks for it: nothing starts.",
     fix="Turn off the byte swapping of the programmer or of the dump, and read it again."
@@ -383,15 +399,19 @@ SWAPPED = Rule(
 def image_swapped(subject: Subject) -> Outcome:
     for image, artifact in _given(subject):
         if image.swapped is not None:
-            yield _whole(SWAPPED, image, artifact, what="everything", group=image.swapped)
+            yield _whole(SWAPPED(what="everything", group=image.swapped), image, artifact)
     for image, comparison in _looking(subject, Look.SWAPPED):
         what = f"{_expected(subject, comparison.region)} in {comparison.region.name}"
-        yield _about(SWAPPED, subject, image, comparison, what=what, group=comparison.swapped)
+        yield _about(SWAPPED(what=what, group=comparison.swapped), subject, image, comparison)
+
+
+def _mirrored_values(*, what: str) -> None: ...
 
 
 MIRRORED = Rule(
     name="chip-image-bits-reversed",
     severity=Severity.ERROR,
+    values=_mirrored_values,
     message="{image} holds {what} with the bits of every byte reversed",
     effect="No magic number is where the boot looks for it: nothing starts.",
     fix="Set the bit order of the programmer or of the dump to most significant first." + _CAUTION,
@@ -406,15 +426,19 @@ MIRRORED = Rule(
 def image_mirrored(subject: Subject) -> Outcome:
     for image, artifact in _given(subject):
         if image.mirrored:
-            yield _whole(MIRRORED, image, artifact, what="everything")
+            yield _whole(MIRRORED(what="everything"), image, artifact)
     for image, comparison in _looking(subject, Look.MIRRORED):
         what = f"{_expected(subject, comparison.region)} in {comparison.region.name}"
-        yield _about(MIRRORED, subject, image, comparison, what=what)
+        yield _about(MIRRORED(what=what), subject, image, comparison)
+
+
+def _exchanged_values(*, half: int) -> None: ...
 
 
 EXCHANGED = Rule(
     name="chip-image-halves-exchanged",
     severity=Severity.ERROR,
+    values=_exchanged_values,
     message="{image} has its halves exchanged: what belongs at {half:place} stands at 0x0",
     effect="The boot ROM starts at the content of the second half: nothing starts.",
     fix="Look at the highest address bit, or at the order in which the halves were joined."
@@ -430,12 +454,16 @@ EXCHANGED = Rule(
 def image_exchanged(subject: Subject) -> Outcome:
     for image, artifact in _given(subject):
         if image.exchanged:
-            yield _whole(EXCHANGED, image, artifact, half=image.size // 2)
+            yield _whole(EXCHANGED(half=image.size // 2), image, artifact)
+
+
+def _starts_values(*, what: str, base: int) -> None: ...
 
 
 STARTS = Rule(
     name="chip-image-starts-elsewhere",
     severity=Severity.ERROR,
+    values=_starts_values,
     message="{image} is not a whole image of {chip}: {what}",
     effect="Written from the start of the chip, every region would land in the wrong place.",
     fix="Read the whole chip, not a partition, and take off what was put in front.",
@@ -454,12 +482,16 @@ def image_starts_elsewhere(subject: Subject) -> Outcome:
         else:
             what = f"{both(-image.base)} stand before its first byte"
         if image.base:
-            yield _whole(STARTS, image, artifact, what=what, base=image.base)
+            yield _whole(STARTS(what=what, base=image.base), image, artifact)
+
+
+def _ends_values(*, end: int) -> None: ...
 
 
 ENDS = Rule(
     name="chip-image-ends-early",
     severity=Severity.ERROR,
+    values=_ends_values,
     message="{image} ends at {end:place}: it does not hold all of {artifact} for {region}",
     effect="{region} is cut off, or not there at all.",
     fix="Read or assemble it again up to the end of the chip.",
@@ -473,12 +505,13 @@ ENDS = Rule(
 @check(ENDS)
 def image_ends_early(subject: Subject) -> Outcome:
     for image, comparison in _looking(subject, Look.CUT):
-        yield _about(ENDS, subject, image, comparison, end=image.size)
+        yield _about(ENDS(end=image.size), subject, image, comparison)
 
 
 NOT_ERASED = Rule(
     name="chip-image-not-erased-first",
     severity=Severity.ERROR,
+    values=nothing,
     message=(
         "{image} was programmed without an erase in {region}: {amount} of {artifact} differ, the"
         " first at {spot}, and every bit that differs reads 0"
@@ -495,12 +528,16 @@ NOT_ERASED = Rule(
 @check(NOT_ERASED)
 def not_erased_first(subject: Subject) -> Outcome:
     for image, comparison in _looking(subject, Look.NOT_ERASED):
-        yield _about(NOT_ERASED, subject, image, comparison)
+        yield _about(NOT_ERASED(), subject, image, comparison)
+
+
+def _stuck_values(*, bit: int | None) -> None: ...
 
 
 STUCK = Rule(
     name="chip-image-bit-stuck",
     severity=Severity.ERROR,
+    values=_stuck_values,
     message=(
         "{image} differs from {artifact} in {region} in bit {bit} of a byte only: {amount}, the"
         " first at {spot}"
@@ -518,12 +555,16 @@ STUCK = Rule(
 @check(STUCK)
 def bit_stuck(subject: Subject) -> Outcome:
     for image, comparison in _looking(subject, Look.STUCK):
-        yield _about(STUCK, subject, image, comparison, bit=comparison.stuck)
+        yield _about(STUCK(bit=comparison.stuck), subject, image, comparison)
+
+
+def _hole_values(*, start: int, end: int) -> None: ...
 
 
 HOLE = Rule(
     name="chip-image-erased-hole",
     severity=Severity.ERROR,
+    values=_hole_values,
     message=(
         "{image} is erased from {spot} to {end:place}, where {artifact} has data for {region}"
     ),
@@ -543,21 +584,24 @@ def image_hole(subject: Subject) -> Outcome:
         region = comparison.region
         for hole in comparison.holes:
             finding = _about(
-                HOLE,
+                HOLE(start=region.at + hole.start, end=region.at + hole.end),
                 subject,
                 image,
                 replace(comparison, first=hole.start, differing=hole.size),
-                start=region.at + hole.start,
-                end=region.at + hole.end,
             )
             yield finding
 
 
 _SAME_PLACE = (Look.SAME, Look.DIFFERS, Look.ERASED, Look.NOT_ERASED, Look.STUCK)
 
+
+def _tail_values(*, size: int, start: int) -> None: ...
+
+
 TAIL = Rule(
     name="chip-image-tail-not-erased",
     severity=Severity.WARNING,
+    values=_tail_values,
     message="{image} has data behind {artifact} in {region}: {size:bytes} from {spot}",
     effect=(
         "Flash can only be programmed from 1 to 0, so what is appended later is garbled; an old"
@@ -581,12 +625,16 @@ def image_tail(subject: Subject) -> Outcome:
         if tail and not mutable and comparison.digests is None:
             size = sum(span.size for span in tail)
             behind = replace(comparison, first=tail[0].start, differing=size)
-            yield _about(TAIL, subject, image, behind, size=size, start=region.at + tail[0].start)
+            yield _about(TAIL(size=size, start=region.at + tail[0].start), subject, image, behind)
+
+
+def _gap_values(*, size: int, start: int, spot: str) -> None: ...
 
 
 GAP = Rule(
     name="chip-image-gap-not-erased",
     severity=Severity.WARNING,
+    values=_gap_values,
     message="{image} has {size:bytes} of data at {spot} on {chip}, where no region is",
     effect="Something uses flash that the map does not know: the next region put there meets it.",
     fix="Add the region that is missing from the layout, or erase the gap." + _CAUTION,
@@ -604,19 +652,20 @@ def image_gap(subject: Subject) -> Outcome:
             continue
         for gap in image.gaps:
             finding = _whole(
-                GAP,
+                GAP(size=gap.size, start=gap.start, spot=_spot(image.chip, gap.start)),
                 image,
                 artifact,
-                size=gap.size,
-                start=gap.start,
-                spot=_spot(image.chip, gap.start),
             )
             yield replace(finding, offset=gap.start, length=gap.size)
+
+
+def _repeats_values(*, period: int) -> None: ...
 
 
 REPEATS = Rule(
     name="chip-image-halves-repeat",
     severity=Severity.ERROR,
+    values=_repeats_values,
     message="{image} repeats itself after {period:bytes}: the rest of {chip} is not in it",
     effect=(
         "The address wrapped while the image was read or made, as with a programmer that sends"
@@ -634,13 +683,17 @@ REPEATS = Rule(
 def image_repeats(subject: Subject) -> Outcome:
     for image, artifact in _given(subject):
         if image.period is not None:
-            finding = _whole(REPEATS, image, artifact, period=image.period)
+            finding = _whole(REPEATS(period=image.period), image, artifact)
             yield replace(finding, offset=image.period, length=image.size - image.period)
+
+
+def _saved_values(*, changes: str) -> None: ...
 
 
 SAVED = Rule(
     name="chip-image-environment-saved",
     severity=Severity.NOTE,
+    values=_saved_values,
     message="{image}: {region} was saved since it was built: {changes}",
     effect="The board boots by what it saved, not by what the release carries.",
     fix="Nothing, where this is what the unit should remember; else set the variables back.",
@@ -656,7 +709,7 @@ def environment_saved(subject: Subject) -> Outcome:
     for image, comparison in _looking(subject, Look.SAVED):
         changes = _changes(subject, comparison)
         if changes:
-            yield _about(SAVED, subject, image, comparison, changes=changes)
+            yield _about(SAVED(changes=changes), subject, image, comparison)
 
 
 _MOST_CHANGES = 8
@@ -693,9 +746,13 @@ def _short(value: str) -> str:
     return text if len(text) <= 40 else text[:39] + "…"
 
 
+def _broken_values(*, why: str) -> None: ...
+
+
 BROKEN = Rule(
     name="chip-image-environment-broken",
     severity=Severity.ERROR,
+    values=_broken_values,
     message="{image} has no environment in {region} that U-Boot would take: {why}",
     effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
     fix="Boot with the defaults and save the environment again." + _CAUTION,
@@ -716,7 +773,7 @@ def environment_broken(subject: Subject) -> Outcome:
             why = f"every byte is {found.blank:#04x}"
         else:
             why = f"its CRC {found.checksums[0].stored} fits none of its bytes"
-        finding = _about(BROKEN, subject, image, comparison, why=why)
+        finding = _about(BROKEN(why=why), subject, image, comparison)
         spare = _copy_is_valid(image, comparison.region)
         yield replace(finding, severity=Severity.WARNING) if spare else finding
 

@@ -275,7 +275,7 @@ class Case:
         offset: int | None = None,
         length: int | None = None,
         severity: Severity | None = None,
-        **more: str,
+        **more: str | int,
     ) -> Finding:
         """Make a finding.
 

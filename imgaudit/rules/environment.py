@@ -82,9 +82,13 @@ def _valid(subject: Subject) -> Iterator[Found[UbootEnv]]:
             yield found
 
 
+def _checksum_values(*, stored: str) -> None: ...
+
+
 CHECKSUM = Rule(
     name="environment-checksum",
     severity=Severity.ERROR,
+    values=_checksum_values,
     message=(
         "{content}: the environment's CRC {stored} fits none of its bytes, at no size and with or"
         " without a flag byte"
@@ -106,12 +110,16 @@ def environment_checksum(subject: Subject) -> Outcome:
         facts = found.facts
         if facts.blank is None and not facts.valid:
             stored_crc = facts.checksums[0].stored
-            yield found.finding(CHECKSUM, length=4, stored=stored_crc)
+            yield found.finding(CHECKSUM(stored=stored_crc), length=4)
+
+
+def _size_values(*, size: int, wanted: int) -> None: ...
 
 
 SIZE = Rule(
     name="environment-size-differs",
     severity=Severity.ERROR,
+    values=_size_values,
     message="{artifact} is an environment of {size:bytes}; {region} says {wanted:bytes}",
     effect=("U-Boot computes the CRC over another length: 'bad CRC, using default environment'."),
     fix="Make it with mkenvimage -s {wanted:place}, or correct env: in the layout.",
@@ -129,20 +137,22 @@ def environment_size(subject: Subject) -> Outcome:
         shape = _shape(layout, region)
         if shape is None or not facts.valid or facts.size is None or facts.size == shape.size:
             continue
-        yield SIZE.finding(
+        yield SIZE(size=facts.size, wanted=shape.size).at(
             region=region,
             key="env",
             artifact=path,
             offset=region.at + region.file_at,
             length=facts.size,
-            size=facts.size,
-            wanted=shape.size,
         )
+
+
+def _redundancy_values(option: str, *, found: str, wanted: str) -> None: ...
 
 
 REDUNDANCY = Rule(
     name="environment-redundancy-differs",
     severity=Severity.ERROR,
+    values=_redundancy_values,
     message="{artifact} is {found}; {region} {wanted}",
     effect=("U-Boot looks for the data one byte away: 'bad CRC, using default environment'."),
     fix="Make it with mkenvimage {option}, or correct env: in the layout.",
@@ -163,21 +173,20 @@ def environment_redundancy(subject: Subject) -> Outcome:
             continue
         if copied == (facts.kind == "redundant"):
             continue
-        yield REDUNDANCY.finding(
-            region=region,
-            key="env",
-            artifact=path,
-            offset=region.at + region.file_at,
-            length=5,
+        yield REDUNDANCY(
             found="a single environment" if copied else "one of two redundant copies",
             wanted="is one of two copies" if copied else "has no copy",
             option="-r" if copied else "without -r",
-        )
+        ).at(region=region, key="env", artifact=path, offset=region.at + region.file_at, length=5)
+
+
+def _order_values(*, arch: str) -> None: ...
 
 
 ORDER = Rule(
     name="environment-byte-order",
     severity=Severity.ERROR,
+    values=_order_values,
     message="{content}: the environment's CRC is stored big-endian, {arch} is little-endian",
     effect="U-Boot reads another CRC: 'bad CRC, using default environment'.",
     fix="Make it with mkenvimage without -b.",
@@ -194,12 +203,16 @@ def environment_order(subject: Subject) -> Outcome:
     arch = subject.layout.arch if subject.layout else ""
     for found in _valid(subject):
         if found.facts.byte_order == "big" and arch in ARCHES and ARCHES[arch].little:
-            yield found.finding(ORDER, length=4, arch=arch)
+            yield found.finding(ORDER(arch=arch), length=4)
+
+
+def _same_flag_values(other: str, *, flag: int | None) -> None: ...
 
 
 SAME_FLAG = Rule(
     name="environment-copies-same-flag",
     severity=Severity.WARNING,
+    values=_same_flag_values,
     message="{region} and {other} have the same flag, {flag}: neither copy is newer",
     effect=(
         "U-Boot takes the first, fw_setenv perhaps the other: a setting can be lost, or come back."
@@ -228,20 +241,22 @@ def same_flag(subject: Subject) -> Outcome:
             continue
         told.add(frozenset({region.name, other[0].name}))
         if facts.flag == other[2].flag:
-            yield SAME_FLAG.finding(
+            yield SAME_FLAG(other=region.name, flag=facts.flag).at(
                 region=other[0],
                 key="file",
                 artifact=other[1],
                 offset=other[0].at + other[0].file_at + 4,
                 length=1,
-                other=region.name,
-                flag=facts.flag,
             )
+
+
+def _not_ended_values(*, size: int) -> None: ...
 
 
 NOT_ENDED = Rule(
     name="environment-not-terminated",
     severity=Severity.WARNING,
+    values=_not_ended_values,
     message="{content}: the variables run to the end of the environment without an empty string",
     effect="U-Boot reads on into whatever follows, or cuts the last variable.",
     fix="Take variables out, or make the environment larger than {size:bytes}.",
@@ -258,12 +273,16 @@ def not_terminated(subject: Subject) -> Outcome:
     for found in _valid(subject):
         if not found.facts.terminated:
             size = found.facts.size or found.content.size
-            yield found.finding(NOT_ENDED, at=size - 1, length=1, size=size)
+            yield found.finding(NOT_ENDED(size=size), at=size - 1, length=1)
+
+
+def _repeated_values(*, names: str) -> None: ...
 
 
 REPEATED = Rule(
     name="environment-variable-repeated",
     severity=Severity.WARNING,
+    values=_repeated_values,
     message="{content} sets {names} more than once; the last one counts",
     effect="Someone reads or changes the first one and wonders why nothing happens.",
     fix="Keep one of each.",
@@ -282,13 +301,17 @@ def variable_repeated(subject: Subject) -> Outcome:
         if names:
             again = [item for item in found.facts.variables if item.name == names[0]][1]
             yield found.finding(
-                REPEATED, at=again.offset, length=len(again.name), names=", ".join(names)
+                REPEATED(names=", ".join(names)), at=again.offset, length=len(again.name)
             )
+
+
+def _stray_values(text: str) -> None: ...
 
 
 STRAY = Rule(
     name="environment-string-without-value",
     severity=Severity.WARNING,
+    values=_stray_values,
     message="{content}: {text!r} sets nothing: it has no '=', or starts with '#'",
     effect="U-Boot skips it: a variable that was meant is not there.",
     fix="Write name=value, or take it out.",
@@ -305,12 +328,16 @@ def stray_string(subject: Subject) -> Outcome:
     for found in _valid(subject):
         for stray in found.facts.strays:
             text = stray.text if len(stray.text) <= 40 else f"{stray.text[:37]}..."
-            yield found.finding(STRAY, at=stray.offset, length=len(stray.text), text=text)
+            yield found.finding(STRAY(text=text), at=stray.offset, length=len(stray.text))
+
+
+def _fixed_values(name: str, *, value: str) -> None: ...
 
 
 FIXED = Rule(
     name="environment-has-fixed-address",
     severity=Severity.ERROR,
+    values=_fixed_values,
     message="{content} sets {name} to {value!r}",
     effect="All units that get this image share it: two of them on one network disturb each other.",
     fix="Leave {name} out; give each unit its own at the end of the line, from its factory data.",
@@ -328,17 +355,19 @@ def fixed_address(subject: Subject) -> Outcome:
         for variable in found.facts.variables:
             if variable.value and _PER_UNIT.fullmatch(variable.name):
                 yield found.finding(
-                    FIXED,
+                    FIXED(name=variable.name, value=variable.value),
                     at=variable.offset,
                     length=len(variable.name) + 1 + len(variable.value),
-                    name=variable.name,
-                    value=variable.value,
                 )
+
+
+def _fits_values(*, have: int, size: int, over: int) -> None: ...
 
 
 FITS = Rule(
     name="environment-does-not-fit",
     severity=Severity.ERROR,
+    values=_fits_values,
     message="{region} has {have:bytes} for an environment of {size:bytes}: {over:bytes} too few",
     effect="saveenv writes past the region's end, over what follows.",
     fix="Grow {region} to {size:bytes}, or build U-Boot with a smaller CONFIG_ENV_SIZE.",
@@ -356,12 +385,6 @@ def environment_fits(subject: Subject) -> Outcome:
         shape = _shape(layout, region) if layout else None
         if shape is not None and shape.size > region.size:
             over = shape.size - region.size
-            yield FITS.finding(
-                region=region,
-                key="env",
-                offset=region.span.end,
-                length=over,
-                have=region.size,
-                size=shape.size,
-                over=over,
+            yield FITS(have=region.size, size=shape.size, over=over).at(
+                region=region, key="env", offset=region.span.end, length=over
             )

@@ -269,9 +269,13 @@ def _config_area(layout: Layout, config: UBootConfig, medium: Medium) -> str | N
     return chips[0].name
 
 
+def _location_values(*, told: str, here: int) -> None: ...
+
+
 LOCATION = Rule(
     name="environment-location-differs",
     severity=Severity.ERROR,
+    values=_location_values,
     message="{copies} has the environment at {told}; the layout has {region} at {here:place}",
     effect=(
         "U-Boot and fw_setenv work on different bytes: a setting never arrives, and what lies"
@@ -298,18 +302,20 @@ def environment_location(subject: Subject) -> Outcome:
     for spot in _spots(subject):
         if not spot.right:
             yield finding(
-                LOCATION,
+                LOCATION(told=spot.named.told, here=spot.region.at + spot.region.file_at),
                 [spot.named.at],
                 region=spot.region,
                 key="at",
-                told=spot.named.told,
-                here=spot.region.at + spot.region.file_at,
             )
+
+
+def _length_values(*, there: int | None, here: int | None) -> None: ...
 
 
 LENGTH = Rule(
     name="environment-length-differs",
     severity=Severity.ERROR,
+    values=_length_values,
     message="{copies} gives the environment {there:bytes}, the layout gives {region} {here:bytes}",
     effect="The CRC is computed over another length: each side takes what the other wrote for bad.",
     fix="Make both say {here:bytes}, which is {here:place}.",
@@ -328,18 +334,20 @@ def environment_length(subject: Subject) -> Outcome:
         here = _size(subject.layout, spot.region)
         if None not in {here, spot.named.size} and here != spot.named.size:
             yield finding(
-                LENGTH,
+                LENGTH(there=spot.named.size, here=here),
                 [spot.named.at],
                 region=spot.region,
                 key="env",
-                there=spot.named.size,
-                here=here,
             )
+
+
+def _sector_values(*, told: str, what: str, erase: int) -> None: ...
 
 
 SECTOR = Rule(
     name="environment-sector-size-differs",
     severity=Severity.ERROR,
+    values=_sector_values,
     message="{copies} erases {region} {told}; {what}",
     effect="The erase is refused and nothing is saved, or it takes more than the environment.",
     fix="Give the erase block of {erase:bytes}, {erase:place}, and as many as {region} needs.",
@@ -377,20 +385,25 @@ def environment_sector(subject: Subject) -> Outcome:
             else:
                 continue
         yield finding(
-            SECTOR,
+            SECTOR(
+                told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
+                what=what,
+                erase=erase,
+            ),
             [named.at],
             region=spot.region,
             key="size",
             severity=severity,
-            told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
-            what=what,
-            erase=erase,
         )
+
+
+def _pair_values(*, there: str, here: str) -> None: ...
 
 
 PAIR = Rule(
     name="environment-pair-differs",
     severity=Severity.ERROR,
+    values=_pair_values,
     message="{copies} has {there} of the environment, the layout has {here}",
     effect=(
         "With one copy the CRC is followed by the data, with two by a flag byte: each side takes"
@@ -424,18 +437,20 @@ def environment_pair(subject: Subject) -> Outcome:
     for where, redundant in says:
         if regions and redundant != (len(regions) > 1):
             yield finding(
-                PAIR,
+                PAIR(there=_COUNTS[redundant], here=_COUNTS[len(regions) > 1]),
                 [where],
                 region=regions[-1],
                 key="env",
-                there=_COUNTS[redundant],
-                here=_COUNTS[len(regions) > 1],
             )
+
+
+def _decimal_values(*, line: str) -> None: ...
 
 
 DECIMAL = Rule(
     name="flash-tool-offset-without-prefix",
     severity=Severity.WARNING,
+    values=_decimal_values,
     message="{copies}: the offset in {line!r} has no 0x, so it is read as decimal",
     effect="The size and the sector size beside it are always hex: people read the offset so too.",
     fix="Write it with 0x.",
@@ -454,17 +469,20 @@ def offset_without_prefix(subject: Subject) -> Outcome:
         return
     for line in tool.says.decimal:
         yield finding(
-            DECIMAL,
+            DECIMAL(line=" ".join(line.text.split())),
             [tool.place.of(line)],
             region=tool.place.region,
             chip=next(iter(both[0].chips.values())) if both else None,
-            line=" ".join(line.text.split()),
         )
+
+
+def _loader_values(*, there: int) -> None: ...
 
 
 LOADER = Rule(
     name="boot-loader-offset-differs",
     severity=Severity.ERROR,
+    values=_loader_values,
     message="{copies} has U-Boot itself at {there:place}; in the layout no region of {chip} starts"
     " there",
     effect="SPL loads something else than U-Boot and stops: the board does not start.",
@@ -501,4 +519,4 @@ def loader_offset(subject: Subject) -> Outcome:
             continue
         regions = [region for region in layout.regions if region.chip == chips[0].name]
         if not any(region.at + region.file_at == offset for region in regions):
-            yield finding(LOADER, [config.place.of(symbol.at)], chip=chips[0], there=offset)
+            yield finding(LOADER(there=offset), [config.place.of(symbol.at)], chip=chips[0])

@@ -43,7 +43,7 @@ _SAMPLE = fip({BL31: _CODE, BL33: _CODE})
 _GOOD = _one(_SAMPLE)
 
 
-def _table_values(*, what: str) -> None: ...
+def _table_values(what: str) -> None: ...
 
 
 TABLE = Rule(

@@ -96,9 +96,13 @@ def _pairs(subject: Subject) -> Iterator[_Pair]:
             yield _Pair(manifest, layout, placement, sealed)
 
 
+def _board_values(*, manifest: str, sealed: str, board: str) -> None: ...
+
+
 BOARD = Rule(
     name="manifest-board-differs",
     severity=Severity.ERROR,
+    values=_board_values,
     message="{manifest} seals a release for the board {sealed}; the layout is for {board}",
     effect="Another board's firmware: other memory, other pins. It does not start, or does harm.",
     fix="Take the manifest, or the layout, of this board.",
@@ -113,18 +117,18 @@ BOARD = Rule(
 def board_differs(subject: Subject) -> Outcome:
     manifest, layout = subject.manifest, subject.layout
     if manifest is not None and layout is not None and manifest.board != layout.board:
-        yield BOARD.finding(
-            artifact=manifest.file,
-            where=layout.at_key("board"),
-            manifest=manifest.file,
-            sealed=manifest.board,
-            board=layout.board,
+        yield BOARD(manifest=manifest.file, sealed=manifest.board, board=layout.board).at(
+            artifact=manifest.file, where=layout.at_key("board")
         )
+
+
+def _layout_values(*, manifest: str, sealed: str, now: str) -> None: ...
 
 
 LAYOUT = Rule(
     name="manifest-layout-differs",
     severity=Severity.WARNING,
+    values=_layout_values,
     message=(
         "{manifest} was sealed with another version of this layout: SHA-256 {sealed}…, now {now}…"
     ),
@@ -142,18 +146,20 @@ def layout_differs(subject: Subject) -> Outcome:
     found = _of_one_board(subject)
     if found is not None and found[0].layout_sha256 != found[1].sha256:
         manifest, layout = found
-        yield LAYOUT.finding(
-            artifact=manifest.file,
-            where=layout.where,
-            manifest=manifest.file,
-            sealed=manifest.layout_sha256[:12],
-            now=layout.sha256[:12],
-        )
+        yield LAYOUT(
+            manifest=manifest.file, sealed=manifest.layout_sha256[:12], now=layout.sha256[:12]
+        ).at(artifact=manifest.file, where=layout.where)
+
+
+def _changed_values(
+    *, manifest: str, now: str, sealed: str, size: int, sealed_size: int, versions: str
+) -> None: ...
 
 
 CHANGED = Rule(
     name="manifest-artifact-changed",
     severity=Severity.ERROR,
+    values=_changed_values,
     message=(
         "{artifact} for {region} is not what {manifest} seals: SHA-256 {now}…, {size:bytes}; sealed"
         " {sealed}…, {sealed_size:bytes}{versions}"
@@ -178,16 +184,14 @@ def artifact_changed(subject: Subject) -> Outcome:
             continue
         then, now = _digests(sealed.artifact, artifact)
         if then != now or sealed.artifact.size != artifact.size:
-            yield CHANGED.finding(
-                region=region,
-                artifact=artifact.path,
+            yield CHANGED(
                 manifest=manifest.file,
                 now=now[:12],
                 sealed=then[:12],
                 size=artifact.size,
                 sealed_size=sealed.artifact.size,
                 versions=_changed_versions(sealed, placement),
-            )
+            ).at(region=region, artifact=artifact.path)
 
 
 def _digests(sealed: SealedFile, artifact: Artifact) -> tuple[str, str]:
@@ -207,9 +211,13 @@ def _changed_versions(sealed: SealedRegion, placement: Placement) -> str:
     return "".join(f"; {text}" for text in words)
 
 
+def _gone_values(*, manifest: str, sealed: str) -> None: ...
+
+
 GONE = Rule(
     name="manifest-artifact-missing",
     severity=Severity.ERROR,
+    values=_gone_values,
     message="{manifest} seals {sealed} for {region}; this layout puts nothing there",
     effect="The region keeps what is in it, which need not go with the rest of the release.",
     fix="Give the region its file: in the layout, or seal the release without it.",
@@ -224,14 +232,18 @@ GONE = Rule(
 def artifact_gone(subject: Subject) -> Outcome:
     for manifest, _, placement, sealed in _pairs(subject):
         if sealed.artifact is not None and not placement.given:
-            yield GONE.finding(
-                region=placement.region, manifest=manifest.file, sealed=sealed.artifact.path
+            yield GONE(manifest=manifest.file, sealed=sealed.artifact.path).at(
+                region=placement.region
             )
+
+
+def _added_values(file: str, *, manifest: str) -> None: ...
 
 
 ADDED = Rule(
     name="manifest-artifact-added",
     severity=Severity.ERROR,
+    values=_added_values,
     message="{file} goes to {region}, for which {manifest} seals nothing",
     effect="Boards get something that is no part of the release that was tested and signed off.",
     fix="Take the file out of the layout, or seal the release again.",
@@ -248,14 +260,18 @@ def artifact_added(subject: Subject) -> Outcome:
         region = placement.region
         if sealed.artifact is None and placement.given:
             file = placement.path or region.file or placement.image or ""
-            yield ADDED.finding(
-                region=region, key="file", artifact=file, manifest=manifest.file, file=file
+            yield ADDED(manifest=manifest.file, file=file).at(
+                region=region, key="file", artifact=file
             )
+
+
+def _region_gone_values(*, manifest: str, sealed: str) -> None: ...
 
 
 REGION_GONE = Rule(
     name="manifest-region-missing",
     severity=Severity.ERROR,
+    values=_region_gone_values,
     message="{manifest} seals the region {sealed} on {chip}; the layout has none of that name",
     effect="Part of the release has no place any more: its writer, or its reader, finds nothing.",
     fix="Put the region back, or seal the release again.",
@@ -275,19 +291,21 @@ def region_gone(subject: Subject) -> Outcome:
     names = {region.name for region in layout.regions}
     for sealed in manifest.regions:
         if sealed.name not in names:
-            yield REGION_GONE.finding(
+            yield REGION_GONE(manifest=manifest.file, sealed=sealed.name).at(
                 chip=sealed.chip,
                 where=layout.at_key("regions"),
                 offset=sealed.offset,
                 length=sealed.size,
-                manifest=manifest.file,
-                sealed=sealed.name,
             )
+
+
+def _region_added_values(*, manifest: str) -> None: ...
 
 
 REGION_ADDED = Rule(
     name="manifest-region-added",
     severity=Severity.WARNING,
+    values=_region_added_values,
     message="the layout has the region {region}, which {manifest} does not know",
     effect="Boards in the field have no such region: what is there belongs to something else.",
     fix="Seal the release again where the region is meant.",
@@ -306,14 +324,18 @@ def region_added(subject: Subject) -> Outcome:
     manifest, layout = found
     for region in layout.regions:
         if manifest.region(region.name) is None:
-            yield REGION_ADDED.finding(
-                region=region, offset=region.at, length=region.size, manifest=manifest.file
+            yield REGION_ADDED(manifest=manifest.file).at(
+                region=region, offset=region.at, length=region.size
             )
+
+
+def _place_values(*, manifest: str, now: str, sealed: str) -> None: ...
 
 
 PLACE = Rule(
     name="manifest-place-differs",
     severity=Severity.ERROR,
+    values=_place_values,
     message="{region} is {now}; {manifest} seals it {sealed}",
     effect="What writes by the new map destroys what boards hold by the old one.",
     fix="Put the region back, or seal the release again and plan how boards in the field change.",
@@ -337,13 +359,8 @@ def place_differs(subject: Subject) -> Outcome:
         now = (region.area, region.at, region.size, region.file_at)
         then = (sealed.chip, sealed.offset, sealed.size, sealed.file_at)
         if now != then:
-            yield PLACE.finding(
-                region=region,
-                offset=region.at,
-                length=region.size,
-                manifest=manifest.file,
-                now=_placed(*now),
-                sealed=_placed(*then),
+            yield PLACE(manifest=manifest.file, now=_placed(*now), sealed=_placed(*then)).at(
+                region=region, offset=region.at, length=region.size
             )
 
 

@@ -6,13 +6,14 @@ The rules are those of `imgaudit.boot.rammap`, which names their sources.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Protocol
 
 from imgaudit.boot.rammap import Command, RamMap, bootm_too_large, initrd_window, outside, overlaps
 from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.boot.stage import Boots, Followed, Start
 from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
-from imgaudit.rules.engine import Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
@@ -64,7 +65,45 @@ def _script(followed: Followed, start: Start) -> str:
     return followed.walk.operations[start.boot.operation].variable
 
 
-def _collisions(subject: Subject, rule: Rule) -> Iterator[Finding]:
+def _hit_values(
+    first: str,
+    second: str,
+    *,
+    command: str,
+    script: str,
+    first_at: int,
+    first_end: int,
+    second_at: int,
+    second_end: int,
+    step: str,
+    size: int,
+    common: int,
+) -> None: ...
+
+
+class _Hit(Protocol):
+    """A rule about two ranges of RAM that share bytes."""
+
+    severity: Severity
+
+    def __call__(
+        self,
+        first: str,
+        second: str,
+        *,
+        command: str,
+        script: str,
+        first_at: int,
+        first_end: int,
+        second_at: int,
+        second_end: int,
+        step: str,
+        size: int,
+        common: int,
+    ) -> Case: ...
+
+
+def _collisions(subject: Subject, rule: _Hit) -> Iterator[Finding]:
     """Report the overlaps that a rule is about, each pair of ranges once."""
     boots = subject.boots
     seen = set()
@@ -77,21 +116,22 @@ def _collisions(subject: Subject, rule: Rule) -> Iterator[Finding]:
             exact = hit.first.exact and hit.second.exact and not _only_room(boots, start, hit)
             guess = rule.severity is Severity.ERROR and not exact
             yield finding(
-                rule,
+                rule(
+                    command=start.boot.command,
+                    script=_script(followed, start),
+                    first=hit.first.name,
+                    first_at=hit.first.span.start,
+                    first_end=hit.first.span.end,
+                    second=hit.second.name,
+                    second_at=hit.second.span.start,
+                    second_end=hit.second.span.end,
+                    step=hit.second.step,
+                    size=hit.size,
+                    common=hit.common.start,
+                ),
                 boots,
                 region=_region(boots, start, hit.second, hit.first),
                 severity=Severity.WARNING if guess else None,
-                command=start.boot.command,
-                script=_script(followed, start),
-                first=hit.first.name,
-                first_at=hit.first.span.start,
-                first_end=hit.first.span.end,
-                second=hit.second.name,
-                second_at=hit.second.span.start,
-                second_end=hit.second.span.end,
-                step=hit.second.step,
-                size=hit.size,
-                common=hit.common.start,
             )
 
 
@@ -131,6 +171,7 @@ _WHERE = (
 OVERLAP = Rule(
     name="loads-overlap",
     severity=Severity.ERROR,
+    values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
     effect=(
         "{first} is overwritten while it is still needed: a bad checksum, a device tree that is"
@@ -150,6 +191,7 @@ OVERLAP = Rule(
 RESERVED = Rule(
     name="load-over-reserved-memory",
     severity=Severity.ERROR,
+    values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, which is reserved",
     effect=(
         'U-Boot refuses ("would overwrite reserved memory"), or the secure world ends the boot'
@@ -173,6 +215,7 @@ RESERVED = Rule(
 LOADER = Rule(
     name="load-over-u-boot",
     severity=Severity.WARNING,
+    values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, which is where U-Boot itself should be",
     effect="U-Boot overwrites itself and hangs in the middle of the load.",
     fix="Load below {first_at:place}; the exact limit is what bdinfo says.",
@@ -188,6 +231,7 @@ LOADER = Rule(
 UNPACKED = Rule(
     name="kernel-decompression-overlap",
     severity=Severity.ERROR,
+    values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
     effect="The kernel unpacks over bytes that it still reads: an inflate error and a reset.",
     fix="Move one of them by at least {size:bytes}; the unpacked size counts, not the file's.",
@@ -221,9 +265,15 @@ def decompression(subject: Subject) -> Outcome:
     yield from _collisions(subject, UNPACKED)
 
 
+def _outside_values(
+    script: str, what: str, *, command: str, at: int, end: int, size: int
+) -> None: ...
+
+
 OUTSIDE = Rule(
     name="load-outside-ram",
     severity=Severity.ERROR,
+    values=_outside_values,
     message=(
         "for `{command}` in {script}: {what}, {at:place} to {end:place}, is not all in the RAM of"
         " the layout"
@@ -248,21 +298,26 @@ def outside_ram(subject: Subject) -> Outcome:
                 continue
             seen.add((each.name, each.span))
             yield finding(
-                OUTSIDE,
+                OUTSIDE(
+                    command=start.boot.command,
+                    script=_script(followed, start),
+                    what=each.name,
+                    at=each.span.start,
+                    end=each.span.end,
+                    size=each.span.size,
+                ),
                 subject.boots,
                 region=_region(subject.boots, start, each),
-                command=start.boot.command,
-                script=_script(followed, start),
-                what=each.name,
-                at=each.span.start,
-                end=each.span.end,
-                size=each.span.size,
             )
+
+
+def _no_place_values(script: str, why: str, *, command: str) -> None: ...
 
 
 NO_PLACE = Rule(
     name="start-finds-no-place",
     severity=Severity.ERROR,
+    values=_no_place_values,
     message="`{command}` in {script}: {why}",
     effect="U-Boot gives up in the middle of the start and goes back to the script.",
     fix="Free room below the limit, raise bootm_size or the limit, or set what is missing.",
@@ -282,18 +337,19 @@ def no_place(subject: Subject) -> Outcome:
                 continue
             seen.add((start.boot.command, why))
             yield finding(
-                NO_PLACE,
+                NO_PLACE(command=start.boot.command, script=_script(followed, start), why=why),
                 subject.boots,
                 region=_region(subject.boots, start),
-                command=start.boot.command,
-                script=_script(followed, start),
-                why=why,
             )
+
+
+def _window_values(script: str, *, command: str, kernel: int, ramdisk: int) -> None: ...
 
 
 WINDOW = Rule(
     name="ramdisk-window",
     severity=Severity.ERROR,
+    values=_window_values,
     message=(
         "for `{command}` in {script}: the kernel at {kernel:place} and the ramdisk at"
         " {ramdisk:place} are too far apart"
@@ -323,19 +379,24 @@ def window(subject: Subject) -> Outcome:
         if kernel_at is None or ramdisk is None or initrd_window(kernel_at, ramdisk):
             continue
         yield finding(
-            WINDOW,
+            WINDOW(
+                command=start.boot.command,
+                script=_script(followed, start),
+                kernel=kernel_at.start,
+                ramdisk=ramdisk.start,
+            ),
             subject.boots,
             region=_region(subject.boots, start),
-            command=start.boot.command,
-            script=_script(followed, start),
-            kernel=kernel_at.start,
-            ramdisk=ramdisk.start,
         )
+
+
+def _no_relocation_values(name: str, script: str, *, value: str, command: str) -> None: ...
 
 
 NO_RELOCATION = Rule(
     name="relocation-switched-off",
     severity=Severity.WARNING,
+    values=_no_relocation_values,
     message="{name} is {value} for `{command}` in {script}: U-Boot leaves it where it was loaded",
     effect=(
         "A misaligned device tree, or one in the way of the kernel's BSS, then makes the kernel"
@@ -363,18 +424,25 @@ def no_relocation(subject: Subject) -> Outcome:
                     continue
                 seen.add(name)
                 yield finding(
-                    NO_RELOCATION,
+                    NO_RELOCATION(
+                        name=name,
+                        value=value,
+                        command=boot.command,
+                        script=followed.walk.operations[boot.operation].variable,
+                    ),
                     boots,
-                    name=name,
-                    value=value,
-                    command=boot.command,
-                    script=followed.walk.operations[boot.operation].variable,
                 )
+
+
+def _bootm_length_values(
+    script: str, *, command: str, size: int | None, limit: int, over: int
+) -> None: ...
 
 
 BOOTM_LENGTH = Rule(
     name="kernel-exceeds-bootm-length",
     severity=Severity.ERROR,
+    values=_bootm_length_values,
     message=(
         "for `{command}` in {script}: the kernel unpacks to {size:bytes}, SYS_BOOTM_LEN is"
         " {limit:bytes}: {over:bytes} too many"
@@ -411,12 +479,13 @@ def bootm_length(subject: Subject) -> Outcome:
         if over and (start.boot.command, size) not in seen:
             seen.add((start.boot.command, size))
             yield finding(
-                BOOTM_LENGTH,
+                BOOTM_LENGTH(
+                    command=start.boot.command,
+                    script=_script(followed, start),
+                    size=size,
+                    limit=limit,
+                    over=over,
+                ),
                 boots,
                 region=_region(boots, start),
-                command=start.boot.command,
-                script=_script(followed, start),
-                size=size,
-                limit=limit,
-                over=over,
             )

@@ -562,7 +562,7 @@ _DHCP_GOOD = _DHCP | {"usr/share/udhcpc/default.script": file("#!/bin/sh\n", 0o7
 _NOTHING_WITHOUT = frozenset({"udhcpc", "dhclient", "fw_printenv", "fw_setenv", "sshd"})
 
 
-def _support_values(*, tools: str, paths: str, why: str, present: str) -> None: ...
+def _support_values(tools: str, *, paths: str, why: str, present: str) -> None: ...
 
 
 SUPPORT = Rule(

@@ -21,9 +21,13 @@ def _target(subject: Subject, operation: Operation) -> Region | None:
     return board.region_at(operation.device, span.start)
 
 
+def _factory_values(script: str, *, command: str) -> None: ...
+
+
 FACTORY = Rule(
     name="factory-data-rewritten",
     severity=Severity.ERROR,
+    values=_factory_values,
     message="`{command}` in {script} changes {region}, which only the factory writes",
     effect="Serial number, addresses or calibration are gone, and nobody in the field has them.",
     fix="Take the command out, or give {region} another writer if an update may write it.",
@@ -40,17 +44,19 @@ def factory_data(subject: Subject) -> Outcome:
         region = _target(subject, operation)
         if region is not None and region.writer is Writer.FACTORY:
             yield finding(
-                FACTORY,
+                FACTORY(command=operation.command, script=operation.variable),
                 subject.boots,
                 region=region,
-                command=operation.command,
-                script=operation.variable,
             )
+
+
+def _in_place_values(script: str, *, command: str) -> None: ...
 
 
 IN_PLACE = Rule(
     name="boot-loader-updated-in-place",
     severity=Severity.WARNING,
+    values=_in_place_values,
     message="`{command}` in {script} changes {region}, the only copy of the boot loader",
     effect="Power lost before the write has ended leaves a board that does not start at all.",
     fix="Keep a second copy that the boot ROM falls back to, and write the other one.",
@@ -77,18 +83,20 @@ def in_place(subject: Subject) -> Outcome:
         region = _target(subject, operation)
         if loaders == [region]:
             yield finding(
-                IN_PLACE,
+                IN_PLACE(command=operation.command, script=operation.variable),
                 subject.boots,
                 region=region,
                 severity=None if followed.by_hand else Severity.ERROR,
-                command=operation.command,
-                script=operation.variable,
             )
+
+
+def _halts_values(script: str, *, command: str) -> None: ...
 
 
 HALTS = Rule(
     name="failed-start-never-resets",
     severity=Severity.WARNING,
+    values=_halts_values,
     message=(
         "bootlimit counts failed starts, but `{command}` in {script} gives the kernel no panic="
     ),
@@ -130,8 +138,8 @@ def never_resets(subject: Subject) -> Outcome:
         seconds = [word[6:] for word in text.split() if word.startswith("panic=")]
         if not seconds or seconds[-1] == "0":
             yield finding(
-                HALTS,
+                HALTS(
+                    command=boot.command, script=followed.walk.operations[boot.operation].variable
+                ),
                 boots,
-                command=boot.command,
-                script=followed.walk.operations[boot.operation].variable,
             )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Protocol
 
 from imgaudit.boot.records import BLOCK, Kind, Note, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
-from imgaudit.rules.engine import Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
 
@@ -39,9 +40,15 @@ def _after_boot(followed: Followed, operation: Operation) -> bool:
     return any(boot.operation >= operation.index for boot in followed.walk.boots)
 
 
+def _reads_too_little_values(
+    script: str, *, command: str, what: str, read: int, need: int, short: int, blocks: int
+) -> None: ...
+
+
 READS_TOO_LITTLE = Rule(
     name="script-reads-too-little",
     severity=Severity.ERROR,
+    values=_reads_too_little_values,
     message=(
         "`{command}` in {script} reads {read:bytes} of {what}, which has {need:bytes}:"
         " {short:bytes} too few"
@@ -74,17 +81,18 @@ def reads_too_little(subject: Subject) -> Outcome:
         read = _read(operation, source)
         if read is not None and read < source.size:
             yield finding(
-                READS_TOO_LITTLE,
+                READS_TOO_LITTLE(
+                    command=operation.command,
+                    script=operation.variable,
+                    what=source.name,
+                    read=read,
+                    need=source.size,
+                    short=source.size - read,
+                    blocks=-(-source.size // BLOCK),
+                ),
                 boots,
                 region=source.region,
                 key="file",
-                command=operation.command,
-                script=operation.variable,
-                what=source.name,
-                read=read,
-                need=source.size,
-                short=source.size - read,
-                blocks=-(-source.size // BLOCK),
             )
 
 
@@ -119,9 +127,13 @@ def _not_followed(subject: Subject) -> Iterator[NotChecked]:
             yield NotChecked(READS_TOO_LITTLE.name, f"run {entry}", "too long to be followed whole")
 
 
+def _reads_past_values(script: str, *, command: str, over: int, most: int, what: str) -> None: ...
+
+
 READS_PAST = Rule(
     name="script-reads-past-region",
     severity=Severity.WARNING,
+    values=_reads_past_values,
     message="`{command}` in {script} reads {over:bytes} past the end of {what}",
     effect=(
         "Past a region the neighbour's bytes come along; past the end of the chip U-Boot refuses"
@@ -151,21 +163,28 @@ def reads_past(subject: Subject) -> Outcome:
         else:
             continue
         yield finding(
-            READS_PAST,
+            READS_PAST(
+                command=operation.command,
+                script=operation.variable,
+                over=span.end - max(end, span.start),
+                most=max(0, end - span.start),
+                what=what,
+            ),
             boots,
             region=region,
             severity=Severity.ERROR if beyond else None,
-            command=operation.command,
-            script=operation.variable,
-            over=span.end - max(end, span.start),
-            most=max(0, end - span.start),
-            what=what,
         )
+
+
+def _offset_values(
+    script: str, *, command: str, at: int, there: str, nearest: str, start: int
+) -> None: ...
 
 
 OFFSET = Rule(
     name="script-offset-not-region",
     severity=Severity.ERROR,
+    values=_offset_values,
     message="`{command}` in {script} reads from {at:place}, where {there}",
     effect='U-Boot finds something else there: "Wrong Image Format", and the prompt.',
     fix="Take the offset of the region that is meant; {nearest} is at {start:place}.",
@@ -195,22 +214,29 @@ def offset_not_region(subject: Subject) -> Outcome:
         nearest = min(regions, key=lambda other: abs(other.at - span.start))
         there = "no region is" if region is None else f"nothing in {region.name} starts"
         yield finding(
-            OFFSET,
+            OFFSET(
+                command=operation.command,
+                script=operation.variable,
+                at=span.start,
+                there=there,
+                nearest=nearest.name,
+                start=nearest.at + nearest.file_at,
+            ),
             boots,
             region=region,
-            command=operation.command,
-            script=operation.variable,
-            at=span.start,
-            there=there,
-            nearest=nearest.name,
-            start=nearest.at + nearest.file_at,
         )
+
+
+def _confusion_values(
+    script: str, text: str, *, command: str, read: int, meant: int, what: str
+) -> None: ...
 
 
 HEX_DECIMAL = Rule(
     name="hex-decimal-confusion",
     severity=Severity.WARNING,
-    message="`{command}` in {script}: {text} is hex, {hex:bytes}; in decimal it is {what}",
+    values=_confusion_values,
+    message="`{command}` in {script}: {text} is hex, {read:bytes}; in decimal it is {what}",
     effect="The command touches other bytes than the author meant.",
     fix="Write {meant:place}: U-Boot's numbers are hex with and without 0x.",
     computed=(
@@ -225,6 +251,7 @@ HEX_DECIMAL = Rule(
 BLOCKS = Rule(
     name="bytes-blocks-confusion",
     severity=Severity.ERROR,
+    values=_confusion_values,
     message="`{command}` in {script} counts blocks of 512 bytes; {text} is {what} in bytes",
     effect="The read or write goes 512 times too far, into other partitions or past the end.",
     fix="Divide by 512: write {meant:place}.",
@@ -269,20 +296,29 @@ def _confusions(subject: Subject, operation: Operation) -> list[tuple[Rule, str,
     return found
 
 
-def _confused(subject: Subject, rule: Rule) -> Iterator[Finding]:
+class _Confusion(Protocol):
+    """A rule about a number in the wrong notation."""
+
+    def __call__(
+        self, script: str, text: str, *, command: str, read: int, meant: int, what: str
+    ) -> Case: ...
+
+
+def _confused(subject: Subject, rule: _Confusion) -> Iterator[Finding]:
     for _, operation in operations(subject.boots):
         for which, text, read, meant, what in _confusions(subject, operation):
             if which is rule:
                 yield finding(
-                    rule,
+                    rule(
+                        command=operation.command,
+                        script=operation.variable,
+                        text=text,
+                        read=read,
+                        meant=meant,
+                        what=what,
+                    ),
                     subject.boots,
                     region=_region_of(subject.boots, operation),
-                    command=operation.command,
-                    script=operation.variable,
-                    text=text,
-                    hex=read,
-                    meant=meant,
-                    what=what,
                 )
 
 
@@ -296,9 +332,13 @@ def bytes_blocks(subject: Subject) -> Outcome:
     yield from _confused(subject, BLOCKS)
 
 
+def _undefined_values(script: str, name: str, *, command: str) -> None: ...
+
+
 UNDEFINED = Rule(
     name="variable-undefined",
     severity=Severity.ERROR,
+    values=_undefined_values,
     message="`{command}` in {script} uses {name}, which nothing sets",
     effect="U-Boot puts nothing there, and the words behind it move up: another command runs.",
     fix="Set {name}; if the board sets it at run time, say so under variables: of the stage.",
@@ -324,12 +364,13 @@ def variable_undefined(subject: Subject) -> Outcome:
             and _after_boot(followed, user)
         )
         yield finding(
-            UNDEFINED,
+            UNDEFINED(
+                command=user.command if user is not None else "",
+                script=note.variable,
+                name=note.what,
+            ),
             subject.boots,
             severity=None if needed else Severity.WARNING,
-            command=user.command if user is not None else "",
-            script=note.variable,
-            name=note.what,
         )
 
 
@@ -353,9 +394,13 @@ def _user(followed: Followed, note: Note) -> Operation | None:
     return max(before, key=lambda operation: operation.at, default=None)
 
 
+def _missing_values(script: str, name: str) -> None: ...
+
+
 MISSING = Rule(
     name="script-missing",
     severity=Severity.ERROR,
+    values=_missing_values,
     message="{script} runs {name}, which nothing defines",
     effect="U-Boot says '## Error: \"{name}\" not defined' and goes no further on this path.",
     fix="Define {name}, or take the run out.",
@@ -374,12 +419,16 @@ def script_missing(subject: Subject) -> Outcome:
         stage = next((stage for stage in stages if stage.entry == note.what), None)
         itself = note.variable == note.what
         script = f"stage {stage.name}" if itself and stage is not None else note.variable
-        yield finding(MISSING, boots, script=script, name=note.what)
+        yield finding(MISSING(script=script, name=note.what), boots)
+
+
+def _unchecked_values(script: str, *, command: str, boot: str) -> None: ...
 
 
 UNCHECKED = Rule(
     name="load-not-checked",
     severity=Severity.WARNING,
+    values=_unchecked_values,
     message="`{boot}` runs although `{command}` in {script} may have failed",
     effect="After a failed load U-Boot starts what was in RAM before: a crash instead of a retry.",
     fix="Join them with &&, or test the load with if.",
@@ -405,17 +454,18 @@ def load_not_checked(subject: Subject) -> Outcome:
         ]
         if starts:
             yield finding(
-                UNCHECKED,
+                UNCHECKED(command=operation.command, script=operation.variable, boot=starts[0]),
                 subject.boots,
-                command=operation.command,
-                script=operation.variable,
-                boot=starts[0],
             )
+
+
+def _not_reached_values(entry: str, stage: str, *, when: str) -> None: ...
 
 
 NOT_REACHED = Rule(
     name="recovery-not-reached",
     severity=Severity.ERROR,
+    values=_not_reached_values,
     message="nothing runs {entry} by itself{when}",
     effect="The board stays dead although {stage} is sound: only a serial console brings it up.",
     fix="End bootcmd with `|| run {entry}`, and let altbootcmd run it after failed starts.",
@@ -443,12 +493,9 @@ def recovery_not_reached(subject: Subject) -> Outcome:
             yield NotChecked(NOT_REACHED.name, f"run {entry}", "bootcmd runs what is not known")
             continue
         yield finding(
-            NOT_REACHED,
+            NOT_REACHED(entry=entry, stage=stage.name, when=when),
             boots,
             severity=Severity.WARNING if "altbootcmd" in when else None,
-            entry=entry,
-            stage=stage.name,
-            when=when,
         )
 
 
@@ -483,9 +530,15 @@ def _limit(boots: Boots) -> int | None:
     return int(digits) if 0 < len(digits) < _MOST_DIGITS and int(digits) else None
 
 
+def _other_chip_values(
+    entry: str | None, *, script: str, device: str | None, home: str, command: str
+) -> None: ...
+
+
 OTHER_CHIP = Rule(
     name="recovery-depends-on-other-chip",
     severity=Severity.ERROR,
+    values=_other_chip_values,
     message=(
         "with every chip but {home} dead, {entry} starts nothing: `{command}` in {script} needs"
         " {device}"
@@ -521,20 +574,25 @@ def other_chip(subject: Subject) -> Outcome:
         if culprit is None:
             continue
         yield finding(
-            OTHER_CHIP,
+            OTHER_CHIP(
+                home=region.chip,
+                entry=stage.entry,
+                command=culprit.command,
+                script=culprit.variable,
+                device=culprit.device,
+            ),
             boots,
             region=region,
-            home=region.chip,
-            entry=stage.entry,
-            command=culprit.command,
-            script=culprit.variable,
-            device=culprit.device,
         )
+
+
+def _limit_values(*, limit: int) -> None: ...
 
 
 LIMIT = Rule(
     name="boot-limit-without-altbootcmd",
     severity=Severity.ERROR,
+    values=_limit_values,
     message="bootlimit is {limit}, and there is no altbootcmd",
     effect="After {limit} failed starts U-Boot stops at its prompt and waits there for ever.",
     fix="Set altbootcmd to what must then run: the recovery.",
@@ -549,12 +607,16 @@ LIMIT = Rule(
 def limit_without_script(subject: Subject) -> Outcome:
     limit = _limit(subject.boots)
     if limit is not None and not subject.boots.get("altbootcmd"):
-        yield finding(LIMIT, subject.boots, limit=limit)
+        yield finding(LIMIT(limit=limit), subject.boots)
+
+
+def _inert_values(*, why: str) -> None: ...
 
 
 INERT = Rule(
     name="boot-count-inert",
     severity=Severity.WARNING,
+    values=_inert_values,
     message="altbootcmd is set, and {why}",
     effect="Failed starts are not counted: altbootcmd never runs.",
     fix="Set bootlimit, build with CONFIG_BOOTCOUNT_LIMIT, and let the system reset the count.",
@@ -576,24 +638,30 @@ def boot_count_inert(subject: Subject) -> Outcome:
     copy = subject.copies.uboot_config if subject.copies is not None else None
     config = copy.says.config if copy is not None else None
     if _limit(boots) is None:
-        yield finding(INERT, boots, why="bootlimit is not")
+        yield finding(INERT(why="bootlimit is not"), boots)
     elif config is not None and not config.enabled("BOOTCOUNT_LIMIT"):
-        yield finding(INERT, boots, why="U-Boot is built without BOOTCOUNT_LIMIT")
+        yield finding(INERT(why="U-Boot is built without BOOTCOUNT_LIMIT"), boots)
     elif (
         config is not None
         and config.enabled("BOOTCOUNT_ENV")
         and not any("upgrade_available" in text for text in (*boots.variables, *_values(boots)))
     ):
-        yield finding(INERT, boots, why="nothing sets upgrade_available, without which none counts")
+        yield finding(INERT(why="nothing sets upgrade_available, without which none counts"), boots)
 
 
 def _values(boots: Boots) -> Iterator[str]:
     return (variable.value for variable in boots.variables.values())
 
 
+def _hits_values(
+    script: str, target: str, other: str, *, command: str, size: int, written: str, end: int
+) -> None: ...
+
+
 HITS = Rule(
     name="write-hits-another-region",
     severity=Severity.ERROR,
+    values=_hits_values,
     message="`{command}` in {script} starts in {target} and takes {size:bytes} of {other} along",
     effect="What {other} holds is lost: it is {written}.",
     fix="End at {end:place}, the end of {target}, and keep whole erase blocks apart.",
@@ -628,22 +696,29 @@ def hits_another(subject: Subject) -> Outcome:
             if other is target or not other.span.overlaps(span):
                 continue
             yield finding(
-                HITS,
+                HITS(
+                    command=operation.command,
+                    script=operation.variable,
+                    target=target.name if target is not None else "free space",
+                    other=other.name,
+                    size=other.span.common(span).size,
+                    written=_WRITTEN[other.writer],
+                    end=target.span.end if target is not None else other.at,
+                ),
                 boots,
                 region=other,
-                command=operation.command,
-                script=operation.variable,
-                target=target.name if target is not None else "free space",
-                other=other.name,
-                size=other.span.common(span).size,
-                written=_WRITTEN[other.writer],
-                end=target.span.end if target is not None else other.at,
             )
+
+
+def _whole_chip_values(
+    script: str, device: str, *, command: str, size: int, example: str
+) -> None: ...
 
 
 WHOLE_CHIP = Rule(
     name="whole-chip-erase",
     severity=Severity.ERROR,
+    values=_whole_chip_values,
     message="`{command}` in {script} erases all {size:bytes} of {device}",
     effect="Boot loader, recovery and factory data go with it; a power cut then leaves a brick.",
     fix="Erase the region that is meant: {example}.",
@@ -667,15 +742,16 @@ def whole_chip(subject: Subject) -> Outcome:
         region = _region_of(boots, operation)
         example = region or next(iter(subject.layout.regions if subject.layout else ()), None)
         yield finding(
-            WHOLE_CHIP,
+            WHOLE_CHIP(
+                command=operation.command,
+                script=operation.variable,
+                size=span.size,
+                device=chip.name,
+                example=""
+                if example is None
+                else f"{example.name} is {both(example.size)} at {example.at:#x}",
+            ),
             boots,
             region=region,
             severity=Severity.WARNING if followed.by_hand else None,
-            command=operation.command,
-            script=operation.variable,
-            size=span.size,
-            device=chip.name,
-            example=""
-            if example is None
-            else f"{example.name} is {both(example.size)} at {example.at:#x}",
         )

@@ -9,7 +9,7 @@ from imgaudit.contents.build import reader_of
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.facts import Match
 from imgaudit.model import Chip, Layout, Located, Region
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB
@@ -22,9 +22,13 @@ def _start(region: Region | None) -> int:
     return region.at + region.file_at if region else 0
 
 
+def _missing_values(*, why: str) -> None: ...
+
+
 MISSING = Rule(
     name="artifact-missing",
     severity=Severity.ERROR,
+    values=_missing_values,
     message="{why}",
     effect="The release is incomplete: {region} would be shipped without its content.",
     fix="Build it, or correct file: in the layout.",
@@ -41,18 +45,18 @@ def artifact_missing(subject: Subject) -> Outcome:
         if placement.region.expect is not None:
             continue
         if subject.given and placement.missing and not placement.refused:
-            yield MISSING.finding(
-                region=placement.region,
-                key="file",
-                offset=_start(placement.region),
-                length=0,
-                why=placement.missing,
+            yield MISSING(why=placement.missing).at(
+                region=placement.region, key="file", offset=_start(placement.region), length=0
             )
+
+
+def _refused_values(*, why: str) -> None: ...
 
 
 REFUSED = Rule(
     name="artifact-not-usable",
     severity=Severity.ERROR,
+    values=_refused_values,
     message="{why}",
     effect="Nothing is known of what would go into {region}.",
     fix="Put a readable, regular file into the artifacts folder itself.",
@@ -70,18 +74,18 @@ REFUSED = Rule(
 def artifact_refused(subject: Subject) -> Outcome:
     for placement in subject.placements:
         if placement.refused:
-            yield REFUSED.finding(
-                region=placement.region,
-                key="file",
-                offset=_start(placement.region),
-                length=0,
-                why=placement.missing,
+            yield REFUSED(why=placement.missing).at(
+                region=placement.region, key="file", offset=_start(placement.region), length=0
             )
+
+
+def _file_values(file: str | None, *, why: str, named: str) -> None: ...
 
 
 FILE = Rule(
     name="named-file-missing",
     severity=Severity.ERROR,
+    values=_file_values,
     message="{named} names {file}: {why}",
     effect="What it would be compared with is not checked, and may be wrong on the board.",
     fix="Build it, or take {named} out of the layout.",
@@ -120,19 +124,15 @@ def named_file_missing(subject: Subject) -> Outcome:
     for owner, key, name, chip in _named_files(subject.layout):
         why = subject.unreadable.get(name) if name is not None else None
         if why:
-            yield FILE.finding(
-                artifact=name,
-                chip=chip.name if chip else None,
-                where=owner.at_key(key),
-                file=name,
-                why=why,
-                named=key,
+            yield FILE(file=name, why=why, named=key).at(
+                artifact=name, chip=chip.name if chip else None, where=owner.at_key(key)
             )
 
 
 EMPTY = Rule(
     name="artifact-empty",
     severity=Severity.ERROR,
+    values=nothing,
     message="{artifact} has no bytes",
     effect="Whatever should be there is missing: nothing is written.",
     fix="Look for the build step that failed and left an empty file.",
@@ -147,18 +147,18 @@ EMPTY = Rule(
 def artifact_empty(subject: Subject) -> Outcome:
     for region, artifact in subject.artifacts():
         if artifact.size == 0:
-            yield EMPTY.finding(
-                region=region,
-                artifact=artifact.path,
-                key="file",
-                offset=_start(region),
-                length=0,
+            yield EMPTY().at(
+                region=region, artifact=artifact.path, key="file", offset=_start(region), length=0
             )
+
+
+def _blank_values(*, size: int, value: int) -> None: ...
 
 
 BLANK = Rule(
     name="artifact-blank",
     severity=Severity.ERROR,
+    values=_blank_values,
     message="{artifact} is {size:bytes} of {value:#04x} and nothing else",
     effect="The region would look erased: nothing boots from it.",
     fix="Find the build step that wrote padding instead of data; or say holds: blank.",
@@ -175,20 +175,19 @@ def artifact_blank(subject: Subject) -> Outcome:
     for region, artifact in subject.artifacts():
         meant = region is not None and region.holds == "blank"
         if artifact.blank is not None and not meant:
-            yield BLANK.finding(
+            yield BLANK(size=artifact.size, value=artifact.blank).at(
                 region=region,
                 artifact=artifact.path,
                 key="file",
                 offset=_start(region),
                 length=artifact.size,
-                size=artifact.size,
-                value=artifact.blank,
             )
 
 
 NOT_BLANK = Rule(
     name="artifact-not-blank",
     severity=Severity.ERROR,
+    values=nothing,
     message="{artifact} should be blank ({region} holds blank) but is not",
     effect="Whatever expects an erased region finds data there.",
     fix="Correct holds: in the layout, or leave the file out.",
@@ -203,7 +202,7 @@ NOT_BLANK = Rule(
 def artifact_not_blank(subject: Subject) -> Outcome:
     for region, artifact, _ in subject.placed():
         if region.holds == "blank" and artifact.blank is None and artifact.size:
-            yield NOT_BLANK.finding(
+            yield NOT_BLANK().at(
                 region=region,
                 artifact=artifact.path,
                 key="holds",
@@ -212,9 +211,13 @@ def artifact_not_blank(subject: Subject) -> Outcome:
             )
 
 
+def _other_format_values(*, wanted: str, found: str) -> None: ...
+
+
 OTHER_FORMAT = Rule(
     name="artifact-not-what-it-claims",
     severity=Severity.ERROR,
+    values=_other_format_values,
     message="{artifact} should be {wanted} but is {found}",
     effect="Whoever reads {region} expects {wanted} and refuses or misreads what is there.",
     fix="Ship the right file, or correct holds: in the layout.",
@@ -240,20 +243,22 @@ def artifact_other_format(subject: Subject) -> Outcome:
         found = payload.title or "no format that is known"
         if payload.format is None and payload.why:
             found += f" ({payload.why})"
-        yield OTHER_FORMAT.finding(
+        yield OTHER_FORMAT(wanted=region.holds, found=found).at(
             region=region,
             artifact=artifact.path,
             key="holds",
             offset=_start(region),
             length=payload.size,
-            wanted=region.holds,
-            found=found,
         )
+
+
+def _damaged_values(*, content: str, why: str) -> None: ...
 
 
 DAMAGED = Rule(
     name="artifact-damaged",
     severity=Severity.ERROR,
+    values=_damaged_values,
     message="{content} is damaged at {at:place}: {why}",
     effect="Whoever loads it stops there, or goes on with half of it.",
     fix="Build it again and compare; a file that ends early was cut while it was copied.",
@@ -279,21 +284,23 @@ def artifact_damaged(subject: Subject) -> Outcome:
                 yield NotChecked(DAMAGED.name, content.name, content.why)
             continue
         if content.match >= Match.GOOD or (expected and content.match is not Match.NO):
-            yield DAMAGED.finding(
+            yield DAMAGED(content=content.name, why=content.why).at(
                 region=node.region,
                 artifact=node.artifact.path,
                 where=node.where,
                 offset=None if at is None else at + content.damaged_at,
                 length=max(0, content.size - content.damaged_at),
-                content=content.name,
                 at=content.damaged_at,
-                why=content.why,
             )
+
+
+def _placeholder_values(*, what: str) -> None: ...
 
 
 PLACEHOLDER = Rule(
     name="artifact-is-a-placeholder",
     severity=Severity.ERROR,
+    values=_placeholder_values,
     message="{artifact} is {what}, not the artifact itself",
     effect="The board would be given a text of a few bytes instead of an image.",
     fix="Fetch the real file and look at why the download was not checked.",
@@ -319,19 +326,22 @@ def artifact_placeholder(subject: Subject) -> Outcome:
         head = artifact.head.lstrip().lower()
         for start, what in _PLACEHOLDERS:
             if head.startswith(start):
-                yield PLACEHOLDER.finding(
+                yield PLACEHOLDER(what=what).at(
                     region=region,
                     artifact=artifact.path,
                     key="file",
                     offset=_start(region),
                     length=artifact.size,
-                    what=what,
                 )
+
+
+def _same_values(other: str, other_artifact: str) -> None: ...
 
 
 SAME = Rule(
     name="artifacts-identical",
     severity=Severity.WARNING,
+    values=_same_values,
     message="{artifact} for {region} has the same bytes as {other_artifact} for {other}",
     effect="One of the two regions holds the wrong content, unless both are meant to be equal.",
     fix="Check which build step copied one over the other; name one file twice if it is meant.",
@@ -362,14 +372,12 @@ def artifacts_identical(subject: Subject) -> Outcome:
         for region, artifact in same[1:]:
             if artifact.path == first_artifact.path or _may_be_equal(first, region):
                 continue
-            yield SAME.finding(
+            yield SAME(other=first.name, other_artifact=first_artifact.path).at(
                 region=region,
                 artifact=artifact.path,
                 key="file",
                 offset=_start(region),
                 length=artifact.size,
-                other=first.name,
-                other_artifact=first_artifact.path,
             )
 
 
