@@ -13,7 +13,7 @@ from imgaudit.maps.command_line import CommandLine, Root, RootKind
 from imgaudit.maps.root import Target, target_of
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import finding, is_tree, known, tables
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
@@ -144,9 +144,14 @@ def _booting(arguments: str, *, stage: str = "", rest: str = "") -> Example:
 
 _GOOD = _booting("console=ttyS0,115200n8 root=PARTLABEL=rootfs-a rootfstype=ext4 rootwait")
 
+
+def _dangling_values(root: str, *, why: str) -> None: ...
+
+
 DANGLING = Rule(
     name="root-dangling",
     severity=Severity.ERROR,
+    values=_dangling_values,
     message="{copies} says root={root}, but {why}",
     effect=(
         "The kernel waits for ever, or panics with 'VFS: Unable to mount root fs' and resets: the"
@@ -169,13 +174,17 @@ def root_dangling(subject: Subject) -> Outcome:
             wrong.setdefault((root.text, target.why), []).append(item)
     for (root_text, why), lines in wrong.items():
         yield finding(
-            DANGLING, _places(lines), region=lines[0].place.region, root=root_text, why=why
+            DANGLING(root=root_text, why=why), _places(lines), region=lines[0].place.region
         )
+
+
+def _root_type_values(there: str, *, holds: str, wanted: str) -> None: ...
 
 
 ROOT_TYPE = Rule(
     name="rootfstype-differs",
     severity=Severity.ERROR,
+    values=_root_type_values,
     message="{copies} says rootfstype={there}, but {region} holds {holds}",
     effect="The kernel tries that file system only, and panics: 'Cannot open root device'.",
     fix="Write rootfstype={wanted}, or leave it out.",
@@ -201,19 +210,20 @@ def root_type(subject: Subject) -> Outcome:
     for (kinds, name), lines in wrong.items():
         holds = regions[name].holds
         yield finding(
-            ROOT_TYPE,
+            ROOT_TYPE(there=kinds, holds=holds, wanted="vfat" if holds == "fat" else holds),
             _places(lines),
             region=regions[name],
             key="holds",
-            there=kinds,
-            holds=holds,
-            wanted="vfat" if holds == "fat" else holds,
         )
+
+
+def _wait_values(root: str) -> None: ...
 
 
 WAIT = Rule(
     name="rootwait-missing",
     severity=Severity.WARNING,
+    values=_wait_values,
     message="{copies} has its root on the eMMC ({root}) but no rootwait",
     effect=(
         "An eMMC is found a little after the kernel wants its root: now and then the board panics"
@@ -242,12 +252,13 @@ def rootwait_missing(subject: Subject) -> Outcome:
         if late and unsaid and not any(_UNKNOWN in word.text for word in item.line.arguments):
             wrong.append((root.text, item))
     for root_text, lines in _same(wrong).items():
-        yield finding(WAIT, _places(lines), region=lines[0].place.region, root=root_text)
+        yield finding(WAIT(root=root_text), _places(lines), region=lines[0].place.region)
 
 
 CONSOLE = Rule(
     name="console-missing",
     severity=Severity.WARNING,
+    values=nothing,
     message="{copies} has no console=, and no device tree has a stdout-path",
     effect="The system starts mute: a recovery that no one can see or use looks dead.",
     fix="Add console= with the debug port, or stdout-path to /chosen.",
@@ -272,16 +283,20 @@ def console_missing(subject: Subject) -> Outcome:
     for lines in _same(wrong).values():
         rescue = any(line.stage and (line.stage.ramdisk or line.stage.needs) for line in lines)
         yield finding(
-            CONSOLE,
+            CONSOLE(),
             _places(lines),
             region=lines[0].place.region,
             severity=Severity.ERROR if rescue else None,
         )
 
 
+def _long_values(*, size: int, arch: str, most: int, over: int) -> None: ...
+
+
 LONG = Rule(
     name="command-line-too-long",
     severity=Severity.ERROR,
+    values=_long_values,
     message="{copies} is {size} characters; a kernel for {arch} keeps {most}",
     effect="The end is cut without a word; often that is mtdparts or root.",
     fix="Take {over} characters out.",
@@ -301,14 +316,10 @@ def too_long(subject: Subject) -> Outcome:
     wrong = [(item.line.text, item) for item in _lines(subject) if len(item.line.text) >= most]
     for text, lines in _same(wrong).items():
         yield finding(
-            LONG,
+            LONG(size=len(text), arch=both[0].arch, most=most - 1, over=len(text) - most + 1),
             _places(lines),
             region=lines[0].place.region,
             chip=next(iter(both[0].chips.values())),
-            size=len(text),
-            arch=both[0].arch,
-            most=most - 1,
-            over=len(text) - most + 1,
         )
 
 
@@ -337,9 +348,13 @@ def _list_and_tree(line: str) -> Example:
     )
 
 
+def _overrides_values(device: str, *, tree: str) -> None: ...
+
+
 OVERRIDES = Rule(
     name="mtdparts-overrides-device-tree",
     severity=Severity.NOTE,
+    values=_overrides_values,
     message="{copies} gives the kernel a list for {device!r}, and {tree} has partitions too",
     effect="Linux takes mtdparts and ignores the device tree: changes there have no effect.",
     fix="Keep one of the two; the device tree needs no room on the command line.",
@@ -360,18 +375,20 @@ def overrides(subject: Subject) -> Outcome:
     ]
     for value, lines in _same(wrong).items():
         yield finding(
-            OVERRIDES,
+            OVERRIDES(device=value.partition(":")[0], tree=str(trees[0].copy.place)),
             _places(lines),
             region=lines[0].place.region,
             chip=trees[0].chip,
-            device=value.partition(":")[0],
-            tree=str(trees[0].copy.place),
         )
+
+
+def _speed_values(*, there: int, here: int) -> None: ...
 
 
 SPEED = Rule(
     name="console-speed-differs",
     severity=Severity.WARNING,
+    values=_speed_values,
     message="{copies} has the console at {there} baud, U-Boot's baudrate is {here}",
     effect="Output turns to garbage as soon as the kernel starts.",
     fix="Use one speed for both.",
@@ -419,5 +436,5 @@ def console_speed(subject: Subject) -> Outcome:
             wrong.setdefault((speed or 0, here), []).append(item)
     for (speed, here), lines in wrong.items():
         yield finding(
-            SPEED, _places(lines), region=lines[0].place.region, there=speed, here=int(here)
+            SPEED(there=speed, here=int(here)), _places(lines), region=lines[0].place.region
         )

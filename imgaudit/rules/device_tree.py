@@ -11,8 +11,9 @@ from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import Found, contents
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import board_arch, contents_of, unread, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 
@@ -48,8 +49,9 @@ class _Tree:
     placed: bool
 
 
-def _trees(subject: Subject) -> Iterator[_Tree]:
+def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
     """Give the boards' device trees; the trees by which TF-A configures itself are left out."""
+    yield from unread(subject, "fdt", "fit")
     bases: dict[int, tuple[bool, bool]] = {}
     for fit in contents(subject, FitFacts):
         bases |= _fit_trees(fit)
@@ -88,105 +90,110 @@ def _fit_trees(fit: Found[FitFacts]) -> dict[int, tuple[bool, bool]]:
     return roles
 
 
+TREES = contents_of(FdtFacts)
+BOARD_TREES = Kind(_trees, lambda tree: tree.found.content.name)
+
+
+def _cut_values(*, size: int, wanted: int, short: int) -> None: ...
+
+
 CUT = Rule(
     name="device-tree-cut",
     severity=Severity.ERROR,
+    values=_cut_values,
     message="{content} is {size:bytes}, but its header says {wanted:bytes}",
     effect="The kernel finds no valid device tree and stops before its first message.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
     source=f"{_SPECIFICATION}, 5.2",
-    judges=("fdt",),
     bad=_one(sample.board_tree()[:4] + (4096).to_bytes(4, "big") + sample.board_tree()[8:]),
     good=_GOOD,
 )
 
 
-@check(CUT)
-def device_tree_cut(subject: Subject) -> Outcome:
-    for found in contents(subject, FdtFacts):
-        size, wanted = found.content.size, found.facts.totalsize
-        if wanted > size:
-            yield found.finding(CUT, at=4, length=4, size=size, wanted=wanted, short=wanted - size)
+@check(CUT, over=TREES)
+def device_tree_cut(found: Found[FdtFacts]) -> Outcome:
+    size, wanted = found.content.size, found.facts.totalsize
+    if wanted > size:
+        yield found.finding(CUT(size=size, wanted=wanted, short=wanted - size), at=4, length=4)
+
+
+def _too_large_values(*, size: int, limit: int) -> None: ...
 
 
 TOO_LARGE = Rule(
     name="device-tree-too-large",
     severity=Severity.ERROR,
+    values=_too_large_values,
     message="{content} is {size:bytes}, arm64 kernels take at most {limit:bytes}",
     effect="The kernel maps 2 MiB of it and dies before its first message.",
     fix="Drop padding and nodes; compile it with a smaller dtc -p or -S.",
     computed="totalsize is above 2 MiB, on arm64",
     source=_BOOTING,
-    judges=("fdt",),
     bad=_one(sample.board_tree({"padding": bytes(_LIMIT)})),
     good=_GOOD,
 )
 
 
-@check(TOO_LARGE)
-def device_tree_too_large(subject: Subject) -> Outcome:
-    if subject.layout is not None and subject.layout.arch != "arm64":
-        return
-    for tree in _trees(subject):
-        size = tree.found.facts.totalsize
-        if size > _LIMIT:
-            yield tree.found.finding(TOO_LARGE, at=4, length=4, size=size, limit=_LIMIT)
+@check(TOO_LARGE, over=BOARD_TREES, given=whole)
+def device_tree_too_large(tree: _Tree, build: Subject) -> Outcome:
+    size = tree.found.facts.totalsize
+    if size > _LIMIT and board_arch(build) in {None, "arm64"}:
+        yield tree.found.finding(TOO_LARGE(size=size, limit=_LIMIT), at=4, length=4)
 
 
 COMPATIBLE = Rule(
     name="device-tree-without-compatible",
     severity=Severity.ERROR,
+    values=nothing,
     message="{content}: the root node has no compatible",
     effect="The kernel cannot tell the board, and U-Boot cannot match a configuration to it.",
     fix="Give the root node the board's compatible, then the SoC's.",
     computed="a tree that is no overlay has no compatible in its root node; a warning for a lone"
     " file, which may be no board's tree",
     source=f"{_SPECIFICATION}, 3.2",
-    judges=("fdt",),
     bad=_one(sample.board_tree({"compatible": ()})),
     good=_GOOD,
 )
 
 
-@check(COMPATIBLE)
-def device_tree_compatible(subject: Subject) -> Outcome:
-    for tree in _trees(subject):
-        facts = tree.found.facts
-        if not facts.compatible and not facts.overlay:
-            yield tree.found.finding(
-                COMPATIBLE,
-                at=facts.header.off_dt_struct,
-                length=0,
-                severity=None if tree.placed else Severity.WARNING,
-            )
+@check(COMPATIBLE, over=BOARD_TREES)
+def device_tree_compatible(tree: _Tree) -> Outcome:
+    facts = tree.found.facts
+    if not facts.compatible and not facts.overlay:
+        yield tree.found.finding(
+            COMPATIBLE(),
+            at=facts.header.off_dt_struct,
+            length=0,
+            severity=None if tree.placed else Severity.WARNING,
+        )
 
 
 MEMORY = Rule(
     name="device-tree-without-memory",
     severity=Severity.NOTE,
+    values=nothing,
     message="{content} has no /memory node with a range",
     effect="The kernel knows of no RAM unless U-Boot adds the node before it starts the kernel.",
     fix="Add a memory node with device_type and reg, or be sure that U-Boot fills it in.",
     computed="a tree that is no overlay has no /memory node, or none with a reg",
     source=f"{_SPECIFICATION}, 3.4; U-Boot boot/fdt_support.c, fdt_fixup_memory_banks()",
-    judges=("fdt",),
     bad=_one(sample.board_tree({"memory@80000000": ()})),
     good=_GOOD,
 )
 
 
-@check(MEMORY)
-def device_tree_memory(subject: Subject) -> Outcome:
-    for tree in _trees(subject):
-        facts = tree.found.facts
-        if not facts.memory and facts.compatible and not facts.overlay:
-            yield tree.found.finding(MEMORY, at=facts.header.off_dt_struct, length=0)
+@check(MEMORY, over=BOARD_TREES)
+def device_tree_memory(tree: _Tree) -> Outcome:
+    facts = tree.found.facts
+    if not facts.memory and facts.compatible and not facts.overlay:
+        yield tree.found.finding(MEMORY(), at=facts.header.off_dt_struct, length=0)
 
 
 OVERLAY = Rule(
     name="device-tree-unresolved-overlay",
     severity=Severity.ERROR,
+    values=nothing,
     message="{content} is an overlay, but is booted with as the board's device tree",
     effect="References into the base tree lead nowhere: the kernel finds no board, or no drivers.",
     fix="Ship the base tree, with the overlay applied by fdtoverlay or by U-Boot.",
@@ -194,47 +201,46 @@ OVERLAY = Rule(
     " has __fixups__ or __overlay__ nodes",
     source="Linux Documentation/devicetree/overlay-notes.rst; U-Boot boot/image-fit.c,"
     " boot_get_fdt_fit()",
-    judges=("fdt", "fit"),
     bad=_one(sample.board_tree({"__fixups__": {"uart0": "/fragment@0:target:0"}})),
     good=_GOOD,
 )
 
 
-@check(OVERLAY)
-def device_tree_overlay(subject: Subject) -> Outcome:
-    for tree in _trees(subject):
-        facts = tree.found.facts
-        if tree.base and facts.overlay:
-            yield tree.found.finding(OVERLAY, at=facts.header.off_dt_struct, length=0)
+@check(OVERLAY, over=BOARD_TREES)
+def device_tree_overlay(tree: _Tree) -> Outcome:
+    facts = tree.found.facts
+    if tree.base and facts.overlay:
+        yield tree.found.finding(OVERLAY(), at=facts.header.off_dt_struct, length=0)
+
+
+def _board_values(*, found: str, wanted: str) -> None: ...
 
 
 BOARD = Rule(
     name="device-tree-for-another-board",
     severity=Severity.ERROR,
+    values=_board_values,
     message="{content} is for {found}, the board is {wanted}",
     effect="Pins, clocks and regulators are set up for another board: at best it does not boot.",
     fix="Ship the device tree of {wanted}, or correct compatible: in the layout.",
     computed="the layout's compatible is not in the root node's list; of a FIT, the first tree of"
     " its default configuration is asked",
     source=f"{_SPECIFICATION}, 2.3.1",
-    judges=("fdt", "fit"),
     bad=_one(sample.board_tree(), rest="compatible: example,other\n"),
     good=_one(sample.board_tree(), rest="compatible: example,gauge\n"),
 )
 
 
-@check(BOARD)
-def device_tree_board(subject: Subject) -> Outcome:
-    wanted = subject.layout.compatible if subject.layout is not None else None
-    if wanted is None:
-        return
-    for tree in _trees(subject):
-        facts = tree.found.facts
-        if tree.default and facts.compatible and wanted not in facts.compatible:
-            yield tree.found.finding(
-                BOARD,
-                at=facts.offsets["compatible"],
-                length=0,
-                found=", ".join(facts.compatible[:_SHOWN]),
-                wanted=wanted,
-            )
+def _compatible(subject: Subject) -> str | None:
+    return subject.layout.compatible if subject.layout is not None else None
+
+
+@check(BOARD, over=BOARD_TREES, given=_compatible)
+def device_tree_board(tree: _Tree, wanted: str) -> Outcome:
+    facts = tree.found.facts
+    if tree.default and facts.compatible and wanted not in facts.compatible:
+        yield tree.found.finding(
+            BOARD(found=", ".join(facts.compatible[:_SHOWN]), wanted=wanted),
+            at=facts.offsets["compatible"],
+            length=0,
+        )

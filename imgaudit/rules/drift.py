@@ -20,7 +20,7 @@ from imgaudit.rules._map import (
     known,
     tables,
 )
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, Span, overlapping
@@ -72,9 +72,13 @@ def _paired(subject: Subject) -> Iterator[tuple[Row, Region]]:
                 yield row, row.region
 
 
+def _offset_values(*, there: int, here: int, also: str) -> None: ...
+
+
 OFFSET = Rule(
     name="map-offset-differs",
     severity=Severity.ERROR,
+    values=_offset_values,
     message="{region} starts at {there:place} in {copies}, but at {here:place} in the layout{also}",
     effect="What one of them writes, the others look for at another place.",
     fix="Make all copies say the same; {region} is at {here:place} by the layout.",
@@ -101,19 +105,20 @@ def map_offset(subject: Subject) -> Outcome:
                 for row, other in pairs
             )
             yield finding(
-                OFFSET,
+                OFFSET(there=start, here=region.at, also=agreeing(right)),
                 [row.place for row in rows],
                 region=region,
                 key="at",
-                there=start,
-                here=region.at,
-                also=agreeing(right),
             )
+
+
+def _size_values(*, there: int, here: int, also: str) -> None: ...
 
 
 SIZE = Rule(
     name="map-size-differs",
     severity=Severity.ERROR,
+    values=_size_values,
     message="{region} has {there:bytes} in {copies}, but {here:bytes} in the layout{also}",
     effect="What fills the larger one does not fit the smaller, or is erased with what follows.",
     fix="Make all copies say the same; {region} has {here:bytes} by the layout.",
@@ -141,13 +146,10 @@ def map_size(subject: Subject) -> Outcome:
                 for row, other in pairs
             )
             yield finding(
-                SIZE,
+                SIZE(there=size, here=region.size, also=agreeing(right)),
                 [row.place for row in rows],
                 region=region,
                 key="size",
-                there=size,
-                here=region.size,
-                also=agreeing(right),
             )
 
 
@@ -237,9 +239,13 @@ def _looked_up(subject: Subject) -> set[str]:
     return words
 
 
+def _missing_values(*, size: int, start: int, also: str) -> None: ...
+
+
 MISSING = Rule(
     name="map-region-missing",
     severity=Severity.WARNING,
+    values=_missing_values,
     message="{region} is in the layout{also}, but not in {copies}",
     effect="Who goes by that copy has no name for these bytes, and may take them for free.",
     fix="Add {region} there: {size:bytes} at {start:place}.",
@@ -258,18 +264,21 @@ def map_region_missing(subject: Subject) -> Outcome:
         without = [table for table in there if table.row(region) is None]
         if without:
             yield finding(
-                MISSING,
+                MISSING(
+                    size=region.size, start=region.at, also=agreeing(len(there) - len(without))
+                ),
                 [table.copy.place for table in without],
                 region=region,
-                size=region.size,
-                start=region.at,
-                also=agreeing(len(there) - len(without)),
             )
+
+
+def _unknown_values(label: str, *, size: str, start: str, over: str) -> None: ...
 
 
 UNKNOWN = Rule(
     name="map-region-unknown",
     severity=Severity.WARNING,
+    values=_unknown_values,
     message="{copies}: {label} ({size} at {start}) is in no region of the layout{over}",
     effect="Who goes by that copy writes to bytes that the layout has for free, or for another.",
     fix="Add it to the layout, or take it out of the copy.",
@@ -294,13 +303,14 @@ def map_region_unknown(subject: Subject) -> Outcome:
         regions = layout.regions_on(chip) if layout is not None else []
         over = [region.name for region in regions if span and region.span.overlaps(span)]
         yield finding(
-            UNKNOWN,
+            UNKNOWN(
+                label=label,
+                size=f"{span.size:,} bytes" if span else "size unknown",
+                start=f"{span.start:#x}" if span else "an unknown place",
+                over=f", and reaches into {', '.join(over)}" if over else "",
+            ),
             [row.place for row in same],
             chip=same[0].table.chip,
-            label=label,
-            size=f"{span.size:,} bytes" if span else "size unknown",
-            start=f"{span.start:#x}" if span else "an unknown place",
-            over=f", and reaches into {', '.join(over)}" if over else "",
         )
 
 
@@ -308,9 +318,13 @@ def _whole(row: Row) -> bool:
     return row.span is not None and row.span.start == 0 and row.span.end >= row.table.chip.size
 
 
+def _overlap_values(label: str, other: str, *, size: int, start: int, how: str) -> None: ...
+
+
 OVERLAP = Rule(
     name="map-overlap-inside-copy",
     severity=Severity.ERROR,
+    values=_overlap_values,
     message="{copies}: {label} and {other} share {size:bytes} from {start:place}{how}",
     effect="Writing one destroys the other; neither Linux nor U-Boot says a word.",
     fix="End {label} before {other} starts, or take one of them out.",
@@ -342,22 +356,27 @@ def map_overlap(subject: Subject) -> Outcome:
         chip = same[0].table.chip
         whole = inside and max(one.size, two.size) >= chip.size
         yield finding(
-            OVERLAP,
+            OVERLAP(
+                label=label,
+                other=other,
+                size=common.size,
+                start=common.start,
+                how=": one is the whole chip" if whole else ": one lies inside the other" * inside,
+            ),
             [row.table.copy.place for row in same],
             region=same[0].region,
             chip=chip,
             severity=Severity.NOTE if whole else Severity.WARNING if inside else None,
-            label=label,
-            other=other,
-            size=common.size,
-            start=common.start,
-            how=": one is the whole chip" if whole else ": one lies inside the other" * inside,
         )
+
+
+def _unit_values(*, name: int, start: int, hex: str) -> None: ...
 
 
 UNIT = Rule(
     name="map-unit-address-differs",
     severity=Severity.NOTE,
+    values=_unit_values,
     message="{copies}: the node's name says {name:place}, its reg {start:place}",
     effect="People and scripts that read the name look at another place; Linux goes by reg.",
     fix="Rename the node to partition@{hex}.",
@@ -379,19 +398,20 @@ def map_unit_address(subject: Subject) -> Outcome:
             wrong.append(((unit, offset), row))
     for (unit, offset), rows in grouped(wrong).items():
         yield finding(
-            UNIT,
+            UNIT(name=unit, start=offset, hex=f"{offset:x}"),
             [row.place for row in rows],
             region=rows[0].region,
             chip=rows[0].table.chip,
-            name=unit,
-            start=offset,
-            hex=f"{offset:x}",
         )
+
+
+def _refused_values(*, why: str) -> None: ...
 
 
 REFUSED = Rule(
     name="map-copy-refused",
     severity=Severity.ERROR,
+    values=_refused_values,
     message="{copies}: {why}",
     effect="Linux makes no partition at all of that copy, and hardly says so.",
     fix="Correct it; every entry counts.",
@@ -416,7 +436,7 @@ def map_refused(subject: Subject) -> Outcome:
             wrong.setdefault("; ".join(table.says.notes), []).append(table.place)
     chip = next(chip for chip in layout.chips.values())
     for why, places in wrong.items():
-        yield finding(REFUSED, places, region=places[0].region, chip=chip, why=why)
+        yield finding(REFUSED(why=why), places, region=places[0].region, chip=chip)
 
 
 def _environment(text: str = _MAP, **variables: str) -> Example:
@@ -430,9 +450,13 @@ def _environment(text: str = _MAP, **variables: str) -> Example:
     )
 
 
+def _id_values(who: str, *, there: str, here: str) -> None: ...
+
+
 ID = Rule(
     name="mtd-id-mismatch",
     severity=Severity.ERROR,
+    values=_id_values,
     message="the list in {copies} is for {there!r}; {who} {here}",
     effect="The list is for a device that is not there: no partition is made, without a word.",
     fix="Write the name that is there before the colon, or correct the other side.",
@@ -475,7 +499,7 @@ def mtd_id(subject: Subject) -> Outcome:
         places = [row.table.copy.place for row in rows]
         chip = rows[0].table.chip
         yield finding(
-            ID, places, region=places[0].region, chip=chip, there=device, who=who, here=here
+            ID(there=device, who=who, here=here), places, region=places[0].region, chip=chip
         )
 
 
@@ -508,9 +532,13 @@ def _linux_names(facts: FdtFacts) -> Iterator[str]:
             yield f"spi{bus}.{select[0]}"
 
 
+def _read_only_values(*, why: str) -> None: ...
+
+
 READ_ONLY = Rule(
     name="map-read-only-missing",
     severity=Severity.WARNING,
+    values=_read_only_values,
     message="{region} is writable in {copies}, but {why}",
     effect="A mistyped number after flashcp, or a wrong partition number, overwrites it.",
     fix="Mark {region} read-only (device tree) or ro (mtdparts).",
@@ -533,11 +561,10 @@ def map_read_only(subject: Subject) -> Outcome:
         region = rows[0].region
         if region is not None:
             yield finding(
-                READ_ONLY,
+                READ_ONLY(why=_precious(region)),
                 [row.place for row in rows],
                 region=region,
                 key="writer",
-                why=_precious(region),
             )
 
 
@@ -552,6 +579,7 @@ def _precious(region: Region) -> str:
 FORBIDS = Rule(
     name="map-read-only-forbids-writing",
     severity=Severity.ERROR,
+    values=nothing,
     message="{copies}: {region} is read-only, but is written at run time",
     effect="Every write fails, that of fw_setenv too: settings cannot be changed from Linux.",
     fix="Take read-only (device tree) or ro (mtdparts) off {region}.",
@@ -570,4 +598,4 @@ def map_forbids(subject: Subject) -> Outcome:
         if row.entry.read_only and region.writer is Writer.RUNTIME
     )
     for rows in wrong.values():
-        yield finding(FORBIDS, [row.place for row in rows], region=rows[0].region, key="writer")
+        yield finding(FORBIDS(), [row.place for row in rows], region=rows[0].region, key="writer")

@@ -421,6 +421,7 @@ class Engine:
 
     def __init__(self, subject: Subject) -> None:
         self._subject = subject
+        self._facts: dict[Callable[[Subject], Any], Any] = {}
         self._things: dict[Kind[Any], list[tuple[Any, int]]] = {}
         self._said: dict[tuple[str, int], tuple[Finding | NotChecked, ...]] = {}
         # What was judged: rule and subject, "" for the whole build.
@@ -465,7 +466,7 @@ class Engine:
         if isinstance(thing, Missing):
             yield NotChecked(name, thing.subject, thing.why)
             return
-        facts = () if check.given is None else (check.given(self._subject),)
+        facts = self._given(check)
         if None in facts:
             return
         for other in check.after:
@@ -475,6 +476,13 @@ class Engine:
                 return
         self.looked[name, self._label(kind, index)] = None
         yield from check.run(thing, *facts)
+
+    def _given(self, check: Check) -> tuple[Any, ...]:
+        if check.given is None:
+            return ()
+        if check.given not in self._facts:
+            self._facts[check.given] = check.given(self._subject)
+        return (self._facts[check.given],)
 
     def _label(self, kind: Kind[Any], index: int) -> str:
         thing, holder = self._all(kind)[index]

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import struct
-from typing import Any
 
 from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules.engine import Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
@@ -61,11 +60,9 @@ _SOUND = {"BL31": _MONITOR, "BL33": _u_boot(tree=_TREE)}
 _GOOD = _package(_SOUND)
 
 
-def _finding(
-    rule: Rule, firmware: Firmware, *, severity: Severity | None = None, **values: Any
-) -> Finding:
+def _finding(case: Case, firmware: Firmware, *, severity: Severity | None = None) -> Finding:
     node = firmware.node
-    return rule.finding(
+    return case.at(
         region=node.region,
         artifact=node.artifact.path,
         key="file",
@@ -74,13 +71,16 @@ def _finding(
         severity=severity,
         content=node.content.name,
         program=firmware.program.value,
-        **values,
     )
+
+
+def _exchanged_values(what: str, *, container: str) -> None: ...
 
 
 EXCHANGED = Rule(
     name="boot-program-in-wrong-place",
     severity=Severity.ERROR,
+    values=_exchanged_values,
     message="{container}: {what}",
     effect="The stage before starts it at another program's address and exception level: nothing"
     " more is heard from the board.",
@@ -105,10 +105,8 @@ def exchanged(subject: Subject) -> Outcome:
         what = [f"{item.name} says that it is {item.program.value}" for item in items]
         holder = items[0].holder
         yield _finding(
-            EXCHANGED,
+            EXCHANGED(container=holder.name if holder is not None else "", what=", ".join(what)),
             items[0],
-            container=holder.name if holder is not None else "",
-            what=", ".join(what),
         )
 
 
@@ -124,9 +122,13 @@ def _wanted(firmware: Firmware) -> Program | None:
     return None
 
 
+def _treeless_values(*, version: str) -> None: ...
+
+
 TREELESS = Rule(
     name="u-boot-without-device-tree",
     severity=Severity.ERROR,
+    values=_treeless_values,
     message="{content} is U-Boot {version} without a device tree: none is in it or beside it",
     effect='U-Boot stops before its console: "No valid device tree binary found".',
     fix="Ship u-boot.bin, which has the tree at its end, in place of u-boot-nodtb.bin.",
@@ -156,16 +158,19 @@ def treeless(subject: Subject) -> Outcome:
             continue
         sure = config is not None and config.enabled("OF_SEPARATE")
         yield _finding(
-            TREELESS,
+            TREELESS(version=firmware.version),
             firmware,
             severity=None if sure else Severity.WARNING,
-            version=firmware.version,
         )
+
+
+def _other_board_values(*, own: str, board: str) -> None: ...
 
 
 OTHER_BOARD = Rule(
     name="u-boot-for-another-board",
     severity=Severity.ERROR,
+    values=_other_board_values,
     message='{content} is U-Boot for "{own}"; the board\'s device tree says "{board}"',
     effect="U-Boot drives the pins, clocks and memory of another board: it hangs early, or finds no"
     " flash.",
@@ -195,17 +200,19 @@ def other_board(subject: Subject) -> Outcome:
             continue
         shared = any(set(name) & set(board) for name in own for board in boards)
         yield _finding(
-            OTHER_BOARD,
+            OTHER_BOARD(own=own[0][0], board=boards[0][0]),
             firmware,
             severity=Severity.WARNING if shared else None,
-            own=own[0][0],
-            board=boards[0][0],
         )
+
+
+def _releases_values(other: str, *, version: str) -> None: ...
 
 
 RELEASES = Rule(
     name="spl-of-another-release",
     severity=Severity.WARNING,
+    values=_releases_values,
     message="{content} is U-Boot SPL {version}, the U-Boot that it starts is {other}",
     effect="They were built apart: what SPL hands over (its tree, the memory it set up, the image's"
     " form) may not be what this U-Boot expects.",
@@ -237,8 +244,5 @@ def releases(subject: Subject) -> Outcome:
     for firmware in subject.firmware:
         if firmware.program is Program.SPL and known and firmware.version not in known:
             yield _finding(
-                RELEASES,
-                firmware,
-                version=firmware.version,
-                other=" or ".join(sorted(known)),
+                RELEASES(version=firmware.version, other=" or ".join(sorted(known))), firmware
             )

@@ -14,13 +14,13 @@ from imgaudit.rules._containers import (
     KERNEL_ARCH,
     Found,
     compressor,
-    contents,
     damaged,
     misfit,
     ram_size,
 )
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, joined
 from imgaudit.writers.fdt import Tree
@@ -51,10 +51,15 @@ def _one(data: bytes, rest: str = "") -> Example:
 _GOOD = _one(sample.fit())
 
 
-def _images(subject: Subject) -> Iterator[tuple[Found[FitFacts], Image]]:
-    for found in contents(subject, FitFacts):
-        for image in found.facts.images:
-            yield found, image
+def _images(found: Found[FitFacts]) -> Iterator[_Held]:
+    for image in found.facts.images:
+        yield found, image
+
+
+_Held = tuple[Found[FitFacts], Image]
+"""An image and the FIT that holds it."""
+FITS = contents_of(FitFacts)
+IMAGES = FITS.each(_images)
 
 
 def _span(image: Image) -> tuple[int, int]:
@@ -64,148 +69,166 @@ def _span(image: Image) -> tuple[int, int]:
     return image.data_offset, image.data_size or 0
 
 
+def _cut_values(*, size: int, wanted: int, short: int) -> None: ...
+
+
 CUT = Rule(
     name="fit-cut",
     severity=Severity.ERROR,
+    values=_cut_values,
     message="{content} is {size:bytes}, but its header says {wanted:bytes}",
     effect="U-Boot copies what follows in flash or RAM as part of the tree, or refuses it.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
     source="Devicetree Specification 0.4, 5.2",
-    judges=("fit",),
     bad=_one(sample.fit()[:4] + (64 << 10).to_bytes(4, "big") + sample.fit()[8:]),
     good=_GOOD,
 )
 
 
-@check(CUT)
-def fit_cut(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        size, wanted = found.content.size, found.facts.totalsize
-        if wanted > size:
-            yield found.finding(CUT, at=4, length=4, size=size, wanted=wanted, short=wanted - size)
+@check(CUT, over=FITS)
+def fit_cut(found: Found[FitFacts]) -> Outcome:
+    size, wanted = found.content.size, found.facts.totalsize
+    if wanted > size:
+        yield found.finding(CUT(size=size, wanted=wanted, short=wanted - size), at=4, length=4)
+
+
+def _hash_values(hash: str, *, algorithm: str, stored: str, computed: str | None) -> None: ...
 
 
 HASH = Rule(
     name="fit-hash-mismatch",
     severity=Severity.ERROR,
+    values=_hash_values,
     message="{content}: {hash} stores the {algorithm} {stored:.16}, the data gives {computed:.16}",
     effect='U-Boot says "Bad hash value" and does not boot the image.',
     fix="Make the FIT again from the final files; do not change data inside a finished one.",
     computed="the algorithm over the image's bytes as stored is not the hash node's value; shown"
     " are the first 16 digits",
     source=f'{_SPECIFICATION}, "Hash nodes"',
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": sample.arm64_kernel(text_offset=1)})})),
     good=_GOOD,
 )
 
 
-@check(HASH)
-def fit_hash(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        # A value of no bytes is one, of the wrong length; none at all is another rule's.
-        empty = {
-            f"{image.name}/{hash_.name}"
-            for image in found.facts.images
-            for hash_ in image.hashes
-            if hash_.value == ""
-        }
-        for checksum in found.facts.checksums:
-            if checksum.matches is None:
-                where = f"{found.content.name}/{checksum.name}"
-                yield NotChecked(HASH.name, where, checksum.why)
-            elif not checksum.matches and (checksum.stored or checksum.name in empty):
-                yield found.finding(
-                    HASH,
-                    at=checksum.covers.start,
-                    length=checksum.covers.size,
+@check(HASH, over=FITS)
+def fit_hash(found: Found[FitFacts]) -> Outcome:
+    # A value of no bytes is one, of the wrong length; none at all is another rule's.
+    empty = {
+        f"{image.name}/{hash_.name}"
+        for image in found.facts.images
+        for hash_ in image.hashes
+        if hash_.value == ""
+    }
+    for checksum in found.facts.checksums:
+        if checksum.matches is None:
+            where = f"{found.content.name}/{checksum.name}"
+            yield NotChecked(HASH.name, where, checksum.why)
+        elif not checksum.matches and (checksum.stored or checksum.name in empty):
+            yield found.finding(
+                HASH(
                     hash=checksum.name,
                     algorithm=checksum.algorithm,
                     stored=checksum.stored or "no bytes",
                     computed=checksum.computed,
-                )
+                ),
+                at=checksum.covers.start,
+                length=checksum.covers.size,
+            )
+
+
+def _unhashed_values(image: str) -> None: ...
 
 
 UNHASHED = Rule(
     name="fit-without-hash",
     severity=Severity.WARNING,
+    values=_unhashed_values,
     message="{content}: nothing protects the image {image}: it has no hash",
     effect="A flipped bit in flash or in a download boots into undefined behaviour.",
     fix='Add a node hash-1 with algo = "sha256" to the image and let mkimage fill it in.',
     computed="the image has data, but neither a hash nor a signature node",
     source=f'{_SPECIFICATION}, "Hash nodes"',
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": ()})})),
     good=_GOOD,
 )
 
 
-@check(UNHASHED)
-def fit_unhashed(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        if image.data_size and not image.hashes and not image.signatures:
-            at, size = _span(image)
-            yield found.finding(UNHASHED, at=at, length=size, image=image.name)
+@check(UNHASHED, over=IMAGES)
+def fit_unhashed(held: _Held) -> Outcome:
+    found, image = held
+    if image.data_size and not image.hashes and not image.signatures:
+        at, size = _span(image)
+        yield found.finding(UNHASHED(image=image.name), at=at, length=size)
 
 
 _CRC: Tree = {"algo": "crc32", "value": zlib.crc32(sample.arm64_kernel())}
 
+
+def _weak_values(image: str, *, algorithms: str) -> None: ...
+
+
 WEAK = Rule(
     name="fit-hash-weak",
     severity=Severity.NOTE,
+    values=_weak_values,
     message="{content}: the image {image} is protected by {algorithms} only",
     effect="It finds most bit errors, but not data that someone made to fit.",
     fix='Use algo = "sha256" in the image\'s hash node.',
     computed="every hash of the image is a CRC, MD5 or SHA-1, and it has no signature",
     source=f'{_SPECIFICATION}, "Hash nodes"; common practice',
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": _CRC})})),
     good=_GOOD,
 )
 
 
-@check(WEAK)
-def fit_weak(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        algorithms = {hash_.algo or "" for hash_ in image.hashes}
-        if algorithms and algorithms <= _WEAK and not image.signatures:
-            yield found.finding(
-                WEAK,
-                at=image.hashes[0].offset,
-                length=0,
-                image=image.name,
-                algorithms=" and ".join(sorted(algorithms)),
-            )
+@check(WEAK, over=IMAGES)
+def fit_weak(held: _Held) -> Outcome:
+    found, image = held
+    algorithms = {hash_.algo or "" for hash_ in image.hashes}
+    if algorithms and algorithms <= _WEAK and not image.signatures:
+        yield found.finding(
+            WEAK(image=image.name, algorithms=" and ".join(sorted(algorithms))),
+            at=image.hashes[0].offset,
+            length=0,
+        )
+
+
+def _empty_values(image: str) -> None: ...
 
 
 EMPTY = Rule(
     name="fit-image-without-data",
     severity=Severity.ERROR,
+    values=_empty_values,
     message="{content}: the image {image} has no data",
     effect='U-Boot says "Could not find image data" when a configuration asks for the image.',
     fix="Look for the file that /incbin/ should have brought in, and make the FIT again.",
     computed="the image has neither data, data-offset nor data-position, or its size is 0",
     source=f'{_SPECIFICATION}, "Image nodes"',
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": ()})})),
     good=_GOOD,
 )
 
 
-@check(EMPTY)
-def fit_empty(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        # External data without data-size is told as a missing property.
-        if image.location is None or image.data_size == 0:
-            yield found.finding(EMPTY, at=image.offset, length=0, image=image.name)
+@check(EMPTY, over=IMAGES)
+def fit_empty(held: _Held) -> Outcome:
+    found, image = held
+    # External data without data-size is told as a missing property.
+    if image.location is None or image.data_size == 0:
+        yield found.finding(EMPTY(image=image.name), at=image.offset, length=0)
 
 
 _BEHIND: sample.Changes = {"data": (), "data-offset": 0, "data-size": 1024}
 
+
+def _external_values(image: str, *, start: int, size: int, short: int) -> None: ...
+
+
 EXTERNAL = Rule(
     name="fit-external-data-missing",
     severity=Severity.ERROR,
+    values=_external_values,
     message=(
         "{content}: the image {image} lies at {start:place} and takes {size:bytes}, {short:bytes}"
         " of it past the end of the file"
@@ -215,26 +238,29 @@ EXTERNAL = Rule(
     computed="the data's offset (from totalsize rounded up to 4) or position plus data-size is"
     " above the size of the file",
     source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_image_get_data()",
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel(_BEHIND)})),
     good=_one(sample.fit({"kernel": sample.kernel(_BEHIND)}) + sample.arm64_kernel()),
 )
 
 
-@check(EXTERNAL)
-def fit_external(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        at, size = _span(image)
-        if size > image.data_present:
-            short = size - image.data_present
-            yield found.finding(
-                EXTERNAL, at=at, length=size, image=image.name, start=at, size=size, short=short
-            )
+@check(EXTERNAL, over=IMAGES)
+def fit_external(held: _Held) -> Outcome:
+    found, image = held
+    at, size = _span(image)
+    if size > image.data_present:
+        short = size - image.data_present
+        yield found.finding(
+            EXTERNAL(image=image.name, start=at, size=size, short=short), at=at, length=size
+        )
+
+
+def _default_values(*, what: str, names: str) -> None: ...
 
 
 DEFAULT = Rule(
     name="fit-default-configuration-missing",
     severity=Severity.ERROR,
+    values=_default_values,
     message="{content} {what}",
     effect='Without a configuration\'s name, bootm says "Could not find configuration node".',
     fix="Let default name one of: {names}.",
@@ -242,44 +268,46 @@ DEFAULT = Rule(
     " configurations (warning: a script may name one)",
     source=f'{_SPECIFICATION}, "/configurations" node; U-Boot boot/image-fit.c,'
     " fit_conf_get_node()",
-    judges=("fit",),
     bad=_one(sample.fit(default="conf-1")),
     good=_GOOD,
 )
 
 
-@check(DEFAULT)
-def fit_default(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        facts = found.facts
-        if not facts.configurations:
-            continue
-        named = facts.default is not None
-        if named and configuration_of(facts, None) is not None:
-            continue
-        names = _listed([configuration.name for configuration in facts.configurations])
-        yield found.finding(
-            DEFAULT,
-            at=facts.offsets["default" if named else "configurations"],
-            length=0,
-            severity=None if named else Severity.WARNING,
+@check(DEFAULT, over=FITS)
+def fit_default(found: Found[FitFacts]) -> Outcome:
+    facts = found.facts
+    if not facts.configurations:
+        return
+    named = facts.default is not None
+    if named and configuration_of(facts, None) is not None:
+        return
+    names = _listed([configuration.name for configuration in facts.configurations])
+    yield found.finding(
+        DEFAULT(
             what=f"has no configuration {facts.default}, its default"
             if named
             else "names no default configuration",
             names=names,
-        )
+        ),
+        at=facts.offsets["default" if named else "configurations"],
+        length=0,
+        severity=None if named else Severity.WARNING,
+    )
+
+
+def _kernelless_values(configuration: str, *, names: str) -> None: ...
 
 
 KERNELLESS = Rule(
     name="fit-default-configuration-without-kernel",
     severity=Severity.ERROR,
+    values=_kernelless_values,
     message="{content}: {configuration}, the default configuration, names no kernel",
     effect="Without a configuration's name, bootm says \"can't get kernel image!\" and comes back.",
     fix="Give the default configuration a kernel, or let default name one that has it: {names}.",
     computed="the FIT has a kernel, and its default configuration has neither a kernel nor what SPL"
     " reads (firmware, loadables), and is not load-only",
     source="U-Boot boot/bootm.c, bootm_find_os(); boot/image-fit.c, fit_image_load()",
-    judges=("fit",),
     bad=_one(
         sample.fit(
             {"kernel": sample.kernel(), "ramdisk": sample.image()},
@@ -293,69 +321,75 @@ KERNELLESS = Rule(
 )
 
 
-@check(KERNELLESS)
-def fit_kernelless(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        facts = found.facts
-        default = configuration_of(facts, None)
-        if default is None or default.kernel is not None or default.first_stage:
-            continue
-        with_kernel = [choice.name for choice in facts.configurations if choice.kernel]
-        kernels = any(image.type in _KERNELS for image in facts.images)
-        if kernels and not default.load_only:
-            yield found.finding(
-                KERNELLESS,
-                at=default.offset,
-                length=0,
-                configuration=default.name,
-                names=_listed(with_kernel) or "none has one yet",
-            )
+@check(KERNELLESS, over=FITS)
+def fit_kernelless(found: Found[FitFacts]) -> Outcome:
+    facts = found.facts
+    default = configuration_of(facts, None)
+    if default is None or default.kernel is not None or default.first_stage:
+        return
+    with_kernel = [choice.name for choice in facts.configurations if choice.kernel]
+    kernels = any(image.type in _KERNELS for image in facts.images)
+    if kernels and not default.load_only:
+        yield found.finding(
+            KERNELLESS(
+                configuration=default.name, names=_listed(with_kernel) or "none has one yet"
+            ),
+            at=default.offset,
+            length=0,
+        )
+
+
+def _dangling_values(role: str, image: str, *, configurations: str, names: str) -> None: ...
 
 
 DANGLING = Rule(
     name="fit-configuration-dangling",
     severity=Severity.ERROR,
+    values=_dangling_values,
     message="{content}: no image is called {image}, the {role} of {configurations}",
     effect="U-Boot cannot find the image and does not boot the configuration.",
     fix="Correct the name; the images are: {names}.",
     computed="a configuration's property names no node under /images",
     source=f'{_SPECIFICATION}, "/configurations" node',
-    judges=("fit",),
     bad=_one(sample.fit(configurations={"conf": {"kernel": "kernel", "fdt": "fdt-1"}})),
     good=_GOOD,
 )
 
 
-@check(DANGLING)
-def fit_dangling(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        facts = found.facts
-        missing: dict[tuple[str, str], list[tuple[str, int]]] = {}
-        for configuration in facts.configurations:
-            for reference in configuration.references:
-                if facts.image(reference.image) is None:
-                    wanted = missing.setdefault((reference.role, reference.image), [])
-                    wanted.append((configuration.name, reference.offset))
-        for (role, image), wanted in missing.items():
-            configurations = list(dict.fromkeys(name for name, _ in wanted))
-            yield found.finding(
-                DANGLING,
-                at=wanted[0][1],
-                length=len(image) + 1,
+@check(DANGLING, over=FITS)
+def fit_dangling(found: Found[FitFacts]) -> Outcome:
+    facts = found.facts
+    missing: dict[tuple[str, str], list[tuple[str, int]]] = {}
+    for configuration in facts.configurations:
+        for reference in configuration.references:
+            if facts.image(reference.image) is None:
+                wanted = missing.setdefault((reference.role, reference.image), [])
+                wanted.append((configuration.name, reference.offset))
+    for (role, image), wanted in missing.items():
+        configurations = list(dict.fromkeys(name for name, _ in wanted))
+        yield found.finding(
+            DANGLING(
                 configurations=_listed(configurations),
                 role=role,
                 image=image,
                 names=_listed([image.name for image in facts.images]) or "none",
-            )
+            ),
+            at=wanted[0][1],
+            length=len(image) + 1,
+        )
 
 
 def _listed(names: list[str]) -> str:
     return ", ".join(names[:_SHOWN]) + (", …" if len(names) > _SHOWN else "")
 
 
+def _property_values(node: str, *, missing: str) -> None: ...
+
+
 PROPERTY = Rule(
     name="fit-property-missing",
     severity=Severity.ERROR,
+    values=_property_values,
     message="{content}: {node} lacks {missing}",
     effect="U-Boot refuses the image or the whole FIT where it needs the property.",
     fix="Add it to the source of the FIT; compile that with mkimage, which fills in the hashes.",
@@ -363,44 +397,38 @@ PROPERTY = Rule(
     " go on without it, else a warning; what SPL does not read of its images is not asked for",
     source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_check_format() and fit_image_load();"
     " common/spl/spl_fit.c, spl_load_simple_fit()",
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": ()})})),
     good=_GOOD,
 )
 
 
-@check(PROPERTY)
-def fit_property(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        facts = found.facts
-        missing = ["description"] if facts.description is None else []
-        missing += facts.missing
+@check(PROPERTY, over=FITS)
+def fit_property(found: Found[FitFacts]) -> Outcome:
+    facts = found.facts
+    missing = ["description"] if facts.description is None else []
+    missing += facts.missing
+    if missing:
+        yield found.finding(
+            PROPERTY(node="the root node", missing=" and ".join(missing)),
+            length=0,
+            severity=None if facts.description is None else Severity.WARNING,
+        )
+    for image in facts.images:
+        missing = [name for name in image.missing if name != "data"]
+        missing += [
+            f"{hash_.name}/{'algo' if hash_.algo is None else 'value'}"
+            for hash_ in image.hashes
+            if hash_.algo is None or hash_.value is None
+        ]
+        if facts.first_stage_only(image.name):
+            missing = [name for name in missing if name not in _UNREAD_BY_SPL]
         if missing:
             yield found.finding(
-                PROPERTY,
+                PROPERTY(node=image.name, missing=" and ".join(missing)),
+                at=image.offset,
                 length=0,
-                severity=None if facts.description is None else Severity.WARNING,
-                node="the root node",
-                missing=" and ".join(missing),
+                severity=None if _needed(facts, image, missing) else Severity.WARNING,
             )
-        for image in facts.images:
-            missing = [name for name in image.missing if name != "data"]
-            missing += [
-                f"{hash_.name}/{'algo' if hash_.algo is None else 'value'}"
-                for hash_ in image.hashes
-                if hash_.algo is None or hash_.value is None
-            ]
-            if facts.first_stage_only(image.name):
-                missing = [name for name in missing if name not in _UNREAD_BY_SPL]
-            if missing:
-                yield found.finding(
-                    PROPERTY,
-                    at=image.offset,
-                    length=0,
-                    severity=None if _needed(facts, image, missing) else Severity.WARNING,
-                    node=image.name,
-                    missing=" and ".join(missing),
-                )
 
 
 def _needed(facts: FitFacts, image: Image, missing: list[str]) -> bool:
@@ -413,43 +441,49 @@ def _needed(facts: FitFacts, image: Image, missing: list[str]) -> bool:
     return any(name in needed or "/" in name for name in missing)
 
 
+def _cells_values(image: str, property: str, *, cells: int, wanted: int) -> None: ...
+
+
 CELLS = Rule(
     name="fit-address-cells-mismatch",
     severity=Severity.WARNING,
+    values=_cells_values,
     message="{content}: {image} gives {property} in {cells} cells, but #address-cells is {wanted}",
     effect="A loader that goes by #address-cells reads another address, and jumps there.",
     fix="Write addresses in {wanted} cells, or correct #address-cells in the root node.",
     computed="the 32-bit cells of load or entry are not as many as #address-cells says; U-Boot"
     " itself goes by the property's length",
     source=f'{_SPECIFICATION}, "Root node"; U-Boot boot/image-fit.c, fit_image_get_address()',
-    judges=("fit",),
     bad=_one(sample.fit(changes={"#address-cells": 2})),
     good=_GOOD,
 )
 
 
-@check(CELLS)
-def fit_cells(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        wanted = found.facts.address_cells
-        for name, cells in (("load", image.load_cells), ("entry", image.entry_cells)):
-            if wanted is not None and cells not in {0, wanted}:
-                yield found.finding(
-                    CELLS,
-                    at=image.offsets[name],
-                    length=4 * cells,
-                    image=image.name,
-                    property=name,
-                    cells=cells,
-                    wanted=wanted,
-                )
+@check(CELLS, over=IMAGES)
+def fit_cells(held: _Held) -> Outcome:
+    found, image = held
+    wanted = found.facts.address_cells
+    for name, cells in (("load", image.load_cells), ("entry", image.entry_cells)):
+        if wanted is not None and cells not in {0, wanted}:
+            yield found.finding(
+                CELLS(image=image.name, property=name, cells=cells, wanted=wanted),
+                at=image.offsets[name],
+                length=4 * cells,
+            )
 
 
 _PACKED = sample.packed(sample.arm64_kernel())
 
+
+def _compression_values(
+    image: str, *, label: str, real: str, happens: str, advice: str
+) -> None: ...
+
+
 COMPRESSION = Rule(
     name="fit-compression-mislabelled",
     severity=Severity.ERROR,
+    values=_compression_values,
     message='{content}: {image} says compression = "{label}", but {real}',
     effect="{happens}.",
     fix="{advice}.",
@@ -457,7 +491,6 @@ COMPRESSION = Rule(
     " cannot unpack; of a ramdisk: compression is anything but none",
     source=f'{_SPECIFICATION}, "compression"; U-Boot boot/image-fit.c: "compression nodes for'
     ' ramdisks are deprecated"',
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel(payload=_PACKED)})),
     good=_one(
         sample.fit(
@@ -471,51 +504,50 @@ COMPRESSION = Rule(
 )
 
 
-@check(COMPRESSION)
-def fit_compression(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        content = found.content.part(image.name)
-        label = image.compression
-        if content is None or image.cipher is not None or label is None:
-            continue
-        real = compressor(content)
-        said = "the data is not compressed" if real is None else f"the data is {real}"
-        advice = f'Say compression = "{real or "none"}"'
-        severity = None
-        if image.type == "ramdisk":
-            if label == "none":
-                continue
-            severity, advice = Severity.WARNING, 'Say compression = "none"'
-            said = "the kernel unpacks a ramdisk itself" if real == label else said
-            happens = "Older U-Boots unpack the ramdisk, newer ones warn and hand it on as it is"
-        elif label == "none":
-            if real is None or image.type not in _UNPACKED:
-                continue
-            happens = "U-Boot takes the compressed bytes for the image itself"
-        else:
-            if real == label and label in _LABELS:
-                continue
-            said = "U-Boot cannot unpack that" if real == label else said
-            happens = "U-Boot fails to unpack the image and does not boot"
-        if image.type != "ramdisk" and real is not None and real not in _LABELS:
-            advice = "Compress the file with gzip, lzma, lz4 or zstd, and say so"
-        at, size = _span(image)
-        yield found.finding(
-            COMPRESSION,
-            at=at,
-            length=size,
-            severity=severity,
-            image=image.name,
-            label=label,
-            real=said,
-            happens=happens,
-            advice=advice,
-        )
+@check(COMPRESSION, over=IMAGES)
+def fit_compression(held: _Held) -> Outcome:
+    found, image = held
+    content = found.content.part(image.name)
+    label = image.compression
+    if content is None or image.cipher is not None or label is None:
+        return
+    real = compressor(content)
+    said = "the data is not compressed" if real is None else f"the data is {real}"
+    advice = f'Say compression = "{real or "none"}"'
+    severity = None
+    if image.type == "ramdisk":
+        if label == "none":
+            return
+        severity, advice = Severity.WARNING, 'Say compression = "none"'
+        said = "the kernel unpacks a ramdisk itself" if real == label else said
+        happens = "Older U-Boots unpack the ramdisk, newer ones warn and hand it on as it is"
+    elif label == "none":
+        if real is None or image.type not in _UNPACKED:
+            return
+        happens = "U-Boot takes the compressed bytes for the image itself"
+    else:
+        if real == label and label in _LABELS:
+            return
+        said = "U-Boot cannot unpack that" if real == label else said
+        happens = "U-Boot fails to unpack the image and does not boot"
+    if image.type != "ramdisk" and real is not None and real not in _LABELS:
+        advice = "Compress the file with gzip, lzma, lz4 or zstd, and say so"
+    at, size = _span(image)
+    yield found.finding(
+        COMPRESSION(image=image.name, label=label, real=said, happens=happens, advice=advice),
+        at=at,
+        length=size,
+        severity=severity,
+    )
+
+
+def _other_type_values(image: str, *, wanted: str, found: str) -> None: ...
 
 
 OTHER_TYPE = Rule(
     name="fit-image-not-its-type",
     severity=Severity.ERROR,
+    values=_other_type_values,
     message="{content}: {image} should be: {wanted}; it is: {found}",
     effect="U-Boot refuses the image, or the kernel finds no device tree.",
     fix="Put the right file into the FIT, or correct the image's type and arch.",
@@ -523,35 +555,35 @@ OTHER_TYPE = Rule(
     " (type kernel for Linux on arm64 and riscv), or that of another architecture than arch says",
     source="U-Boot boot/image-fdt.c and arch/arm/lib/image.c; Linux"
     " Documentation/arch/arm64/booting.rst",
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel(payload=b"tide" * 64)})),
     good=_GOOD,
 )
 
 
-@check(OTHER_TYPE)
-def fit_other_type(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        content, wanted = found.content.part(image.name), _wanted(image)
-        if content is None or image.cipher is not None or damaged(content):
-            continue
-        inner = content.unwrapped()
-        known = inner.format is not None and inner.match is not Match.NO
-        if wanted is None and image.type in _KERNELS and known:
-            # A kernel that says another architecture is wrong whatever else it could be.
-            other = KERNEL_ARCH.get(inner.format or "", image.arch) != image.arch
-            wanted = _KERNEL_OF.get(image.arch or "") if other else None
-        if wanted is None or (known and inner.format == wanted):
-            continue
-        at, size = _span(image)
-        yield found.finding(
-            OTHER_TYPE,
-            at=at,
-            length=size,
+@check(OTHER_TYPE, over=IMAGES)
+def fit_other_type(held: _Held) -> Outcome:
+    found, image = held
+    content, wanted = found.content.part(image.name), _wanted(image)
+    if content is None or image.cipher is not None or damaged(content):
+        return
+    inner = content.unwrapped()
+    known = inner.format is not None and inner.match is not Match.NO
+    if wanted is None and image.type in _KERNELS and known:
+        # A kernel that says another architecture is wrong whatever else it could be.
+        other = KERNEL_ARCH.get(inner.format or "", image.arch) != image.arch
+        wanted = _KERNEL_OF.get(image.arch or "") if other else None
+    if wanted is None or (known and inner.format == wanted):
+        return
+    at, size = _span(image)
+    yield found.finding(
+        OTHER_TYPE(
             image=image.name,
             wanted=readers()[wanted].title,
             found=inner.title if known else "no format that is known",
-        )
+        ),
+        at=at,
+        length=size,
+    )
 
 
 def _wanted(image: Image) -> str | None:
@@ -563,9 +595,23 @@ def _wanted(image: Image) -> str | None:
     return None
 
 
+def _overlap_values(
+    one: str,
+    other: str,
+    *,
+    configuration: str,
+    one_start: int,
+    one_end: int,
+    other_start: int,
+    other_end: int,
+    size: int,
+) -> None: ...
+
+
 OVERLAP = Rule(
     name="fit-load-ranges-overlap",
     severity=Severity.ERROR,
+    values=_overlap_values,
     message=(
         "{content}: {configuration} loads {one} to {one_start:place}..{one_end:place} and {other}"
         " to {other_start:place}..{other_end:place}"
@@ -575,7 +621,6 @@ OVERLAP = Rule(
     computed="two images of one configuration, each from load on for its unpacked size (an arm64"
     " or RISC-V kernel: its image_size), share at least one byte",
     source="U-Boot boot/bootm.c, bootm_load_os(); Linux Documentation/arch/arm64/booting.rst",
-    judges=("fit",),
     bad=_one(
         sample.fit(
             {
@@ -621,30 +666,26 @@ def _started(subject: Subject) -> set[int]:
     }
 
 
-@check(OVERLAP)
-def fit_overlap(subject: Subject) -> Outcome:
-    started = _started(subject)
-    for found in contents(subject, FitFacts):
-        seen: set[tuple[str, str]] = set()
-        for configuration in found.facts.configurations:
-            named = dict.fromkeys(item.image for item in configuration.references)
-            for (one, first), (other, second) in _colliding(
-                [
-                    (image, _in_ram(found, image))
-                    for name in named
-                    if (image := found.facts.image(name)) is not None
-                ]
-            ):
-                pair = {id(found.content.part(image.name)) for image in (one, other)}
-                # Configurations that share a kernel and a ramdisk share the fault.
-                if (one.name, other.name) in seen or pair <= started:
-                    continue
-                seen.add((one.name, other.name))
-                at, size = _span(other)
-                yield found.finding(
-                    OVERLAP,
-                    at=at,
-                    length=size,
+@check(OVERLAP, over=FITS, given=_started)
+def fit_overlap(found: Found[FitFacts], started: set[int]) -> Outcome:
+    seen: set[tuple[str, str]] = set()
+    for configuration in found.facts.configurations:
+        named = dict.fromkeys(item.image for item in configuration.references)
+        for (one, first), (other, second) in _colliding(
+            [
+                (image, _in_ram(found, image))
+                for name in named
+                if (image := found.facts.image(name)) is not None
+            ]
+        ):
+            pair = {id(found.content.part(image.name)) for image in (one, other)}
+            # Configurations that share a kernel and a ramdisk share the fault.
+            if (one.name, other.name) in seen or pair <= started:
+                continue
+            seen.add((one.name, other.name))
+            at, size = _span(other)
+            yield found.finding(
+                OVERLAP(
                     configuration=configuration.name,
                     one=one.name,
                     one_start=first.start,
@@ -653,7 +694,10 @@ def fit_overlap(subject: Subject) -> Outcome:
                     other_start=second.start,
                     other_end=second.end,
                     size=first.common(second).size,
-                )
+                ),
+                at=at,
+                length=size,
+            )
 
 
 _Loaded = tuple[Image, Span]
@@ -670,83 +714,87 @@ def _colliding(images: list[tuple[Image, Span | None]]) -> Iterator[tuple[_Loade
             furthest = image, span
 
 
+def _outside_values(image: str, *, start: int, end: int) -> None: ...
+
+
 OUTSIDE = Rule(
     name="fit-load-outside-ram",
     severity=Severity.ERROR,
+    values=_outside_values,
     message="{content}: {image} loads to {start:place}..{end:place}, which is not all RAM",
     effect="U-Boot writes where no RAM is: it hangs or takes an exception while it loads.",
     fix="Move load into a bank of ram: in the layout, or correct the banks there.",
     computed="[load, load + size in RAM) of a kernel, device tree or ramdisk is not inside the"
     " banks, neighbouring banks joined",
     source="common practice, no source",
-    judges=("fit",),
     bad=_one(sample.fit(), rest="ram: {banks: [{at: 0x80000000, size: 2 MiB}]}\n"),
     good=_one(sample.fit(), rest="ram: {banks: [{at: 0x80000000, size: 4 MiB}]}\n"),
 )
 
 
-@check(OUTSIDE)
-def fit_outside(subject: Subject) -> Outcome:
-    if subject.layout is None or not subject.layout.banks:
+def _banks(subject: Subject) -> tuple[list[Span], set[int]] | None:
+    banks = [bank.span for bank in subject.layout.banks] if subject.layout is not None else []
+    return (joined(banks), _started(subject)) if banks else None
+
+
+@check(OUTSIDE, over=IMAGES, given=_banks)
+def fit_outside(held: _Held, given: tuple[list[Span], set[int]]) -> Outcome:
+    found, image = held
+    banks, started = given
+    # Firmware may well be loaded into SRAM, which the layout does not name.
+    span = _in_ram(found, image) if image.type in _ARCHITECTURE_MATTERS else None
+    if span is None or id(found.content.part(image.name)) in started:
         return
-    banks = joined(bank.span for bank in subject.layout.banks)
-    started = _started(subject)
-    for found, image in _images(subject):
-        # Firmware may well be loaded into SRAM, which the layout does not name.
-        span = _in_ram(found, image) if image.type in _ARCHITECTURE_MATTERS else None
-        if id(found.content.part(image.name)) in started:
-            continue
-        if span is not None and not any(bank.contains(span) for bank in banks):
-            yield found.finding(
-                OUTSIDE,
-                at=image.offsets["load"],
-                length=4 * image.load_cells,
-                image=image.name,
-                start=span.start,
-                end=span.end,
-            )
+    if not any(bank.contains(span) for bank in banks):
+        yield found.finding(
+            OUTSIDE(image=image.name, start=span.start, end=span.end),
+            at=image.offsets["load"],
+            length=4 * image.load_cells,
+        )
+
+
+def _entry_values(image: str, *, entry: int, start: int, end: int) -> None: ...
 
 
 ENTRY = Rule(
     name="fit-entry-outside-kernel",
     severity=Severity.ERROR,
+    values=_entry_values,
     message="{content}: {image} starts at {entry:place}, outside its {start:place}..{end:place}",
     effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
     fix="Set entry to where the kernel's first instruction is loaded, as a rule load itself.",
     computed="entry of a kernel is not in [load, load + size in RAM)",
     source="common practice, no source",
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"entry": 0x80080000})})),
     good=_GOOD,
 )
 
 
-@check(ENTRY)
-def fit_entry(subject: Subject) -> Outcome:
-    for found, image in _images(subject):
-        span = _in_ram(found, image) if image.type == "kernel" else None
-        if span is None or image.entry is None or span.start <= image.entry < span.end:
-            continue
-        yield found.finding(
-            ENTRY,
-            at=image.offsets["entry"],
-            length=4 * image.entry_cells,
-            image=image.name,
-            entry=image.entry,
-            start=span.start,
-            end=span.end,
-        )
+@check(ENTRY, over=IMAGES)
+def fit_entry(held: _Held) -> Outcome:
+    found, image = held
+    span = _in_ram(found, image) if image.type == "kernel" else None
+    if span is None or image.entry is None or span.start <= image.entry < span.end:
+        return
+    yield found.finding(
+        ENTRY(image=image.name, entry=image.entry, start=span.start, end=span.end),
+        at=image.offsets["entry"],
+        length=4 * image.entry_cells,
+    )
+
+
+def _at_sign_values(*, count: int, names: str) -> None: ...
 
 
 AT_SIGN = Rule(
     name="fit-node-name-with-at-sign",
     severity=Severity.WARNING,
+    values=_at_sign_values,
     message="{content}: {count} of its nodes have an @ in their name: {names}",
     effect="A U-Boot that verifies signatures refuses a FIT with such names.",
     fix="Write kernel-1 for kernel@1, and so on, also where scripts name a configuration.",
     computed="the name of an image, a configuration, a hash or a signature has an @",
     source="U-Boot boot/image-fit.c, fdt_check_no_at()",
-    judges=("fit",),
     bad=_one(
         sample.fit(
             {"kernel@1": sample.kernel()},
@@ -758,71 +806,66 @@ AT_SIGN = Rule(
 )
 
 
-@check(AT_SIGN)
-def fit_at_sign(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        facts = found.facts
-        nodes: list[tuple[str, int]] = []
-        for image in facts.images:
-            nodes.append((image.name, image.offset))
-            nodes += [(hash_.name, hash_.offset) for hash_ in image.hashes]
-            nodes += [(signature.name, signature.offset) for signature in image.signatures]
-        for configuration in facts.configurations:
-            nodes.append((configuration.name, configuration.offset))
-            nodes += [(signature.name, signature.offset) for signature in configuration.signatures]
-        wrong = [(name, offset) for name, offset in nodes if "@" in name]
-        if wrong:
-            names = list(dict.fromkeys(name for name, _ in wrong))
-            yield found.finding(
-                AT_SIGN,
-                at=wrong[0][1],
-                length=0,
-                count=len(wrong),
-                names=_listed(names),
-            )
+@check(AT_SIGN, over=FITS)
+def fit_at_sign(found: Found[FitFacts]) -> Outcome:
+    facts = found.facts
+    nodes: list[tuple[str, int]] = []
+    for image in facts.images:
+        nodes.append((image.name, image.offset))
+        nodes += [(hash_.name, hash_.offset) for hash_ in image.hashes]
+        nodes += [(signature.name, signature.offset) for signature in image.signatures]
+    for configuration in facts.configurations:
+        nodes.append((configuration.name, configuration.offset))
+        nodes += [(signature.name, signature.offset) for signature in configuration.signatures]
+    wrong = [(name, offset) for name, offset in nodes if "@" in name]
+    if wrong:
+        names = list(dict.fromkeys(name for name, _ in wrong))
+        yield found.finding(
+            AT_SIGN(count=len(wrong), names=_listed(names)), at=wrong[0][1], length=0
+        )
+
+
+def _architecture_values(image: str, *, type: str, arch: str, wanted: str) -> None: ...
 
 
 ARCHITECTURE = Rule(
     name="fit-wrong-architecture",
     severity=Severity.ERROR,
+    values=_architecture_values,
     message='{content}: {image} ({type}) is for "{arch}", the board is {wanted}',
     effect='U-Boot says "Unsupported Architecture", or starts code that the processor cannot run.',
     fix="Put the file that was built for {wanted} into the FIT, or correct its arch.",
     computed="an image's arch is not that of the layout; scripts and FPGA data have none. A warning"
     " where U-Boot does not ask, and for arm on arm64, which U-Boot lets through",
     source="U-Boot boot/image-fit.c, fit_image_check_arch()",
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": "x86_64"})})),
     good=_GOOD,
 )
 
 
-@check(ARCHITECTURE)
-def fit_architecture(subject: Subject) -> Outcome:
-    if subject.layout is None:
+@check(ARCHITECTURE, over=IMAGES, given=board_arch)
+def fit_architecture(held: _Held, arch: str) -> Outcome:
+    found, image = held
+    if image.arch is None or image.type in {"script", "fpga", "filesystem"}:
         return
-    arch = subject.layout.arch
-    for found, image in _images(subject):
-        if image.arch is None or image.type in {"script", "fpga", "filesystem"}:
-            continue
-        severity = misfit(image.arch, arch)
-        if severity is None:
-            continue
-        yield found.finding(
-            ARCHITECTURE,
-            at=image.offsets["arch"],
-            length=len(image.arch) + 1,
-            severity=severity if image.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
-            image=image.name,
-            type=image.type or "no type",
-            arch=image.arch,
-            wanted=arch,
-        )
+    severity = misfit(image.arch, arch)
+    if severity is None:
+        return
+    yield found.finding(
+        ARCHITECTURE(image=image.name, type=image.type or "no type", arch=image.arch, wanted=arch),
+        at=image.offsets["arch"],
+        length=len(image.arch) + 1,
+        severity=severity if image.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
+    )
+
+
+def _unsigned_values(what: str) -> None: ...
 
 
 UNSIGNED = Rule(
     name="fit-signature-incomplete",
     severity=Severity.WARNING,
+    values=_unsigned_values,
     message="{content}: {what}",
     effect="A U-Boot that asks for signatures refuses it; one that is satisfied boots parts that"
     " nobody signed.",
@@ -831,17 +874,15 @@ UNSIGNED = Rule(
     " configuration's hashed-nodes leave out an image that it names",
     source=f'{_SPECIFICATION} and 3, "Signature nodes"; U-Boot doc/usage/fit/signature.rst, "Signed'
     ' configurations"',
-    judges=("fit",),
     bad=_one(sample.fit({"kernel": sample.kernel({"signature-1": {"algo": "sha256,rsa2048"}})})),
     good=_GOOD,
 )
 
 
-@check(UNSIGNED)
-def fit_unsigned(subject: Subject) -> Outcome:
-    for found in contents(subject, FitFacts):
-        for at, what in _unsigned(found.facts):
-            yield found.finding(UNSIGNED, at=at, length=0, what=what)
+@check(UNSIGNED, over=FITS)
+def fit_unsigned(found: Found[FitFacts]) -> Outcome:
+    for at, what in _unsigned(found.facts):
+        yield found.finding(UNSIGNED(what=what), at=at, length=0)
 
 
 def _unsigned(facts: FitFacts) -> Iterator[tuple[int, str]]:

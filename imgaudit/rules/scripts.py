@@ -228,7 +228,7 @@ def offset_not_region(subject: Subject) -> Outcome:
 
 
 def _confusion_values(
-    script: str, text: str, *, command: str, read: int, meant: int, what: str
+    script: str, text: str, *, command: str, hex: int, meant: int, what: str
 ) -> None: ...
 
 
@@ -236,7 +236,7 @@ HEX_DECIMAL = Rule(
     name="hex-decimal-confusion",
     severity=Severity.WARNING,
     values=_confusion_values,
-    message="`{command}` in {script}: {text} is hex, {read:bytes}; in decimal it is {what}",
+    message="`{command}` in {script}: {text} is hex, {hex:bytes}; in decimal it is {what}",
     effect="The command touches other bytes than the author meant.",
     fix="Write {meant:place}: U-Boot's numbers are hex with and without 0x.",
     computed=(
@@ -300,7 +300,7 @@ class _Confusion(Protocol):
     """A rule about a number in the wrong notation."""
 
     def __call__(
-        self, script: str, text: str, *, command: str, read: int, meant: int, what: str
+        self, script: str, text: str, *, command: str, hex: int, meant: int, what: str
     ) -> Case: ...
 
 
@@ -313,7 +313,7 @@ def _confused(subject: Subject, rule: _Confusion) -> Iterator[Finding]:
                         command=operation.command,
                         script=operation.variable,
                         text=text,
-                        read=read,
+                        hex=read,
                         meant=meant,
                         what=what,
                     ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from typing import Protocol
 
 from imgaudit.contents.tree import Content
 from imgaudit.formats.facts import Match
@@ -12,14 +13,13 @@ from imgaudit.rules._containers import (
     KERNEL_ARCH,
     Found,
     compressor,
-    contents,
     damaged,
     misfit,
     ram_size,
 )
-from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.units import KIB
 
 _HEADER = "U-Boot include/image.h, struct legacy_img_hdr"
@@ -29,6 +29,7 @@ _UNPACKED = _KERNELS | {"standalone", "firmware"}
 _ARCHITECTURE_MATTERS = _KERNELS | {"ramdisk", "standalone"}
 _RAMDISK, _MULTI, _KERNEL = 3, 4, 2
 _GZIP = 1
+UIMAGES = contents_of(UimageFacts)
 _ARM = 2
 
 
@@ -47,278 +48,279 @@ def _multi(*sizes: int) -> bytes:
 _GOOD = _one(sample.uimage())
 _DAMAGED = sample.uimage()[:-1] + b"\0"
 
+
+def _mismatch_values(*, stored: str, computed: str | None) -> None: ...
+
+
 HEADER = Rule(
     name="uimage-header-checksum",
     severity=Severity.ERROR,
+    values=_mismatch_values,
     message="{content}: the header stores the CRC {stored}, its 64 bytes give {computed}",
     effect='U-Boot says "Bad Header Checksum" and does not boot it.',
     fix="Make the image again with mkimage; do not edit a finished header.",
     computed="CRC-32 of the 64-byte header with ih_hcrc as zero is not ih_hcrc",
     source=f"{_HEADER}; boot/image.c, image_check_hcrc()",
-    judges=("uimage",),
     bad=_one(sample.uimage()[:32] + b"tide" + sample.uimage()[36:]),
     good=_GOOD,
 )
 
 
-@check(HEADER)
-def uimage_header(subject: Subject) -> Outcome:
-    yield from _checksum(subject, HEADER, "header")
+@check(HEADER, over=UIMAGES)
+def uimage_header(found: Found[UimageFacts]) -> Outcome:
+    yield from _checksum(found, HEADER, "header")
 
 
 DATA = Rule(
     name="uimage-data-checksum",
     severity=Severity.ERROR,
+    values=_mismatch_values,
     message="{content}: the header stores the CRC {stored}, the data gives {computed}",
     effect='U-Boot says "Bad Data CRC" and does not boot it.',
     fix="Make the image again with mkimage from the final file, or copy it again.",
     computed="CRC-32 of the ih_size bytes behind the header is not ih_dcrc",
     source=f"{_HEADER}; boot/image.c, image_check_dcrc()",
-    judges=("uimage",),
     bad=_one(_DAMAGED),
     good=_GOOD,
 )
 
 
-@check(DATA)
-def uimage_data(subject: Subject) -> Outcome:
-    yield from _checksum(subject, DATA, "data")
+@check(DATA, over=UIMAGES)
+def uimage_data(found: Found[UimageFacts]) -> Outcome:
+    yield from _checksum(found, DATA, "data")
 
 
-def _checksum(subject: Subject, rule: Rule, name: str) -> Outcome:
-    for found in contents(subject, UimageFacts):
-        checksum = next(item for item in found.facts.checksums if item.name == name)
-        if checksum.matches is None:
-            yield NotChecked(rule.name, found.content.name, checksum.why)
-        elif not checksum.matches:
-            yield found.finding(
-                rule,
-                at=checksum.covers.start,
-                length=checksum.covers.size,
-                stored=checksum.stored,
-                computed=checksum.computed,
-            )
+class _Mismatch(Protocol):
+    """A rule about one of the two checksums."""
+
+    name: str
+
+    def __call__(self, *, stored: str, computed: str | None) -> Case: ...
+
+
+def _checksum(found: Found[UimageFacts], rule: _Mismatch, name: str) -> Outcome:
+    checksum = next(item for item in found.facts.checksums if item.name == name)
+    if checksum.matches is None:
+        yield NotChecked(rule.name, found.content.name, checksum.why)
+    elif not checksum.matches:
+        yield found.finding(
+            rule(stored=checksum.stored, computed=checksum.computed),
+            at=checksum.covers.start,
+            length=checksum.covers.size,
+        )
+
+
+def _size_values(*, wanted: int, present: int) -> None: ...
 
 
 SIZE = Rule(
     name="uimage-size-mismatch",
     severity=Severity.ERROR,
+    values=_size_values,
     message="{content} should have {wanted:bytes} behind its header, but has {present:bytes}",
     effect='U-Boot reads on into whatever follows and says "Bad Data CRC".',
     fix="Copy the file again; it was cut.",
     computed="64 + ih_size is above the size of the file, or ih_size is 0",
     source=_HEADER,
-    judges=("uimage",),
     bad=_one(sample.uimage()[:-4]),
     good=_GOOD,
 )
 
 
-@check(SIZE)
-def uimage_size(subject: Subject) -> Outcome:
-    for found in contents(subject, UimageFacts):
-        facts = found.facts
-        if facts.data_present < facts.size or not facts.size:
-            yield found.finding(
-                SIZE,
-                at=facts.offsets["size"],
-                length=4,
-                wanted=facts.size,
-                present=facts.data_present,
-            )
+@check(SIZE, over=UIMAGES)
+def uimage_size(found: Found[UimageFacts]) -> Outcome:
+    facts = found.facts
+    if facts.data_present < facts.size or not facts.size:
+        yield found.finding(
+            SIZE(wanted=facts.size, present=facts.data_present),
+            at=facts.offsets["size"],
+            length=4,
+        )
+
+
+def _table_values(*, what: str) -> None: ...
 
 
 TABLE = Rule(
     name="uimage-multi-table",
     severity=Severity.ERROR,
+    values=_table_values,
     message="{content}: {what}",
     effect="U-Boot takes the wrong bytes for the ramdisk, the device tree or the script.",
     fix="Make the image again with mkimage and name every file after -d, separated by colons.",
     computed="the table of big-endian sizes has no closing zero, its files (each padded to 4) do"
     " not end where ih_size does, or the third file of type multi is no device tree",
     source="U-Boot boot/image.c, image_multi_getimg(), and boot/image-fdt.c, boot_get_fdt()",
-    judges=("uimage",),
     bad=_one(_multi(900, 900)),
     good=_one(_multi(500, 512)),
 )
 
 
-@check(TABLE)
-def uimage_table(subject: Subject) -> Outcome:
-    for found in contents(subject, UimageFacts):
-        facts = found.facts
-        # A file that is cut is told as such.
-        if facts.table_ended is None or facts.data_present < facts.size:
-            continue
-        what, at = "", facts.data_offset
-        end = facts.data_offset + facts.size
-        third = found.content.part("image-2")
-        if not facts.table_ended:
-            what = "the table of sizes has no closing zero"
-        elif not facts.members:
-            what = "the table of sizes names no file"
-        elif facts.members_end > end:
-            what = f"its files end {facts.members_end - end:,} bytes past the data"
-        elif end - facts.members_end > 3:
-            what = f"{end - facts.members_end:,} bytes of the data belong to none of its files"
-        elif facts.type == "multi" and third is not None and not _is(third, "fdt"):
-            what, at = "its third file is no device tree", third.offset
-        if what:
-            yield found.finding(TABLE, at=at, length=0, what=what)
+@check(TABLE, over=UIMAGES)
+def uimage_table(found: Found[UimageFacts]) -> Outcome:
+    facts = found.facts
+    # A file that is cut is told as such.
+    if facts.table_ended is None or facts.data_present < facts.size:
+        return
+    what, at = "", facts.data_offset
+    end = facts.data_offset + facts.size
+    third = found.content.part("image-2")
+    if not facts.table_ended:
+        what = "the table of sizes has no closing zero"
+    elif not facts.members:
+        what = "the table of sizes names no file"
+    elif facts.members_end > end:
+        what = f"its files end {facts.members_end - end:,} bytes past the data"
+    elif end - facts.members_end > 3:
+        what = f"{end - facts.members_end:,} bytes of the data belong to none of its files"
+    elif facts.type == "multi" and third is not None and not _is(third, "fdt"):
+        what, at = "its third file is no device tree", third.offset
+    if what:
+        yield found.finding(TABLE(what=what), at=at, length=0)
 
 
 def _is(content: Content, name: str) -> bool:
     return content.format == name and content.match is not Match.NO
 
 
+def _architecture_values(*, type: str, arch: str, wanted: str) -> None: ...
+
+
 ARCHITECTURE = Rule(
     name="uimage-wrong-architecture",
     severity=Severity.ERROR,
+    values=_architecture_values,
     message="{content} ({type}) is for {arch}, the board is {wanted}",
     effect='U-Boot says "Unsupported Architecture", or starts code that the processor cannot run.',
     fix="Ship the file that was built for {wanted}, or give mkimage the right -A.",
     computed="ih_arch is not that of the layout; U-Boot does not ask a script. A warning where it"
     " does not matter to U-Boot, and for arm on arm64, which U-Boot lets through",
     source="U-Boot include/image.h, image_check_target_arch()",
-    judges=("uimage",),
     bad=_one(sample.uimage(arch=5)),
     good=_GOOD,
 )
 
 
-@check(ARCHITECTURE)
-def uimage_architecture(subject: Subject) -> Outcome:
-    if subject.layout is None:
+@check(ARCHITECTURE, over=UIMAGES, given=board_arch)
+def uimage_architecture(found: Found[UimageFacts], wanted: str) -> Outcome:
+    facts = found.facts
+    severity = misfit(facts.arch, wanted)
+    if severity is None or facts.type in {"script", "filesystem", "fpga"}:
         return
-    wanted = subject.layout.arch
-    for found in contents(subject, UimageFacts):
-        facts = found.facts
-        severity = misfit(facts.arch, wanted)
-        if severity is None or facts.type in {"script", "filesystem", "fpga"}:
-            continue
-        yield found.finding(
-            ARCHITECTURE,
-            at=facts.offsets["arch"],
-            length=1,
-            severity=severity if facts.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
-            type=facts.type,
-            arch=facts.arch,
-            wanted=wanted,
-        )
+    yield found.finding(
+        ARCHITECTURE(type=facts.type, arch=facts.arch, wanted=wanted),
+        at=facts.offsets["arch"],
+        length=1,
+        severity=severity if facts.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
+    )
+
+
+def _compression_values(*, type: str, label: str, real: str, right: str, happens: str) -> None: ...
 
 
 COMPRESSION = Rule(
     name="uimage-compression-mislabelled",
     severity=Severity.ERROR,
+    values=_compression_values,
     message="{content} ({type}) says compression {label}, but {real}",
     effect="{happens}.",
     fix="Give mkimage -C {right}; without -C it writes gzip.",
     computed="the first bytes of the data are not what ih_comp says; of a device tree: ih_comp is"
     " not none. An error where U-Boot unpacks, else a warning",
     source="U-Boot boot/bootm.c, bootm_load_os(); tools/mkimage.c, the default of -C",
-    judges=("uimage",),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, compression=_GZIP)),
     good=_one(sample.uimage(sample.packed(sample.arm64_kernel()), kind=_KERNEL, compression=_GZIP)),
 )
 
 
-@check(COMPRESSION)
-def uimage_compression(subject: Subject) -> Outcome:
-    for found in contents(subject, UimageFacts):
-        facts = found.facts
-        content = _judged(found)
-        if content is None:
-            continue
-        label, real = facts.compression, compressor(content)
-        said = "the data is not compressed" if real is None else f"the data is {real}"
-        severity: Severity | None = None
-        if facts.type == "flat_dt":
-            if label == "none":
-                continue
-            said, happens = "U-Boot takes no compressed one", "U-Boot refuses the device tree"
-            real = None
-        elif facts.type in _UNPACKED:
-            if label == (real or "none"):
-                continue
-            happens = "U-Boot does not boot it: it unpacks what is not packed, or the other way"
-        else:
-            # A ramdisk under `none` is right whatever it is: the kernel unpacks it.
-            if label in {"none", real}:
-                continue
-            severity = Severity.WARNING
-            happens = "Nothing today: U-Boot hands the data on as stored; other tools go by it"
-        yield found.finding(
-            COMPRESSION,
-            at=facts.offsets["comp"],
-            length=1,
-            severity=severity,
-            type=facts.type,
-            label=label,
-            real=said,
-            right=real or "none",
-            happens=happens,
-        )
+@check(COMPRESSION, over=UIMAGES)
+def uimage_compression(found: Found[UimageFacts]) -> Outcome:
+    facts = found.facts
+    content = _judged(found)
+    if content is None:
+        return
+    label, real = facts.compression, compressor(content)
+    said = "the data is not compressed" if real is None else f"the data is {real}"
+    severity: Severity | None = None
+    if facts.type == "flat_dt":
+        if label == "none":
+            return
+        said, happens = "U-Boot takes no compressed one", "U-Boot refuses the device tree"
+        real = None
+    elif facts.type in _UNPACKED:
+        if label == (real or "none"):
+            return
+        happens = "U-Boot does not boot it: it unpacks what is not packed, or the other way"
+    else:
+        # A ramdisk under `none` is right whatever it is: the kernel unpacks it.
+        if label in {"none", real}:
+            return
+        severity = Severity.WARNING
+        happens = "Nothing today: U-Boot hands the data on as stored; other tools go by it"
+    yield found.finding(
+        COMPRESSION(type=facts.type, label=label, real=said, right=real or "none", happens=happens),
+        at=facts.offsets["comp"],
+        length=1,
+        severity=severity,
+    )
+
+
+def _payload_values(*, arch: str, real: str) -> None: ...
 
 
 PAYLOAD = Rule(
     name="uimage-payload-of-another-architecture",
     severity=Severity.ERROR,
+    values=_payload_values,
     message="{content} says {arch}, but the kernel in it is for {real}",
     effect="U-Boot prepares the processor for {arch} and jumps into {real} code: nothing is heard"
     ' after "Starting kernel".',
     fix="Give mkimage -A {real}, or the kernel that was built for {arch}.",
     computed="the header of the kernel, unpacked, is that of another architecture than ih_arch",
     source="U-Boot arch/arm/lib/bootm.c, boot_jump_linux() (ES_TO_AARCH32)",
-    judges=("uimage",),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, arch=_ARM)),
     good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
 )
 
 
-@check(PAYLOAD)
-def uimage_payload(subject: Subject) -> Outcome:
-    for found in contents(subject, UimageFacts):
-        facts, content = found.facts, _judged(found)
-        if content is None or facts.type not in _KERNELS or damaged(content):
-            continue
-        inner = content.unwrapped()
-        real = KERNEL_ARCH.get(inner.format or "") if inner.match >= Match.GOOD else None
-        if real is not None and real != facts.arch:
-            yield found.finding(
-                PAYLOAD, at=facts.offsets["arch"], length=1, arch=facts.arch, real=real
-            )
+@check(PAYLOAD, over=UIMAGES)
+def uimage_payload(found: Found[UimageFacts]) -> Outcome:
+    facts, content = found.facts, _judged(found)
+    if content is None or facts.type not in _KERNELS or damaged(content):
+        return
+    inner = content.unwrapped()
+    real = KERNEL_ARCH.get(inner.format or "") if inner.match >= Match.GOOD else None
+    if real is not None and real != facts.arch:
+        yield found.finding(PAYLOAD(arch=facts.arch, real=real), at=facts.offsets["arch"], length=1)
+
+
+def _entry_values(*, entry: int, start: int, end: int) -> None: ...
 
 
 ENTRY = Rule(
     name="uimage-entry-outside-kernel",
     severity=Severity.ERROR,
+    values=_entry_values,
     message="{content} starts at {entry:place}, outside its {start:place}..{end:place}",
     effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
     fix="Give mkimage -e the address of the kernel's first instruction, as a rule that of -a.",
     computed="ih_ep of a kernel is not in [ih_load, ih_load + size in RAM)",
     source="common practice, no source",
-    judges=("uimage",),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, entry=0x100000)),
     good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
 )
 
 
-@check(ENTRY)
-def uimage_entry(subject: Subject) -> Outcome:
-    for found in contents(subject, UimageFacts):
-        facts, content = found.facts, _judged(found)
-        if content is None or facts.type != "kernel" or damaged(content):
-            continue
-        end = facts.load + ram_size(content, facts.compression)
-        if not facts.load <= facts.ep < end:
-            yield found.finding(
-                ENTRY,
-                at=facts.offsets["ep"],
-                length=4,
-                entry=facts.ep,
-                start=facts.load,
-                end=end,
-            )
+@check(ENTRY, over=UIMAGES)
+def uimage_entry(found: Found[UimageFacts]) -> Outcome:
+    facts, content = found.facts, _judged(found)
+    if content is None or facts.type != "kernel" or damaged(content):
+        return
+    end = facts.load + ram_size(content, facts.compression)
+    if not facts.load <= facts.ep < end:
+        yield found.finding(
+            ENTRY(entry=facts.ep, start=facts.load, end=end), at=facts.offsets["ep"], length=4
+        )
 
 
 def _judged(found: Found[UimageFacts]) -> Content | None:

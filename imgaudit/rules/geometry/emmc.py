@@ -34,9 +34,13 @@ def _with_gpt(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
     return (found for found in _partitioned(subject) if found[1].table == "gpt")
 
 
+def _head_values(*, start: int, end: int) -> None: ...
+
+
 HEAD = Rule(
     name="region-inside-partition-table",
     severity=Severity.ERROR,
+    values=_head_values,
     message="{region} at {start:place} lies inside the GPT, which ends at {end:place}",
     effect=(
         "Writing the region destroys partition entries and the kernel sees no partitions; writing"
@@ -67,19 +71,18 @@ def inside_table(subject: Subject) -> Outcome:
         for region in regions:
             common = region.span.common(head)
             if common.size and region.holds not in {"gpt", "mbr"}:
-                yield HEAD.finding(
-                    region=region,
-                    key="at",
-                    offset=common.start,
-                    length=common.size,
-                    start=region.at,
-                    end=head.end,
+                yield HEAD(start=region.at, end=head.end).at(
+                    region=region, key="at", offset=common.start, length=common.size
                 )
+
+
+def _record_values(*, start: int, what: str, next: int) -> None: ...
 
 
 RECORD = Rule(
     name="region-over-boot-record",
     severity=Severity.ERROR,
+    values=_record_values,
     message="{region} at {start:place} lies over {what}",
     effect="Writing the region destroys the partition table, or the table destroys the region.",
     fix="Start {region} at {next:place} or above.",
@@ -113,14 +116,8 @@ def over_boot_record(subject: Subject) -> Outcome:
         for region in regions:
             for record, what in records.items():
                 if region.span.overlaps(record) and region.holds not in {"gpt", "mbr"}:
-                    yield RECORD.finding(
-                        region=region,
-                        key="at",
-                        offset=record.start,
-                        length=record.size,
-                        start=region.at,
-                        what=what,
-                        next=record.end,
+                    yield RECORD(start=region.at, what=what, next=record.end).at(
+                        region=region, key="at", offset=record.start, length=record.size
                     )
 
 
@@ -137,9 +134,13 @@ def _head(subject: Subject, chip: Chip) -> Span:
     return _TABLE_HEAD
 
 
+def _tail_values(*, end: int, table: int, over: int) -> None: ...
+
+
 TAIL = Rule(
     name="region-over-backup-table",
     severity=Severity.ERROR,
+    values=_tail_values,
     message=(
         "{region} ends at {end:place}; the backup GPT of the smallest part starts at {table:place}"
     ),
@@ -158,20 +159,18 @@ def over_backup(subject: Subject) -> Outcome:
         table = chip.size - _TABLE_TAIL
         for region in regions:
             if table < region.span.end <= chip.size and region.holds != "gpt":
-                yield TAIL.finding(
-                    region=region,
-                    key="size",
-                    offset=table,
-                    length=region.span.end - table,
-                    end=region.span.end,
-                    table=table,
-                    over=region.span.end - table,
+                yield TAIL(end=region.span.end, table=table, over=region.span.end - table).at(
+                    region=region, key="size", offset=table, length=region.span.end - table
                 )
+
+
+def _nominal_values(*, size: int) -> None: ...
 
 
 NOMINAL = Rule(
     name="emmc-size-looks-nominal",
     severity=Severity.WARNING,
+    values=_nominal_values,
     message="{chip} is given as {size:bytes}, a nominal size; real parts are smaller",
     effect="The last partition runs past the end of the part that is fitted: it cannot be mounted.",
     fix="Give sectors: with SEC_COUNT of EXT_CSD of every approved part.",
@@ -192,12 +191,16 @@ def nominal_size(subject: Subject) -> Outcome:
                 count, rest = divmod(size, unit)
                 if count >= 1 and rest == 0 and count & (count - 1) == 0:
                     key = "sectors" if "sectors" in chip.keys else "size"
-                    yield NOMINAL.finding(chip=chip.name, where=chip.at_key(key), size=size)
+                    yield NOMINAL(size=size).at(chip=chip.name, where=chip.at_key(key))
+
+
+def _align_values(*, start: int, align: int, below: int, above: int) -> None: ...
 
 
 ALIGN = Rule(
     name="partition-not-aligned",
     severity=Severity.ERROR,
+    values=_align_values,
     message=(
         "{region} starts at {start:place}, no multiple of the {align:bytes} that {chip} asks for"
     ),
@@ -223,23 +226,28 @@ def partition_aligned(subject: Subject) -> Outcome:
         for region in regions:
             rest = region.at % chip.align
             if region.partition is not None and rest:
-                yield ALIGN.finding(
+                yield ALIGN(
+                    start=region.at,
+                    align=chip.align,
+                    below=region.at - rest,
+                    above=region.at - rest + chip.align,
+                ).at(
                     region=region,
                     key="at",
                     offset=region.at,
                     length=rest,
                     severity=None if asked else Severity.WARNING,
-                    start=region.at,
-                    align=chip.align,
                     chip=chip.name,
-                    below=region.at - rest,
-                    above=region.at - rest + chip.align,
                 )
+
+
+def _protect_group_values(*, group: int) -> None: ...
 
 
 PROTECT_GROUP = Rule(
     name="write-protect-group-shared",
     severity=Severity.WARNING,
+    values=_protect_group_values,
     message=(
         "{region} is factory data but does not fill whole write-protect groups of {group:bytes}"
     ),
@@ -266,10 +274,9 @@ def protect_group(subject: Subject) -> Outcome:
             if group is None or region.writer is not Writer.FACTORY:
                 continue
             if region.at % group or region.size % group:
-                yield PROTECT_GROUP.finding(
+                yield PROTECT_GROUP(group=group).at(
                     region=region,
                     key="size" if region.at % group == 0 else "at",
                     offset=region.at,
                     length=region.size,
-                    group=group,
                 )

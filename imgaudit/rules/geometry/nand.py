@@ -15,9 +15,14 @@ if TYPE_CHECKING:
 _BLOCK_DEVICES = frozenset({"squashfs", "erofs", "ext2", "ext3", "ext4", "f2fs", "fat"})
 _OWN_SPARES = frozenset({"ubi", "blank"})
 
+
+def _spares_values(*, used: int, blocks: int, spare: int, wanted: int, short: int) -> None: ...
+
+
 SPARES = Rule(
     name="region-has-no-spare-blocks",
     severity=Severity.WARNING,
+    values=_spares_values,
     message=(
         "{artifact} takes {used} of the {blocks} erase blocks of {region}: {spare} are left for bad"
         " ones, and {wanted} of them may be bad"
@@ -57,23 +62,24 @@ def spare_blocks(subject: Subject) -> Outcome:
         spare = blocks - used
         # What does not fit at all is told as that.
         if 0 <= spare < wanted and payload.size <= region.room:
-            yield SPARES.finding(
+            yield SPARES(
+                used=used, blocks=blocks, spare=spare, wanted=wanted, short=(wanted - spare) * erase
+            ).at(
                 region=region,
                 key="size",
                 artifact=artifact.path,
                 offset=region.at,
                 length=region.size,
-                used=used,
-                blocks=blocks,
-                spare=spare,
-                wanted=wanted,
-                short=(wanted - spare) * erase,
             )
+
+
+def _block_device_values(*, holds: str, kind: str) -> None: ...
 
 
 BLOCK_DEVICE = Rule(
     name="filesystem-without-bad-block-handling",
     severity=Severity.WARNING,
+    values=_block_device_values,
     message="{region} holds {holds} on {chip}, a {kind}, without UBI below it",
     effect=(
         "It is read through a block device that does not skip bad blocks: the first one shifts or"
@@ -95,19 +101,18 @@ def without_ubi(subject: Subject) -> Outcome:
             continue
         for region in layout.regions_on(chip.name):
             if region.holds in _BLOCK_DEVICES:
-                yield BLOCK_DEVICE.finding(
-                    region=region,
-                    key="holds",
-                    offset=region.at,
-                    length=region.size,
-                    holds=region.holds,
-                    kind=chip.kind.short,
+                yield BLOCK_DEVICE(holds=region.holds, kind=chip.kind.short).at(
+                    region=region, key="holds", offset=region.at, length=region.size
                 )
+
+
+def _page_values(*, erase: int, page: int) -> None: ...
 
 
 PAGE = Rule(
     name="page-does-not-divide-erase-block",
     severity=Severity.ERROR,
+    values=_page_values,
     message="an erase block of {erase:bytes} on {chip} is no whole number of {page:bytes} pages",
     effect="One of the two is wrong, and with it all that is computed from it.",
     fix="Take both from the datasheet of the part.",
@@ -123,6 +128,6 @@ def page_divides(subject: Subject) -> Outcome:
     for chip in subject.layout.chips.values() if subject.layout else ():
         for erase in sorted({run.size for run in chip.erase_map}):
             if chip.kind.bad_blocks and erase % chip.page:
-                yield PAGE.finding(
-                    chip=chip.name, where=chip.at_key("page"), erase=erase, page=chip.page
+                yield PAGE(erase=erase, page=chip.page).at(
+                    chip=chip.name, where=chip.at_key("page")
                 )

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from imgaudit.model import Chip, Layout, Region, Writer
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.units import KIB, MIB, Span
 
@@ -35,9 +35,13 @@ def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region
                 yield chip, regions, region, region.env.size
 
 
+def _start_values(*, start: int, erase: int, block: int, next: int) -> None: ...
+
+
 START = Rule(
     name="region-start-not-erase-aligned",
     severity=Severity.ERROR,
+    values=_start_values,
     message=(
         "{region} starts at {start:place}, inside the {erase:bytes} erase block of {block:place}"
     ),
@@ -60,22 +64,22 @@ def region_start(subject: Subject) -> Outcome:
             block = chip.erase_start(region.at)
             if block != region.at:
                 erase = chip.erase_unit(region.at)
-                yield START.finding(
+                yield START(start=region.at, erase=erase, block=block, next=block + erase).at(
                     region=region,
                     key="at",
                     offset=region.at,
                     length=region.at - block,
                     severity=Severity.WARNING if region.writer is Writer.FACTORY else None,
-                    start=region.at,
-                    erase=erase,
-                    block=block,
-                    next=block + erase,
                 )
+
+
+def _end_values(*, end: int, erase: int, block: int, next: int) -> None: ...
 
 
 END = Rule(
     name="region-end-not-erase-aligned",
     severity=Severity.WARNING,
+    values=_end_values,
     message="{region} ends at {end:place}, inside the {erase:bytes} erase block of {block:place}",
     effect=(
         "Linux forces the MTD partition read-only; erasing the whole of it is refused, or takes"
@@ -101,22 +105,24 @@ def region_end(subject: Subject) -> Outcome:
             erase = chip.erase_unit(end)
             rest = Span(end, block + erase)
             shared = any(other.span.overlaps(rest) for other in regions if other is not region)
-            yield END.finding(
+            yield END(end=end, erase=erase, block=block, next=block + erase).at(
                 region=region,
                 key="size",
                 offset=end,
                 length=end - block,
                 severity=Severity.ERROR if shared else None,
-                end=end,
-                erase=erase,
-                block=block,
-                next=block + erase,
             )
+
+
+def _shared_values(
+    other: str, *, writer: str, other_writer: str, erase: int, block: int, next: int
+) -> None: ...
 
 
 SHARED = Rule(
     name="erase-block-shared",
     severity=Severity.ERROR,
+    values=_shared_values,
     message=(
         "{region} ({writer}) and {other} ({other_writer}) both lie in the {erase:bytes} erase block"
         " of {block:place}"
@@ -144,23 +150,23 @@ def erase_block_shared(subject: Subject) -> Outcome:
                 continue
             common = chip.erased_by(one.span).common(chip.erased_by(other.span))
             if common.size:
-                yield SHARED.finding(
-                    region=one,
-                    key="size",
-                    offset=common.start,
-                    length=common.size,
+                yield SHARED(
                     writer=one.writer.value,
                     other=other.name,
                     other_writer=other.writer.value,
                     erase=common.size,
                     block=common.start,
                     next=common.end,
-                )
+                ).at(region=one, key="size", offset=common.start, length=common.size)
+
+
+def _env_align_values(*, start: int, erase: int) -> None: ...
 
 
 ENV_ALIGN = Rule(
     name="environment-not-erase-aligned",
     severity=Severity.ERROR,
+    values=_env_align_values,
     message=(
         "the environment {region} is at {start:place}, not at the start of a {erase:bytes} erase"
         " block"
@@ -178,19 +184,21 @@ ENV_ALIGN = Rule(
 def environment_aligned(subject: Subject) -> Outcome:
     for chip, _, region, _ in _environments(subject):
         if chip.erase_start(region.at) != region.at:
-            yield ENV_ALIGN.finding(
+            yield ENV_ALIGN(start=region.at, erase=chip.erase_unit(region.at)).at(
                 region=region,
                 key="at",
                 offset=region.at,
                 length=region.at - chip.erase_start(region.at),
-                start=region.at,
-                erase=chip.erase_unit(region.at),
             )
+
+
+def _env_neighbour_values(other: str, *, size: int, next: int) -> None: ...
 
 
 ENV_NEIGHBOUR = Rule(
     name="environment-rewrites-neighbour",
     severity=Severity.WARNING,
+    values=_env_neighbour_values,
     message=(
         "{other} lies at {at:place}, in the erase block that the {size:bytes} environment {region}"
         " only partly fills"
@@ -221,22 +229,23 @@ def environment_rewrites_neighbour(subject: Subject) -> Outcome:
         rest = Span(region.at + size, chip.erase_end(region.at + size))
         for other in regions:
             if other is not region and other.span.overlaps(rest):
-                yield ENV_NEIGHBOUR.finding(
+                yield ENV_NEIGHBOUR(other=other.name, size=size, next=rest.end).at(
                     region=region,
                     key="env",
                     offset=other.at,
                     length=other.span.common(rest).size,
                     severity=None if other.writer is Writer.RUNTIME else Severity.ERROR,
-                    other=other.name,
                     at=other.at,
-                    size=size,
-                    next=rest.end,
                 )
+
+
+def _env_tail_values(other: str, *, size: int, erased: int, lost: int, next: int) -> None: ...
 
 
 ENV_TAIL = Rule(
     name="environment-wipes-what-follows",
     severity=Severity.ERROR,
+    values=_env_tail_values,
     message=(
         "saving the {size:bytes} environment {region} erases {erased:bytes}: {lost:bytes} of"
         " {other} from {at:place} are wiped"
@@ -268,23 +277,28 @@ def environment_wipes(subject: Subject) -> Outcome:
         tail = Span(region.at + size, max(region.at + size, erased.end))
         for other in regions:
             if other is not region and other.span.overlaps(tail):
-                yield ENV_TAIL.finding(
-                    region=region,
-                    key="env",
-                    offset=other.at,
-                    length=other.span.common(tail).size,
+                yield ENV_TAIL(
                     size=size,
                     erased=erased.size,
                     lost=other.span.common(tail).size,
                     other=other.name,
-                    at=other.at,
                     next=erased.end,
+                ).at(
+                    region=region,
+                    key="env",
+                    offset=other.at,
+                    length=other.span.common(tail).size,
+                    at=other.at,
                 )
+
+
+def _env_copies_values(copy: str, *, block: int, next: int) -> None: ...
 
 
 ENV_COPIES = Rule(
     name="environment-copies-share-erase-block",
     severity=Severity.ERROR,
+    values=_env_copies_values,
     message="{region} and its copy {copy} share the erase block of {block:place}",
     effect=(
         "Erasing the new copy erases the good old one too: power lost in saveenv loses the"
@@ -314,20 +328,18 @@ def environment_copies(subject: Subject) -> Outcome:
             theirs = chip.erased_by(Span.sized(other.at, size))
             common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
             if common.size:
-                yield ENV_COPIES.finding(
-                    region=region,
-                    key="env",
-                    offset=common.start,
-                    length=common.size,
-                    copy=other.name,
-                    block=common.start,
-                    next=common.end,
+                yield ENV_COPIES(copy=other.name, block=common.start, next=common.end).at(
+                    region=region, key="env", offset=common.start, length=common.size
                 )
+
+
+def _window_values(*, end: int, limit: int) -> None: ...
 
 
 WINDOW = Rule(
     name="region-above-three-byte-window",
     severity=Severity.ERROR,
+    values=_window_values,
     message="{region} reaches {end:place}, past the 16 MiB that three address bytes can reach",
     effect=(
         "The address wraps: what is read or written is at the offset less 16 MiB, so the boot finds"
@@ -356,19 +368,21 @@ def three_byte_window(subject: Subject) -> Outcome:
                 WINDOW.name, chip.name, "the layout does not say the chip's address-bytes"
             )
         for region in beyond if chip.address_bytes == 3 else ():
-            yield WINDOW.finding(
+            yield WINDOW(end=region.span.end, limit=_WINDOW).at(
                 region=region,
                 key="at",
                 offset=max(region.at, _WINDOW),
                 length=region.span.end - max(region.at, _WINDOW),
-                end=region.span.end,
-                limit=_WINDOW,
             )
+
+
+def _warm_reset_values(*, size: int) -> None: ...
 
 
 WARM_RESET = Rule(
     name="warm-reset-loses-flash",
     severity=Severity.ERROR,
+    values=_warm_reset_values,
     message=(
         "{chip} has {size:bytes}, is put into a 4-byte mode that outlives a reset, and is not reset"
         " with the SoC"
@@ -400,10 +414,8 @@ def warm_reset(subject: Subject) -> Outcome:
             why = "the layout does not say the chip's four-byte-mode and reset-pin"
             yield NotChecked(WARM_RESET.name, chip.name, why)
             continue
-        yield WARM_RESET.finding(
-            chip=chip.name,
-            where=chip.at_key("four-byte-mode"),
-            size=max(chip.sizes),
+        yield WARM_RESET(size=max(chip.sizes)).at(
+            chip=chip.name, where=chip.at_key("four-byte-mode")
         )
 
 
@@ -419,9 +431,13 @@ def protectable(chip_size: int, bits: int) -> list[int]:
     return [0, *sorted(lengths | {chip_size})]
 
 
+def _protect_values(*, bits: int, covers: int, below: int, above: int) -> None: ...
+
+
 PROTECT = Rule(
     name="block-protect-not-expressible",
     severity=Severity.WARNING,
+    values=_protect_values,
     message=(
         "{bits} block-protect bits cannot cover {covers:bytes} of {chip}; the nearest are"
         " {below:bytes} and {above:bytes}"
@@ -452,21 +468,23 @@ def block_protect(subject: Subject) -> Outcome:
             continue
         lengths = protectable(chip.size, protect.bits)
         if protect.covers not in lengths:
-            yield PROTECT.finding(
-                chip=chip.name,
-                where=chip.at_key("block-protect"),
+            yield PROTECT(
                 bits=protect.bits,
                 covers=protect.covers,
                 below=max(length for length in lengths if length <= protect.covers),
                 above=min(
                     (length for length in lengths if length > protect.covers), default=chip.size
                 ),
-            )
+            ).at(chip=chip.name, where=chip.at_key("block-protect"))
+
+
+def _locked_values(*, writer: str, locked: int, end: str) -> None: ...
 
 
 LOCKED = Rule(
     name="block-protect-covers-written-region",
     severity=Severity.ERROR,
+    values=_locked_values,
     message="{region} is written by {writer} but {locked:bytes} of it are block-protected",
     effect="Erase and write report success and change nothing; the next boot runs the old content.",
     fix="Protect less, or move {region} out of the protected {end} of the chip.",
@@ -497,20 +515,15 @@ def block_protect_covers(subject: Subject) -> Outcome:
         for region in regions:
             common = region.span.common(locked)
             if region.writer is Writer.RUNTIME and common.size:
-                yield LOCKED.finding(
-                    region=region,
-                    key="at",
-                    offset=common.start,
-                    length=common.size,
-                    writer=region.writer.value,
-                    locked=common.size,
-                    end=protect.end,
+                yield LOCKED(writer=region.writer.value, locked=common.size, end=protect.end).at(
+                    region=region, key="at", offset=common.start, length=common.size
                 )
 
 
 ENV_SINGLE = Rule(
     name="environment-has-no-copy",
     severity=Severity.WARNING,
+    values=nothing,
     message="the environment {region} is saved at run time and has no redundant copy",
     effect="Power lost in saveenv leaves no valid environment: the board boots with its defaults.",
     fix="Give it a second region in erase blocks of its own and name that in env: copy.",
@@ -535,12 +548,16 @@ def environment_single(subject: Subject) -> Outcome:
     for region in regions:
         paired = region.name in copies or (region.env is not None and region.env.copy)
         if region.holds == "uboot-env" and region.writer is Writer.RUNTIME and not paired:
-            yield ENV_SINGLE.finding(region=region, offset=region.at, length=region.size)
+            yield ENV_SINGLE().at(region=region, offset=region.at, length=region.size)
+
+
+def _image_size_values(*, size: int, chip_size: int) -> None: ...
 
 
 IMAGE_SIZE = Rule(
     name="chip-image-size",
     severity=Severity.WARNING,
+    values=_image_size_values,
     message="{artifact} has {size:bytes}, {chip} has {chip_size:bytes}",
     effect=(
         "A programmer refuses the file or leaves the old content behind its end; one that is too"
@@ -567,13 +584,11 @@ def chip_image_size(subject: Subject) -> Outcome:
         if not chip.kind.mtd or image.artifact is None:
             continue
         if image.size != chip.size:
-            yield IMAGE_SIZE.finding(
+            yield IMAGE_SIZE(size=image.size, chip_size=chip.size).at(
                 artifact=image.artifact.path,
                 chip=chip.name,
                 where=chip.at_key("image"),
                 offset=min(image.size, chip.size),
                 length=abs(image.size - chip.size),
                 severity=Severity.ERROR if image.size > chip.size else None,
-                size=image.size,
-                chip_size=chip.size,
             )

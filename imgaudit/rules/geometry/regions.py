@@ -12,9 +12,14 @@ from imgaudit.units import KIB, Span, both, overlapping
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
 
+
+def _overlap_values(other: str, *, other_start: int, size: int, start: int) -> None: ...
+
+
 OVERLAP = Rule(
     name="regions-overlap",
     severity=Severity.ERROR,
+    values=_overlap_values,
     message="{region} and {other} both claim {size:bytes} from {start:place}",
     effect="Writing one destroys the other.",
     fix="Move or shrink one of them; {other} starts at {other_start:place}.",
@@ -33,21 +38,18 @@ def regions_overlap(subject: Subject) -> Outcome:
     for area in layout.areas():
         for one, other in overlapping(layout.regions_on(area.name), lambda region: region.span):
             common = one.span.common(other.span)
-            yield OVERLAP.finding(
-                region=one,
-                key="size",
-                offset=common.start,
-                length=common.size,
-                other=other.name,
-                other_start=other.at,
-                size=common.size,
-                start=common.start,
-            )
+            yield OVERLAP(
+                other=other.name, other_start=other.at, size=common.size, start=common.start
+            ).at(region=one, key="size", offset=common.start, length=common.size)
+
+
+def _past_end_values(*, end: int, over: int, size: int, area: str) -> None: ...
 
 
 PAST_END = Rule(
     name="region-past-chip-end",
     severity=Severity.ERROR,
+    values=_past_end_values,
     message="{region} ends at {end:place}, {over:bytes} past the {size:bytes} of {area}",
     effect=(
         "U-Boot refuses to read or erase past the end; Linux cuts the partition short, and what"
@@ -71,16 +73,12 @@ def region_past_end(subject: Subject) -> Outcome:
         for region in layout.regions_on(area.name):
             if area.size is not None and region.span.end > area.size:
                 outside = region.span.common(Span(area.size, region.span.end))
-                yield PAST_END.finding(
-                    region=region,
-                    key="size",
-                    offset=outside.start,
-                    length=outside.size,
+                yield PAST_END(
                     end=region.span.end,
                     over=region.span.end - area.size,
                     size=area.size,
                     area=_part(area),
-                )
+                ).at(region=region, key="size", offset=outside.start, length=outside.size)
 
 
 def _part(area: Area) -> str:
@@ -88,9 +86,13 @@ def _part(area: Area) -> str:
     return f"the smallest approved {area.name}" if several else area.name
 
 
+def _exceeds_values(*, size: int, how: str, room: int, over: int, needed: int) -> None: ...
+
+
 EXCEEDS = Rule(
     name="artifact-exceeds-region",
     severity=Severity.ERROR,
+    values=_exceeds_values,
     message=("{artifact} is {size:bytes}{how}; {region} holds {room:bytes}: {over:bytes} too many"),
     effect="It is cut at the region's end, or overwrites what follows.",
     fix=(
@@ -117,22 +119,27 @@ def artifact_exceeds_region(subject: Subject) -> Outcome:
         over = payload.size - region.room
         if over > 0:
             unpacked = payload is not artifact.content
-            yield EXCEEDS.finding(
-                region=region,
-                artifact=artifact.path,
-                offset=region.at,
-                length=region.file_at + payload.size,
+            yield EXCEEDS(
                 size=payload.size,
                 how=" unpacked" if unpacked else "",
                 room=region.room,
                 over=over,
                 needed=region.file_at + payload.size,
+            ).at(
+                region=region,
+                artifact=artifact.path,
+                offset=region.at,
+                length=region.file_at + payload.size,
             )
+
+
+def _headroom_values(*, free: int, percent: float | None, wanted: str) -> None: ...
 
 
 HEADROOM = Rule(
     name="headroom-low",
     severity=Severity.WARNING,
+    values=_headroom_values,
     message="{artifact} leaves {free:bytes} of {region} free ({percent:.1f} %); {wanted} should be",
     effect="The next kernel or security update may not fit boards that are in the field.",
     fix="Shrink the artifact, grow {region} while no board is in the field, or lower keep-free.",
@@ -161,21 +168,22 @@ def headroom(subject: Subject) -> Outcome:
             continue
         keep: KeepFree = region.keep_free or layout.policy.keep_free
         if free is not None and 0 <= free < keep.of(region.room):
-            yield HEADROOM.finding(
+            yield HEADROOM(free=free, percent=item.free_percent, wanted=str(keep)).at(
                 region=region,
                 key="keep-free",
                 artifact=item.path,
                 offset=region.at + region.size - free,
                 length=free,
-                free=free,
-                percent=item.free_percent,
-                wanted=str(keep),
             )
+
+
+def _planned_values(*, size: int, room: int, over: int) -> None: ...
 
 
 PLANNED = Rule(
     name="planned-size-exceeds-region",
     severity=Severity.ERROR,
+    values=_planned_values,
     message="{region} is planned for {size:bytes} and holds {room:bytes}: {over:bytes} too many",
     effect="The artifact will not fit once it is built.",
     fix="Grow {region} by {over:bytes}, or plan for less.",
@@ -191,20 +199,18 @@ def planned_size(subject: Subject) -> Outcome:
     for region in subject.layout.regions if subject.layout else ():
         over = (region.expect or 0) - region.room
         if region.expect is not None and over > 0:
-            yield PLANNED.finding(
-                region=region,
-                key="expect",
-                offset=region.at,
-                length=region.file_at + region.expect,
-                size=region.expect,
-                room=region.room,
-                over=over,
+            yield PLANNED(size=region.expect, room=region.room, over=over).at(
+                region=region, key="expect", offset=region.at, length=region.file_at + region.expect
             )
+
+
+def _grew_values(*, size: int | None, expect: int) -> None: ...
 
 
 GREW = Rule(
     name="artifact-larger-than-planned",
     severity=Severity.WARNING,
+    values=_grew_values,
     message="{artifact} is {size:bytes}; {expect:bytes} were planned for {region}",
     effect="It fits today; what was planned with it, such as a second slot or a download, may not.",
     fix="Make it smaller, or correct expect: in the layout.",
@@ -229,20 +235,22 @@ def larger_than_planned(subject: Subject) -> Outcome:
             why = f"{placement.missing}; it is planned for {both(region.expect)}"
             yield NotChecked(None, region.name, why)
         if region.expect is not None and (placement.size or 0) > region.expect:
-            yield GREW.finding(
+            yield GREW(size=placement.size, expect=region.expect).at(
                 region=region,
                 key="expect",
                 artifact=placement.path,
                 offset=region.at,
                 length=placement.size,
-                size=placement.size,
-                expect=region.expect,
             )
+
+
+def _spans_chips_values(stage: str, other: str, *, home: str) -> None: ...
 
 
 SPANS_CHIPS = Rule(
     name="recovery-depends-on-another-chip",
     severity=Severity.ERROR,
+    values=_spans_chips_values,
     message=(
         "the stage {stage} brings a rescue ramdisk from {home} but also needs {region} on {other}"
     ),
@@ -274,20 +282,21 @@ def stage_spans_chips(subject: Subject) -> Outcome:
         for name in stage.regions:
             region = layout.region(name)
             if region.chip != home.chip:
-                yield SPANS_CHIPS.finding(
+                yield SPANS_CHIPS(stage=stage.name, home=home.chip, other=region.area).at(
                     region=region,
                     where=stage.at_key("regions"),
                     offset=region.at,
                     length=region.size,
-                    stage=stage.name,
-                    home=home.chip,
-                    other=region.area,
                 )
+
+
+def _sectors_values(*, size: int, start: int) -> None: ...
 
 
 SECTORS = Rule(
     name="region-not-whole-sectors",
     severity=Severity.ERROR,
+    values=_sectors_values,
     message="{region} is {size:bytes} at {start:place}: not whole 512-byte sectors",
     effect="It is read and written by sectors: the first or last bytes are someone else's.",
     fix="Make its offset and size multiples of 512.",
@@ -305,11 +314,9 @@ def whole_sectors(subject: Subject) -> Outcome:
         if layout is None or not layout.area(region.area).chip.kind.sectors:
             continue
         if region.at % 512 or region.size % 512:
-            yield SECTORS.finding(
+            yield SECTORS(size=region.size, start=region.at).at(
                 region=region,
                 key="at" if region.at % 512 else "size",
                 offset=region.at,
                 length=region.size,
-                size=region.size,
-                start=region.at,
             )
