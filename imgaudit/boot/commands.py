@@ -21,7 +21,7 @@ from imgaudit.boot.media import (
     partition_named,
     table_entry,
 )
-from imgaudit.boot.records import BLOCK, Cause, Kind, World
+from imgaudit.boot.records import BLOCK, Cause, Gap, Kind, Oddity, World
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Hole, Text, is_number, number
 from imgaudit.errors import FormatError
@@ -116,8 +116,8 @@ class Done:
     start: Start | None = None
     ends: str = ""
     exits: bool = False
-    oddity: str = ""
-    unresolved: str = ""
+    oddity: Oddity | None = None
+    unresolved: Gap | None = None
 
 
 Function = Callable[[Call], Done]
@@ -217,7 +217,7 @@ def _sf(call: Call) -> Done:
             device = device if len(nors) > 1 else (nors or [NOR])[0]
         return Done(kind=Kind.SELECT, device=device, selects={"sf": device})
     device = probed or NOR
-    oddity = "" if probed or "sf" in call.state.selected else "no sf probe before"
+    oddity = None if probed or "sf" in call.state.selected else Oddity.NO_PROBE
     if verb in {"read", "write", "update"}:
         device, offset, rest, name = _place(call, 3, device)
         size = call.number(4) if len(call.words) > 4 else rest
@@ -701,7 +701,7 @@ def _setenv(call: Call, first: int = 1) -> Done:
     if first >= len(call.words):
         return Done(kind=Kind.SET, succeeds=False)
     if name is None:
-        return Done(kind=Kind.SET, unresolved="variable name not known")
+        return Done(kind=Kind.SET, unresolved=Gap.VARIABLE_NAME)
     if "=" in name or (first == 1 and name.startswith("-")):
         return Done(kind=Kind.SET, succeeds=False)
     pieces: list[str | Hole] = []
@@ -728,7 +728,7 @@ def _env(call: Call) -> Done:
     if verb == "save":
         return Done(kind=Kind.SAVE)
     if verb == "load":
-        return Done(kind=Kind.SET, unresolved="loaded environment not known")
+        return Done(kind=Kind.SET, unresolved=Gap.LOADED_ENVIRONMENT)
     if verb in {"ask", "edit"}:
         return _ask(call, 2)
     if verb == "print":
@@ -768,7 +768,7 @@ def _import(call: Call) -> Done:
         sets={name: Text.unknown(name) for name in names},
         imports_at=words[0].number() if words else None,
         imports=names,
-        unresolved="" if words and words[0].plain else "imported environment not known",
+        unresolved=None if words and words[0].plain else Gap.IMPORTED_ENVIRONMENT,
     )
 
 
@@ -778,7 +778,7 @@ def _default(call: Call) -> Done:
     names = [word.plain for word in call.words[2:] if word.plain and not word.plain.startswith("-")]
     if any(word.plain in {"-a", "-fa", "-af"} for word in call.words[2:]):
         if defaults is None:
-            return Done(kind=Kind.SET, unresolved="default environment not known")
+            return Done(kind=Kind.SET, unresolved=Gap.DEFAULT_ENVIRONMENT)
         names = list({**call.state.environment, **defaults})
     if defaults is None:
         return Done(kind=Kind.SET, sets={name: Text.unknown(name) for name in names})
@@ -804,7 +804,7 @@ def _run(call: Call, first: int = 1) -> Done:
             any_of = _matching(word, call.state.environment)
             if len(call.words) == first + 1 and any_of:
                 return Done(kind=Kind.RUN, any_of=any_of)
-            return Done(kind=Kind.RUN, unresolved="name of what to run is not known")
+            return Done(kind=Kind.RUN, unresolved=Gap.WHAT_RUNS)
         names.append(word.plain)
     return Done(kind=Kind.RUN, succeeds=None if names else False, runs=tuple(names))
 
@@ -826,7 +826,7 @@ def _matching(name: Text, environment: Mapping[str, Text]) -> tuple[str, ...]:
 def _source(call: Call) -> Done:
     """`source [address[:part|#configuration]]`."""
     at = _image(call, 1)[0] if len(call.words) > 1 else call.value("loadaddr")
-    return Done(kind=Kind.RUN, source_at=at, unresolved="script not known" if at is None else "")
+    return Done(kind=Kind.RUN, source_at=at, unresolved=Gap.SCRIPT if at is None else None)
 
 
 def _setexpr(call: Call) -> Done:
@@ -836,7 +836,7 @@ def _setexpr(call: Call) -> Done:
     """
     name, words = call.text(1), call.words
     if name is None and len(words) > 1:
-        return Done(kind=Kind.SET, unresolved="variable name not known")
+        return Done(kind=Kind.SET, unresolved=Gap.VARIABLE_NAME)
     symbol = call.text(3)
     if len(words) < 3 or name is None:
         return Done(kind=Kind.SET, succeeds=False)
@@ -923,7 +923,7 @@ def _test(call: Call) -> Done:
         kind=Kind.TEST,
         succeeds=decide_test(call.words[1:], exists),
         choice=True,
-        oddity="test has no ==" if any(word.plain == "==" for word in call.words) else "",
+        oddity=Oddity.NO_EQUALS if any(word.plain == "==" for word in call.words) else None,
     )
 
 
@@ -1013,7 +1013,7 @@ def _boot_address(call: Call) -> Done:
 
 
 def _boot_unknown(_: Call) -> Done:
-    return Done(kind=Kind.BOOT, start=Start(), unresolved="what it starts is not known")
+    return Done(kind=Kind.BOOT, start=Start(), unresolved=Gap.WHAT_STARTS)
 
 
 def _bootflow(call: Call) -> Done:

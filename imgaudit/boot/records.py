@@ -41,6 +41,41 @@ class Kind(StrEnum):
     UNKNOWN = "unknown"
 
 
+class Gap(StrEnum):
+    """What a walk could not know or follow."""
+
+    MISSING_SCRIPT = "missing script"
+    SCRIPT = "script not known"
+    STATUS = "status not known"
+    WHAT_RUNS = "name of what to run is not known"
+    WHAT_STARTS = "what it starts is not known"
+    RUNS_ITSELF = "runs itself"
+    SYNTAX = "syntax error"
+    DEPTH = "too deep to follow"
+    ENDLESS = "loop without an end"
+    LONG_LOOP = "loop not followed to its end"
+    COMMAND = "unknown command"
+    COMMAND_NAME = "command not known"
+    RUN_TIME = "set at run time"
+    EMPTY = "variable without a value"
+    UNDEFINED = "undefined variable"
+    VARIABLE_NAME = "variable name not known"
+    LOADED_ENVIRONMENT = "loaded environment not known"
+    IMPORTED_ENVIRONMENT = "imported environment not known"
+    DEFAULT_ENVIRONMENT = "default environment not known"
+
+
+class Oddity(StrEnum):
+    """What the shell or a command does differently from what the text suggests."""
+
+    NO_PROBE = "no sf probe before"
+    NO_EQUALS = "test has no =="
+    OR_AFTER_AND = "|| after && does not run"
+    AND_AFTER_OR = "&& after || does not run"
+    HIDDEN_VARIABLE = "loop variable hidden by the environment"
+    NOTHING_LEFT = "nothing is left of the command"
+
+
 class Outcome(StrEnum):
     """How a command has to end for what follows it to be reached."""
 
@@ -154,10 +189,10 @@ class Condition:
 class Note:
     """Something that the walk cannot know or that the shell does unexpectedly.
 
-    `kind` is a short fixed phrase, `what` the name or text concerned; the place is the first one.
+    `what` is the name or text concerned; the place is the first one.
     """
 
-    kind: str
+    kind: Gap | Oddity
     what: str
     variable: str
     at: int

@@ -20,8 +20,10 @@ from imgaudit.boot.records import (
     Cause,
     Condition,
     End,
+    Gap,
     Kind,
     Note,
+    Oddity,
     Operation,
     Outcome,
     Reason,
@@ -211,7 +213,7 @@ class _Walker:
         state = State(values)
         falls_through, succeeds, after = True, None, None
         if entry not in values:
-            self.note("missing script", entry, entry, 0)
+            self.note(Gap.MISSING_SCRIPT, entry, entry, 0)
         else:
             length = len(str(values[entry]))
             ways = self.variable(entry, state, (entry, 0))
@@ -245,7 +247,7 @@ class _Walker:
             else {name: value.plain for name, value in after.environment.items()},
         )
 
-    def note(self, kind: str, what: str, variable: str, at: int) -> None:
+    def note(self, kind: Gap, what: str, variable: str, at: int) -> None:
         """Remember what cannot be known; the first place of each is enough."""
         self.unresolved.setdefault((kind, what), Note(kind, what, variable, at))
 
@@ -253,7 +255,7 @@ class _Walker:
         """Remember where a path stops; the first path to a place is enough."""
         self.ends.setdefault((how, variable, at), End(how, variable, at, state.path))
 
-    def odd(self, kind: str, what: str, variable: str, at: int) -> None:
+    def odd(self, kind: Oddity, what: str, variable: str, at: int) -> None:
         """Remember something that the shell does unexpectedly."""
         self.oddities.setdefault((kind, what), Note(kind, what, variable, at))
 
@@ -271,13 +273,13 @@ class _Walker:
         """Run a variable, as the `run name` at a place (a text's name and an offset)."""
         value = state.environment.get(name)
         if value is None:
-            self.note("missing script", name, *place)
+            self.note(Gap.MISSING_SCRIPT, name, *place)
             return _Ways(None, state)
         if value.plain is None:
-            self.note("script not known", name, *place)
-            return self.either(state, "script not known", name, *place)
+            self.note(Gap.SCRIPT, name, *place)
+            return self.either(state, Gap.SCRIPT, name, *place)
         if self.stack.count(name) >= MAX_REENTRIES:
-            self.note("runs itself", name, *place)
+            self.note(Gap.RUNS_ITSELF, name, *place)
             self.end("loop", *place, state)
             return _Ways(None, None, started=True)
         script = self.parsed.get((name, value.plain))
@@ -292,11 +294,11 @@ class _Walker:
     def script(self, script: Script, state: State) -> _Ways:
         """Run all units of a parsed text; `exit` inside leaves it."""
         if script.problem is not None:
-            self.note("syntax error", script.problem.why, script.name, script.problem.at)
+            self.note(Gap.SYNTAX, script.problem.why, script.name, script.problem.at)
         if self.depth >= MAX_DEPTH:
-            self.note("too deep to follow", script.name, script.name, 0)
+            self.note(Gap.DEPTH, script.name, script.name, 0)
             self.complete = False
-            return self.either(state, "too deep to follow", script.name, script.name, 0)
+            return self.either(state, Gap.DEPTH, script.name, script.name, 0)
         self.stack.append(script.name)
         self.left.append(_Ways(None, None))
         self.repeated.append({})
@@ -320,7 +322,7 @@ class _Walker:
             join(ways.success, left.success), join(ways.failure, left.failure), ways.started
         )
 
-    def either(self, state: State, why: str, what: str, variable: str, at: int) -> _Ways:
+    def either(self, state: State, why: Gap, what: str, variable: str, at: int) -> _Ways:
         """Come back both ways, for a reason that is not known."""
         if self.decider is not None:
             succeeds = self.decider.either(Note(why, what, variable, at), self.moment(state))
@@ -428,7 +430,7 @@ class _Walker:
         wants = "||" if operator == "&&" else "&&"
         if any(step.follow == wants for step in rest[1:-1]):
             at, end = rest[0].node.at, rest[-1].node.end
-            kind = f"{wants} after {operator} does not run"
+            kind = Oddity.OR_AFTER_AND if operator == "&&" else Oddity.AND_AFTER_OR
             self.odd(kind, self.quote(script, at, end), script.name, at)
 
     @staticmethod
@@ -530,7 +532,7 @@ class _Walker:
     def each(self, node: For, state: State, script: Script) -> _Ways:
         """Run `for`; its variable is a shell variable, which the environment hides."""
         if node.name in state.environment:
-            self.odd("loop variable hidden by the environment", node.name, script.name, node.at)
+            self.odd(Oddity.HIDDEN_VARIABLE, node.name, script.name, node.at)
         ways, started = _Ways(state, None), False
         found = shell.items(node.words, self.lookup(state, script))
         if not found:
@@ -577,7 +579,7 @@ class _Walker:
             if here.same_values(seen):
                 if leave is None:
                     self.note(
-                        "loop without an end",
+                        Gap.ENDLESS,
                         self.quote(script, node.at, node.end),
                         script.name,
                         node.at,
@@ -587,7 +589,7 @@ class _Walker:
                 break
             if rounds >= MAX_ROUNDS or open_rounds >= MAX_OPEN_ROUNDS or not self.spend():
                 self.note(
-                    "loop not followed to its end",
+                    Gap.LONG_LOOP,
                     self.quote(script, node.at, node.end),
                     script.name,
                     node.at,
@@ -613,13 +615,13 @@ class _Walker:
                 return Text.of(str(state.status & 0xFFFFFFFF))
             value = state.get(variable.name)
             if value is None and variable.name in RUN_TIME:
-                self.note("set at run time", variable.name, script.name, variable.at)
+                self.note(Gap.RUN_TIME, variable.name, script.name, variable.at)
                 return Text.unknown(variable.name)
             if variable.how:
                 return self.defaulted(variable, value, state)
             if value is None:
                 asked = asks or variable.name in self.assigned
-                kind = "variable without a value" if asked else "undefined variable"
+                kind = Gap.EMPTY if asked else Gap.UNDEFINED
                 self.note(kind, variable.name, script.name, variable.at)
                 return Text(())
             return value
@@ -660,23 +662,23 @@ class _Walker:
         if not arguments:
             # cli_hush.c: an empty command keeps the status of the one before
             self.odd(
-                "nothing is left of the command",
+                Oddity.NOTHING_LEFT,
                 self.quote(script, node.at, node.end),
                 script.name,
                 node.at,
             )
             if state.status is None:
                 quoted = self.quote(script, node.at, node.end)
-                return self.either(state, "status not known", quoted, script.name, node.at)
+                return self.either(state, Gap.STATUS, quoted, script.name, node.at)
             return _Ways(None, state) if state.status else _Ways(state, None)
         call = commands.Call(arguments, state, self.world)
         function = commands.known(call.name)
         if function is not None:
             done = function(call)
         elif call.words[0].plain is None:
-            done = Done(kind=Kind.UNKNOWN, unresolved="command not known")
+            done = Done(kind=Kind.UNKNOWN, unresolved=Gap.COMMAND_NAME)
         else:
-            self.note("unknown command", call.name, script.name, node.at)
+            self.note(Gap.COMMAND, call.name, script.name, node.at)
             short = commands.abbreviates(call.name)
             reason = Reason.SHORT_FORM if short else Reason.UNKNOWN_COMMAND
             done = Done(
@@ -697,7 +699,7 @@ class _Walker:
         """Come back with the exit code of an `exit` at a place."""
         state.status = code
         if code is None:
-            return self.either(state, "status not known", "exit", variable, at)
+            return self.either(state, Gap.STATUS, "exit", variable, at)
         return _Ways(None, state) if code else _Ways(state, None)
 
     @staticmethod
@@ -886,10 +888,10 @@ class _Walker:
             state.blame = frozenset({operation.index})
             return _Ways(None, state)
         if not texts:
-            self.note("script not known", operation.command, operation.variable, operation.at)
+            self.note(Gap.SCRIPT, operation.command, operation.variable, operation.at)
             if self.decider is not None:
                 place = (operation.variable, operation.at)
-                return self.either(state, "script not known", operation.command, *place)
+                return self.either(state, Gap.SCRIPT, operation.command, *place)
             failed = state.copy()
             failed.blame = frozenset({operation.index})
             return _Ways(state, failed)
@@ -900,7 +902,7 @@ class _Walker:
                 script = shell.parse(text, name, lines=True)
                 self.parsed[name, text] = script
             if self.stack.count(name) >= MAX_REENTRIES:
-                self.note("runs itself", name, name, 0)
+                self.note(Gap.RUNS_ITSELF, name, name, 0)
                 continue
             self.merge(out, self.script(script, state.copy()))
         fillers = state.buffer(at).fillers
@@ -914,7 +916,7 @@ class _Walker:
         texts = self.texts(done.imports_at or 0, state)
         if len(texts) != 1:
             self.note(
-                "imported environment not known",
+                Gap.IMPORTED_ENVIRONMENT,
                 operation.command,
                 operation.variable,
                 operation.at,
@@ -932,7 +934,7 @@ class _Walker:
         if device is not None and path is not None:
             text = self.world.scripts.get((device, partition or "", path))
         if text is None or path is None:
-            self.note("script not known", operation.command, operation.variable, operation.at)
+            self.note(Gap.SCRIPT, operation.command, operation.variable, operation.at)
             return self.boot(Start(), operation, state)
         here: State | None = state
         for label in parse_extlinux(text).ordered()[:MAX_LABELS]:
@@ -1097,7 +1099,7 @@ class _Loading:
 
     def missing(self, name: str) -> None:
         """Remember a variable that is not set."""
-        self.walker.note("undefined variable", name, self.script.name, self.operation.at)
+        self.walker.note(Gap.UNDEFINED, name, self.script.name, self.operation.at)
 
     def file(self, variable: str, name: Text | str, *, optional: bool = False) -> Text | None:
         """Load a file to the address that a variable holds; gives the address.

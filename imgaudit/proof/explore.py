@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from imgaudit.boot.board import Board
 from imgaudit.boot.commands import Done
-from imgaudit.boot.records import Boot, Kind, Note, Operation, Walk, World
+from imgaudit.boot.records import Boot, Gap, Kind, Note, Operation, Walk, World
 from imgaudit.boot.walk import Moment, Parsed, walk
 from imgaudit.proof.outcome import Outcome, outcome
 from imgaudit.proof.start import Started
@@ -156,7 +156,7 @@ class _OnePath:
     def either(self, note: Note, moment: Moment) -> bool:
         """See Decider."""
         operation = moment.operations[-1]
-        if self.there and note.kind == "script not known":
+        if self.there and note.kind is Gap.SCRIPT:
             self.path.outside.add(self.there)
             self.end(Ending.OUTSIDE, note.kind)
         if self.fork(operation, f"{note.kind}: {note.what}", moment):
@@ -267,10 +267,10 @@ def _follow(one: _OnePath, setting: Setting, entry: str) -> Path:
 
 
 _BREAKS = {
-    "missing script": "nothing defines {what}",
-    "syntax error": "the script has a syntax error: {what}",
-    "runs itself": "{what} runs itself without an end",
-    "loop without an end": "the loop has no end",
+    Gap.MISSING_SCRIPT: "nothing defines {what}",
+    Gap.SYNTAX: "the script has a syntax error: {what}",
+    Gap.RUNS_ITSELF: "{what} runs itself without an end",
+    Gap.ENDLESS: "the loop has no end",
 }
 
 
@@ -279,7 +279,7 @@ def _missing(path: Path) -> None:
     notes = path.walk.unresolved if path.walk is not None else ()
     operations = path.walk.operations if path.walk is not None else ()
     for note in notes:
-        if note.kind not in _BREAKS:
+        if not isinstance(note.kind, Gap) or note.kind not in _BREAKS:
             continue
         why = _BREAKS[note.kind].format(what=note.what)
         operation = next(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Protocol
 
-from imgaudit.boot.records import BLOCK, Kind, Note, Operation
+from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
@@ -14,8 +14,8 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
 
 _CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
-_ANSWERED = frozenset({"undefined variable", "missing script", "set at run time"})
-_EMPTY = "variable without a value"
+# What has a finding of its own, and what a script may well ask for.
+_ANSWERED = frozenset({Gap.UNDEFINED, Gap.MISSING_SCRIPT, Gap.RUN_TIME, Gap.EMPTY, Gap.SYNTAX})
 _EMMC = "size: 1 MiB, erase-block: 64 KiB}\n  emmc: {kind: emmc, sectors: 65536"
 _BOOT = "name: boot, chip: emmc, partition: 1, at: 1 MiB, size: 1 MiB"
 _MMC_READ = "mmc dev 0 && mmc read 0x88000000 0x800 {} && bootm 0x88000000"
@@ -115,7 +115,7 @@ def _not_followed(subject: Subject) -> Iterator[NotChecked]:
         return
     for entry, followed in boots.followed.items():
         for note in followed.walk.unresolved:
-            if note.kind not in _ANSWERED and note.kind != _EMPTY:
+            if note.kind not in _ANSWERED:
                 why = f"{note.kind}: {note.what}"
                 yield NotChecked(READS_TOO_LITTLE.name, f"script {note.variable}", why)
         for start in followed.starts:
@@ -355,7 +355,7 @@ _FEEDS = frozenset({Kind.READ, Kind.LOAD, Kind.BOOT, Kind.COPY, Kind.UNPACK, Kin
 
 @check(UNDEFINED)
 def variable_undefined(subject: Subject) -> Outcome:
-    for followed, note in _notes(subject.boots, "undefined variable"):
+    for followed, note in _notes(subject.boots, Gap.UNDEFINED):
         user = _user(followed, note)
         needed = (
             user is not None
@@ -374,12 +374,12 @@ def variable_undefined(subject: Subject) -> Outcome:
         )
 
 
-def _notes(boots: Boots, kind: str) -> Iterator[tuple[Followed, Note]]:
+def _notes(boots: Boots, kind: Gap) -> Iterator[tuple[Followed, Note]]:
     """Give the notes of a kind, each name once."""
     seen = set()
     for followed in boots.followed.values():
         for note in followed.walk.unresolved:
-            if note.kind == kind and note.what not in seen:
+            if note.kind is kind and note.what not in seen:
                 seen.add(note.what)
                 yield followed, note
 
@@ -415,7 +415,7 @@ MISSING = Rule(
 def script_missing(subject: Subject) -> Outcome:
     boots = subject.boots
     stages = subject.layout.stages.values() if subject.layout is not None else ()
-    for _, note in _notes(boots, "missing script"):
+    for _, note in _notes(boots, Gap.MISSING_SCRIPT):
         stage = next((stage for stage in stages if stage.entry == note.what), None)
         itself = note.variable == note.what
         script = f"stage {stage.name}" if itself and stage is not None else note.variable
@@ -492,6 +492,10 @@ def recovery_not_reached(subject: Subject) -> Outcome:
         if _open_run(boots):
             yield NotChecked(NOT_REACHED.name, f"run {entry}", "bootcmd runs what is not known")
             continue
+        if _chain_ends_early(boots):
+            why = "fallback-never-runs comes first"
+            yield NotChecked(NOT_REACHED.name, f"run {entry}", why)
+            continue
         yield finding(
             NOT_REACHED(entry=entry, stage=stage.name, when=when),
             boots,
@@ -518,9 +522,17 @@ def _unreached(boots: Boots, layout: Layout | None, stage: Stage, entry: str) ->
 
 
 def _open_run(boots: Boots) -> bool:
-    kinds = {"name of what to run is not known", "script not known"}
+    kinds = {Gap.WHAT_RUNS, Gap.SCRIPT}
     followed = boots.followed.get("bootcmd")
     return followed is not None and any(note.kind in kinds for note in followed.walk.unresolved)
+
+
+def _chain_ends_early(boots: Boots) -> bool:
+    """Tell whether the older parser leaves a chain of bootcmd that may lead to the entry."""
+    kinds = {Oddity.OR_AFTER_AND, Oddity.AND_AFTER_OR}
+    starts = (boots.followed.get(name) for name in ("bootcmd", "altbootcmd"))
+    notes = (note for start in starts if start is not None for note in start.walk.oddities)
+    return any(note.kind in kinds for note in notes)
 
 
 def _limit(boots: Boots) -> int | None:

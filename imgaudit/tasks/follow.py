@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from imgaudit.boot.ranges import Range
-from imgaudit.boot.records import Boot, Condition, Kind, Operation, Outcome
+from imgaudit.boot.records import Boot, Condition, Gap, Kind, Operation, Outcome
 from imgaudit.boot.stage import Boots, Followed, Origin, Piece, Start
 from imgaudit.errors import AuditError
 from imgaudit.layout.keys import close
@@ -19,7 +19,6 @@ from imgaudit.units import Span, human
 
 _PARTS = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
 _MOST_AGAIN = 1
-_EMPTY = "variable without a value"  # a script may well ask for one that is not set
 _LONGEST = 60  # characters of a condition's text
 _COMPOUND = {
     "for": "the loop above",
@@ -325,7 +324,8 @@ def _open(subject: Subject, told: dict[str, Followed]) -> Iterator[Section]:
     odd: dict[str, dict[str, None]] = {}
     for followed in told.values():
         for note in followed.walk.unresolved:
-            if note.kind != _EMPTY:
+            # A script may well ask for a variable that is not set.
+            if note.kind is not Gap.EMPTY:
                 unknown.setdefault(f"{note.kind}, in {note.variable}", {})[note.what] = None
         for note in followed.walk.oddities:
             odd.setdefault(f"{note.kind}, in {note.variable}", {})[note.what] = None
