@@ -5,13 +5,21 @@ from __future__ import annotations
 import re
 import string
 from dataclasses import replace
+from enum import EnumType
+from typing import Any, get_args
 
 import pytest
 
+from imgaudit.boot.records import Gap, Oddity
+from imgaudit.contents.chips import Look
 from imgaudit.contents.reader import Loader
+from imgaudit.ramdisk.follow import TroubleKind
+from imgaudit.ramdisk.scan import SecretKind
+from imgaudit.rescue.runnable import ReasonKind
 from imgaudit.rules import checks
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Check, Finding
+from imgaudit.rules.rescue import CAUSES
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit
 
@@ -115,3 +123,84 @@ def test_bad_example_without_its_layout(check: Check) -> None:
         assert finding.effect
         assert finding.fix
         assert finding.region is None
+
+
+class NotJudged(str):
+    """Why no rule is about a kind of fact."""
+
+    __slots__ = ()
+
+
+UNSURE = NotJudged("the walk could not know: told as not checked by the rules of scripts")
+NOTED: dict[Any, dict[Any, str]] = {
+    Gap: {
+        Gap.MISSING_SCRIPT: "script-missing",
+        Gap.UNDEFINED: "variable-undefined",
+        Gap.SYNTAX: "script-syntax-error",
+        Gap.RUN_TIME: NotJudged("the board sets it itself, and the layout may say to what"),
+        Gap.EMPTY: NotJudged("a script may well ask for a variable that is not set"),
+        Gap.SCRIPT: UNSURE,
+        Gap.STATUS: UNSURE,
+        Gap.WHAT_RUNS: UNSURE,
+        Gap.WHAT_STARTS: UNSURE,
+        Gap.RUNS_ITSELF: UNSURE,
+        Gap.DEPTH: UNSURE,
+        Gap.ENDLESS: UNSURE,
+        Gap.LONG_LOOP: UNSURE,
+        Gap.COMMAND: UNSURE,
+        Gap.COMMAND_NAME: UNSURE,
+        Gap.VARIABLE_NAME: UNSURE,
+        Gap.LOADED_ENVIRONMENT: UNSURE,
+        Gap.IMPORTED_ENVIRONMENT: UNSURE,
+        Gap.DEFAULT_ENVIRONMENT: UNSURE,
+    },
+    Oddity: {
+        Oddity.NO_PROBE: "flash-not-probed",
+        Oddity.NO_EQUALS: "test-without-comparison",
+        Oddity.OR_AFTER_AND: "fallback-skipped",
+        Oddity.AND_AFTER_OR: "fallback-skipped",
+        Oddity.HIDDEN_VARIABLE: "loop-variable-in-environment",
+        Oddity.NOTHING_LEFT: NotJudged("variable-undefined tells of the variable that is empty"),
+    },
+    TroubleKind: {
+        "refused": "ramdisk-format-refused",
+        "junk": "ramdisk-junk-behind",
+        "cut": "ramdisk-cut",
+        "bound": NotJudged("where reading ended: told as not checked by ramdisk-format-refused"),
+    },
+    ReasonKind: {
+        **{kind: rule for rule, kinds in CAUSES.items() for kind in kinds},
+        "compat": NotJudged("some kernels run it: tool-missing tells it as not checked"),
+        "multi-call": NotJudged("cannot be read: tool-missing tells it as not checked"),
+        "bound": NotJudged("where reading ended: tool-missing tells it as not checked"),
+    },
+    SecretKind: {
+        "private-key": "private-key-in-image",
+        "host-key": "host-keys-baked-in",
+        "credentials": "credentials-in-image",
+        "wifi-passphrase": "credentials-in-image",
+    },
+    Look: {
+        Look.SAME: NotJudged("it is as built"),
+        Look.UNKNOWN: NotJudged("told as not checked by chip-image-differs"),
+        Look.CUT: "chip-image-ends-early",
+        Look.OTHER: "chip-image-holds-other-region",
+        Look.SHIFTED: "chip-image-content-shifted",
+        Look.SWAPPED: "chip-image-bytes-swapped",
+        Look.MIRRORED: "chip-image-bits-reversed",
+        Look.STUCK: "chip-image-bit-stuck",
+        Look.NOT_ERASED: "chip-image-not-erased-first",
+        Look.ERASED: "chip-image-erased-hole",
+        Look.SAVED: "chip-image-environment-saved",
+        Look.BROKEN: "chip-image-environment-broken",
+        Look.DIFFERS: "chip-image-differs",
+    },
+}
+
+
+@pytest.mark.parametrize("kinds", NOTED, ids=str)
+def test_each_kind_of_fact_has_a_rule_or_a_reason(kinds: Any) -> None:
+    every = set(kinds) if isinstance(kinds, EnumType) else set(get_args(kinds))
+    assert set(NOTED[kinds]) == every
+    for rule in NOTED[kinds].values():
+        assert isinstance(rule, NotJudged) or rule in checks()

@@ -253,7 +253,7 @@ def _choices(need: NeedFacts) -> str:
     return ", ".join(" with ".join(tools) for tools in alternatives)
 
 
-_CAUSES = {
+CAUSES = {
     "library-missing": ("library", "not-cached"),
     "loader-missing": ("loader",),
     "interpreter-missing": ("interpreter", "depth"),
@@ -293,7 +293,7 @@ class _Cause(Protocol):
 def _causes(rule: _Cause, rescue: Rescue) -> Outcome:
     """Give one finding for each thing that keeps tools from running."""
     facts = surveyed(rescue)
-    kinds = _CAUSES[rule.name]
+    kinds = CAUSES[rule.name]
     found: dict[str, dict[str, str]] = {}
     for tool in facts.tools.values():
         for reason in tool.verdict.reasons if dead(tool) else ():

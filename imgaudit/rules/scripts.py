@@ -493,7 +493,7 @@ def recovery_not_reached(subject: Subject) -> Outcome:
             yield NotChecked(NOT_REACHED.name, f"run {entry}", "bootcmd runs what is not known")
             continue
         if _chain_ends_early(boots):
-            why = "fallback-never-runs comes first"
+            why = "fallback-skipped comes first"
             yield NotChecked(NOT_REACHED.name, f"run {entry}", why)
             continue
         yield finding(

@@ -109,7 +109,7 @@ def _cut_off_values(script: str, text: str, *, operator: str, first: str) -> Non
 
 
 CUT_OFF = Rule(
-    name="fallback-never-runs",
+    name="fallback-skipped",
     severity=Severity.ERROR,
     values=_cut_off_values,
     message="{script}: in `{text}`, what follows {operator} does not run when what comes first"
