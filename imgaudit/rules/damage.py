@@ -34,9 +34,13 @@ def _fat(clusters: int) -> bytes:
     return (head + 2 * table.ljust(512, b"\0") + name).ljust(64 * KIB, b"\0")
 
 
+def _damaged_values(*, what: str, count: int, more: str) -> None: ...
+
+
 DAMAGED = Rule(
     name="filesystem-damaged",
     severity=Severity.ERROR,
+    values=_damaged_values,
     message="{content}: the file system is damaged inside: {what}{more}",
     effect="Files are cut, mixed up or lost; the kernel may refuse the mount when it meets this.",
     fix="Build or copy it again; do not ship one that a check of the file system must repair.",
@@ -67,12 +71,13 @@ def filesystem_damaged(subject: Subject) -> Outcome:
         if facts.flaws:
             first, more = facts.flaws[0], facts.flaw_count - 1
             yield found.finding(
-                DAMAGED,
+                DAMAGED(
+                    what=first.what,
+                    count=facts.flaw_count,
+                    more=f", and {more:,} more" if more else "",
+                ),
                 at=first.offset,
                 length=4,
-                what=first.what,
-                count=facts.flaw_count,
-                more=f", and {more:,} more" if more else "",
             )
         if facts.unwalked:
             yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)

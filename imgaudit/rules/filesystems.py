@@ -15,7 +15,6 @@ from imgaudit.formats.ext import Ext
 from imgaudit.formats.f2fs import F2fs
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fat import Fat
-from imgaudit.formats.files import FileSystem
 from imgaudit.formats.jffs2 import Jffs2
 from imgaudit.formats.luks import Luks
 from imgaudit.formats.lvm2 import Lvm2
@@ -24,14 +23,14 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Chip, Region
 from imgaudit.rules._containers import Found, contents
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Kind, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.kinds import contents_of
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, place, round_up
 
 F = TypeVar("F", bound=Facts)
 
-_SIZED = ("btrfs", "erofs", "ext4", "f2fs", "fat", "squashfs", "ubifs")
 # Less than a page of 4 KiB: what an end that was taken as exclusive costs.
 _ONE_SHORT = 8 * SECTOR
 _OFF_BY_ONE = ", as where an inclusive end was taken as exclusive"
@@ -75,11 +74,23 @@ def _extent(facts: Facts) -> _Extent | None:
     return None
 
 
-def _extents(subject: Subject) -> Iterator[tuple[Found[Facts], _Extent]]:
-    for found in contents(subject, Facts):
-        extent = _extent(found.facts)
-        if extent is not None:
-            yield found, extent
+def _extents(found: Found[Facts]) -> Iterator[_Sized]:
+    extent = _extent(found.facts)
+    if extent is not None:
+        yield found, extent
+
+
+_Sized = tuple[Found[Facts], _Extent]
+"""A file system, and what it says of its own size."""
+SQUASHFS = contents_of(Squashfs)
+EXTS = contents_of(Ext)
+FATS = contents_of(Fat)
+F2FS = contents_of(F2fs)
+JFFS2S = contents_of(Jffs2)
+UBIS = contents_of(Ubi)
+MOUNTED: Kind[Found[Facts]] = contents_of(Ext, Fat)
+SUMMED: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Jffs2, Luks, Lvm2, Ubi, Ubifs)
+SIZED: Kind[_Sized] = contents_of(Btrfs, Erofs, Ext, F2fs, Fat, Squashfs, Ubifs).each(_extents)
 
 
 def _nor_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]:
@@ -233,9 +244,24 @@ _ROOT = "name: rootfs, at: 0, size: 64 KiB, file: rootfs.img"
 _DISK = "name: rootfs, partition: 1, at: 1 MiB, size: 64 KiB, file: rootfs.img"
 
 
+def _larger_values(
+    *,
+    kind: str,
+    size: int,
+    holder: str,
+    room: int,
+    over: int,
+    blocks: int,
+    device_blocks: int,
+    says: str,
+    hint: str,
+) -> None: ...
+
+
 LARGER = Rule(
     name="filesystem-larger-than-region",
     severity=Severity.ERROR,
+    values=_larger_values,
     message=(
         "{content}: the {kind} file system is {size:bytes}, {holder} has {room:bytes};"
         " {over:bytes} are missing{hint}{says}"
@@ -251,25 +277,22 @@ LARGER = Rule(
     " file system for its size",
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(65, stored=64)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
-    judges=_SIZED,
 )
 
 
-@check(LARGER)
-def filesystem_larger(subject: Subject) -> Outcome:
-    for found, extent in _extents(subject):
-        room = found.room
-        if room is None or extent.size <= room:
-            continue
-        over = extent.size - room
-        blocks, device = extent.size // extent.block, room // extent.block
-        says = ""
-        if isinstance(found.facts, Ext):
-            says = f"; bad geometry: block count {blocks} exceeds size of device ({device} blocks)"
-        yield found.finding(
-            LARGER,
-            at=extent.at,
-            length=extent.size,
+@check(LARGER, over=SIZED)
+def filesystem_larger(sized: _Sized) -> Outcome:
+    found, extent = sized
+    room = found.room
+    if room is None or extent.size <= room:
+        return
+    over = extent.size - room
+    blocks, device = extent.size // extent.block, room // extent.block
+    says = ""
+    if isinstance(found.facts, Ext):
+        says = f"; bad geometry: block count {blocks} exceeds size of device ({device} blocks)"
+    yield found.finding(
+        LARGER(
             kind=extent.kind,
             size=extent.size,
             holder=found.node.place,
@@ -279,12 +302,19 @@ def filesystem_larger(subject: Subject) -> Outcome:
             device_blocks=device,
             says=says,
             hint=_OFF_BY_ONE if over < _ONE_SHORT else "",
-        )
+        ),
+        at=extent.at,
+        length=extent.size,
+    )
+
+
+def _truncated_values(*, kind: str, have: int, size: int, missing: int) -> None: ...
 
 
 TRUNCATED = Rule(
     name="filesystem-truncated",
     severity=Severity.ERROR,
+    values=_truncated_values,
     message=(
         "{content} ends at {have:bytes}; its {kind} file system is {size:bytes}: the last"
         " {missing:bytes} are not there"
@@ -296,39 +326,38 @@ TRUNCATED = Rule(
     source="the superblock of each file system",
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, stored=32)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(32)}),
-    judges=_SIZED,
 )
 
 
-@check(TRUNCATED)
-def filesystem_truncated(subject: Subject) -> Outcome:
-    for found, extent in _extents(subject):
-        have = found.content.size
-        # What fills its place was cut by it, and is too large rather than truncated.
-        if have >= extent.size or (found.room is not None and have >= found.room):
-            continue
-        if not _complete(found):
-            why = f"{found.artifact.path} does not unpack to its end"
-            yield NotChecked(TRUNCATED.name, found.content.name, why)
-            continue
-        yield found.finding(
-            TRUNCATED,
-            at=have,
-            length=extent.size - have,
-            kind=extent.kind,
-            have=have,
-            size=extent.size,
-            missing=extent.size - have,
-        )
+@check(TRUNCATED, over=SIZED)
+def filesystem_truncated(sized: _Sized) -> Outcome:
+    found, extent = sized
+    have = found.content.size
+    # What fills its place was cut by it, and is too large rather than truncated.
+    if have >= extent.size or (found.room is not None and have >= found.room):
+        return
+    if not _complete(found):
+        why = f"{found.artifact.path} does not unpack to its end"
+        yield NotChecked(TRUNCATED.name, found.content.name, why)
+        return
+    yield found.finding(
+        TRUNCATED(kind=extent.kind, have=have, size=extent.size, missing=extent.size - have),
+        at=have,
+        length=extent.size - have,
+    )
 
 
 def _complete(found: Found[Facts]) -> bool:
     return all(content.complete for content in found.artifact.content.walk())
 
 
+def _padding_values(*, size: int, rest: int, unit: int, padded: int) -> None: ...
+
+
 PADDING = Rule(
     name="squashfs-not-padded",
     severity=Severity.WARNING,
+    values=_padding_values,
     message="{content} is {size:bytes} long, {rest:bytes} past a multiple of {unit:bytes}",
     effect=(
         "A device that ends there has no whole last block: reading it fails with 'attempt to access"
@@ -340,33 +369,31 @@ PADDING = Rule(
     source="Linux fs/squashfs/Kconfig, SQUASHFS_4K_DEVBLK_SIZE (from memory)",
     bad=nor(_ROOT + ", holds: squashfs", files={"rootfs.img": lambda: _squashfs(9000, 9000)}),
     good=nor(_ROOT + ", holds: squashfs", files={"rootfs.img": lambda: _squashfs(9000, 12288)}),
-    judges=("squashfs",),
 )
 
 
-@check(PADDING)
-def squashfs_padded(subject: Subject) -> Outcome:
-    for found in contents(subject, Squashfs):
-        size = found.content.size
-        if found.nested or size % 4096 == 0 or size < found.facts.bytes_used:
-            continue
-        ends = found.room is None or round_up(size, KIB) > found.room
-        fatal = size % KIB != 0 and ends
-        unit = KIB if fatal else 4096
-        yield found.finding(
-            PADDING,
-            at=size - size % unit,
-            severity=Severity.ERROR if fatal else None,
-            size=size,
-            rest=size % unit,
-            unit=unit,
-            padded=round_up(size, 4096),
-        )
+@check(PADDING, over=SQUASHFS)
+def squashfs_padded(found: Found[Squashfs]) -> Outcome:
+    size = found.content.size
+    if found.nested or size % 4096 == 0 or size < found.facts.bytes_used:
+        return
+    ends = found.room is None or round_up(size, KIB) > found.room
+    fatal = size % KIB != 0 and ends
+    unit = KIB if fatal else 4096
+    yield found.finding(
+        PADDING(size=size, rest=size % unit, unit=unit, padded=round_up(size, 4096)),
+        at=size - size % unit,
+        severity=Severity.ERROR if fatal else None,
+    )
+
+
+def _not_clean_values(*, kind: str, what: str) -> None: ...
 
 
 NOT_CLEAN = Rule(
     name="filesystem-not-clean",
     severity=Severity.WARNING,
+    values=_not_clean_values,
     message="{content}: the {kind} file system {what}",
     effect=(
         "Its first mount replays or checks what the build left behind; a read-only mount of it may"
@@ -378,28 +405,30 @@ NOT_CLEAN = Rule(
     source="Linux Documentation/filesystems/ext4/super.rst; include/uapi/linux/msdos_fs.h",
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=0)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
-    judges=("ext4", "fat"),
 )
 
 
-@check(NOT_CLEAN)
-def filesystem_clean(subject: Subject) -> Outcome:
-    for found in contents(subject, Facts):
-        facts = found.facts
-        if isinstance(facts, Ext) and facts.kind != "journal" and not facts.clean:
-            at, what = facts.offsets["state"], "was not unmounted"
-        elif isinstance(facts, Ext) and facts.needs_recovery:
-            at, what = facts.offsets["feature_incompat"], "has a journal to replay"
-        elif isinstance(facts, Fat) and facts.dirty:
-            at, what = facts.offsets["BS_Reserved1"], "was not unmounted"
-        else:
-            continue
-        yield found.finding(NOT_CLEAN, at=at, length=4, kind=facts.kind, what=what)
+@check(NOT_CLEAN, over=MOUNTED)
+def filesystem_clean(found: Found[Facts]) -> Outcome:
+    facts = found.facts
+    if isinstance(facts, Ext) and facts.kind != "journal" and not facts.clean:
+        at, what = facts.offsets["state"], "was not unmounted"
+    elif isinstance(facts, Ext) and facts.needs_recovery:
+        at, what = facts.offsets["feature_incompat"], "has a journal to replay"
+    elif isinstance(facts, Fat) and facts.dirty:
+        at, what = facts.offsets["BS_Reserved1"], "was not unmounted"
+    else:
+        return
+    yield found.finding(NOT_CLEAN(kind=facts.kind, what=what), at=at, length=4)
+
+
+def _has_errors_values(*, kind: str, count: int) -> None: ...
 
 
 HAS_ERRORS = Rule(
     name="filesystem-has-errors",
     severity=Severity.ERROR,
+    values=_has_errors_values,
     message="{content}: the {kind} file system is marked as having errors ({count} counted)",
     effect="The kernel mounts it read-only or panics, as its error policy says.",
     fix="Make the image anew; do not ship one that e2fsck must repair.",
@@ -407,24 +436,26 @@ HAS_ERRORS = Rule(
     source="Linux Documentation/filesystems/ext4/super.rst",
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=3, errors=2)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
-    judges=("ext4",),
 )
 
 
-@check(HAS_ERRORS)
-def filesystem_errors(subject: Subject) -> Outcome:
-    for found in contents(subject, Ext):
-        facts = found.facts
-        if facts.has_errors or facts.error_count:
-            at = facts.offsets["state" if facts.has_errors else "error_count"]
-            yield found.finding(
-                HAS_ERRORS, at=at, length=4, kind=facts.kind, count=facts.error_count
-            )
+@check(HAS_ERRORS, over=EXTS)
+def filesystem_errors(found: Found[Ext]) -> Outcome:
+    facts = found.facts
+    if facts.has_errors or facts.error_count:
+        at = facts.offsets["state" if facts.has_errors else "error_count"]
+        yield found.finding(HAS_ERRORS(kind=facts.kind, count=facts.error_count), at=at, length=4)
+
+
+def _checksum_values(
+    what: str, *, stored: str, computed: str | None, count: int, more: str
+) -> None: ...
 
 
 CHECKSUM = Rule(
     name="filesystem-checksum",
     severity=Severity.ERROR,
+    values=_checksum_values,
     message=("{content}: the checksum of the {what} is {stored}, its bytes make {computed}{more}"),
     effect="The kernel refuses to mount it, or skips what is damaged and loses those files.",
     fix="Build or copy it again: its bytes changed after they were written.",
@@ -438,37 +469,39 @@ CHECKSUM = Rule(
         _DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400, flip=1)}
     ),
     good=emmc(_DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400)}),
-    judges=("btrfs", "erofs", "ext4", "f2fs", "jffs2", "luks", "lvm2", "ubi", "ubifs"),
 )
 
 
-@check(CHECKSUM)
-def filesystem_checksum(subject: Subject) -> Outcome:
-    for found in contents(subject, Facts):
-        if not isinstance(found.facts, FileSystem | Erofs | F2fs | Luks | Lvm2 | Ubi | Ubifs):
-            continue
-        wrong = [checksum for checksum in found.facts.checksums if checksum.matches is False]
-        if wrong:
-            first = wrong[0]
-            yield found.finding(
-                CHECKSUM,
-                at=first.offset,
-                length=4,
+@check(CHECKSUM, over=SUMMED)
+def filesystem_checksum(found: Found[Facts]) -> Outcome:
+    wrong = [checksum for checksum in found.facts.checksums if checksum.matches is False]
+    if wrong:
+        first = wrong[0]
+        yield found.finding(
+            CHECKSUM(
                 what=first.name,
                 stored=first.stored,
                 computed=first.computed,
                 count=len(wrong),
                 more=f", and {len(wrong) - 1} more" if len(wrong) > 1 else "",
-            )
+            ),
+            at=first.offset,
+            length=4,
+        )
 
 
 _BOOT_TYPES = frozenset({"esp", "xbootldr"})
 _BOOT_LABELS = frozenset({"boot", "boot-a", "boot-b"})
 _NOT_IN_U_BOOT = frozenset({"compression", "inline_data", "meta_bg", "encrypt"})
 
+
+def _features_values(features: str, *, holder: str, without: str) -> None: ...
+
+
 FEATURES = Rule(
     name="ext4-feature-not-in-u-boot",
     severity=Severity.WARNING,
+    values=_features_values,
     message="{content}: U-Boot, which reads {holder}, does not know {features}",
     effect="U-Boot finds no files in it, or loads other bytes than theirs.",
     fix="Make it without: mke2fs -O {without}.",
@@ -485,33 +518,36 @@ FEATURES = Rule(
         _DISK + ", type: xbootldr, holds: ext4",
         files={"rootfs.img": lambda: _ext(64, incompat=0x42)},
     ),
-    judges=("ext4",),
 )
 
 
-@check(FEATURES)
-def ext4_features(subject: Subject) -> Outcome:
-    for found in contents(subject, Ext):
-        region = found.region
-        if region is None or not (
-            region.type in _BOOT_TYPES or _BOOT_LABELS.intersection(region.labels)
-        ):
-            continue
-        unknown = sorted(_NOT_IN_U_BOOT.intersection(found.facts.features))
-        if unknown:
-            yield found.finding(
-                FEATURES,
-                at=found.facts.offsets["feature_incompat"],
-                length=4,
+@check(FEATURES, over=EXTS)
+def ext4_features(found: Found[Ext]) -> Outcome:
+    region = found.region
+    if region is None or not (
+        region.type in _BOOT_TYPES or _BOOT_LABELS.intersection(region.labels)
+    ):
+        return
+    unknown = sorted(_NOT_IN_U_BOOT.intersection(found.facts.features))
+    if unknown:
+        yield found.finding(
+            FEATURES(
                 holder=found.node.place,
                 features=", ".join(unknown),
                 without=",".join(f"^{name}" for name in unknown),
-            )
+            ),
+            at=found.facts.offsets["feature_incompat"],
+            length=4,
+        )
+
+
+def _fat_type_values(*, clusters: int, kind: str, but: str) -> None: ...
 
 
 FAT_TYPE = Rule(
     name="fat-type-inconsistent",
     severity=Severity.WARNING,
+    values=_fat_type_values,
     message="{content}: {clusters:,} clusters make it a {kind}, but {but}",
     effect="Boot ROM, U-Boot and Linux each tell the kind of a FAT in another way and disagree.",
     fix="Make it anew with mkfs.fat, with -F only where the size allows that kind.",
@@ -522,34 +558,36 @@ FAT_TYPE = Rule(
     source="Microsoft, FAT32 File System Specification 1.03; U-Boot fs/fat/fat.c",
     bad=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT16   ")}),
     good=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT12   ")}),
-    judges=("fat",),
 )
 
 
-@check(FAT_TYPE)
-def fat_type(subject: Subject) -> Outcome:
-    for found in contents(subject, Fat):
-        facts = found.facts
-        laid_out = "FAT32" if facts.fat32_layout else "FAT12 or FAT16"
-        # "FAT" alone names no kind.
-        said = facts.type_text
-        but = ""
-        if (facts.kind == "FAT32") != facts.fat32_layout:
-            but, at = f"its boot sector is laid out for {laid_out}", facts.offsets["BPB_FATSz16"]
-        elif said in {"FAT12", "FAT16", "FAT32"} and said != facts.kind:
-            but, at = f"its label says {said}", facts.offsets["BS_FilSysType"]
-        elif facts.fat_entries < facts.cluster_count + 2:
-            but = f"its FAT has entries for {max(0, facts.fat_entries - 2):,}"
-            at = facts.offsets["BPB_FATSz16"]
-        if but:
-            yield found.finding(
-                FAT_TYPE, at=at, length=8, clusters=facts.cluster_count, kind=facts.kind, but=but
-            )
+@check(FAT_TYPE, over=FATS)
+def fat_type(found: Found[Fat]) -> Outcome:
+    facts = found.facts
+    laid_out = "FAT32" if facts.fat32_layout else "FAT12 or FAT16"
+    # "FAT" alone names no kind.
+    said = facts.type_text
+    but = ""
+    if (facts.kind == "FAT32") != facts.fat32_layout:
+        but, at = f"its boot sector is laid out for {laid_out}", facts.offsets["BPB_FATSz16"]
+    elif said in {"FAT12", "FAT16", "FAT32"} and said != facts.kind:
+        but, at = f"its label says {said}", facts.offsets["BS_FilSysType"]
+    elif facts.fat_entries < facts.cluster_count + 2:
+        but = f"its FAT has entries for {max(0, facts.fat_entries - 2):,}"
+        at = facts.offsets["BPB_FATSz16"]
+    if but:
+        yield found.finding(
+            FAT_TYPE(clusters=facts.cluster_count, kind=facts.kind, but=but), at=at, length=8
+        )
+
+
+def _f2fs_copies_values(*, how: str) -> None: ...
 
 
 F2FS_COPIES = Rule(
     name="f2fs-superblocks-differ",
     severity=Severity.ERROR,
+    values=_f2fs_copies_values,
     message="{content}: the two F2FS superblocks {how}",
     effect="Which one is used depends on which can be read: the file system changes its shape.",
     fix="Make the image anew with mkfs.f2fs.",
@@ -557,27 +595,29 @@ F2FS_COPIES = Rule(
     source="Linux fs/f2fs/super.c, read_raw_super_block",
     bad=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=17)}),
     good=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=16)}),
-    judges=("f2fs",),
 )
 
 
-@check(F2FS_COPIES)
-def f2fs_superblocks(subject: Subject) -> Outcome:
-    for found in contents(subject, F2fs):
-        facts = found.facts
-        if facts.first is None or facts.second is None:
-            at = 0x400 if facts.first is None else 0x1400
-            how = f"are not both there: none can be read at {place(at)}"
-        elif facts.differences:
-            at, how = 0x1400, f"differ in {', '.join(facts.differences)}"
-        else:
-            continue
-        yield found.finding(F2FS_COPIES, at=at, length=3072, how=how)
+@check(F2FS_COPIES, over=F2FS)
+def f2fs_superblocks(found: Found[F2fs]) -> Outcome:
+    facts = found.facts
+    if facts.first is None or facts.second is None:
+        at = 0x400 if facts.first is None else 0x1400
+        how = f"are not both there: none can be read at {place(at)}"
+    elif facts.differences:
+        at, how = 0x1400, f"differ in {', '.join(facts.differences)}"
+    else:
+        return
+    yield found.finding(F2FS_COPIES(how=how), at=at, length=3072)
+
+
+def _jffs2_blocks_values(*, count: int, erase: int, least: int, needed: int) -> None: ...
 
 
 JFFS2_BLOCKS = Rule(
     name="jffs2-too-few-blocks",
     severity=Severity.ERROR,
+    values=_jffs2_blocks_values,
     message=(
         "{region} is for JFFS2 and has {count} erase blocks of {erase:bytes}; it needs {least}"
     ),
@@ -596,21 +636,18 @@ def jffs2_blocks(subject: Subject) -> Outcome:
         erase = chip.erase_unit(region.at)
         count = region.size // erase
         if count < _JFFS2_BLOCKS:
-            yield JFFS2_BLOCKS.finding(
-                region=region,
-                key="size",
-                offset=region.at,
-                length=region.size,
-                count=count,
-                erase=erase,
-                least=_JFFS2_BLOCKS,
-                needed=_JFFS2_BLOCKS * erase,
-            )
+            yield JFFS2_BLOCKS(
+                count=count, erase=erase, least=_JFFS2_BLOCKS, needed=_JFFS2_BLOCKS * erase
+            ).at(region=region, key="size", offset=region.at, length=region.size)
+
+
+def _jffs2_erase_values(*, made: int, erase: int) -> None: ...
 
 
 JFFS2_ERASE = Rule(
     name="jffs2-erase-size-mismatch",
     severity=Severity.ERROR,
+    values=_jffs2_erase_values,
     message=(
         "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
     ),
@@ -629,24 +666,26 @@ JFFS2_ERASE = Rule(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
         files={"settings.jffs2": lambda: _jffs2(64 * KIB)},
     ),
-    judges=("jffs2",),
 )
 
 
-@check(JFFS2_ERASE)
-def jffs2_erase(subject: Subject) -> Outcome:
-    for found in contents(subject, Jffs2):
-        there, made = _on_nor(found), found.facts.erase_size
-        if there is None or made is None or made == there[1]:
-            continue
-        yield found.finding(
-            JFFS2_ERASE, at=found.facts.cleanmarkers[1], length=12, made=made, erase=there[1]
-        )
+@check(JFFS2_ERASE, over=JFFS2S)
+def jffs2_erase(found: Found[Jffs2]) -> Outcome:
+    there, made = _on_nor(found), found.facts.erase_size
+    if there is None or made is None or made == there[1]:
+        return
+    yield found.finding(
+        JFFS2_ERASE(made=made, erase=there[1]), at=found.facts.cleanmarkers[1], length=12
+    )
+
+
+def _jffs2_order_values(*, order: str, arch: str) -> None: ...
 
 
 JFFS2_ORDER = Rule(
     name="jffs2-byte-order",
     severity=Severity.ERROR,
+    values=_jffs2_order_values,
     message="{content} is {order}-endian, the board ({arch}) is little-endian",
     effect="The kernel finds none of its nodes: 'Magic bitmask 0x1985 not found'.",
     fix="Make it with mkfs.jffs2 --little-endian.",
@@ -660,7 +699,6 @@ JFFS2_ORDER = Rule(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
         files={"settings.jffs2": lambda: _jffs2(64 * KIB)},
     ),
-    judges=("jffs2",),
 )
 
 
@@ -669,14 +707,19 @@ def jffs2_order(subject: Subject) -> Outcome:
     arch = subject.layout.arch if subject.layout else ""
     for found in contents(subject, Jffs2):
         if found.facts.order == "big" and arch in ARCHES and ARCHES[arch].little:
-            yield found.finding(JFFS2_ORDER, length=12, order="big", arch=arch)
+            yield found.finding(JFFS2_ORDER(order="big", arch=arch), length=12)
 
 
 _VOLUMES = "name: data, at: 0, size: 0x80000, holds: ubi, file: data.ubi"
 
+
+def _ubi_geometry_values(*, made: int, erase: int) -> None: ...
+
+
 UBI_GEOMETRY = Rule(
     name="ubi-block-size-mismatch",
     severity=Severity.ERROR,
+    values=_ubi_geometry_values,
     message=(
         "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
     ),
@@ -686,21 +729,25 @@ UBI_GEOMETRY = Rule(
     source="Linux drivers/mtd/ubi/attach.c; ubinize --peb-size",
     bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(128 * KIB, 2)}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
-    judges=("ubi",),
 )
 
 
-@check(UBI_GEOMETRY)
-def ubi_geometry(subject: Subject) -> Outcome:
-    for found in contents(subject, Ubi):
-        there, made = _on_nor(found), found.facts.peb_size
-        if there is not None and made is not None and made != there[1]:
-            yield found.finding(UBI_GEOMETRY, length=made, made=made, erase=there[1])
+@check(UBI_GEOMETRY, over=UBIS)
+def ubi_geometry(found: Found[Ubi]) -> Outcome:
+    there, made = _on_nor(found), found.facts.peb_size
+    if there is not None and made is not None and made != there[1]:
+        yield found.finding(UBI_GEOMETRY(made=made, erase=there[1]), length=made)
+
+
+def _ubi_volumes_values(
+    *, wanted: int, overhead: int, have: int, over: int, needed: int
+) -> None: ...
 
 
 UBI_VOLUMES = Rule(
     name="ubi-volume-overflow",
     severity=Severity.ERROR,
+    values=_ubi_volumes_values,
     message=(
         "{content}: its volumes need {wanted} erase blocks and UBI {overhead}; {region} has {have}"
     ),
@@ -711,33 +758,36 @@ UBI_VOLUMES = Rule(
     source="Linux drivers/mtd/ubi/vtbl.c, wl.c and eba.c (from memory)",
     bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 5)}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4)}),
-    judges=("ubi",),
 )
 
 
-@check(UBI_VOLUMES)
-def ubi_volumes(subject: Subject) -> Outcome:
-    for found in contents(subject, Ubi):
-        peb, region = found.facts.peb_size, found.region
-        if region is None or peb is None or found.nested:
-            continue
-        wanted = sum(volume.reserved_pebs for volume in found.facts.volumes)
-        have = region.size // peb
-        over = wanted + _UBI_OVERHEAD - have
-        if over > 0:
-            yield found.finding(
-                UBI_VOLUMES,
+@check(UBI_VOLUMES, over=UBIS)
+def ubi_volumes(found: Found[Ubi]) -> Outcome:
+    peb, region = found.facts.peb_size, found.region
+    if region is None or peb is None or found.nested:
+        return
+    wanted = sum(volume.reserved_pebs for volume in found.facts.volumes)
+    have = region.size // peb
+    over = wanted + _UBI_OVERHEAD - have
+    if over > 0:
+        yield found.finding(
+            UBI_VOLUMES(
                 wanted=wanted,
                 overhead=_UBI_OVERHEAD,
                 have=have,
                 over=over,
                 needed=(have + over) * peb,
             )
+        )
+
+
+def _ubifs_leb_values(*, what: str, leb: int, least: int) -> None: ...
 
 
 UBIFS_LEB = Rule(
     name="ubifs-leb-too-small",
     severity=Severity.ERROR,
+    values=_ubifs_leb_values,
     message="{what}: logical erase blocks of {leb:bytes}; UBIFS needs at least {least:bytes}",
     effect="Linux does not mount it.",
     fix="Use erase blocks of 16 KiB or more, or JFFS2.",
@@ -766,25 +816,23 @@ def ubifs_leb(subject: Subject) -> Outcome:
             told.add(found.region.name if found.region else None)
             at = found.facts.offsets["leb_size"]
             yield found.finding(
-                UBIFS_LEB, at=at, length=4, what=found.content.name, leb=leb, least=_UBIFS_MIN_LEB
+                UBIFS_LEB(what=found.content.name, leb=leb, least=_UBIFS_MIN_LEB), at=at, length=4
             )
     for chip, region in _nor_regions(subject, "ubifs"):
         leb = chip.erase_unit(region.at) - _UBI_HEADERS
         if leb < _UBIFS_MIN_LEB and region.name not in told:
-            yield UBIFS_LEB.finding(
-                region=region,
-                key="holds",
-                offset=region.at,
-                length=region.size,
-                what=region.name,
-                leb=leb,
-                least=_UBIFS_MIN_LEB,
+            yield UBIFS_LEB(what=region.name, leb=leb, least=_UBIFS_MIN_LEB).at(
+                region=region, key="holds", offset=region.at, length=region.size
             )
+
+
+def _raw_nor_values(*, holds: str, kind: str, erase: int) -> None: ...
 
 
 RAW_NOR = Rule(
     name="writable-filesystem-on-nor",
     severity=Severity.WARNING,
+    values=_raw_nor_values,
     message="{region} holds {holds} on {chip}, a {kind} without a translation layer",
     effect=(
         "Every small write erases and rewrites a whole erase block of {erase:bytes}: it is slow,"
@@ -803,20 +851,18 @@ def writable_on_nor(subject: Subject) -> Outcome:
     for chip, region in _nor_regions(subject, "ext2", "ext3", "ext4", "f2fs", "fat"):
         if chip.kind.bad_blocks:
             continue  # told as that
-        yield RAW_NOR.finding(
-            region=region,
-            key="holds",
-            offset=region.at,
-            length=region.size,
-            holds=region.holds,
-            kind=chip.kind.short,
-            erase=chip.erase_unit(region.at),
-        )
+        yield RAW_NOR(
+            holds=region.holds, kind=chip.kind.short, erase=chip.erase_unit(region.at)
+        ).at(region=region, key="holds", offset=region.at, length=region.size)
+
+
+def _same_uuid_values(other: str, *, content: str, uuid: str) -> None: ...
 
 
 SAME_UUID = Rule(
     name="filesystem-uuid-repeated",
     severity=Severity.NOTE,
+    values=_same_uuid_values,
     message="{content} and {other} have the same file system UUID {uuid}",
     effect="Whatever selects a slot by UUID= or LABEL= takes the first one it finds.",
     fix="Give each its own (mkfs -U), or select by PARTUUID= or PARTLABEL= only.",
@@ -845,15 +891,12 @@ def filesystem_uuid(subject: Subject) -> Outcome:
             continue
         first = seen.setdefault(uuid, region)
         if first is not region:
-            yield SAME_UUID.finding(
+            yield SAME_UUID(content=region.name, other=first.name, uuid=uuid).at(
                 region=region,
                 key="file",
                 artifact=artifact.path,
                 offset=region.at + region.file_at + at,
                 length=4 if isinstance(payload.facts, Fat) else 16,
-                content=region.name,
-                other=first.name,
-                uuid=uuid,
             )
 
 
