@@ -141,6 +141,7 @@ NOTED: dict[Any, dict[Any, str]] = {
         Gap.EMPTY: NotJudged("a script may well ask for a variable that is not set"),
         Gap.SCRIPT: UNSURE,
         Gap.STATUS: UNSURE,
+        Gap.NO_SCRIPT: NotJudged("source fails there: stage-does-not-start tells what that costs"),
         Gap.WHAT_RUNS: UNSURE,
         Gap.WHAT_STARTS: UNSURE,
         Gap.RUNS_ITSELF: UNSURE,

@@ -46,6 +46,7 @@ class Gap(StrEnum):
 
     MISSING_SCRIPT = "missing script"
     SCRIPT = "script not known"
+    NO_SCRIPT = "no script"
     STATUS = "status not known"
     WHAT_RUNS = "name of what to run is not known"
     WHAT_STARTS = "what it starts is not known"

@@ -883,7 +883,7 @@ class _Walker:
         """Run the script at an address."""
         texts = self.texts(at, state)
         if self.is_no_script(at, state):
-            self.note("no script", operation.command, operation.variable, operation.at)
+            self.note(Gap.NO_SCRIPT, operation.command, operation.variable, operation.at)
             state.status = 1
             state.blame = frozenset({operation.index})
             return _Ways(None, state)

@@ -7,12 +7,19 @@ from dataclasses import replace
 
 from imgaudit.proof.records import Proof, Step, Verdict
 from imgaudit.rules._boot import RECOVERY, scripted, whole_fit
-from imgaudit.rules.engine import Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
+
+
+def _stopped_values(
+    stage: str, *, over: str, command: str, script: str, why: str, then: str
+) -> None: ...
+
 
 DOES_NOT_START = Rule(
     name="stage-does-not-start",
     severity=Severity.ERROR,
+    values=_stopped_values,
     message="{stage} cannot start{over}: `{command}` in {script}: {why}",
     effect="No path starts {stage}: {then}.",
     fix="Mend this step, or give the script another one that can succeed.",
@@ -40,29 +47,36 @@ def does_not_start(subject: Subject) -> Outcome:
         if proof.verdict is Verdict.UNPROVEN:
             yield NotChecked(DOES_NOT_START.name, f"stage {proof.name}{over}", f"{step}")
         elif step is not None:
-            yield _finding(DOES_NOT_START, proof, step, over=over)
+            case = DOES_NOT_START(
+                stage=proof.name,
+                over=over,
+                command=step.command,
+                script=step.variable,
+                why=step.why,
+                then=proof.then,
+            )
+            guess = over and not proof.stored
+            yield _at(case, proof, step, Severity.WARNING if guess else None)
 
 
-def _finding(rule: Rule, proof: Proof, step: Step, *, over: str = "") -> Finding:
+def _at(case: Case, proof: Proof, step: Step, severity: Severity | None = None) -> Finding:
     place = proof.place
-    return rule.finding(
+    return case.at(
         region=place.region if place is not None else None,
         artifact=place.artifact if place is not None else None,
         where=place.where if place is not None else proof.stage.where,
         offset=step.offset,
-        severity=Severity.WARNING if over and not proof.stored else None,
-        stage=proof.name,
-        over=over,
-        command=step.command,
-        script=step.variable,
-        why=step.why,
-        then=proof.then,
+        severity=severity,
     )
+
+
+def _hopeless_values(stage: str, script: str, *, command: str, why: str) -> None: ...
 
 
 HOPELESS = Rule(
     name="first-choice-cannot-work",
     severity=Severity.WARNING,
+    values=_hopeless_values,
     message="`{command}` in {script} can never succeed: {why}",
     effect="{stage} starts all the same, by what the script tries next.",
     fix="Take the step out, or give it what it looks for.",
@@ -82,7 +96,10 @@ def first_choice(subject: Subject) -> Outcome:
     for proof, step in _hopeless(subject):
         if (step.variable, step.at, step.why) not in seen:
             seen.add((step.variable, step.at, step.why))
-            yield _finding(HOPELESS, proof, step)
+            case = HOPELESS(
+                stage=proof.name, script=step.variable, command=step.command, why=step.why
+            )
+            yield _at(case, proof, step)
 
 
 def _hopeless(subject: Subject) -> Iterator[tuple[Proof, Step]]:
@@ -92,9 +109,13 @@ def _hopeless(subject: Subject) -> Iterator[tuple[Proof, Step]]:
                 yield proof, step
 
 
+def _loss_values(name: str, *, lost: str, how: str) -> None: ...
+
+
 LOSS = Rule(
     name="nothing-starts-after-a-loss",
     severity=Severity.WARNING,
+    values=_loss_values,
     message="with {lost} lost nothing starts by itself: {how}",
     effect="One fault in the field, and the unit is dead until someone opens it.",
     fix=(
@@ -137,11 +158,8 @@ def nothing_after_a_loss(subject: Subject) -> Outcome:
         elif not loss.starts:
             whole = loss.kind == "chip"
             region = None if whole else layout.region(loss.regions[0])
-            yield LOSS.finding(
+            yield LOSS(lost=str(loss), name=loss.name, how=loss.how).at(
                 region=region,
                 chip=loss.name if whole else None,
                 where=layout.chips[loss.name].where if whole else None,
-                lost=str(loss),
-                name=loss.name,
-                how=loss.how,
             )
