@@ -79,7 +79,7 @@ def test_texts_use_the_values_as_they_are_declared(check: Check) -> None:
     declared = check.rule.values
     for text in (check.rule.message, check.rule.fix, check.rule.effect):
         for _, name, spec, _ in string.Formatter().parse(text):
-            if declared is not None and name in declared.__annotations__ and spec:
+            if name in declared.__annotations__ and spec:
                 kinds = declared.__annotations__[name].split(" | ")
                 assert "int" in kinds or spec not in {"bytes", "place", ","}, name
 
@@ -95,9 +95,8 @@ def test_identity_has_no_measure(check: Check) -> None:
 
 @EVERY
 def test_a_report_has_no_two_findings_of_one_identity(check: Check) -> None:
-    if check.rule.values is not None:
-        named = [finding.identity for finding in found(check, bad=True)]
-        assert len(named) == len(set(named))
+    named = [finding.identity for finding in found(check, bad=True)]
+    assert len(named) == len(set(named))
 
 
 @EVERY

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any
 
 from imgaudit.boot.records import Operation
 from imgaudit.boot.stage import Boots, Followed
 from imgaudit.model import Region
-from imgaudit.rules.engine import Case, Example, Finding, Rule, Severity
+from imgaudit.rules.engine import Case, Example, Finding, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.rules.samples import board_tree, fit, image, kernel
 from imgaudit.units import KIB
@@ -57,13 +56,12 @@ def feeds_a_boot(followed: Followed, operation: Operation) -> bool:
 
 
 def finding(
-    rule: Rule | Case,
+    case: Case,
     boots: Boots,
     *,
     region: Region | None = None,
     severity: Severity | None = None,
     key: str | None = None,
-    **values: Any,
 ) -> Finding:
     """Make a finding about a region, or else about the environment that U-Boot takes."""
     place = boots.place
@@ -72,7 +70,6 @@ def finding(
         region, where = (place.region, where) if place is not None else (None, None)
     else:
         where = None
-    case = rule if isinstance(rule, Case) else rule(**values)
     return case.at(
         region=region,
         artifact=place.artifact if place is not None else None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 from imgaudit.arches import ARCHES
 from imgaudit.contents.place import Node
@@ -12,7 +12,7 @@ from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.facts import Facts, Match
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.model import Region, Where
-from imgaudit.rules.engine import Case, Finding, Rule, Severity
+from imgaudit.rules.engine import Case, Finding, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 
@@ -43,18 +43,16 @@ class Found(Generic[F]):
 
     def finding(
         self,
-        rule: Rule | Case,
+        case: Case,
         *,
         at: int = 0,
         length: int | None = None,
         region: Region | None = None,
         where: Where | None = None,
         severity: Severity | None = None,
-        **values: Any,
     ) -> Finding:
         """Make a finding about the bytes from `at` on, counted from the start of the content."""
         region = region or self.region
-        case = rule if isinstance(rule, Case) else rule(**values)
         return case.at(
             region=region,
             artifact=self.artifact.path,

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
 from imgaudit.model import Chip, Layout, Region
-from imgaudit.rules.engine import Case, Finding, Rule, Severity
+from imgaudit.rules.engine import Case, Finding, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span
 
@@ -173,18 +173,16 @@ def grouped(pairs: Iterable[tuple[H, Row]]) -> dict[H, list[Row]]:
 
 
 def finding(
-    rule: Rule | Case,
+    case: Case,
     places: list[Place],
     *,
     region: Region | None = None,
     chip: Chip | None = None,
     key: str | None = None,
     severity: Severity | None = None,
-    **values: Any,
 ) -> Finding:
     """Make a finding about what stands at the places; `key` is that of the layout's region."""
     first = next((place.artifact for place in places if place.artifact), None)
-    case = rule if isinstance(rule, Case) else rule(**values)
     return case.at(
         region=region,
         artifact=first,

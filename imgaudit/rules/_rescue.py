@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import posixpath
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any
 
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import NeedFacts, RescueFacts, Tool
@@ -72,14 +71,13 @@ def unknown(rule: Rule, rescue: Rescue, why: str) -> NotChecked:
 
 
 def said(
-    rule: Rule | Case,
+    case: Case,
     rescue: Rescue,
     *,
     offset: int | None = None,
     length: int | None = None,
     severity: Severity | None = None,
     content: str = "",
-    **values: Any,
 ) -> Finding:
     """Make a finding; `offset` counts from the start of the external ramdisk."""
     region = rescue.region
@@ -87,7 +85,6 @@ def said(
     start = None
     if offset is not None and at is not None:
         start = at + offset + (region.at + region.file_at if region is not None else 0)
-    case = rule if isinstance(rule, Case) else rule(**values)
     if content:
         case = Case(case.rule, {**case.values, "content": content})
     return case.at(

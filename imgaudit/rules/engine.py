@@ -131,7 +131,7 @@ class Finding:
         name = self.artifact or ""
         place = self.region or name or self.chip or ""
         inside = str(self.values.get("content", "")).removeprefix(name)
-        said = (_one_line(self.values[key]) for key in self.rule.identity if key in self.values)
+        said = (str(self.values[key]) for key in self.rule.identity)
         return self.rule.name, place, inside, *said
 
     def _say(self, template: str) -> str:
@@ -145,10 +145,6 @@ class NotChecked:
     rule: str | None
     subject: str
     why: str
-
-
-def _one_line(value: object) -> str:
-    return "\n".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
 
 
 def nothing() -> None:
@@ -166,7 +162,6 @@ class _Texts(TypedDict):
     bad: Example
     good: Example
     judges: NotRequired[tuple[str, ...]]
-    identity: NotRequired[tuple[str, ...]]
 
 
 class Rule(Generic[P]):
@@ -179,8 +174,7 @@ class Rule(Generic[P]):
     `values` is a function without a body whose parameters are the values, so that a misspelt or
     missing one does not type-check. The parameters before the `*` tell one finding of the rule
     from another in the same place (which tool, path, variable, partition), whatever the sizes and
-    offsets; those behind it say how it is. A rule without `values` takes any, and names those that
-    identify it in `identity`.
+    offsets; those behind it say how it is.
 
     `judges` names the formats whose facts the rule reads: a region that should hold one of them but
     could not be read is reported as not checked. A check that looks `over` contents needs none.
@@ -201,13 +195,7 @@ class Rule(Generic[P]):
         "values",
     )
 
-    @overload
-    def __init__(self: Rule, **texts: Unpack[_Texts]) -> None: ...
-
-    @overload
-    def __init__(self, *, values: Callable[P, None], **texts: Unpack[_Texts]) -> None: ...
-
-    def __init__(self, *, values: Callable[P, None] | None = None, **texts: Unpack[_Texts]) -> None:
+    def __init__(self, *, values: Callable[P, None], **texts: Unpack[_Texts]) -> None:
         self.name = texts["name"]
         self.severity = texts["severity"]
         self.message = texts["message"]
@@ -219,42 +207,14 @@ class Rule(Generic[P]):
         self.good = texts["good"]
         self.judges = texts.get("judges", ())
         self.values = values
-        if values is None:
-            self.identity = texts.get("identity", ())
-        else:
-            code = values.__code__
-            self.identity = code.co_varnames[: code.co_argcount]
+        code = values.__code__
+        self.identity = code.co_varnames[: code.co_argcount]
 
     def __call__(self, *args: P.args, **values: P.kwargs) -> Case:
         """Fill in the values of one case."""
         if args:
             raise TypeError(f"the values of {self.name} are given by name")
         return Case(self, values)
-
-    def finding(
-        self,
-        *,
-        region: Region | None = None,
-        artifact: str | None = None,
-        chip: str | None = None,
-        where: Where | None = None,
-        key: str | None = None,
-        offset: int | None = None,
-        length: int | None = None,
-        severity: Severity | None = None,
-        **values: Any,
-    ) -> Finding:
-        """Make a finding of values that no type holds; see Case.at()."""
-        return Case(self, values).at(
-            region=region,
-            artifact=artifact,
-            chip=chip,
-            where=where,
-            key=key,
-            offset=offset,
-            length=length,
-            severity=severity,
-        )
 
 
 @dataclass(frozen=True, slots=True)

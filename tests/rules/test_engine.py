@@ -187,23 +187,6 @@ def test_the_identity_is_what_stands_before_the_star() -> None:
     assert finding.message == "512 bytes of apples in store.img/cellar"
 
 
-def test_a_rule_without_typed_values_names_what_identifies_it() -> None:
-    old = Rule(
-        name="old-fruit",
-        severity=Severity.NOTE,
-        message="",
-        effect="",
-        fix="",
-        computed="",
-        source="",
-        bad=EMPTY,
-        good=EMPTY,
-        identity=("paths", "absent"),
-    )
-    finding = old.finding(artifact="a", paths=["b", "c"], size=3)
-    assert finding.identity == ("old-fruit", "a", "", "b\nc")
-
-
 def test_values_are_given_by_name() -> None:
     with pytest.raises(TypeError, match="the values of spoilt-fruit are given by name"):
         SPOILT("apples", weight=3)
