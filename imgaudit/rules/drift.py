@@ -153,9 +153,7 @@ def map_size(subject: Subject) -> Outcome:
             )
 
 
-def _label_values(
-    region: str, *, differences: str, happens: str, label: str, copies: str = ""
-) -> None: ...
+def _label_values(*, differences: str, happens: str, label: str) -> None: ...
 
 
 LABEL = Rule(
@@ -190,27 +188,29 @@ def map_label(subject: Subject) -> Outcome:
             idle.append((region, label, rows))
             continue
         yield finding(
-            LABEL,
+            LABEL(
+                differences=_renamed(region, label),
+                happens="What looks it up by its label finds nothing, and the command fails",
+                label=region.label,
+            ),
             [row.place for row in rows],
             region=region,
             key="label",
-            differences=_renamed(region, label),
-            happens="What looks it up by its label finds nothing, and the command fails",
-            label=region.label,
         )
     if idle:
         region = idle[0][0]
         yield finding(
-            LABEL,
+            LABEL(
+                differences="; ".join(_renamed(item, label) for item, label, _ in idle[:_SHOWN])
+                + (f" and {len(idle) - _SHOWN} more" if len(idle) > _SHOWN else ""),
+                happens="Nothing today: nothing that is known looks a label up; people take one for"
+                " another",
+                label=region.label,
+            ),
             [row.place for _, _, rows in idle for row in rows],
             region=region,
             key="label",
             severity=Severity.WARNING,
-            differences="; ".join(_renamed(item, label) for item, label, _ in idle[:_SHOWN])
-            + (f" and {len(idle) - _SHOWN} more" if len(idle) > _SHOWN else ""),
-            happens="Nothing today: nothing that is known looks a label up; people take one for"
-            " another",
-            label=region.label,
         )
 
 
