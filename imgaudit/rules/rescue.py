@@ -217,6 +217,8 @@ TOOL_MISSING = Rule(
 @on_rescue(TOOL_MISSING)
 def tool_missing(rescue: Rescue) -> Outcome:
     facts = surveyed(rescue)
+    for doubt in facts.doubts:
+        yield unknown(TOOL_MISSING, rescue, doubt.removesuffix("."))
     seen = set()
     for group in facts.groups:
         for need in group.needs:

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from imgaudit.contents.build import reader_of
-from imgaudit.contents.tree import Artifact
+from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Match
 from imgaudit.model import Chip, Layout, Located, Region
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
@@ -272,6 +272,15 @@ DAMAGED = Rule(
 )
 
 
+def _doubts(subject: Subject, content: Content) -> Iterator[NotChecked]:
+    """Say what a reader was not sure of; of a file alone, its own report says it."""
+    facts = content.facts
+    # What was tried on an environment's sum is environment-checksum's to tell.
+    if subject.layout is not None and facts is not None and facts.format != "uboot-env":
+        for doubt in facts.doubts:
+            yield NotChecked(DAMAGED.name, content.name, doubt.removesuffix("."))
+
+
 @check(DAMAGED)
 def artifact_damaged(subject: Subject) -> Outcome:
     for node in subject.nodes:
@@ -282,6 +291,7 @@ def artifact_damaged(subject: Subject) -> Outcome:
         if content.damaged_at is None:
             if content.why and content.format is not None:
                 yield NotChecked(DAMAGED.name, content.name, content.why)
+            yield from _doubts(subject, content)
             continue
         if content.match >= Match.GOOD or (expected and content.match is not Match.NO):
             yield DAMAGED(content=content.name, why=content.why).at(

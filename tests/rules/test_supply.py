@@ -7,6 +7,7 @@ import pytest
 from imgaudit.contents import reader
 from imgaudit.rules.engine import Severity
 from imgaudit.units import KIB
+from imgaudit.writers.elf import program
 from tests._audits import audited, emmc, found, nor, one, unchecked
 
 REGION = "name: recovery, at: 64 KiB, size: 128 KiB, file-at: 512, file: recovery.bin"
@@ -186,3 +187,15 @@ def test_damage_is_not_looked_for_where_nothing_was_read(monkeypatch: pytest.Mon
     ((subject, why),) = unchecked("artifact-damaged", example, {"recovery.bin": data})
     assert subject == "recovery.bin"
     assert why.startswith("unpacks to more than ")
+
+
+def test_what_a_reader_is_not_sure_of_is_not_checked() -> None:
+    whole = program()
+    # ELF64's e_shoff, far behind the end
+    doubtful = whole[:40] + (1 << 40).to_bytes(8, "little") + whole[48:]
+    region = "name: firmware, at: 0, size: 64 KiB, holds: elf, file: bl31.elf"
+    example = nor(region, files={"bl31.elf": lambda: whole})
+    assert unchecked("artifact-damaged", example) == []
+    ((subject, why),) = unchecked("artifact-damaged", example, {"bl31.elf": doubtful})
+    assert subject == "bl31.elf"
+    assert why == "The section headers cannot be read"
