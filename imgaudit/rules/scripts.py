@@ -422,7 +422,7 @@ def script_missing(subject: Subject) -> Outcome:
         yield finding(MISSING(script=script, name=note.what), boots)
 
 
-def _unchecked_values(script: str, *, command: str, boot: str) -> None: ...
+def _unchecked_values(script: str, what: str, *, command: str, boot: str) -> None: ...
 
 
 UNCHECKED = Rule(
@@ -437,6 +437,12 @@ UNCHECKED = Rule(
     bad=scripted(RECOVERY.replace("0x40000 &&", "0x40000;")),
     good=scripted(),
 )
+
+
+def _name(boots: Boots, operation: Operation) -> str:
+    """Name what a command reads: what lies there, else the device."""
+    source = boots.source(operation)
+    return source.name if source is not None else operation.device or ""
 
 
 @check(UNCHECKED)
@@ -454,7 +460,12 @@ def load_not_checked(subject: Subject) -> Outcome:
         ]
         if starts:
             yield finding(
-                UNCHECKED(command=operation.command, script=operation.variable, boot=starts[0]),
+                UNCHECKED(
+                    script=operation.variable,
+                    what=operation.path or _name(subject.boots, operation),
+                    command=operation.command,
+                    boot=starts[0],
+                ),
                 subject.boots,
             )
 
