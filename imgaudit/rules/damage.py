@@ -8,7 +8,7 @@ import struct
 from imgaudit.formats.files import FileSystem
 from imgaudit.model import Writer
 from imgaudit.rules._containers import contents
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
@@ -86,6 +86,7 @@ def filesystem_damaged(subject: Subject) -> Outcome:
 EMPTY = Rule(
     name="filesystem-empty",
     severity=Severity.WARNING,
+    values=nothing,
     message="{content}: the file system has no file in it",
     effect="What a release brings there is missing: nothing starts from it.",
     fix="Look into the build: the step that fills the image ran before its files were there.",
@@ -109,4 +110,4 @@ def filesystem_empty(subject: Subject) -> Outcome:
         if files is None or not files.complete or found.facts.flaws:
             continue
         if all(stat.S_ISDIR(entry.mode) for entry in files):
-            yield found.finding(EMPTY, length=found.content.size)
+            yield found.finding(EMPTY(), length=found.content.size)

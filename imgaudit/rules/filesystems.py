@@ -90,7 +90,8 @@ JFFS2S = contents_of(Jffs2)
 UBIS = contents_of(Ubi)
 MOUNTED: Kind[Found[Facts]] = contents_of(Ext, Fat)
 SUMMED: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Jffs2, Luks, Lvm2, Ubi, Ubifs)
-SIZED: Kind[_Sized] = contents_of(Btrfs, Erofs, Ext, F2fs, Fat, Squashfs, Ubifs).each(_extents)
+HELD: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Fat, Squashfs, Ubifs)
+SIZED = HELD.each(_extents)
 
 
 def _nor_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]:
