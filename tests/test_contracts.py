@@ -21,7 +21,7 @@ from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Check, Finding
 from imgaudit.rules.rescue import CAUSES
 from imgaudit.rules.subject import Subject
-from imgaudit.tasks import audit
+from imgaudit.tasks import audit, explain
 
 # A sentence may start with a program's name, which keeps its small letter.
 PROGRAMS = {"saveenv", "fw_setenv"}
@@ -204,3 +204,17 @@ def test_each_kind_of_fact_has_a_rule_or_a_reason(kinds: Any) -> None:
     assert set(NOTED[kinds]) == every
     for rule in NOTED[kinds].values():
         assert isinstance(rule, NotJudged) or rule in checks()
+
+
+@EVERY
+def test_a_page_about_a_finding_leaks_no_template(check: Check) -> None:
+    page = explain.one(check.rule.name)
+    prose = re.sub(r"(?s)```.*?```", "", page)
+    rule = check.rule
+    wanted = fields(rule.message) | fields(rule.effect) | fields(rule.fix) | {"group"}
+    assert not [name for name in wanted if re.search(rf"\{{{name}[!:}}]", prose)]
+    assert not re.search(r"\b(HAPPENS|ADVICE|WHY|HERE|ERASE|REGION|ARTIFACT)\b", prose)
+
+
+def test_the_list_of_findings_leaks_no_template() -> None:
+    assert "{" not in re.sub(r"`[^`]*`", "", explain.index())

@@ -146,7 +146,8 @@ HEADER = Rule(
     severity=Severity.ERROR,
     values=_header_values,
     message="{content}: the {copy} GPT header says CRC {stored}, its bytes make {computed}",
-    effect="U-Boot and Linux ignore that copy; without a good one there are no partitions.",
+    effect="U-Boot and Linux refuse that copy. U-Boot then takes the backup; Linux does so only"
+    " with gpt on its command line, and else sees no partitions.",
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
     computed="CRC-32 over HeaderSize bytes with the CRC's own four taken as 0; an error for the"
     " primary, a warning for the backup",
@@ -180,7 +181,8 @@ ARRAY = Rule(
     severity=Severity.ERROR,
     values=_array_values,
     message="{content}: the {copy} GPT says CRC {stored} for its entries, they make {computed}",
-    effect="U-Boot and Linux ignore that copy; without a good one there are no partitions.",
+    effect="U-Boot and Linux refuse that copy. U-Boot then takes the backup; Linux does so only"
+    " with gpt on its command line, and else sees no partitions.",
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
     computed="CRC-32 over NumberOfPartitionEntries x SizeOfPartitionEntry bytes, unused ones"
     " included; an error for the primary, a warning for the backup",
@@ -358,8 +360,8 @@ PAST_DEVICE = Rule(
     values=_past_device_values,
     message=("{content}: the GPT uses sectors up to {usable:,}; the last of {chip} is {last:,}"),
     effect=(
-        "U-Boot and Linux refuse the table and fall back to whatever backup the device still has:"
-        " an older map appears, or none."
+        "U-Boot and Linux refuse the table. U-Boot then takes a backup that the device still has,"
+        " perhaps an older map; Linux does so only with gpt on its command line."
     ),
     fix="Make the table for a device of {sectors:,} sectors, the smallest approved part.",
     computed="LastUsableLBA is above the last sector of the smallest approved part",
@@ -756,19 +758,21 @@ def type_swapped(item: _Entry, build: Subject) -> Outcome:
         )
 
 
-def _mbr_values(*, what: str) -> None: ...
+def _mbr_values(*, what: str, happens: str) -> None: ...
 
 
 MBR = Rule(
     name="gpt-mbr-not-protective",
-    severity=Severity.WARNING,
+    severity=Severity.ERROR,
     values=_mbr_values,
     message="{content}: the MBR in front of the GPT {what}",
-    effect="Tools that know no GPT see free space or other partitions there, and write to them.",
+    effect="{happens}.",
     fix="Let sgdisk or sfdisk write it anew, along with the table.",
-    computed="55 AA, one record of type 0xEE from sector 1 that is as long as the disk or says"
-    " 0xFFFFFFFF, and no other record",
-    source="UEFI 5.2.3",
+    computed="55 AA and a record of type 0xEE from sector 1 on, without which U-Boot and Linux take"
+    " the disk for one without a GPT: an error; a record that is not as long as the disk and does"
+    " not say 0xFFFFFFFF, or other records beside it: a warning",
+    source="UEFI 5.2.3; U-Boot disk/part_efi.c, part_test_efi(); Linux block/partitions/efi.c,"
+    " find_valid_gpt()",
     bad=_example(lambda: patched(_disk(), 446 + 16 + 4, b"\x83\0\0\0\x40\0\0\0\x40\0\0\0")),
     good=_GOOD,
 )
@@ -778,7 +782,21 @@ MBR = Rule(
 def mbr_protective(found: Found[Gpt]) -> Outcome:
     what = _unprotective(found.facts)
     if what:
-        yield found.finding(MBR(what=what), at=446, length=66)
+        # Both ask for a signed record that starts at sector 1 (pmbr_part_valid), and no more.
+        record = found.facts.mbr
+        seen = record.signed and record.protective and record.protective[0].starting_lba == 1
+        yield found.finding(
+            MBR(
+                what=what,
+                happens="Tools that know no GPT see free space or other partitions there, and write"
+                " to them"
+                if seen
+                else "U-Boot and Linux see no partition at all, however sound the GPT behind it is",
+            ),
+            at=446,
+            length=66,
+            severity=Severity.WARNING if seen else None,
+        )
 
 
 def _unprotective(facts: Gpt) -> str:

@@ -206,7 +206,7 @@ TOOL_MISSING = Rule(
     message="{what}: no {tools} in {ramdisk}{note}",
     effect="{why}.",
     fix="Add one of: {choices}.",
-    computed="no alternative of a need of the group {group} is there; a warning where the need is"
+    computed="no alternative of a need of the group is there; a warning where the need is"
     " only good to have",
     source=_PRACTICE,
     bad=tree({"bin/sha256sum": None}),

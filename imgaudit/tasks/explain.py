@@ -5,8 +5,8 @@ from __future__ import annotations
 from imgaudit.errors import AuditError
 from imgaudit.layout.keys import close
 from imgaudit.rules import checks
-from imgaudit.rules.engine import Example, Rule
-from imgaudit.tasks.said import as_words
+from imgaudit.rules.engine import Example, Finding, Rule
+from imgaudit.tasks.said import in_general
 from imgaudit.tasks.sections import Report
 from imgaudit.units import both
 
@@ -33,13 +33,20 @@ def one(name: str) -> str:
     if check is None:
         raise AuditError(f"no finding is called {name!r}{close(name, checks())}")
     rule = check.rule
+    found = _found(rule)
+    first = found[0] if found else None
+    # Where a text has fields, the example below fills them in.
+    effect = first.effect if first is not None else rule.effect
+    fix = first.fix if first is not None else rule.fix
+    own = " (as in the example)" if "{" in rule.effect + rule.fix else ""
+    said = "".join(f"> {finding.message}\n" for finding in found)
     return f"""# {rule.name}
 
 Severity: {rule.severity.value}
 
-On the board: {as_words(rule.effect)}
+On the board{own}: {effect}
 
-What to do: {as_words(rule.fix)}
+What to do{own}: {fix}
 
 Computed: {rule.computed}.
 
@@ -50,17 +57,17 @@ Source: {rule.source}.
 {_example(rule.bad)}
 It is reported as:
 
-{_said(rule)}
+{said}
 ## The same without it
 
 {_example(rule.good)}"""
 
 
 def index() -> str:
-    """List every finding with its severity and what it does on the board."""
+    """List every finding with its severity and what it does on the board, or how it is computed."""
     lines = ["# Findings", ""]
     for name, check in checks().items():
-        lines.append(f"- **{name}** ({check.rule.severity.value}): {as_words(check.rule.effect)}")
+        lines.append(f"- **{name}** ({check.rule.severity.value}): {in_general(check.rule)[0]}")
     lines += ["", "One of them in full: imgaudit explain FINDING", ""]
     return "\n".join(lines)
 
@@ -73,9 +80,8 @@ def _example(example: Example) -> str:
     return text
 
 
-def _said(rule: Rule) -> str:
+def _found(rule: Rule) -> tuple[Finding, ...]:
     from imgaudit.rules.built import subject_of
     from imgaudit.tasks import audit
 
-    result = audit.run(subject_of(rule.bad), only=[checks()[rule.name]])
-    return "".join(f"> {finding.message}\n" for finding in result.findings)
+    return audit.run(subject_of(rule.bad), only=[checks()[rule.name]]).findings

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -60,21 +59,22 @@ def found(item: Finding) -> Found:
 
 def rule_text(rule: Rule) -> RuleText:
     """Give what a rule says of itself."""
+    effect, fix = in_general(rule)
     return RuleText(
         name=rule.name,
         severity=rule.severity.value,
-        effect=as_words(rule.effect),
-        fix=as_words(rule.fix),
+        effect=effect,
+        fix=fix,
         computed=rule.computed,
         source=rule.source,
     )
 
 
-def as_words(template: str) -> str:
-    """Show a template's fields as words: `{region}` becomes `REGION`."""
-    return re.sub(
-        r"\{(\w+)(?::[^}]*)?\}", lambda match: match[1].replace("_", " ").upper(), template
-    )
+def in_general(rule: Rule) -> tuple[str, str]:
+    """Say effect and fix without a finding: a text with fields gives way to one that has none."""
+    effect = f"{rule.computed}." if "{" in rule.effect else rule.effect
+    fix = f"See: imgaudit explain {rule.name}" if "{" in rule.fix else rule.fix
+    return effect, fix
 
 
 def verdict(result: Result, *, open_too: bool = True) -> Verdict:
