@@ -58,6 +58,7 @@ class Proof:
     the board does in that case, `settle` what would make it known. `chain` is one start of the
     stage. `hopeless` are steps that can never work although a later one makes up for them;
     `outside` are media that the layout does not name from which something else could start first.
+    `told` says that a rule of its own names the detail.
     """
 
     stage: Stage
@@ -73,6 +74,7 @@ class Proof:
     hopeless: tuple[Step, ...] = ()
     outside: tuple[str, ...] = ()
     paths: int = 0
+    told: bool = False
 
     @property
     def name(self) -> str:

@@ -39,7 +39,7 @@ def does_not_start(subject: Subject) -> Outcome:
     said: set[tuple[str, Step | None]] = set()
     for proof in subject.proofs:
         key = (proof.name, proof.step and replace(proof.step, offset=None))
-        if proof.verdict is Verdict.PROVEN or key in said:
+        if proof.verdict is Verdict.PROVEN or proof.told or key in said:
             continue
         said.add(key)
         step = proof.step

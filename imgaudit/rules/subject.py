@@ -76,14 +76,18 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     from imgaudit.maps.collect import collect
     from imgaudit.proof.endure import endure
     from imgaudit.proof.ledger import ledger
+    from imgaudit.proof.linux import with_linux
     from imgaudit.proof.prove import prove
 
     copies = collect(build)
     boots = boots_of(build, copies)
     rescues = _rescues(build, boots)
     firmware = firmware_of(build)
-    proofs = prove(build, copies, boots, rescues) if build.given else ()
     started = _started(build, boots, rescues)
+    roots = _roots(build, started, copies, store)
+    proofs: tuple[Proof, ...] = ()
+    if build.given:
+        proofs = with_linux(prove(build, copies, boots, rescues), started, roots)
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -95,7 +99,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         boots=boots,
         rescues=rescues,
         started=started,
-        roots=_roots(build, started, copies, store),
+        roots=roots,
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
         losses=endure(build, copies, boots, rescues, firmware) if build.given else (),
