@@ -456,7 +456,7 @@ _FAULTS = (
     Fault(
         name="fit-loads-overlap",
         summary="the device tree is loaded into the room that the kernel clears for itself",
-        finding="fit-load-ranges-overlap",
+        finding="loads-overlap",
         region="recovery",
         board=lambda board: replace(board, loads={**board.loads, "fdt": 0x80620000}),
     ),
@@ -470,7 +470,7 @@ _FAULTS = (
     Fault(
         name="fip-truncated",
         summary="the FIP lost its last 4 KiB",
-        finding="fip-entry-outside-file",
+        finding="fip-table-damaged",
         region="firmware",
         artifacts=_cut("fip.bin", -4 * KIB),
     ),

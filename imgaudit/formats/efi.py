@@ -30,6 +30,7 @@ MAX_SECTIONS = 96  # the most that Windows loads; a unified kernel image has som
 MAX_TEXT = 64 << 10
 _INSIDE = {".linux": None, ".initrd": None, ".ucode": None, ".dtb": "fdt", ".dtbauto": "fdt"}
 _TEXTS = (".cmdline", ".osrel", ".uname", ".sbat")
+_ZIMAGE = (0x016F2818).to_bytes(4, "little")  # Linux arch/arm/boot/compressed/head.S
 _KERNELS = {b"ARM\x64", b"RSC\x05"}
 
 
@@ -95,7 +96,11 @@ def _match(view: View) -> Match:
     if _header(view) is None:
         return Match.NO
     # A kernel with an EFI stub is a kernel first.
-    kernel = view.upto(0x38, 4) in _KERNELS or view.upto(0x202, 4) == b"HdrS"
+    kernel = (
+        view.upto(0x38, 4) in _KERNELS
+        or view.upto(0x24, 4) == _ZIMAGE
+        or view.upto(0x202, 4) == b"HdrS"
+    )
     return Match.WEAK if kernel else Match.SURE
 
 

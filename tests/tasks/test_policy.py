@@ -36,7 +36,7 @@ def test_a_waiver_by_what_it_is_about() -> None:
     both = of(audited(), "regions-overlap")
     assert len(both) == 2
     found = of(
-        audited("finding: regions-overlap, about: b, reason: r, owner: boot team"),
+        audited("finding: regions-overlap, about: c, reason: r, owner: boot team"),
         "regions-overlap",
     )
     assert sorted(waived or "" for _, waived in found) == ["", "r, boot team"]
