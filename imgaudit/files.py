@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import glob
+import fnmatch
 import os
 import stat
+from collections.abc import Iterator
 
 from imgaudit.errors import ImgauditError
 
@@ -15,6 +16,9 @@ class ArtifactError(ImgauditError):
     def __init__(self, why: str, *, absent: bool = False) -> None:
         super().__init__(why)
         self.absent = absent
+
+
+_MOST_LOOKED_AT = 100_000  # entries; a large deploy folder has some thousands
 
 
 class Folder:
@@ -36,7 +40,7 @@ class Folder:
             if not os.path.lexists(os.path.join(self.path, pattern)):
                 raise ArtifactError(f"{pattern} is not in the artifacts folder", absent=True)
             return pattern
-        found = self._distinct(sorted(glob.glob(pattern, root_dir=self.path)))
+        found = self._distinct(sorted(self._matching(pattern)))
         if len(found) != 1:
             some = ", ".join(found[:4]) + (", …" if len(found) > 4 else "")
             raise ArtifactError(
@@ -46,6 +50,34 @@ class Folder:
                 absent=True,
             )
         return found[0]
+
+    def _matching(self, pattern: str) -> Iterator[str]:
+        """Give the names that a glob means; a wildcard leads into no linked folder.
+
+        Raises:
+            ArtifactError: more entries would have to be looked at than any build folder has.
+
+        """
+        looked = 0
+        waiting = [("", [part for part in pattern.split("/") if part not in {"", "."}])]
+        while waiting:
+            folder, (part, *rest) = waiting.pop()
+            try:
+                entries = list(os.scandir(os.path.join(self._real, folder)))
+            except OSError:
+                continue
+            looked += len(entries)
+            if looked > _MOST_LOOKED_AT:
+                raise ArtifactError(f"{pattern} looks at more than {_MOST_LOOKED_AT:,} files")
+            for entry in entries:
+                hidden = entry.name.startswith(".") and not part.startswith(".")
+                if hidden or not fnmatch.fnmatchcase(entry.name, part):
+                    continue
+                name = os.path.join(folder, entry.name)
+                if not rest:
+                    yield name
+                elif entry.is_dir(follow_symlinks=part == entry.name):
+                    waiting.append((name, rest))
 
     def _distinct(self, found: list[str]) -> list[str]:
         """Leave out links beside the file that they lead to, as versioned deploy folders have."""

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from imgaudit import files
 from imgaudit.files import ArtifactError, Folder, open_regular
 
 
@@ -158,3 +159,22 @@ def test_a_glob_takes_a_link_beside_its_target_for_one_file(folder: Path) -> Non
     (folder / "recovery-1.3.itb").write_bytes(b"ebb")
     with pytest.raises(ArtifactError, match=r"matches 2 files: recovery-1\.2\.itb"):
         Folder(str(folder)).find("recovery*.itb")
+
+
+def test_a_wildcard_leads_into_no_linked_folder(folder: Path) -> None:
+    """Two links to their own folder once made a glob of 30 stars look at 2^30 paths."""
+    (folder / "a").symlink_to(".")
+    (folder / "b").symlink_to(".")
+    assert refused(folder, "*/" * 30 + "zz").absent
+    # By its name a linked folder inside is followed, as any path.
+    assert Folder(str(folder)).find("a/fip.*") == "a/fip.bin"
+
+
+def test_a_glob_gives_up_on_a_folder_without_end(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    entries = len(list(folder.iterdir()))
+    monkeypatch.setattr(files, "_MOST_LOOKED_AT", entries)
+    assert Folder(str(folder)).find("fip.*") == "fip.bin"
+    monkeypatch.setattr(files, "_MOST_LOOKED_AT", entries - 1)
+    assert "looks at more than" in str(refused(folder, "fip.*"))

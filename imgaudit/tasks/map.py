@@ -54,7 +54,7 @@ def chips(layout: Layout, build: Build | None = None) -> Iterator[Section]:
                     lines=tuple(_label(layout, region)),
                     purpose=region.purpose,
                     room=region.room,
-                    used=item.size if item is not None else None,
+                    used=item.used if item is not None else None,
                     artifact=item.path if item is not None else region.file,
                 )
             )
