@@ -30,7 +30,7 @@ TYPES = {
     "linux-root-arm64": "b921b045-1df0-41c3-af44-4c6f280d3fae",
     "linux-data": "0fc63daf-8483-4772-8e79-3d69d8477de4",
 }
-"""Partition types by their names in the Discoverable Partitions Specification."""
+"""Partition types of the Discoverable Partitions Specification, by our short names."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -186,10 +186,13 @@ ROOT_TYPE = Rule(
     severity=Severity.ERROR,
     values=_root_type_values,
     message="{copies} says rootfstype={there}, but {region} holds {holds}",
-    effect="The kernel tries that file system only, and panics: 'Cannot open root device'.",
+    effect=(
+        "The kernel tries only the file systems of that list: 'No filesystem could mount root,"
+        " tried:', and panics."
+    ),
     fix="Write rootfstype={wanted}, or leave it out.",
     computed="root= leads to a region whose holds: is none of the list in rootfstype=",
-    source="Linux init/do_mounts.c",
+    source="Linux init/do_mounts.c, mount_block_root() of 6.1",
     bad=_booting("console=ttyS0 root=PARTLABEL=rootfs-a rootfstype=squashfs rootwait"),
     good=_GOOD,
 )

@@ -215,7 +215,8 @@ SAME_FLAG = Rule(
     values=_same_flag_values,
     message="{region} and {other} have the same flag, {flag}: neither copy is newer",
     effect=(
-        "U-Boot takes the first, fw_setenv perhaps the other: a setting can be lost, or come back."
+        "U-Boot and fw_setenv both take the first copy: a setting that only the second holds is"
+        " never read."
     ),
     fix="Ship one copy with flag 1 and the other with flag 0, or leave the second one blank.",
     computed="both copies' CRCs match and their flag bytes are equal, as when one file is written"

@@ -202,10 +202,10 @@ EMPTY = Rule(
     severity=Severity.ERROR,
     values=_empty_values,
     message="{content}: the image {image} has no data",
-    effect='U-Boot says "Could not find image data" when a configuration asks for the image.',
+    effect='U-Boot boots no configuration that asks for it: "Can\'t get image data/size".',
     fix="Look for the file that /incbin/ should have brought in, and make the FIT again.",
     computed="the image has neither data, data-offset nor data-position, or its size is 0",
-    source=f'{_SPECIFICATION}, "Image nodes"',
+    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_image_verify()",
     bad=_one(sample.fit({"kernel": sample.kernel({"data": ()})})),
     good=_GOOD,
 )

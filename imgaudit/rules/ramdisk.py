@@ -125,10 +125,13 @@ XZ_CHECK = Rule(
     severity=Severity.ERROR,
     values=_xz_check_values,
     message="{content} is xz with the check {check}; the kernel's xz knows none and crc32 only",
-    effect='The kernel says "decompressor failed" and unpacks nothing of it.',
+    effect=(
+        'The kernel unpacks nothing of it: "Input was encoded with settings that are not supported'
+        ' by this XZ decoder".'
+    ),
     fix="Compress with xz --check=crc32 --lzma2=dict=1MiB.",
     computed="the stream's flags name another check than none or crc32",
-    source="Linux Documentation/staging/xz.rst; Linux lib/decompress_unxz.c",
+    source="Linux lib/decompress_unxz.c and lib/xz/xz_dec_stream.c, dec_stream_header()",
     bad=example(lambda: _xz(lzma.CHECK_CRC64), holds="xz"),
     good=example(lambda: _xz(lzma.CHECK_CRC32), holds="xz"),
 )

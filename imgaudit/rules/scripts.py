@@ -186,7 +186,7 @@ OFFSET = Rule(
     severity=Severity.ERROR,
     values=_offset_values,
     message="`{command}` in {script} reads from {at:place}, where {there}",
-    effect='U-Boot finds something else there: "Wrong Image Format", and the prompt.',
+    effect="U-Boot finds something else there, refuses to boot it, and stops at the prompt.",
     fix="Take the offset of the region that is meant; {nearest} is at {start:place}.",
     computed="what is booted is read from an offset where no region and no content in it starts",
     source="common practice, no source",
@@ -405,7 +405,7 @@ MISSING = Rule(
     effect="U-Boot says '## Error: \"{name}\" not defined' and goes no further on this path.",
     fix="Define {name}, or take the run out.",
     computed="run names a variable that is in neither environment and that no script sets",
-    source="U-Boot cmd/nvedit.c, do_run",
+    source="U-Boot common/cli.c, do_run()",
     bad=scripted(f"run arguments && {RECOVERY}"),
     good=scripted(f"run arguments && {RECOVERY}", more={"arguments": "setenv bootargs panic=10"}),
 )

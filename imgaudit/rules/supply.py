@@ -263,7 +263,7 @@ DAMAGED = Rule(
     effect="Whoever loads it stops there, or goes on with half of it.",
     fix="Build it again and compare; a file that ends early was cut while it was copied.",
     computed="the format's own structure, or a compressed stream, cannot be followed to its end",
-    source="the format's own specification; explain names it beside each reader",
+    source="the specification of each format; its reader in imgaudit.formats names it",
     bad=nor(
         _REGION + ", holds: gzip",
         files={"recovery.bin": lambda: b"\x1f\x8b\x08" + bytes(6) + b"\x03tide"},

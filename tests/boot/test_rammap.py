@@ -48,7 +48,7 @@ def pairs(found: list[Overlap]) -> set[tuple[str, str, int]]:
 
 # Examples with published numbers ------------------------------------------------------------------
 
-ODROID = Images(
+SMALL = Images(
     # U-Boot doc/usage/cmd/booti.rst
     command=Command.BOOTI,
     kernel=Kernel(at=0x8080000, file_size=26990448, image_size=0x1A60000),
@@ -61,11 +61,11 @@ ODROID = Images(
     ramdisk=Span.sized(0x13000000, 27421776),
 )
 # where U-Boot's own memory starts follows from where the example's ramdisk ends
-ODROID_RAM = Ram(banks=(Span(0, 0x7C000000),), loader=Span(0x7BF51000, 0x7C000000))
+SMALL_RAM = Ram(banks=(Span(0, 0x7C000000),), loader=Span(0x7BF51000, 0x7C000000))
 
 
 def test_the_example_of_booti() -> None:
-    result = plan(ODROID, ODROID_RAM)
+    result = plan(SMALL, SMALL_RAM)
     kernel = named(result, "kernel with its BSS")
     assert kernel == Span(0x8200000, 0x9C60000)
     assert kernel.size - 26990448 == 665744
@@ -85,21 +85,21 @@ def test_the_example_of_booti() -> None:
 def test_the_compressed_example_of_booti() -> None:
     # the same kernel, gzipped to 9267730 bytes; kernel_comp_addr_r 0x50000000
     images = replace(
-        ODROID,
-        kernel=replace(ODROID.kernel, file_size=9267730, compressed=True, unpacked_size=26990448),
+        SMALL,
+        kernel=replace(SMALL.kernel, file_size=9267730, compressed=True, unpacked_size=26990448),
         loads=(
-            ODROID.loads[0],
+            SMALL.loads[0],
             Loaded(name="vmlinuz.gz", span=Span.sized(0x8080000, 9267730)),
-            ODROID.loads[2],
+            SMALL.loads[2],
         ),
         kernel_comp_addr_r=0x50000000,
         kernel_comp_size=0x4000000,
     )
-    result = plan(images, ODROID_RAM)
+    result = plan(images, SMALL_RAM)
     assert named(result, "unpacking buffer") == Span.sized(0x50000000, 26990448)
     assert named(result, "kernel with its BSS") == Span(0x8200000, 0x9C60000)
     assert overlaps(result.ranges) == []
-    guess = plan(replace(images, kernel=replace(images.kernel, unpacked_size=None)), ODROID_RAM)
+    guess = plan(replace(images, kernel=replace(images.kernel, unpacked_size=None)), SMALL_RAM)
     # cmd/booti.c: at most ten times kernel_comp_size
     assert named(guess, "unpacking buffer").size == 0x28000000
 
@@ -239,13 +239,13 @@ def test_a_kernel_moved_onto_its_own_image_is_refused_only_by_bootm() -> None:
     moved = fit(replace(FIT_KERNEL, compressed=False, unpacked_size=None, load=0x48100000))
     assert pairs(overlaps(plan(moved, BOARD).ranges)) >= {("FIT", "kernel", 8 * MIB)}
     booti = replace(
-        ODROID,
-        kernel=replace(ODROID.kernel, image_size=0x1A60000),
-        loads=ODROID.loads[1:2],
+        SMALL,
+        kernel=replace(SMALL.kernel, image_size=0x1A60000),
+        loads=SMALL.loads[1:2],
         fdt=None,
         ramdisk=None,
     )
-    assert overlaps(plan(booti, ODROID_RAM).ranges) == []
+    assert overlaps(plan(booti, SMALL_RAM).ranges) == []
 
 
 def test_the_kernels_bss_over_the_device_tree() -> None:
@@ -265,21 +265,21 @@ def test_the_kernels_bss_over_the_device_tree() -> None:
 def test_decompression_onto_the_ramdisk() -> None:
     # a public thread: kernel_comp_addr_r and ramdisk_addr_r are both 0x03000000
     images = replace(
-        ODROID,
-        kernel=replace(ODROID.kernel, compressed=True, unpacked_size=None),
-        loads=(ODROID.loads[1], Loaded(name="initrd", span=Span.sized(0x3000000, MIB))),
+        SMALL,
+        kernel=replace(SMALL.kernel, compressed=True, unpacked_size=None),
+        loads=(SMALL.loads[1], Loaded(name="initrd", span=Span.sized(0x3000000, MIB))),
         fdt=None,
         ramdisk=Span.sized(0x3000000, MIB),
         kernel_comp_addr_r=0x3000000,
         kernel_comp_size=0x2000000,
     )
-    found = pairs(overlaps(plan(images, ODROID_RAM).ranges))
+    found = pairs(overlaps(plan(images, SMALL_RAM).ranges))
     assert ("initrd", "unpacking buffer", MIB) in found
 
 
 def test_a_compressed_kernel_without_a_place_to_unpack() -> None:
-    images = replace(ODROID, kernel=replace(ODROID.kernel, compressed=True))
-    assert plan(images, ODROID_RAM).unplaced == (
+    images = replace(SMALL, kernel=replace(SMALL.kernel, compressed=True))
+    assert plan(images, SMALL_RAM).unplaced == (
         "kernel_comp_addr_r or kernel_comp_size is not set",
     )
 

@@ -52,7 +52,8 @@ HEAD = Rule(
     ),
     computed="the region overlaps MBR, header or entries: as the chip's image has them, else"
     " sectors 0 to 33 with 128 entries of 128 bytes",
-    source="UEFI 5.3; U-Boot doc/board/allwinner/sunxi.rst",
+    source='UEFI 5.3 (from memory); U-Boot doc/board/allwinner/sunxi.rst: 8 KiB "is in the'
+    ' middle of a potential GPT partition table"',
     bad=emmc(
         "name: loader, at: 8 KiB, size: 512 KiB",
         "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",

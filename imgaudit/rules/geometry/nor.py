@@ -486,10 +486,13 @@ LOCKED = Rule(
     severity=Severity.ERROR,
     values=_locked_values,
     message="{region} is written by {writer} but {locked:bytes} of it are block-protected",
-    effect="Erase and write report success and change nothing; the next boot runs the old content.",
+    effect=(
+        "U-Boot refuses to erase or write it: 'ERROR: flash area is locked'. A writer that does not"
+        " ask leaves the old content there, and the next boot runs it."
+    ),
     fix="Protect less, or move {region} out of the protected {end} of the chip.",
     computed="the protected range and a region that the running board writes overlap",
-    source="U-Boot doc/usage/cmd/sf.rst; Linux drivers/mtd/spi-nor/swp.c",
+    source='U-Boot cmd/sf.c and doc/usage/cmd/sf.rst, "Erase"',
     bad=nor(
         "name: env, at: 0x80000, size: 0x10000, writer: runtime",
         chip="size: 16 MiB, erase-block: 64 KiB,"
