@@ -97,7 +97,7 @@ def files_below(folder: str, budget: int) -> Iterator[Path]:
         if path.is_file() and not path.is_symlink() and os.access(path, os.R_OK):
             size = path.stat().st_size
             if size <= min(budget, 16 * MIB):
-                budget -= size
+                budget -= round_up(size, 8 * KIB)  # a cluster is not shared
                 yield path
 
 
