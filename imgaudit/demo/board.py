@@ -240,8 +240,8 @@ def device_tree(nor: tuple[Region, ...], disabled: frozenset[str] = frozenset())
         "i2c@2030000": {
             **device("snps,designware-i2c", 0x2030000, 13),
             **bus,
-            "rtc@68": {"compatible": "nxp,pcf8523", "reg": 0x68},
-            "pressure@76": {"compatible": "meas,ms5803", "reg": 0x76},
+            "rtc@68": {"compatible": "whimbrel,rtc", "reg": 0x68},
+            "pressure@76": {"compatible": "whimbrel,tide", "reg": 0x76},
         },
         "gpio@2040000": {
             "compatible": "snps,dw-apb-gpio",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from imgaudit.model import Chip, Layout, Region, Writer
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
-from imgaudit.units import KIB, MIB, Span
+from imgaudit.units import KIB, MIB, Span, place
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -35,7 +35,22 @@ def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region
                 yield chip, regions, region, region.env.size
 
 
-def _start_values(*, start: int, erase: int, block: int, next: int) -> None: ...
+def _advice(verb: str, moves: list[Span], region: Region, regions: list[Region], chip: Chip) -> str:
+    """Name the moves that leave a region with bytes, on erase blocks, inside the chip and alone."""
+    start = "start" in verb
+    good = []
+    for move in moves:
+        edge = move.start if start else move.end
+        aligned = chip.erase_start(edge) == edge
+        free = not any(other.span.overlaps(move) for other in regions if other is not region)
+        if move.size and move.end <= chip.size and aligned and free and edge not in good:
+            good.append(edge)
+    if not good:
+        return f"Move {region.name} and its neighbours: no erase block is free for it beside them"
+    return f"{verb.format(region=region.name)} at {' or '.join(place(edge) for edge in good)}"
+
+
+def _start_values(*, start: int, erase: int, block: int, advice: str) -> None: ...
 
 
 START = Rule(
@@ -49,7 +64,7 @@ START = Rule(
         "U-Boot refuses to erase or update the region, and Linux forces its MTD partition"
         " read-only."
     ),
-    fix="Move {region} to {block:place} or {next:place}.",
+    fix="{advice}.",
     computed="start mod the erase block that holds it is not 0",
     source='Linux drivers/mtd/mtdpart.c; U-Boot doc/usage/cmd/sf.rst, "Erase" and "Update"',
     bad=nor("name: recovery, at: 0x18000, size: 0x18000"),
@@ -64,7 +79,11 @@ def region_start(subject: Subject) -> Outcome:
             block = chip.erase_start(region.at)
             if block != region.at:
                 erase = chip.erase_unit(region.at)
-                yield START(start=region.at, erase=erase, block=block, next=block + erase).at(
+                size = region.size
+                moves = [Span.sized(at, size) for at in (block, block + erase)]
+                moves += [Span(at, max(at, region.span.end)) for at in (block, block + erase)]
+                advice = _advice("Let {region} start", moves, region, regions, chip)
+                yield START(start=region.at, erase=erase, block=block, advice=advice).at(
                     region=region,
                     key="at",
                     offset=region.at,
@@ -73,7 +92,7 @@ def region_start(subject: Subject) -> Outcome:
                 )
 
 
-def _end_values(*, end: int, erase: int, block: int, next: int) -> None: ...
+def _end_values(*, end: int, erase: int, block: int, advice: str) -> None: ...
 
 
 END = Rule(
@@ -85,7 +104,7 @@ END = Rule(
         "Linux forces the MTD partition read-only; erasing the whole of it is refused, or takes"
         " the head of what follows."
     ),
-    fix="End {region} at {block:place} or {next:place}.",
+    fix="{advice}.",
     computed="(start + size) mod the erase block that holds it is not 0; an error where another"
     " region lies in that block",
     source="Linux drivers/mtd/mtdpart.c",
@@ -105,7 +124,9 @@ def region_end(subject: Subject) -> Outcome:
             erase = chip.erase_unit(end)
             rest = Span(end, block + erase)
             shared = any(other.span.overlaps(rest) for other in regions if other is not region)
-            yield END(end=end, erase=erase, block=block, next=block + erase).at(
+            moves = [Span(region.at, max(region.at, at)) for at in (block, block + erase)]
+            advice = _advice("Let {region} end", moves, region, regions, chip)
+            yield END(end=end, erase=erase, block=block, advice=advice).at(
                 region=region,
                 key="size",
                 offset=end,

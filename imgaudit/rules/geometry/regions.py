@@ -86,8 +86,13 @@ def _part(area: Area) -> str:
     return f"the smallest approved {area.name}" if several else area.name
 
 
-def _exceeds_values(*, size: int, how: str, room: int, over: int, needed: int) -> None: ...
+def _exceeds_values(
+    *, size: int, how: str, room: int, over: int, needed: int, more: str
+) -> None: ...
 
+
+# What `imgaudit weigh` can take apart.
+_WEIGHED = frozenset({"fit", "uimage", "cpio", "arm64-image", "zimage", "riscv-image"})
 
 EXCEEDS = Rule(
     name="artifact-exceeds-region",
@@ -96,8 +101,7 @@ EXCEEDS = Rule(
     message=("{artifact} is {size:bytes}{how}; {region} holds {room:bytes}: {over:bytes} too many"),
     effect="It is cut at the region's end, or overwrites what follows.",
     fix=(
-        "Make the artifact {over:bytes} smaller, or grow {region} to at least {needed:bytes}. What"
-        " to cut from a ramdisk: imgaudit weigh {artifact} --fit {room}."
+        "Make the artifact {over:bytes} smaller, or grow {region} to at least {needed:bytes}{more}."
     ),
     computed="the artifact's bytes, unpacked where the writer unpacks it, are more than size less"
     " file-at",
@@ -125,6 +129,9 @@ def artifact_exceeds_region(subject: Subject) -> Outcome:
                 room=region.room,
                 over=over,
                 needed=region.file_at + payload.size,
+                more=f"; what to cut: imgaudit weigh {artifact.path} --fit {region.room}"
+                if payload.format in _WEIGHED
+                else "",
             ).at(
                 region=region,
                 artifact=artifact.path,
