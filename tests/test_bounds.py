@@ -44,6 +44,16 @@ def overlapping_mtdparts(folder: Path) -> str:
     return HEAD + NOR + ENV
 
 
+def scripts_that_run_each_other(folder: Path) -> str:
+    variables = {
+        f"s{number}": ";".join(f"run s{(number * 3 + other) % 200}" for other in range(60))
+        for number in range(200)
+    }
+    data = environment({**variables, "bootcmd": "run s1"}, 128 << 10, None)
+    (folder / "u-boot.env").write_bytes(data)
+    return HEAD + NOR + ENV
+
+
 def overlapping_regions(folder: Path) -> str:
     del folder
     region = "chip: nor, at: 0, size: 1 MiB, writer: release, holds: raw"
@@ -111,6 +121,7 @@ def overlapping_entries(folder: Path) -> str:
 
 CASES = (
     overlapping_mtdparts,
+    scripts_that_run_each_other,
     overlapping_regions,
     reserved_memory,
     waivers,

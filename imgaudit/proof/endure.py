@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from imgaudit.boot.firmware import Firmware
 from imgaudit.boot.found import Boots
@@ -17,7 +17,7 @@ from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
-from imgaudit.proof.explore import Ending, Path
+from imgaudit.proof.explore import Ending, Path, Steps
 from imgaudit.proof.prove import Proving
 from imgaudit.rescue.stage import Rescue
 
@@ -85,6 +85,7 @@ class _Enduring:
     copies: Copies
     rescues: Mapping[str, Rescue]
     firmware: frozenset[str]
+    steps: Steps = field(default_factory=Steps)
 
     def told(self, loss: Loss) -> Loss:
         """Say what starts, and how."""
@@ -96,7 +97,9 @@ class _Enduring:
             how = "no environment is left, and what is compiled in is not known"
             return replace(loss, starts=None, how=how)
         copy, said = found
-        proving = Proving(self.build, self.layout, self.copies, copy, self.rescues, lost=lost)
+        proving = Proving(
+            self.build, self.layout, self.copies, copy, self.rescues, lost=lost, steps=self.steps
+        )
         if loss.kind == "chip":
             dead = proving.board.devices.keys() - {
                 device

@@ -22,6 +22,9 @@ from imgaudit.proof.start import Started
 
 MAX_PATHS = 256
 """Paths followed for one entry; default environments need some dozens."""
+MAX_STEPS = 60_000
+"""Commands followed over all paths of an environment; boards need some thousands."""
+_TEXT_A_STEP = 64  # characters of the environment that cost as much to read as a command
 
 _NETWORK = "net"
 Place = tuple[str, int, str]
@@ -80,6 +83,13 @@ class Path:
         return [taken for taken in self.taken if not taken.known]
 
 
+@dataclass(slots=True)
+class Steps:
+    """What may still be followed: one budget for all paths, however many entries they are of."""
+
+    left: int = MAX_STEPS
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setting:
     """What a boot is followed in: an environment, and the world and board around it."""
@@ -89,6 +99,7 @@ class Setting:
     board: Board
     judge: Callable[[Boot, Sequence[Operation]], Started]
     parsed: Parsed = field(default_factory=dict, repr=False)
+    steps: Steps = field(default_factory=Steps, repr=False)
 
 
 class _EndError(Exception):
@@ -243,10 +254,13 @@ def explore(
     paths: list[Path] = []
     seen: set[Hashable] = set()
     open_ways: list[tuple[bool, ...]] = [()]
-    while open_ways and len(paths) < (most or MAX_PATHS):
+    reading = sum(map(len, setting.variables.values())) // _TEXT_A_STEP
+    # The first path is followed in any case: without one there is nothing to say.
+    while open_ways and len(paths) < (most or MAX_PATHS) and (setting.steps.left > 0 or not paths):
         choices = open_ways.pop()
         one = _OnePath(setting, choices, seen, forced or {})
         paths.append(_follow(one, setting, entry))
+        setting.steps.left -= len(one.path.taken) + reading
         made = tuple(one.made)
         open_ways += [(*made[:at], True) for at in range(len(choices), len(made))]
     return paths, not open_ways

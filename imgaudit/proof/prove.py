@@ -13,7 +13,7 @@ from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout, Slot, Stage
-from imgaudit.proof.explore import Ending, Path, Place, Setting, Taken, explore
+from imgaudit.proof.explore import Ending, Path, Place, Setting, Steps, Taken, explore
 from imgaudit.proof.records import Link, Proof, Step, Verdict
 from imgaudit.proof.start import Starter
 from imgaudit.rescue.stage import Rescue
@@ -95,6 +95,7 @@ class Proving:
         rescues: Mapping[str, Rescue],
         *,
         lost: frozenset[str] = frozenset(),
+        steps: Steps | None = None,
     ) -> None:
         self.build, self.layout, self.copies, self.copy = build, layout, copies, copy
         variables = variables_of(build, copies, copy)
@@ -123,6 +124,7 @@ class Proving:
             world=replace(world_of(self.board, copies), assumed=frozenset()),
             board=self.board,
             judge=starter.judge,
+            steps=steps or Steps(),
         )
 
     def all(self, done: _Done) -> Iterator[Proof]:

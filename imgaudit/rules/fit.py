@@ -489,7 +489,7 @@ COMPRESSION = Rule(
     fix="{advice}.",
     computed="the first bytes of the data are not what compression says, or it says what U-Boot"
     " cannot unpack; of a ramdisk: compression is anything but none",
-    source=f'{_SPECIFICATION}, "compression"; U-Boot boot/image-fit.c: "compression nodes for'
+    source=f'{_SPECIFICATION}, "compression"; U-Boot boot/image-fit.c: "\'compression\' nodes for'
     ' ramdisks are deprecated"',
     bad=_one(sample.fit({"kernel": sample.kernel(payload=_PACKED)})),
     good=_one(
