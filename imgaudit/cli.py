@@ -171,6 +171,13 @@ _deep = click.option(
     type=click.Path(dir_okay=False),
     help="JSON report of an earlier run: only what is new counts.",
 )
+@click.option(
+    "--history",
+    metavar="PATH",
+    multiple=True,
+    type=click.Path(),
+    help="Sealed manifests, oldest first, or a folder of them: say how each region grew.",
+)
 @click.option("--advisory", is_flag=True, help="Report as always, and exit with 0.")
 @click.option(
     "--root",
@@ -192,6 +199,8 @@ def audit(
     folders: tuple[str | None, ...] = artifacts or (None,)
     if len(folders) not in {1, len(layouts)}:
         _stop("give --artifacts once, or once for each layout")
+    if choices["history"] and len(layouts) > 1:
+        _stop("--history goes with one layout")
     pairs = zip(layouts, folders * len(layouts) if len(folders) == 1 else folders, strict=True)
     report = board.together([_audited(layout, folder, **choices) for layout, folder in pairs])
     return replace(report, status=0) if advisory else report
@@ -202,6 +211,7 @@ def _audited(
     artifacts: str | None,
     fail_on: str | None = None,
     baseline: str | None = None,
+    history: tuple[str, ...] = (),
     **choices: Any,
 ) -> Report:
     from imgaudit.tasks import audit, board, opened
@@ -214,7 +224,7 @@ def _audited(
 
     with _progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress, **choices)
-    return board.audit(audit.run(subject, fail_on=_severity(fail_on), baseline=known))
+    return board.audit(audit.run(subject, fail_on=_severity(fail_on), baseline=known), history)
 
 
 def _severity(name: str | None) -> Severity | None:

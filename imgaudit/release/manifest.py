@@ -19,7 +19,8 @@
           "payload": {                    what lands in the region, once unpacked; or null
             "size": 527360,
             "sha256": "…",                null for an unpacked eMMC image that was not kept
-            "data-sha256": null           eMMC: see below
+            "data-sha256": null,          eMMC: see below
+            "used": 527360                a file system: without what is free in it; may be left out
           },
           "versions": {"u-boot": ["U-Boot 2026.07 (…)"]}
         }
@@ -68,11 +69,15 @@ class SealedFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SealedPayload:
-    """What lands in a region: its size in bytes and digests, of which one may be unknown."""
+    """What lands in a region: its size in bytes and digests, of which one may be unknown.
+
+    `used` is the size without what is free in a file system; None in a manifest from before it.
+    """
 
     size: int
     sha256: str | None
     data_sha256: str | None = None
+    used: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +128,9 @@ def _region(region: SealedRegion) -> dict[str, Any]:
         "size": region.size,
         "file-at": region.file_at,
         "artifact": None if artifact is None else {"path": artifact.path} | _digests(artifact),
-        "payload": None if payload is None else _digests(payload),
+        "payload": None
+        if payload is None
+        else _digests(payload) | ({} if payload.used is None else {"used": payload.used}),
         "versions": {name: list(region.versions[name]) for name in sorted(region.versions)},
     }
 
@@ -205,13 +212,15 @@ class _Node:
         at = f"{self.at}: " if self.at else ""
         raise AuditError(f"{self.file}: {at}expected {wanted}, not {_short(self.value)}")
 
-    def keys(self, *names: str) -> dict[str, _Node]:
-        """Take an object with exactly these keys."""
+    def keys(self, *names: str, maybe: str | None = None) -> dict[str, _Node]:
+        """Take an object with exactly these keys; one may be missing."""
         if not isinstance(self.value, dict):
             self.stop("an object")
         for name in names:
             if name not in self.value:
                 raise AuditError(f"{self.file}: {self.at or 'the manifest'} has no {name!r}")
+        if maybe is not None and maybe in self.value:
+            names = (*names, maybe)
         for name in self.value:
             if name not in names:
                 raise AuditError(
@@ -293,11 +302,12 @@ def _read_file(node: _Node) -> SealedFile:
 
 
 def _read_payload(node: _Node) -> SealedPayload:
-    keys = node.keys("size", "sha256", "data-sha256")
+    keys = node.keys("size", "sha256", "data-sha256", maybe="used")
     return SealedPayload(
         size=keys["size"].number(),
         sha256=keys["sha256"].maybe(keys["sha256"].digest),
         data_sha256=keys["data-sha256"].maybe(keys["data-sha256"].digest),
+        used=keys["used"].number() if "used" in keys else None,
     )
 
 
@@ -331,7 +341,7 @@ def schema() -> dict[str, Any]:
             "size": size,
             "file-at": size,
             "artifact": {"oneOf": [_record({"path": text} | digests), {"type": "null"}]},
-            "payload": {"oneOf": [_record(digests), {"type": "null"}]},
+            "payload": {"oneOf": [_record(digests, {"used": size}), {"type": "null"}]},
             "versions": versions,
         }
     )
@@ -349,10 +359,11 @@ def schema() -> dict[str, Any]:
     }
 
 
-def _record(properties: dict[str, Any]) -> dict[str, Any]:
+def _record(properties: dict[str, Any], also: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Describe an object with all of these keys, and perhaps some of the others."""
     return {
         "type": "object",
-        "properties": properties,
+        "properties": properties | dict(also or {}),
         "required": list(properties),
         "additionalProperties": False,
     }

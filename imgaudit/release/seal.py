@@ -78,6 +78,7 @@ def _region(placement: Placement) -> SealedRegion:
             size=payload.size,
             sha256=_payload_sha256(artifact, payload),
             data_sha256=None if blocks is None else blocks.sha256(),
+            used=placement.used,
         ),
         versions=versions(payload),
     )

@@ -6,11 +6,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
 from imgaudit.clean import clean
-from imgaudit.tasks.sections import Chip, Ram, Slot
+from imgaudit.tasks.sections import Chip, Ram, Slot, Trend
 from imgaudit.units import Span, human, place
 
 WIDTH = 1000
 COLOURS = 8
+_TALL = 300
 _LEAST = 6.0
 """Width of the narrowest slot of a strip to scale."""
 _READABLE = 36.0
@@ -132,6 +133,40 @@ def _twice(part: Ram, bank: Span) -> Iterator[Span]:
             yield Span(since, at)
         depth += change
         since = at
+
+
+def trend(part: Trend) -> str:
+    """Draw a region's line over the releases, its room, and where its pace leads."""
+    points = [(number, size) for number, size in enumerate(part.sizes) if size is not None]
+    count = len(part.sizes)
+    # As much future as past, since more would be guessing.
+    columns = max(1, 2 * (count - 1) if part.pace is not None else count - 1)
+    top = 1.08 * max(part.room, *(size for _, size in points), 1)
+
+    def at(number: float, size: float) -> str:
+        y = _TALL - min(max(size, 0.0), top) * _TALL / top
+        return f"{WIDTH * number / columns:.1f},{y:.1f}"
+
+    last, size = points[-1]
+    shapes = [f'<polyline class="limit" points="{at(0, part.room)} {at(columns, part.room)}"/>']
+    if part.pace is not None and columns > last:
+        ahead = columns - last
+        fast, slow = size + ahead * part.fast, size + ahead * part.slow
+        wedge = f"{at(last, size)} {at(columns, fast)} {at(columns, slow)}"
+        shapes.append(f'<polygon class="range" points="{wedge}"/>')
+        line = f"{at(last, size)} {at(columns, size + ahead * part.pace)}"
+        shapes.append(f'<polyline class="ahead" points="{line}"/>')
+    over = " past" if size > part.room else ""
+    path = " ".join(at(*point) for point in points)
+    shapes.append(f'<polyline class="line{over}" points="{path}"/>')
+    shapes += [
+        f'<polyline class="dot{over}" points="{at(*point)} {at(*point)}"/>' for point in points
+    ]
+    label = f"{part.name}: {human(points[0][1])} to {human(size)} of {human(part.room)}"
+    return (
+        f'<svg class="trend" role="img" aria-label="{text(label)}" viewBox="0 0 {WIDTH} {_TALL}"'
+        f' preserveAspectRatio="none">{"".join(shapes)}</svg>'
+    )
 
 
 def _box(at: float, width: float, classes: str, inner: str) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from imgaudit import __version__
 from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Style
-from imgaudit.report._svg import COLOURS, level, ram, strips, text
+from imgaudit.report._svg import COLOURS, level, ram, strips, text, trend
 from imgaudit.tasks.sections import (
     Chain,
     Chip,
@@ -23,6 +23,7 @@ from imgaudit.tasks.sections import (
     Report,
     Section,
     Table,
+    Trends,
     Values,
     Verbatim,
     Verdict,
@@ -76,6 +77,13 @@ grid-template-columns:repeat(auto-fill,minmax(min(100%,19rem),1fr))}
 .steps{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.4rem}
 .steps li{border:1px solid var(--line);border-radius:.3rem;padding:.25rem .6rem;
 background:var(--bg)}.steps li+li::before{content:"\\2192\\a0";color:var(--dim)}
+.trends{display:grid;gap:0 1rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,19rem),1fr))}
+.trend{display:block;width:100%;height:6rem;border-left:1px solid var(--line);
+border-bottom:1px solid var(--line);overflow:visible}
+.trend *{fill:none;vector-effect:non-scaling-stroke;stroke:var(--link);stroke-width:2}
+.trend .limit{stroke:var(--bad);stroke-width:1.5}.trend .ahead{stroke-dasharray:5 4}
+.trend .range{fill:var(--link);fill-opacity:.15;stroke:none}
+.trend .dot{stroke-width:7;stroke-linecap:round}.trend .past{stroke:var(--bad)}
 .free{fill:var(--soft);stroke:var(--line)}.empty{fill-opacity:.25}
 .over{fill:var(--bad);stroke:var(--bg);stroke-width:2}rect{stroke:var(--bg);stroke-width:1;
 vector-effect:non-scaling-stroke}
@@ -195,6 +203,8 @@ def _part(part: Part) -> Iterator[str]:
             yield from _ram(part)
         case Chain():
             yield from _chain(part)
+        case Trends():
+            yield from _trends(part)
 
 
 def _line(line: Line) -> str:
@@ -272,6 +282,18 @@ def _ram(part: Ram) -> Iterator[str]:
             yield f' <span class="dim">{place(each.span.start)}, {size}</span></li>'
         yield "</ul>"
     yield from (f"<p>not placed: {text(why)}</p>" for why in part.unplaced)
+
+
+def _trends(part: Trends) -> Iterator[str]:
+    yield '<div class="trends">'
+    for each in part.trends:
+        known = [size for size in each.sizes if size is not None]
+        yield f'<figure class="card {each.role}"><h3>{text(each.name)}</h3>{trend(each)}'
+        yield f"<figcaption>{human(known[0])} to {human(known[-1])} of {human(each.room)}."
+        yield f" {text(each.says)}</figcaption></figure>"
+    yield "</div>"
+    if part.trends:
+        yield from _table(part.table)
 
 
 def _chain(chain: Chain) -> Iterator[str]:

@@ -23,6 +23,7 @@ from imgaudit.tasks.sections import (
     Report,
     Section,
     Table,
+    Trends,
     Values,
     Verbatim,
 )
@@ -112,6 +113,8 @@ def _part(part: Part) -> Iterator[str]:
                 text(part.says),
             )
             yield "- " + ": ".join(words for words in said if words)
+        case Trends():
+            yield from _table(part.table)
         case Verbatim():
             yield f"{text(part.text)}\n"
 

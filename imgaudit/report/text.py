@@ -20,6 +20,7 @@ from imgaudit.tasks.sections import (
     Report,
     Section,
     Table,
+    Trends,
     Values,
     Verbatim,
 )
@@ -78,6 +79,8 @@ def _part(part: Part, style: Style, *, first: bool) -> Iterator[Row]:
                 if words
                 for row in style.wrap(words, "    ")
             )
+        case Trends():
+            yield from _table(part.table, style)
         case Verbatim():
             yield from ([(line, "")] for line in part.text.splitlines())
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from imgaudit.contents.build import Placement
@@ -29,14 +29,20 @@ from imgaudit.units import human, place
 
 if TYPE_CHECKING:
     from imgaudit.proof.records import Proof
+    from imgaudit.release.growth import Growth
     from imgaudit.rescue.drivers import Driver
     from imgaudit.rescue.mainroot import MainRoot
 
 _LONGEST = 14  # columns of a name in the table
 
 
-def audit(result: Result) -> Report:
-    """Give the report of an audit."""
+def audit(result: Result, history: Iterable[str] = ()) -> Report:
+    """Give the report of an audit, with the growth over sealed releases where there are some.
+
+    Raises:
+        AuditError: a release cannot be read, or is another board's.
+
+    """
     subject = result.subject
     items = tuple(said.found(item) for item in result.findings)
     board = subject.layout.board if subject.layout is not None else "artifacts"
@@ -48,6 +54,12 @@ def audit(result: Result) -> Report:
     ]
     if subject.placements:
         sections.append(_regions(subject))
+    grown = None
+    if paths := list(history):
+        from imgaudit.tasks import grown as growing
+
+        grown = growing.grown(subject, paths)
+        sections.append(growing.section(grown))
     if result.coverage:
         from imgaudit.tasks import covered
 
@@ -63,7 +75,7 @@ def audit(result: Result) -> Report:
         status=said.status(result),
         verdict=said.verdict(result),
         sections=tuple(sections),
-        data=lambda: _in_json(result),
+        data=lambda: _in_json(result, grown),
         pictures=lambda: tuple(_pictures(subject)),
         findings=items,
         unchecked=said.unchecked(result.not_checked),
@@ -166,7 +178,7 @@ def _rescues(subject: Subject) -> Section:
     return Section(heading("Rescue"), (Lines(lines),))
 
 
-def _in_json(result: Result) -> Mapping[str, Any]:
+def _in_json(result: Result, grown: Growth | None) -> Mapping[str, Any]:
     from imgaudit.tasks import plain
 
     subject = result.subject
@@ -189,6 +201,10 @@ def _in_json(result: Result) -> Mapping[str, Any]:
 
         found["coverage"] = [covered.in_json(item) for item in result.coverage]
         found["losses"] = [covered.loss(item) for item in subject.losses]
+    if grown is not None:
+        from imgaudit.tasks import grown as growing
+
+        found["growth"] = growing.in_json(grown)
     artifacts = sorted((item for _, item in subject.artifacts()), key=lambda item: item.path)
     found["artifacts"] = [plain.artifact(artifact) for artifact in artifacts]
     return found

@@ -217,7 +217,46 @@ class Chain:
     says: str = ""
 
 
-Part = Lines | Values | Table | Headline | Findings | Chip | Ram | Chain | Verbatim
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """A region over releases: bytes taken in each, None where not known, and its `room`.
+
+    `pace`, bytes a release, lies between `slow` and `fast`; it is None where there are too few
+    releases to tell. `says` is a sentence, `cells` is the same for a row of a table.
+    """
+
+    name: str
+    room: int
+    sizes: tuple[int | None, ...]
+    pace: float | None
+    slow: float
+    fast: float
+    says: str
+    cells: tuple[str, ...]
+    role: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trends:
+    """Regions over the same releases, oldest first, below the `head` of their cells."""
+
+    releases: tuple[str, ...]
+    head: tuple[str, ...]
+    trends: tuple[Trend, ...]
+
+    @property
+    def table(self) -> Table:
+        """Say it in rows."""
+        return Table(
+            head=self.head,
+            rows=tuple((trend.name, *trend.cells) for trend in self.trends),
+            right=frozenset(range(1, len(self.head) - 1)),
+            most={0: 16},
+            roles=tuple(trend.role for trend in self.trends),
+        )
+
+
+Part = Lines | Values | Table | Headline | Findings | Chip | Ram | Chain | Trends | Verbatim
 
 
 @dataclass(frozen=True, slots=True)
