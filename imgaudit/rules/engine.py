@@ -22,7 +22,7 @@ from typing import (
 )
 
 from imgaudit.model import Region, Where
-from imgaudit.units import both, place
+from imgaudit.units import Span, both, place
 
 if TYPE_CHECKING:
     from typing_extensions import ParamSpec
@@ -99,6 +99,9 @@ class Finding:
     parts: tuple[str, ...] = ()
     # It stood in the baseline already.
     known: bool = False
+    # What was tried on the layout and mends it, in words, and the first of it: regions' new places.
+    advice: str = ""
+    moves: Mapping[str, Span] = field(default_factory=dict)
 
     @property
     def counts(self) -> bool:
@@ -118,8 +121,8 @@ class Finding:
 
     @property
     def fix(self) -> str:
-        """What to do, with the values filled in."""
-        return self._say(self.rule.fix)
+        """What to do, with the values filled in, and what was tried of it."""
+        return f"{self._say(self.rule.fix)} {self.advice}".rstrip()
 
     @property
     def identity(self) -> tuple[str, ...]:
@@ -162,6 +165,7 @@ class _Texts(TypedDict):
     bad: Example
     good: Example
     judges: NotRequired[tuple[str, ...]]
+    moves: NotRequired[bool]
 
 
 class Rule(Generic[P]):
@@ -178,6 +182,7 @@ class Rule(Generic[P]):
 
     `judges` names the formats whose facts the rule reads: a region that should hold one of them but
     could not be read is reported as not checked. A check that looks `over` contents needs none.
+    `moves` says that another place or size of a region can mend it: such moves are tried.
     """
 
     __slots__ = (
@@ -189,6 +194,7 @@ class Rule(Generic[P]):
         "identity",
         "judges",
         "message",
+        "moves",
         "name",
         "severity",
         "source",
@@ -206,6 +212,7 @@ class Rule(Generic[P]):
         self.bad = texts["bad"]
         self.good = texts["good"]
         self.judges = texts.get("judges", ())
+        self.moves = texts.get("moves", False)
         self.values = values
         code = values.__code__
         self.identity = code.co_varnames[: code.co_argcount]

@@ -139,6 +139,7 @@ def run(
                 said = check.run(judged)
                 findings.extend(item for item in said if isinstance(item, Finding))
         findings = [_weighed(finding, layout, day) for finding in findings]
+        findings = _advised(subject, findings)
     findings = _without(findings, baseline)
     gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
     return Result(
@@ -207,6 +208,15 @@ class _Fitted:
     def approved(self, chip: str) -> list[str]:
         parts = self.chips[chip].parts if chip in self.chips else ()
         return [part.part or "" for part in parts]
+
+
+def _advised(subject: Subject, findings: list[Finding]) -> list[Finding]:
+    if not any(item.rule.moves for item in findings):
+        return findings
+    # Loaded here: a sound layout needs no advice.
+    from imgaudit.rules.moves import advised
+
+    return advised(subject, findings)
 
 
 def _covered(subject: Subject, today: date) -> Iterator[Covered]:

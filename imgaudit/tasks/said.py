@@ -26,6 +26,7 @@ from imgaudit.tasks.sections import (
     Verdict,
     heading,
 )
+from imgaudit.units import Span
 
 VERSION = 1
 
@@ -54,6 +55,7 @@ def found(item: Finding) -> Found:
         parts=item.parts,
         waived=item.waived,
         known=item.known,
+        moves=item.moves,
     )
 
 
@@ -200,6 +202,10 @@ def in_json(result: Result) -> dict[str, Any]:
     }
 
 
+def _span(to: Span) -> dict[str, int]:
+    return {"at": to.start, "size": to.size}
+
+
 def _finding(item: Found) -> Mapping[str, Any]:
     where = item.where
     return (
@@ -223,4 +229,5 @@ def _finding(item: Found) -> Mapping[str, Any]:
         }
         | ({"parts": list(item.parts)} if item.parts else {})
         | ({"known": True} if item.known else {})
+        | ({"moves": {name: _span(to) for name, to in item.moves.items()}} if item.moves else {})
     )

@@ -99,6 +99,7 @@ class Found:
 
     `identity` is what makes it the same finding in another run: never a size, an offset or a line.
     `parts` are the approved parts it is true of, where it is not of all. `waived` is the reason.
+    `moves` are new places of regions, in bytes, that were tried and mend it.
     """
 
     name: str
@@ -117,6 +118,7 @@ class Found:
     parts: tuple[str, ...] = ()
     waived: str | None = None
     known: bool = False
+    moves: Mapping[str, Span] = field(default_factory=dict)
 
     @property
     def subject(self) -> str:

@@ -50,6 +50,7 @@ HEAD = Rule(
         "Move {region} to {end:place} or above; where the boot ROM decides, use a table with fewer"
         " entries (56 end at 0x2000) or move the entry array."
     ),
+    moves=True,
     computed="the region overlaps MBR, header or entries: as the chip's image has them, else"
     " sectors 0 to 33 with 128 entries of 128 bytes",
     source='UEFI 5.3 (from memory); U-Boot doc/board/allwinner/sunxi.rst: 8 KiB "is in the'
@@ -87,6 +88,7 @@ RECORD = Rule(
     message="{region} at {start:place} lies over {what}",
     effect="Writing the region destroys the partition table, or the table destroys the region.",
     fix="Start {region} at {next:place} or above.",
+    moves=True,
     computed="the region has sector 0 of a chip with an MBR, or the sector before a logical"
     " partition, where its record is as a rule; a boot loader that leaves the table alone starts at"
     " sector 1",
@@ -146,7 +148,8 @@ TAIL = Rule(
         "{region} ends at {end:place}; the backup GPT of the smallest part starts at {table:place}"
     ),
     effect="The backup table and the region's tail overwrite each other.",
-    fix="Shrink {region} by {over:bytes}.",
+    fix="Let {region} end at {table:place} or below.",
+    moves=True,
     computed="end is above the last 33 sectors of the smallest approved part",
     source="UEFI 5.3",
     bad=emmc("name: data, partition: 1, at: 1 MiB, size: 31 MiB"),
@@ -206,7 +209,8 @@ ALIGN = Rule(
         "{region} starts at {start:place}, no multiple of the {align:bytes} that {chip} asks for"
     ),
     effect="Writes straddle the eMMC's own erase units: slower, more wear, trims miss the ends.",
-    fix="Start it at {below:place} or {above:place}.",
+    fix="Start it at a multiple of {align:bytes}: {below:place} and {above:place} are the nearest.",
+    moves=True,
     computed="start mod the chip's align is not 0; without align, mod 4 KiB, and a warning",
     source="common practice, no source",
     bad=emmc(
@@ -254,6 +258,7 @@ PROTECT_GROUP = Rule(
     ),
     effect="It cannot be write-protected without protecting part of its neighbour.",
     fix="Align its start and size to {group:bytes}.",
+    moves=True,
     computed="start or size mod HC_WP_GRP_SIZE x HC_ERASE_GRP_SIZE x 512 KiB is not 0",
     source="JESD84-B51 (from memory)",
     bad=emmc(

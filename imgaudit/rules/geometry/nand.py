@@ -32,6 +32,7 @@ SPARES = Rule(
         " writer refuses, or it overwrites what follows."
     ),
     fix="Grow {region} by {short:bytes}, or make the artifact smaller.",
+    moves=True,
     computed=(
         "whole erase blocks of the region less those of the artifact are fewer than bad-blocks of"
         " the region, at least one; without bad-blocks, 20 of 1024. UBI keeps spare blocks itself"

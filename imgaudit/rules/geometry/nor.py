@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from imgaudit.model import Chip, Layout, Region, Writer
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
-from imgaudit.units import KIB, MIB, Span, place
+from imgaudit.units import KIB, MIB, Span
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -35,22 +35,7 @@ def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region
                 yield chip, regions, region, region.env.size
 
 
-def _advice(verb: str, moves: list[Span], region: Region, regions: list[Region], chip: Chip) -> str:
-    """Name the moves that leave a region with bytes, on erase blocks, inside the chip and alone."""
-    start = "start" in verb
-    good = []
-    for move in moves:
-        edge = move.start if start else move.end
-        aligned = chip.erase_start(edge) == edge
-        free = not any(other.span.overlaps(move) for other in regions if other is not region)
-        if move.size and move.end <= chip.size and aligned and free and edge not in good:
-            good.append(edge)
-    if not good:
-        return f"Move {region.name} and its neighbours: no erase block is free for it beside them"
-    return f"{verb.format(region=region.name)} at {' or '.join(place(edge) for edge in good)}"
-
-
-def _start_values(*, start: int, erase: int, block: int, advice: str) -> None: ...
+def _start_values(*, start: int, erase: int, block: int) -> None: ...
 
 
 START = Rule(
@@ -64,7 +49,8 @@ START = Rule(
         "U-Boot refuses to erase or update the region, and Linux forces its MTD partition"
         " read-only."
     ),
-    fix="{advice}.",
+    fix="Start {region} on an erase block.",
+    moves=True,
     computed="start mod the erase block that holds it is not 0",
     source='Linux drivers/mtd/mtdpart.c; U-Boot doc/usage/cmd/sf.rst, "Erase" and "Update"',
     bad=nor("name: recovery, at: 0x18000, size: 0x18000"),
@@ -79,11 +65,7 @@ def region_start(subject: Subject) -> Outcome:
             block = chip.erase_start(region.at)
             if block != region.at:
                 erase = chip.erase_unit(region.at)
-                size = region.size
-                moves = [Span.sized(at, size) for at in (block, block + erase)]
-                moves += [Span(at, max(at, region.span.end)) for at in (block, block + erase)]
-                advice = _advice("Let {region} start", moves, region, regions, chip)
-                yield START(start=region.at, erase=erase, block=block, advice=advice).at(
+                yield START(start=region.at, erase=erase, block=block).at(
                     region=region,
                     key="at",
                     offset=region.at,
@@ -92,7 +74,7 @@ def region_start(subject: Subject) -> Outcome:
                 )
 
 
-def _end_values(*, end: int, erase: int, block: int, advice: str) -> None: ...
+def _end_values(*, end: int, erase: int, block: int) -> None: ...
 
 
 END = Rule(
@@ -104,7 +86,8 @@ END = Rule(
         "Linux forces the MTD partition read-only; erasing the whole of it is refused, or takes"
         " the head of what follows."
     ),
-    fix="{advice}.",
+    fix="End {region} on an erase block.",
+    moves=True,
     computed="(start + size) mod the erase block that holds it is not 0; an error where another"
     " region lies in that block",
     source="Linux drivers/mtd/mtdpart.c",
@@ -124,9 +107,7 @@ def region_end(subject: Subject) -> Outcome:
             erase = chip.erase_unit(end)
             rest = Span(end, block + erase)
             shared = any(other.span.overlaps(rest) for other in regions if other is not region)
-            moves = [Span(region.at, max(region.at, at)) for at in (block, block + erase)]
-            advice = _advice("Let {region} end", moves, region, regions, chip)
-            yield END(end=end, erase=erase, block=block, advice=advice).at(
+            yield END(end=end, erase=erase, block=block).at(
                 region=region,
                 key="size",
                 offset=end,
@@ -149,7 +130,8 @@ SHARED = Rule(
         " of {block:place}"
     ),
     effect=("Updating one rewrites the other; power lost between erase and write destroys both."),
-    fix="Give {other} erase blocks of its own: start it at {next:place}.",
+    fix="Give {other} erase blocks of its own; the next one starts at {next:place}.",
+    moves=True,
     computed="the erase blocks that two regions touch have one in common, and their writers differ",
     source="U-Boot env/sf.c; common practice, no source",
     bad=nor(
@@ -193,7 +175,8 @@ ENV_ALIGN = Rule(
         " block"
     ),
     effect="saveenv cannot erase it: it is never saved, and the defaults boot forever.",
-    fix="Move {region} to a multiple of the largest erase block of all approved parts.",
+    fix="Start {region} at a multiple of the largest erase block of all approved parts.",
+    moves=True,
     computed="CONFIG_ENV_OFFSET mod the erase block is not 0",
     source="U-Boot env/Kconfig, ENV_IS_IN_SPI_FLASH and ENV_SECT_SIZE_AUTO",
     bad=nor("name: env, at: 0x18000, size: 0x8000, holds: uboot-env, env: {size: 16 KiB}"),
@@ -228,7 +211,8 @@ ENV_NEIGHBOUR = Rule(
         "saveenv reads the rest of the block into RAM, erases, and writes it back: power lost in"
         " between takes {other} along."
     ),
-    fix="Leave the rest of the erase block empty: start {other} at {next:place}.",
+    fix="Leave the rest of the erase block empty; the next one starts at {next:place}.",
+    moves=True,
     computed="ENV_SIZE is below the erase block, and another region lies in the rest of it",
     source='U-Boot env/sf.c, env_sf_save ("Is the sector larger than the env")',
     bad=nor(
@@ -275,7 +259,9 @@ ENV_TAIL = Rule(
         "The first saveenv erases whole blocks and restores nothing behind the environment, since"
         " U-Boot restores only where one block is larger than the environment."
     ),
-    fix="Make ENV_SIZE a multiple of the erase block, or start {other} at {next:place}.",
+    fix="Make ENV_SIZE a multiple of the erase block, or keep {other} out of what is erased, which"
+    " ends at {next:place}.",
+    moves=True,
     computed="round_up(ENV_SIZE, erase block) reaches into another region",
     source="U-Boot env/sf.c, env_sf_save",
     bad=nor(
@@ -325,7 +311,8 @@ ENV_COPIES = Rule(
         "Erasing the new copy erases the good old one too: power lost in saveenv loses the"
         " environment, redundancy or not."
     ),
-    fix="Move {copy} to {next:place}.",
+    fix="Give {copy} erase blocks of its own; the next one starts at {next:place}.",
+    moves=True,
     computed="the erase blocks of CONFIG_ENV_OFFSET and CONFIG_ENV_OFFSET_REDUND intersect",
     source="U-Boot env/Kconfig (both offsets must be aligned to an erase sector)",
     bad=nor(
@@ -366,7 +353,8 @@ WINDOW = Rule(
         "The address wraps: what is read or written is at the offset less 16 MiB, so the boot finds"
         " other data and an update destroys it."
     ),
-    fix="Move {region} below {limit:place}, or say address-bytes: 4 if its readers send four.",
+    fix="Keep {region} below {limit:place}, or say address-bytes: 4 if its readers send four.",
+    moves=True,
     computed="start + size is above 0x1000000 and the chip is addressed with three bytes",
     source="JESD216, basic flash parameter table, first word, bits 18:17 (from memory)",
     bad=nor(

@@ -23,6 +23,7 @@ OVERLAP = Rule(
     message="{region} and {other} both claim {size:bytes} from {start:place}",
     effect="Writing one destroys the other.",
     fix="Move or shrink one of them; {other} starts at {other_start:place}.",
+    moves=True,
     computed="two regions of one area share at least one byte; touching is not overlapping",
     source="Linux drivers/mtd/parsers/cmdlinepart.c allows overlaps without a word",
     bad=nor("name: env, at: 0, size: 128 KiB", "name: recovery, at: 64 KiB, size: 128 KiB"),
@@ -56,6 +57,7 @@ PAST_END = Rule(
         " should lie in its tail is gone."
     ),
     fix="Shrink {region} by {over:bytes}, or move it down.",
+    moves=True,
     computed="start + size is above the size of the smallest approved part, or of the boot area"
     " (BOOT_SIZE_MULT x 128 KiB)",
     source="Linux drivers/mtd/parsers/cmdlinepart.c; JESD84-B51, EXT_CSD 226 (from memory)",
@@ -103,6 +105,7 @@ EXCEEDS = Rule(
     fix=(
         "Make the artifact {over:bytes} smaller, or grow {region} to at least {needed:bytes}{more}."
     ),
+    moves=True,
     computed="the artifact's bytes, unpacked where the writer unpacks it, are more than size less"
     " file-at",
     source="common practice, no source",
@@ -150,6 +153,7 @@ HEADROOM = Rule(
     message="{artifact} leaves {free:bytes} of {region} free ({percent:.1f} %); {wanted} should be",
     effect="The next kernel or security update may not fit boards that are in the field.",
     fix="Shrink the artifact, grow {region} while no board is in the field, or lower keep-free.",
+    moves=True,
     computed=(
         "free bytes, with those that are free in a file system, are fewer than keep-free, of the"
         " region or the policy (5 % unless said)"
@@ -194,6 +198,7 @@ PLANNED = Rule(
     message="{region} is planned for {size:bytes} and holds {room:bytes}: {over:bytes} too many",
     effect="The artifact will not fit once it is built.",
     fix="Grow {region} by {over:bytes}, or plan for less.",
+    moves=True,
     computed="expect is more than size less file-at",
     source="common practice, no source",
     bad=nor("name: recovery, at: 0, size: 64 KiB, file: recovery.itb, expect: 65 KiB"),
@@ -307,6 +312,7 @@ SECTORS = Rule(
     message="{region} is {size:bytes} at {start:place}: not whole 512-byte sectors",
     effect="It is read and written by sectors: the first or last bytes are someone else's.",
     fix="Make its offset and size multiples of 512.",
+    moves=True,
     computed="offset or size mod 512 is not 0",
     source="U-Boot doc/usage/cmd/mmc.rst; U-Boot env/Kconfig, ENV_IS_IN_MMC",
     bad=emmc("name: loader, chip: emmc/boot0, at: 0x100, size: 64 KiB"),
