@@ -8,12 +8,23 @@ from typing import Generic, TypeVar, cast
 
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Facts
+from imgaudit.formats.ubi import Ubi
 from imgaudit.model import Chip, Layout, Region, Where
 
 F = TypeVar("F", bound=Facts)
 F_co = TypeVar("F_co", bound=Facts, covariant=True)
 
 _TABLES = frozenset({"gpt", "mbr"})
+
+
+def _room(holder: Content, child: Content) -> int | None:
+    """Give what a partition table, or a table of volumes, has for one of its own."""
+    if holder.format in _TABLES:
+        return child.size
+    if isinstance(holder.facts, Ubi):
+        volume = holder.facts.volume(child.name[len(holder.name) + 1 :])
+        return volume.room if volume is not None and not volume.autoresize else None
+    return None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -23,7 +34,8 @@ class Node(Generic[F_co]):
     `region` is the one that its artifact goes to or, in the image of a chip, the one that starts at
     its partition; `chip` is the chip that either is for. `start` is where it starts: on the chip if
     there is one, else in the artifact as its writer unpacks it; None for what only a program
-    unpacks. `room` is what the region or the partition has for it, None where neither tells.
+    unpacks. `room` is what the region, the partition or the UBI volume has for it, None where
+    none tells.
     `holder` is the content around it, and `nested` tells what lies in another content from all
     that is stored. `repeats` marks what a chip's image has again of a region's own artifact.
     """
@@ -47,6 +59,8 @@ class Node(Generic[F_co]):
     @property
     def place(self) -> str:
         """What to call the place that gives `room`."""
+        if self.holder is not None and isinstance(self.holder.facts, Ubi):
+            return f"volume {self.content.name[len(self.holder.content.name) + 1 :]}"
         return self.region.name if self.region else "its partition"
 
     @property
@@ -143,9 +157,14 @@ class _Placing:
         yield node
         for child in content.children:
             inside = None if start is None or child.offset < 0 else start + child.offset
-            size = child.size if content.format in _TABLES else None
             yield from self.below(
-                child, node, region, start=inside, room=size, nested=True, repeats=repeats
+                child,
+                node,
+                region,
+                start=inside,
+                room=_room(content, child),
+                nested=True,
+                repeats=repeats,
             )
 
     def node(

@@ -33,7 +33,7 @@ from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.files import unpacked_whole
 from imgaudit.formats.kernel import scan
-from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource
+from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource, in_memory
 from imgaudit.units import GIB, KIB, MIB, both
 
 IN_MEMORY = 64 * MIB
@@ -494,7 +494,7 @@ class _Walk:
                 return replace(content, why=str(problem))
             if (inside.release, inside.config, inside.ramdisk) == (None, None, None):
                 return content
-            if content.view is None and isinstance(view.source, MemorySource):
+            if content.view is None and in_memory(view):
                 # That of an arm zImage has no format, and its drivers are looked up in it.
                 content = replace(content, view=view)
             found = inside.ramdisk
@@ -530,8 +530,8 @@ class _Walk:
             return replace(kept, children=tuple(children))
 
         # A file that is read in place is closed when it has been read: nothing of it can be kept.
-        in_memory = isinstance(view.source, MemorySource)
-        kept = replace(bare, view=view) if in_memory and bare.format in _KEEP_VIEW else bare
+        held = bare.format in _KEEP_VIEW and in_memory(view)
+        kept = replace(bare, view=view) if held else bare
         begin(0)
         return finish
 

@@ -192,7 +192,7 @@ class _Pieces:
 
     def __init__(self, view: View, pieces: tuple[Piece, ...], size: int) -> None:
         self.size = size
-        self._view = view
+        self.below = view
         self._pieces = pieces
         self._starts = list(itertools.accumulate((piece.size for piece in pieces), initial=0))
         self._last: tuple[int, bytes] = (-1, b"")
@@ -218,9 +218,9 @@ class _Pieces:
         if piece.offset is None:
             return bytes(count)
         if not piece.method:
-            return self._view.bytes(piece.offset + start, count)
+            return self.below.bytes(piece.offset + start, count)
         if self._last[0] != piece.offset:
-            self._last = (piece.offset, unpack(self._view, piece))
+            self._last = (piece.offset, unpack(self.below, piece))
         first = piece.skip + start
         return self._last[1][first : first + count].ljust(count, b"\0")
 

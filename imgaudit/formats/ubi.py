@@ -1,66 +1,52 @@
-"""UBI: the headers of each physical erase block (PEB) and the volume table.
+"""UBI: the headers of each physical erase block (PEB), the volume table, and the volumes' data.
 
-Fields: Linux drivers/mtd/ubi/ubi-media.h, whose names they keep; sizes and limits: the same. Beyond
-the first 128 KiB, `read` wants the first PEBs, to learn their size, the two headers of every PEB
-and the two copies of the volume table; the volumes' data are not read.
+Fields: Linux drivers/mtd/ubi/ubi-media.h, whose names they keep; sizes and limits: the same. What
+the volume table may say: vtbl.c, vtbl_check(). Beyond the first 128 KiB, `read` wants the first
+PEBs, to learn their size, the two headers of every PEB, both copies of the volume table, and the
+data that have a CRC: those of static volumes.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
+from imgaudit.formats.files import Flaw
 from imgaudit.formats.record import Record, names_of
+from imgaudit.formats.ubi_blocks import (
+    CRC_AT,
+    EC,
+    EC_MAGIC,
+    HEADER_SIZE,
+    LAYOUT_VOLUME,
+    MAX_LISTED,
+    MAX_VOLUMES,
+    TYPES,
+    Blocks,
+    VolumeSource,
+    headers,
+    sum_of,
+)
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span, human
+from imgaudit.units import KIB, MIB, human
 
-EC_MAGIC = b"UBI#"
-HEADER_SIZE = 64
-BLANK = b"\xff" * HEADER_SIZE
-CRC_AT = 60
-LAYOUT_VOLUME = 0x7FFFEFFF
-MAX_VOLUMES = 128
 RECORD_SIZE = 172
 RECORD_CRC_AT = 168
 MIN_PEB = 2 * KIB
+MIN_LEB = KIB  # the volume table needs more
 MAX_PEB = 16 * MIB  # no flash has larger erase blocks (common practice)
 MAX_PEBS = 1 << 16  # 4 GiB in 64 KiB blocks; more would not be a firmware's UBI
 MAX_TRIES = 1 << 16  # magics looked at while the block size is sought
-MAX_LISTED = 64  # damage is counted in full and listed up to here
+MAX_SPREAD = 4  # a volume that is this many times larger than its image is not looked into
 
-TYPES = {1: "dynamic", 2: "static"}
 FLAGS = {0: "autoresize", 1: "skip-crc-check"}
 
-_EC = {
-    "magic": (0, 4),
-    "version": (4, 1),
-    "ec": (8, 8),
-    "vid_hdr_offset": (16, 4),
-    "data_offset": (20, 4),
-    "image_seq": (24, 4),
-    "hdr_crc": (CRC_AT, 4),
-}
-_VID = {
-    "magic": (0, 4),
-    "version": (4, 1),
-    "vol_type": (5, 1),
-    "copy_flag": (6, 1),
-    "compat": (7, 1),
-    "vol_id": (8, 4),
-    "lnum": (12, 4),
-    "data_size": (20, 4),
-    "used_ebs": (24, 4),
-    "data_pad": (28, 4),
-    "data_crc": (32, 4),
-    "sqnum": (40, 8),
-    "hdr_crc": (CRC_AT, 4),
-}
 _VTBL = {
     "reserved_pebs": (0, 4),
     "alignment": (4, 4),
@@ -75,8 +61,17 @@ _VTBL = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class VolumeRecord:
-    """A volume as the volume table has it, at `offset`; `type` is "" for an unknown number."""
+class Volume:
+    """A volume, as its record at `offset` in the image and the headers of its blocks have it.
+
+    `volume` is its number, `type` static, dynamic or "" for an unknown number. `leb_size` is what
+    each of its blocks holds. `room` is what it may hold: `reserved_pebs` blocks, and all that is
+    free on the chip where `autoresize` is set. `size` is what is read of it: of a static volume its
+    data; of a dynamic one as ubinize writes it all up to its last block, and all its room once a
+    running UBI has written to it. `lebs` has where the data of each of its blocks start in the
+    image. `missing` are the blocks of a static volume that are not there. `summed` tells that a CRC
+    vouches for every byte of it.
+    """
 
     volume: int
     offset: int
@@ -88,29 +83,31 @@ class VolumeRecord:
     type: str
     update_marker: bool
     flags: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class VolumeSeen:
-    """A volume as the headers of its blocks have it.
-
-    `blocks` counts its PEBs, `highest` is its highest LEB number, `used_ebs` what a static volume
-    says that it has, `first_leb` where the data of its LEB 0 start (None where it is not there).
-    `types` has each type that a header gives it.
-    """
-
-    volume: int
+    leb_size: int
+    size: int
     blocks: int
-    highest: int
-    used_ebs: int
-    data_pad: int
-    first_leb: int | None
-    types: tuple[str, ...]
+    missing: int
+    summed: bool
+    lebs: Mapping[int, int] = field(repr=False, compare=False)
+
+    @property
+    def room(self) -> int:
+        """Bytes that it may hold, before the chip's free blocks are added to it."""
+        return self.reserved_pebs * self.leb_size
+
+    @property
+    def autoresize(self) -> bool:
+        """Whether the first attach gives it all blocks that are free."""
+        return "autoresize" in self.flags
 
 
 @dataclass(frozen=True, kw_only=True)
 class Ubi(Facts):
-    """A UBI image.
+    """A UBI image. Its parts are its volumes, by name, as a running UBI shows their data.
+
+    `volume(name)` gives what is known of one; `open(view, part)` views its bytes, which lie in
+    blocks in any order. `content.part(name)` is the same volume in a tree of contents, with what is
+    in it.
 
     `peb_size` is the spacing of the erase-counter headers, `leb_size` what the first header leaves
     of a PEB; both are None where only one header was found. `peb_count` counts whole PEBs in the
@@ -119,8 +116,10 @@ class Ubi(Facts):
     points outside the PEB. `vid_hdr_offsets`,
     `data_offsets` and `image_seqs` have each value seen, the most frequent first. `bad_headers`
     counts headers with a wrong checksum; `checksums` has the first block's, those of the volume
-    table's records, and the wrong ones, up to 64. `tables_agree` is None unless both copies of the
-    volume table were found. `volumes` is from the first copy.
+    table's records, and the wrong ones, up to 64. `tables_agree` is
+    None unless both copies of the volume table were found. `volumes` is from the first copy.
+    `flaws` are the first of `flaw_count` things that do not hold together. `unwalked` says in a
+    sentence why parts were not looked at.
     """
 
     format: ClassVar[str] = "ubi"
@@ -144,8 +143,10 @@ class Ubi(Facts):
     bad_headers: int
     tables: tuple[int, ...]
     tables_agree: bool | None
-    volumes: tuple[VolumeRecord, ...]
-    seen: tuple[VolumeSeen, ...]
+    volumes: tuple[Volume, ...]
+    flaws: tuple[Flaw, ...] = ()
+    flaw_count: int = 0
+    unwalked: str = ""
 
     def summary(self) -> str:
         """Give the number and size of its blocks and of its volumes."""
@@ -154,30 +155,24 @@ class Ubi(Facts):
         volumes = f"{len(self.volumes)} volume{'' if len(self.volumes) == 1 else 's'}"
         return f"{blocks}{size}, {volumes}"
 
+    def volume(self, name: str) -> Volume | None:
+        """Find a volume by its name; of two with one name the kernel takes none."""
+        return next((volume for volume in self.volumes if volume.name == name), None)
 
-@dataclass
-class _Seen:
-    """What is gathered about one volume while its blocks pass."""
+    def parts(self) -> Iterator[Part]:
+        """Give the volumes that hold something."""
+        seen = set()
+        for volume in self.volumes:
+            if volume.size and volume.name not in seen:
+                seen.add(volume.name)
+                yield Part(volume.name, -1, volume.size)
 
-    blocks: int = 0
-    highest: int = 0
-    used_ebs: int = 0
-    data_pad: int = 0
-    first_leb: tuple[int, int] | None = None
-    types: set[int] = field(default_factory=set)
-
-
-def _check(view: View, name: str, offset: int, crc_at: int) -> Checksum:
-    data = view.bytes(offset, crc_at)
-    stored = view.u32be(offset + crc_at)
-    return Checksum(
-        name=name,
-        algorithm="crc32",
-        stored=f"{stored:08x}",
-        computed=f"{crc32_raw(data):08x}",
-        offset=offset + crc_at,
-        covers=Span.sized(offset, crc_at),
-    )
+    def open(self, view: View, part: Part) -> View:
+        """View a volume's data; see Facts."""
+        volume = self.volume(part.name)
+        if volume is None:
+            raise FormatError(0, f"it has no volume {part.name}")
+        return View(VolumeSource(view, volume.leb_size, volume.size, volume.lebs))
 
 
 def _match(view: View) -> Match:
@@ -188,33 +183,10 @@ def _match(view: View) -> Match:
     return Match.SURE if good else Match.WEAK
 
 
-def _header_places(view: View, like: bytes) -> Iterator[int]:
-    """Yield where sound erase-counter headers of the same image stand, after the first one.
-
-    A UBI image inside a volume of this one would have headers too; it has another sequence number
-    or other offsets, so all three must be those of `like`.
-    """
-    tries = 0
-    for base in range(0, min(view.size, 4 * MAX_PEB), MIB):
-        # A header may start in one piece and end in the next.
-        data = view.upto(base, MIB + HEADER_SIZE - 1)
-        at = data.find(EC_MAGIC, 0 if base else 1)
-        while 0 <= at < MIB and tries < MAX_TRIES:
-            tries += 1
-            header = data[at : at + HEADER_SIZE]
-            if (
-                len(header) == HEADER_SIZE
-                and header[16:28] == like[16:28]
-                and crc32_raw(header[:CRC_AT]) == int.from_bytes(header[CRC_AT:], "big")
-            ):
-                yield base + at
-            at = data.find(EC_MAGIC, at + 1)
-
-
 def _peb_size(view: View) -> int | None:
     """Give the greatest common divisor of the first headers' places: one of them may be damaged."""
     places = []
-    for place in _header_places(view, view.bytes(0, HEADER_SIZE)):
+    for place in headers(view, view.bytes(0, HEADER_SIZE), 1, 4 * MAX_PEB, MAX_TRIES):
         places.append(place)
         if len(places) == 4:
             break
@@ -226,136 +198,188 @@ def _ranked(counts: Counter[int]) -> tuple[int, ...]:
     return tuple(value for value, _ in counts.most_common(MAX_LISTED))
 
 
-class _Scan:
-    """One pass over the headers of all PEBs."""
+class _Table:
+    """Reads the volume table, and holds it against the blocks."""
 
-    def __init__(self, view: View, peb_size: int, count: int) -> None:
+    def __init__(self, view: View, blocks: Blocks, leb_size: int) -> None:
         self.view = view
-        self.peb_size = peb_size
-        self.used = self.free = self.blank = self.foreign_count = self.bad_headers = 0
-        self.foreign: list[int] = []
+        self.blocks = blocks
+        self.leb_size = leb_size
+        self.volumes: list[Volume] = []
         self.checksums: list[Checksum] = []
-        self.values = {
-            name: Counter[int]() for name in ("vid_hdr_offset", "data_offset", "image_seq")
-        }
-        self.seen: dict[int, _Seen] = {}
-        self.tables: dict[int, tuple[int, int]] = {}
-        for index in range(count):
-            self._block(index)
-
-    def _block(self, index: int) -> None:
-        start = index * self.peb_size
-        head = self.view.bytes(start, HEADER_SIZE)
-        if head[:4] != EC_MAGIC:
-            if head == BLANK:
-                self.blank += 1
-            else:
-                self._note_foreign(start)
+        self.agree: bool | None = None
+        self.unwalked = ""
+        layout = blocks.seen.get(LAYOUT_VOLUME)
+        lebs = {} if layout is None else layout.lebs
+        self.tables = [lebs[number].data for number in (0, 1) if number in lebs]
+        if len(self.tables) < 2:
+            at = self.tables[0] if self.tables else 0
+            gone = 2 - len(self.tables)
+            self.blocks.flaw(at, f"{gone} of the 2 copies of the volume table missing")
+        if not self.tables:
             return
-        if not self._sound(f"erase-counter header of PEB {index}", start, keep=index == 0):
+        if leb_size < MIN_LEB:
+            self.blocks.flaw(0, f"its blocks leave {leb_size:,} bytes for data")
             return
-        header = Record(self.view, start, _EC, "big")
-        for name, counts in self.values.items():
-            counts[header[name]] += 1
-        self._volume_header(index, start, header["vid_hdr_offset"], header["data_offset"])
+        self._records(self.tables[0])
+        if len(self.tables) == 2:
+            size = min(leb_size // RECORD_SIZE, MAX_VOLUMES) * RECORD_SIZE
+            one, other = (view.upto(table, size) for table in self.tables)
+            self.agree = one == other
+            if not self.agree:
+                pairs = enumerate(zip(one, other, strict=False))
+                same = next((at for at, (left, right) in pairs if left != right), 0)
+                self.blocks.flaw(self.tables[1] + same, "the two copies of the volume table differ")
+        self._cross()
 
-    def _volume_header(self, index: int, start: int, vid_offset: int, data_offset: int) -> None:
-        if vid_offset + HEADER_SIZE > self.peb_size:
-            self._note_foreign(start)
-            return
-        place = start + vid_offset
-        if self.view.bytes(place, HEADER_SIZE) == BLANK:
-            self.free += 1
-            return
-        self.used += 1
-        if not self._sound(f"volume header of PEB {index}", place, keep=index == 0):
-            return
-        header = Record(self.view, place, _VID, "big")
-        data, sqnum, lnum = start + data_offset, header["sqnum"], header["lnum"]
-        if header["vol_id"] == LAYOUT_VOLUME:
-            if lnum < 2 and (lnum not in self.tables or self.tables[lnum][0] <= sqnum):
-                self.tables[lnum] = (sqnum, data)
-            return
-        seen = self.seen.setdefault(header["vol_id"], _Seen())
-        seen.blocks += 1
-        seen.highest = max(seen.highest, lnum)
-        seen.used_ebs = max(seen.used_ebs, header["used_ebs"])
-        seen.data_pad = max(seen.data_pad, header["data_pad"])
-        seen.types.add(header["vol_type"])
-        # Of two copies of one LEB the one with the higher sequence number counts.
-        if lnum == 0 and (seen.first_leb is None or seen.first_leb[0] <= sqnum):
-            seen.first_leb = (sqnum, data)
+    def _records(self, table: int) -> None:
+        room = min(self.leb_size, self.view.size - table) // RECORD_SIZE
+        names: set[str] = set()
+        for number in range(min(MAX_VOLUMES, room)):
+            offset = table + number * RECORD_SIZE
+            check = sum_of(self.view, f"volume table record {number}", offset, RECORD_CRC_AT)
+            record = Record(self.view, offset, _VTBL, "big")
+            if record["reserved_pebs"] or not check.matches:
+                self.checksums.append(check)
+            if not record["reserved_pebs"]:
+                if check.matches and any(self.view.bytes(offset, RECORD_CRC_AT)):
+                    self.blocks.flaw(offset, f"record {number} reserves no block and is not empty")
+                continue
+            volume = self._volume(number, record)
+            self.volumes.append(volume)
+            if check.matches:
+                self._judge(record, volume)
+            if volume.name in names:
+                self.blocks.flaw(offset, f"two volumes are called {volume.name}")
+            names.add(volume.name)
 
-    def _note_foreign(self, start: int) -> None:
-        self.foreign_count += 1
-        if self.foreign_count <= MAX_LISTED:
-            self.foreign.append(start)
-
-    def _sound(self, name: str, offset: int, *, keep: bool) -> bool:
-        check = _check(self.view, name, offset, CRC_AT)
-        good = check.matches is True
-        self.bad_headers += not good
-        if keep or (not good and len(self.checksums) < MAX_LISTED):
-            self.checksums.append(check)
-        return good
-
-
-def _records(view: View, table: int, leb_size: int) -> tuple[list[VolumeRecord], list[Checksum]]:
-    volumes, checksums = [], []
-    room = min(leb_size, view.size - table) // RECORD_SIZE
-    for volume in range(min(MAX_VOLUMES, room)):
-        offset = table + volume * RECORD_SIZE
-        check = _check(view, f"volume table record {volume}", offset, RECORD_CRC_AT)
-        record = Record(view, offset, _VTBL, "big")
-        if record["reserved_pebs"] or not check.matches:
-            checksums.append(check)
-        if not record["reserved_pebs"]:
-            continue
+    def _volume(self, number: int, record: Record) -> Volume:
+        seen = self.blocks.seen.get(number)
+        pad = min(record["data_pad"], self.leb_size // 2)
+        usable = self.leb_size - pad
+        lebs = {} if seen is None else {n: leb.data for n, leb in seen.lebs.items()}
+        size, missing = 0, 0
+        if seen is not None and lebs:
+            size = (max(lebs) + 1) * usable
+            if seen.type == 2:
+                last = seen.lebs.get(seen.used_ebs - 1)
+                size = seen.used_ebs * usable - (usable - last.size if last is not None else 0)
+                missing = seen.used_ebs - len(lebs)
+            elif seen.newest:
+                size = max(size, record["reserved_pebs"] * usable)
         name = record.raw("name")[: record["name_len"]].split(b"\0", 1)[0]
-        volumes.append(
-            VolumeRecord(
-                volume=volume,
-                offset=offset,
-                offsets=record.offsets(),
-                name=name.decode("utf-8", "backslashreplace"),
-                reserved_pebs=record["reserved_pebs"],
-                alignment=record["alignment"],
-                data_pad=record["data_pad"],
-                type=TYPES.get(record["vol_type"], ""),
-                update_marker=bool(record["upd_marker"]),
-                flags=names_of(record["flags"], FLAGS, "flag-"),
-            )
+        text = name.decode("utf-8", "backslashreplace")
+        if size > MAX_SPREAD * self.view.size:
+            self.unwalked = f"volume {text} has {size:,} bytes, too few of them in the image"
+            size = 0
+        return Volume(
+            volume=number,
+            offset=record.offset,
+            offsets=record.offsets(),
+            name=text,
+            reserved_pebs=record["reserved_pebs"],
+            alignment=record["alignment"],
+            data_pad=record["data_pad"],
+            type=TYPES.get(record["vol_type"], ""),
+            update_marker=bool(record["upd_marker"]),
+            flags=names_of(record["flags"], FLAGS, "flag-"),
+            leb_size=usable,
+            size=size,
+            blocks=len(lebs),
+            missing=missing,
+            summed=seen is not None and seen.type == 2 and not missing and not seen.torn,
+            lebs=lebs,
         )
-    return volumes, checksums
+
+    def _judge(self, record: Record, volume: Volume) -> None:
+        """Hold a record against what vtbl_check() of the kernel accepts."""
+        align, pad = record["alignment"], record["data_pad"]
+        length = record["name_len"]
+        if not 0 < align <= self.leb_size or pad != self.leb_size % align:
+            what = f"is aligned to {align:,} bytes and leaves {pad:,} of a block"
+        elif not volume.type or record["upd_marker"] > 1:
+            what = f"has type {record['vol_type']}"
+        elif not 0 < length < 128 or len(volume.name) == 0:
+            what = f"has a name of {length:,} bytes"
+        elif record.raw("name")[:length].find(b"\0") >= 0 or record.raw("name")[length]:
+            what = f"has a name that is not {length:,} bytes long"
+        elif volume.update_marker:
+            what = f"({volume.name}) is marked as being updated: an update was cut off"
+        else:
+            return
+        self.blocks.flaw(record.offset, f"volume {volume.volume} {what}")
+
+    def _cross(self) -> None:
+        """Hold the blocks of each volume against its record."""
+        known = {volume.volume: volume for volume in self.volumes}
+        for number, seen in self.blocks.seen.items():
+            if number == LAYOUT_VOLUME:
+                continue
+            volume = known.get(number)
+            if volume is None:
+                self.blocks.flaw(
+                    seen.header, f"blocks of a volume {number} that the volume table does not have"
+                )
+                continue
+            if TYPES.get(seen.type) != volume.type or seen.data_pad != volume.data_pad:
+                self.blocks.flaw(
+                    seen.header,
+                    f"the blocks of {volume.name} and its record give another type or padding",
+                )
+            if seen.lebs and max(seen.lebs) >= volume.reserved_pebs:
+                self.blocks.flaw(
+                    seen.lebs[max(seen.lebs)].header,
+                    f"LEB {max(seen.lebs):,} of {volume.name}, which has {volume.reserved_pebs:,}",
+                )
+            if volume.missing > 0:
+                gone = next(n for n in range(seen.used_ebs) if n not in seen.lebs)
+                self.blocks.flaw(
+                    seen.header,
+                    f"static volume {volume.name} lacks {volume.missing:,} of its"
+                    f" {seen.used_ebs:,} blocks, the first is LEB {gone:,}",
+                )
+            elif seen.type == 1 and not seen.newest:
+                self._holes(volume)
+
+    def _holes(self, volume: Volume) -> None:
+        """Find blocks that lack in the middle of a volume as ubinize wrote it, which writes all."""
+        if len(volume.lebs) <= max(volume.lebs, default=-1):
+            gone = next(n for n in range(len(volume.lebs)) if n not in volume.lebs)
+            self.blocks.flaw(volume.offset, f"volume {volume.name} lacks its LEB {gone:,}")
 
 
 def _read(view: View) -> Ubi:
-    head = Record(view, 0, _EC, "big")
+    head = Record(view, 0, EC, "big")
     if head.raw("magic") != EC_MAGIC:
         raise FormatError(0, "no UBI erase-counter header UBI#")
-    doubts = []
+    unwalked = ""
     peb_size = _peb_size(view)
     count = view.size // peb_size if peb_size else 1
-    if peb_size is None:
-        doubts.append("Only one sound erase-counter header was found: the block size is unknown.")
     if count > MAX_PEBS:
-        doubts.append(f"Only the first {MAX_PEBS:,} of {count:,} erase blocks were read.")
-    scan = _Scan(view, peb_size or view.size, min(count, MAX_PEBS))
+        unwalked = f"it has {count:,} erase blocks, {MAX_PEBS:,} of them are read"
+    blocks = Blocks(view, peb_size or view.size, min(count, MAX_PEBS))
+    if peb_size is None:
+        blocks.flaw(
+            view.size,
+            f"it ends at {view.size:,} bytes, before a second erase block: UBI has two with its"
+            " volume table alone",
+        )
+    elif view.size % peb_size:
+        whole = count * peb_size
+        if view.bytes(whole, view.size - whole).count(b"\xff") != view.size - whole:
+            blocks.flaw(view.size, f"it ends {view.size - whole:,} bytes into PEB {count}")
+    for name, counts in blocks.values.items():
+        if len(counts) > 1:
+            odd = ", ".join(f"{value:#x}" for value in _ranked(counts)[:4])
+            blocks.flaw(0, f"its blocks differ in {name}: {odd}")
     leb_size = max(0, peb_size - head["data_offset"]) if peb_size else None
-    tables = [scan.tables[lnum][1] for lnum in sorted(scan.tables)]
-    volumes: list[VolumeRecord] = []
-    checksums: list[Checksum] = []
-    if tables and leb_size:
-        volumes, checksums = _records(view, tables[0], leb_size)
-    agree = None
-    if len(tables) == 2 and leb_size:
-        size = min(leb_size // RECORD_SIZE, MAX_VOLUMES) * RECORD_SIZE
-        agree = view.upto(tables[0], size) == view.upto(tables[1], size)
+    table = _Table(view, blocks, leb_size) if leb_size else None
+    unwalked = unwalked or (table.unwalked if table else "")
     return Ubi(
         length=count * peb_size if peb_size else None,
         offsets=head.offsets(),
-        checksums=(*scan.checksums, *checksums),
-        doubts=tuple(doubts),
+        checksums=(*blocks.checksums, *(table.checksums if table else ())),
+        doubts=(f"Not all of it was looked at: {unwalked}.",) if unwalked else (),
         version=head["version"],
         erase_counter=head["ec"],
         peb_size=peb_size,
@@ -364,30 +388,21 @@ def _read(view: View) -> Ubi:
         vid_hdr_offset=head["vid_hdr_offset"],
         data_offset=head["data_offset"],
         image_seq=head["image_seq"],
-        vid_hdr_offsets=_ranked(scan.values["vid_hdr_offset"]),
-        data_offsets=_ranked(scan.values["data_offset"]),
-        image_seqs=_ranked(scan.values["image_seq"]),
-        used=scan.used,
-        free=scan.free,
-        blank=scan.blank,
-        foreign_count=scan.foreign_count,
-        foreign=tuple(scan.foreign),
-        bad_headers=scan.bad_headers,
-        tables=tuple(tables),
-        tables_agree=agree,
-        volumes=tuple(volumes),
-        seen=tuple(
-            VolumeSeen(
-                volume=volume,
-                blocks=seen.blocks,
-                highest=seen.highest,
-                used_ebs=seen.used_ebs,
-                data_pad=seen.data_pad,
-                first_leb=seen.first_leb[1] if seen.first_leb else None,
-                types=tuple(TYPES.get(number, "") for number in sorted(seen.types)),
-            )
-            for volume, seen in sorted(scan.seen.items())
-        ),
+        vid_hdr_offsets=_ranked(blocks.values["vid_hdr_offset"]),
+        data_offsets=_ranked(blocks.values["data_offset"]),
+        image_seqs=_ranked(blocks.values["image_seq"]),
+        used=blocks.used,
+        free=blocks.free,
+        blank=blocks.blank,
+        foreign_count=blocks.foreign_count,
+        foreign=tuple(blocks.foreign),
+        bad_headers=blocks.bad_headers,
+        tables=tuple(table.tables) if table else (),
+        tables_agree=table.agree if table else None,
+        volumes=tuple(table.volumes) if table else (),
+        flaws=tuple(blocks.flaws),
+        flaw_count=blocks.flaw_count,
+        unwalked=unwalked,
     )
 
 

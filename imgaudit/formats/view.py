@@ -119,6 +119,17 @@ class WindowSource:
                 yield Span(common.start - window.start, common.end - window.start)
 
 
+def in_memory(view: View) -> bool:
+    """Tell whether all bytes behind a view are held: it may outlive the file that was read.
+
+    A source that puts another view's bytes together names that view `below`.
+    """
+    source: object = view.source
+    while (below := getattr(source, "below", None)) is not None:
+        source = below.source
+    return isinstance(source, MemorySource)
+
+
 class View:
     """A window of `size` bytes on a source, starting at `base` there."""
 

@@ -21,6 +21,7 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import FileSystem
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import View
 from imgaudit.maps.collect import Copies
@@ -64,7 +65,7 @@ class Line:
 
 # What a reader follows from the first byte to the last, once it gives facts at all.
 _WHOLE = (Fip, FitFacts, FdtFacts, CpioFacts, UbootEnv)
-_SYSTEMS = frozenset({"erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubi", "ubifs"})
+_SYSTEMS = frozenset({"erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
 _NO_SUM = "it carries no sum over its bytes"
 
 
@@ -174,6 +175,9 @@ def _spans(
         for checksum in facts.checksums
         if checksum.matches
     )
+    if isinstance(facts, Ubi):
+        yield from _volumes(content, facts, view, programs)
+        return
     inner = 0
     end = 0
     for child in sorted(content.children, key=lambda one: one.offset):
@@ -194,6 +198,25 @@ def _spans(
     behind = max(0, content.size - max(length, end))
     if behind:
         yield behind, *_behind(content, view, max(length, end))
+
+
+def _volumes(
+    content: Content, facts: Ubi, view: View | None, programs: Container[str]
+) -> Iterator[tuple[int, Seen, str]]:
+    """Give how much of a UBI is in which state: its blocks are followed, its volumes are read."""
+    parts = {f"{content.name}/{part.name}": part for part in facts.parts()}
+    left = content.size
+    for child in content.children:
+        part = parts.get(child.name)
+        inside = facts.open(view, part) if view is not None and part is not None else None
+        left -= child.size
+        volume = facts.volume(part.name) if part is not None else None
+        if volume is not None and volume.summed:
+            yield child.size, Seen.VERIFIED, ""
+        else:
+            yield from _spans(child, inside, programs)
+    seen, why = (Seen.UNSEEN, facts.unwalked) if facts.unwalked else (Seen.FOLLOWED, "")
+    yield max(0, left), seen, why
 
 
 def _union(spans: Sequence[tuple[int, int]]) -> int:

@@ -21,8 +21,9 @@ from imgaudit.formats.lvm2 import Lvm2
 from imgaudit.formats.squashfs import Squashfs
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
-from imgaudit.model import SECTOR, Chip, Region
+from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found, contents
+from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.engine import Kind, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import contents_of
@@ -36,13 +37,6 @@ _ONE_SHORT = 8 * SECTOR
 _OFF_BY_ONE = ", as where an inclusive end was taken as exclusive"
 # Linux fs/jffs2/fs.c refuses less.
 _JFFS2_BLOCKS = 5
-# Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ.
-_UBIFS_MIN_LEB = 15 * KIB
-# On NOR, whose smallest write is a byte, UBI's two headers of 64 bytes stand at the block's start.
-_UBI_HEADERS = 128
-# Linux drivers/mtd/ubi: the volume table's two copies, one block for wear-levelling and one for
-# the atomic change of a block; a NOR has no bad blocks to reserve for.
-_UBI_OVERHEAD = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,26 +81,10 @@ EXTS = contents_of(Ext)
 FATS = contents_of(Fat)
 F2FS = contents_of(F2fs)
 JFFS2S = contents_of(Jffs2)
-UBIS = contents_of(Ubi)
 MOUNTED: Kind[Found[Facts]] = contents_of(Ext, Fat)
 SUMMED: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Jffs2, Luks, Lvm2, Ubi, Ubifs)
 HELD: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Fat, Squashfs, Ubifs)
 SIZED = HELD.each(_extents)
-
-
-def _nor_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]:
-    for region in subject.layout.regions if subject.layout else ():
-        chip = subject.layout.chips[region.chip] if subject.layout else None
-        if chip is not None and chip.kind.mtd and region.holds in holds:
-            yield chip, region
-
-
-def _on_nor(found: Found[F]) -> tuple[Region, int] | None:
-    """Give the region that a content fills from its start, and the erase block there."""
-    region, chip = found.region, found.chip
-    if region is None or chip is None or not chip.kind.mtd or found.nested:
-        return None
-    return region, chip.erase_unit(region.at)
 
 
 # What follows writes just enough of each file system for the examples.
@@ -212,33 +190,6 @@ def _jffs2(erase: int, order: str = "<") -> bytes:
     head = struct.pack(order + "HHI", 0x1985, 0x2003, 12)
     marker = head + struct.pack(order + "I", crc32_raw(head, 0))
     return marker.ljust(erase, b"\xff") * 2
-
-
-def _ubi(peb: int, reserved: int) -> bytes:
-    """Write the volume table of a UBI: one volume of `reserved` blocks, none of them there."""
-
-    def sealed(data: bytes) -> bytes:
-        return data + struct.pack(">I", crc32_raw(data))
-
-    counter = sealed(struct.pack(">4sB3xQIII32x", b"UBI#", 1, 0, 64, 128, 7))
-    record = struct.pack(">IIIBBH128sB23x", reserved, 1, 0, 1, 0, 6, b"rootfs", 0)
-    table = sealed(record) + sealed(bytes(168)) * 127
-    blocks = []
-    for lnum in (0, 1):
-        volume = struct.pack(
-            ">4sBBBBII4xIIII4xQ12x", b"UBI!", 1, 1, 0, 5, 0x7FFFEFFF, lnum, 0, 0, 0, 0, lnum
-        )
-        blocks.append((counter + sealed(volume) + table).ljust(peb, b"\xff"))
-    return b"".join(blocks)
-
-
-def _ubifs(leb: int) -> bytes:
-    """Write the superblock node of a UBIFS of 4 blocks."""
-    node = bytearray(4096)
-    struct.pack_into("<I4xQIB", node, 0, 0x06101831, 1, 4096, 6)
-    struct.pack_into("<IIII", node, 32, 8, leb, 4, 16)
-    struct.pack_into("<I", node, 4, crc32_raw(bytes(node[8:])))
-    return bytes(node).ljust(4 * leb, b"\xff")
 
 
 _ROOT = "name: rootfs, at: 0, size: 64 KiB, file: rootfs.img"
@@ -633,7 +584,7 @@ JFFS2_BLOCKS = Rule(
 
 @check(JFFS2_BLOCKS)
 def jffs2_blocks(subject: Subject) -> Outcome:
-    for chip, region in _nor_regions(subject, "jffs2"):
+    for chip, region in flash_regions(subject, "jffs2"):
         erase = chip.erase_unit(region.at)
         count = region.size // erase
         if count < _JFFS2_BLOCKS:
@@ -672,7 +623,7 @@ JFFS2_ERASE = Rule(
 
 @check(JFFS2_ERASE, over=JFFS2S)
 def jffs2_erase(found: Found[Jffs2]) -> Outcome:
-    there, made = _on_nor(found), found.facts.erase_size
+    there, made = on_flash(found), found.facts.erase_size
     if there is None or made is None or made == there[1]:
         return
     yield found.finding(
@@ -711,122 +662,6 @@ def jffs2_order(subject: Subject) -> Outcome:
             yield found.finding(JFFS2_ORDER(order="big", arch=arch), length=12)
 
 
-_VOLUMES = "name: data, at: 0, size: 0x80000, holds: ubi, file: data.ubi"
-
-
-def _ubi_geometry_values(*, made: int, erase: int) -> None: ...
-
-
-UBI_GEOMETRY = Rule(
-    name="ubi-block-size-mismatch",
-    severity=Severity.ERROR,
-    values=_ubi_geometry_values,
-    message=(
-        "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
-    ),
-    effect="UBI finds its headers where it looks for none: it does not attach.",
-    fix="Make it with ubinize --peb-size {erase:place}.",
-    computed="the spacing of the erase-counter headers is not the chip's erase block",
-    source="Linux drivers/mtd/ubi/attach.c; ubinize --peb-size",
-    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(128 * KIB, 2)}),
-    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
-)
-
-
-@check(UBI_GEOMETRY, over=UBIS)
-def ubi_geometry(found: Found[Ubi]) -> Outcome:
-    there, made = _on_nor(found), found.facts.peb_size
-    if there is not None and made is not None and made != there[1]:
-        yield found.finding(UBI_GEOMETRY(made=made, erase=there[1]), length=made)
-
-
-def _ubi_volumes_values(
-    *, wanted: int, overhead: int, have: int, over: int, needed: int
-) -> None: ...
-
-
-UBI_VOLUMES = Rule(
-    name="ubi-volume-overflow",
-    severity=Severity.ERROR,
-    values=_ubi_volumes_values,
-    message=(
-        "{content}: its volumes need {wanted} erase blocks and UBI {overhead}; {region} has {have}"
-    ),
-    effect="Linux does not attach it: 'not enough PEBs'.",
-    fix="Take {over} from the volumes, or grow {region} to {needed:bytes}.",
-    computed="reserved_pebs of all volumes + 4 is more than size / PEB; the 4 are the two copies of"
-    " the volume table, one for wear-levelling and one for atomic changes",
-    source="Linux drivers/mtd/ubi/vtbl.c, wl.c and eba.c (from memory)",
-    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 5)}),
-    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4)}),
-)
-
-
-@check(UBI_VOLUMES, over=UBIS)
-def ubi_volumes(found: Found[Ubi]) -> Outcome:
-    peb, region = found.facts.peb_size, found.region
-    if region is None or peb is None or found.nested:
-        return
-    wanted = sum(volume.reserved_pebs for volume in found.facts.volumes)
-    have = region.size // peb
-    over = wanted + _UBI_OVERHEAD - have
-    if over > 0:
-        yield found.finding(
-            UBI_VOLUMES(
-                wanted=wanted,
-                overhead=_UBI_OVERHEAD,
-                have=have,
-                over=over,
-                needed=(have + over) * peb,
-            )
-        )
-
-
-def _ubifs_leb_values(*, what: str, leb: int, least: int) -> None: ...
-
-
-UBIFS_LEB = Rule(
-    name="ubifs-leb-too-small",
-    severity=Severity.ERROR,
-    values=_ubifs_leb_values,
-    message="{what}: logical erase blocks of {leb:bytes}; UBIFS needs at least {least:bytes}",
-    effect="Linux does not mount it.",
-    fix="Use erase blocks of 16 KiB or more, or JFFS2.",
-    computed="leb_size of the superblock, or the region's erase block less the 128 bytes of UBI's"
-    " headers, is below 15 KiB",
-    source="Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ",
-    bad=nor(
-        "name: data, at: 0, size: 64 KiB, holds: ubifs, file: data.ubifs",
-        chip="size: 1 MiB, erase-block: 4 KiB",
-        files={"data.ubifs": lambda: _ubifs(4 * KIB - 128)},
-    ),
-    good=nor(
-        "name: data, at: 0, size: 512 KiB, holds: ubifs, file: data.ubifs",
-        files={"data.ubifs": lambda: _ubifs(64 * KIB - 128)},
-    ),
-    judges=("ubifs",),
-)
-
-
-@check(UBIFS_LEB)
-def ubifs_leb(subject: Subject) -> Outcome:
-    told = set()
-    for found in contents(subject, Ubifs):
-        leb = found.facts.leb_size
-        if leb < _UBIFS_MIN_LEB:
-            told.add(found.region.name if found.region else None)
-            at = found.facts.offsets["leb_size"]
-            yield found.finding(
-                UBIFS_LEB(what=found.content.name, leb=leb, least=_UBIFS_MIN_LEB), at=at, length=4
-            )
-    for chip, region in _nor_regions(subject, "ubifs"):
-        leb = chip.erase_unit(region.at) - _UBI_HEADERS
-        if leb < _UBIFS_MIN_LEB and region.name not in told:
-            yield UBIFS_LEB(what=region.name, leb=leb, least=_UBIFS_MIN_LEB).at(
-                region=region, key="holds", offset=region.at, length=region.size
-            )
-
-
 def _raw_nor_values(*, holds: str, kind: str, erase: int) -> None: ...
 
 
@@ -848,8 +683,8 @@ RAW_NOR = Rule(
 
 
 @check(RAW_NOR)
-def writable_on_nor(subject: Subject) -> Outcome:
-    for chip, region in _nor_regions(subject, "ext2", "ext3", "ext4", "f2fs", "fat"):
+def writableon_flash(subject: Subject) -> Outcome:
+    for chip, region in flash_regions(subject, "ext2", "ext3", "ext4", "f2fs", "fat"):
         if chip.kind.bad_blocks:
             continue  # told as that
         yield RAW_NOR(

@@ -312,25 +312,6 @@ class TestFlash:
         assert findings(either, HERE) == []
         assert names(example, HERE) == ["jffs2-byte-order"]
 
-    def test_ubi_volumes_fill_all_but_four(self) -> None:
-        assert findings(flash("ubi", lambda: fs._ubi(64 * KIB, 4)), HERE) == []
-        finding = only(flash("ubi", lambda: fs._ubi(64 * KIB, 7)))
-        assert (finding.values["wanted"], finding.values["have"]) == (7, 8)
-        assert (finding.values["over"], finding.values["needed"]) == (3, 11 * 64 * KIB)
-
-    def test_ubifs_on_small_blocks_on_paper(self) -> None:
-        finding = only(
-            nor(
-                "name: data, at: 0, size: 512 KiB, holds: ubifs",
-                chip="size: 1 MiB, erase-block: 8 KiB",
-            )
-        )
-        assert finding.values["leb"] == 8 * KIB - 128
-        assert finding.message.startswith("data: ")
-
-    def test_smallest_block_of_ubifs(self) -> None:
-        assert findings(flash("ubifs", lambda: fs._ubifs(15 * KIB)), HERE) == []
-
     @pytest.mark.parametrize("holds", ["ext2", "ext3", "ext4", "f2fs", "fat"])
     def test_writable_on_nor(self, holds: str) -> None:
         example = nor(f"name: data, at: 0, size: 512 KiB, holds: {holds}")
@@ -339,14 +320,9 @@ class TestFlash:
     def test_read_only_on_nor_is_silent(self) -> None:
         assert findings(nor("name: data, at: 0, size: 512 KiB, holds: squashfs"), HERE) == []
 
-    def test_small_blocks_of_a_ubifs_are_told_once(self) -> None:
-        example = flash("ubifs", lambda: fs._ubifs(4 * KIB), erase="4 KiB")
-        assert names(example, HERE) == ["ubifs-leb-too-small"]
-
     def test_parts_of_a_file_are_not_measured_by_the_region(self) -> None:
         # A JFFS2 in a partition of a disk image has no region whose erase blocks it should suit.
         assert alone({"d.img": fs._jffs2(4 * KIB)}, HERE) == []
-        assert alone({"d.img": fs._ubi(64 * KIB, 99)}, HERE) == []
 
 
 class TestUuid:
@@ -382,8 +358,6 @@ SAMPLES = {
     "squashfs": fs._squashfs(9000, 12288),
     "f2fs": fs._f2fs(second=16),
     "jffs2": fs._jffs2(64 * KIB),
-    "ubi": fs._ubi(64 * KIB, 4),
-    "ubifs": fs._ubifs(64 * KIB),
 }
 
 
@@ -495,32 +469,6 @@ def test_real_jffs2(tmp_path: Path) -> None:
     assert findings(flash("jffs2", lambda: good), HERE) == []
     small = made(tmp_path / "img", *command, "0x2000")()
     assert only(flash("jffs2", lambda: small)).values["made"] == 0x2000
-
-
-@pytest.mark.oracle
-def test_real_ubi(tmp_path: Path) -> None:
-    (tmp_path / "tree").mkdir()
-    (tmp_path / "tree" / "a").write_bytes(bytes(range(256)) * 700)
-    made(
-        tmp_path / "u.ubifs",
-        *("mkfs.ubifs", "-r", "tree", "-m", "1", "-e", "65408", "-c", "64", "-o", "u.ubifs"),
-    )
-    (tmp_path / "u.ini").write_text(
-        "[data]\nmode=ubi\nimage=u.ubifs\nvol_id=0\nvol_type=dynamic\nvol_name=data\n"
-        "vol_size=1308160\n"  # 20 blocks
-    )
-    command = ("ubinize", "-m", "1", "-o", "u.ubi", "u.ini", "-p")
-    image = made(tmp_path / "u.ubi", *command, "65536")()
-    small = flash("ubi", lambda: image, size=f"{24 * 64} KiB")
-    chip = Example(small.layout.replace("1 MiB", "4 MiB"), small.files)
-    assert findings(chip, HERE) == []
-    tight = Example(chip.layout.replace("1536 KiB", "1472 KiB"), chip.files)
-    assert only(tight).values["over"] == 1
-    volume = (tmp_path / "u.ubifs").read_bytes()
-    assert alone({"u.ubifs": volume}, HERE) == []
-    assert [f.rule.name for f in alone({"u.ubifs": volume[:-4096]}, HERE)] == [
-        "filesystem-truncated"
-    ]
 
 
 class TestRoom:

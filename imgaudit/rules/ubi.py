@@ -1,0 +1,346 @@
+"""UBI: whether it attaches, whether its volumes are all there, and what they hold suits them."""
+
+from __future__ import annotations
+
+import struct
+
+from imgaudit.formats.crc32c import crc32_raw
+from imgaudit.formats.ubi import Ubi
+from imgaudit.formats.ubifs import Ubifs
+from imgaudit.rules._containers import Found, contents
+from imgaudit.rules._flash import flash_regions, on_flash
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.examples import nand, nor
+from imgaudit.rules.kinds import contents_of
+from imgaudit.rules.subject import Subject
+from imgaudit.units import KIB
+
+# Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ.
+_UBIFS_MIN_LEB = 15 * KIB
+# On NOR, whose smallest write is a byte, UBI's two headers of 64 bytes stand at the block's start.
+_UBI_HEADERS = 128
+# Linux drivers/mtd/ubi: the volume table's two copies, one block for wear-levelling and one for
+# the atomic change of a block.
+_UBI_OVERHEAD = 4
+UBIS = contents_of(Ubi)
+
+
+def _ubi(
+    peb: int,
+    reserved: int,
+    *,
+    at: tuple[int, int] = (64, 128),
+    copies: tuple[int, ...] = (0, 1),
+    data: bytes = b"",
+) -> bytes:
+    """Write a UBI with one volume of `reserved` blocks, whose first ones have `data`."""
+
+    def sealed(data: bytes) -> bytes:
+        return data + struct.pack(">I", crc32_raw(data))
+
+    def block(volume: int, lnum: int, inside: bytes) -> bytes:
+        compat = 5 * (volume != 0)
+        header = struct.pack(
+            ">4sBBBBII4xIIII4xQ12x", b"UBI!", 1, 1, 0, compat, volume, lnum, 0, 0, 0, 0, 0
+        )
+        head = (counter.ljust(at[0], b"\xff") + sealed(header)).ljust(at[1], b"\xff")
+        return (head + inside).ljust(peb, b"\xff")
+
+    counter = sealed(struct.pack(">4sB3xQIII32x", b"UBI#", 1, 0, *at, 7))
+    record = struct.pack(">IIIBBH128sB23x", reserved, 1, 0, 1, 0, 6, b"rootfs", 0)
+    table = sealed(record) + sealed(bytes(168)) * 127
+    leb = peb - at[1]
+    lebs = [data[start : start + leb] for start in range(0, len(data), leb)]
+    return b"".join(
+        (
+            *(block(0x7FFFEFFF, lnum, table) for lnum in copies),
+            *(block(0, lnum, inside) for lnum, inside in enumerate(lebs)),
+        )
+    )
+
+
+def _ubifs(leb: int, unit: int = 8) -> bytes:
+    """Write the superblock node of a UBIFS of 4 blocks."""
+    node = bytearray(4096)
+    struct.pack_into("<I4xQIB", node, 0, 0x06101831, 1, 4096, 6)
+    struct.pack_into("<IIII", node, 32, unit, leb, 4, 16)
+    struct.pack_into("<I", node, 4, crc32_raw(bytes(node[8:])))
+    return bytes(node).ljust(4 * leb, b"\xff")
+
+
+_VOLUMES = "name: data, at: 0, size: 0x80000, holds: ubi, file: data.ubi"
+
+
+def _ubi_geometry_values(*, made: int, erase: int) -> None: ...
+
+
+UBI_GEOMETRY = Rule(
+    name="ubi-block-size-mismatch",
+    severity=Severity.ERROR,
+    values=_ubi_geometry_values,
+    message=(
+        "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
+    ),
+    effect="UBI finds its headers where it looks for none: it does not attach.",
+    fix="Make it with ubinize --peb-size {erase:place}.",
+    computed="the spacing of the erase-counter headers is not the chip's erase block",
+    source="Linux drivers/mtd/ubi/attach.c; ubinize --peb-size",
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(128 * KIB, 2)}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
+)
+
+
+@check(UBI_GEOMETRY, over=UBIS)
+def ubi_geometry(found: Found[Ubi]) -> Outcome:
+    there, made = on_flash(found), found.facts.peb_size
+    if there is not None and made is not None and made != there[1]:
+        yield found.finding(UBI_GEOMETRY(made=made, erase=there[1]), length=made)
+
+
+def _ubi_volumes_values(
+    *, wanted: int, overhead: int, have: int, over: int, needed: int
+) -> None: ...
+
+
+UBI_VOLUMES = Rule(
+    name="ubi-volume-overflow",
+    severity=Severity.ERROR,
+    values=_ubi_volumes_values,
+    message=(
+        "{content}: its volumes need {wanted} erase blocks and UBI {overhead}; {region} has {have}"
+    ),
+    effect="Linux does not attach it: 'not enough PEBs'.",
+    fix="Take {over} from the volumes, or grow {region} to {needed:bytes}.",
+    computed="reserved_pebs of all volumes + 4 is more than size / PEB; the 4 are the two copies of"
+    " the volume table, one for wear-levelling and one for atomic changes",
+    source="Linux drivers/mtd/ubi/vtbl.c, wl.c and eba.c (from memory)",
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 5)}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4)}),
+)
+
+
+@check(UBI_VOLUMES, over=UBIS)
+def ubi_volumes(found: Found[Ubi]) -> Outcome:
+    peb, region = found.facts.peb_size, found.region
+    if region is None or peb is None or found.nested:
+        return
+    wanted = _wanted(found.facts) - _UBI_OVERHEAD
+    have = region.size // peb
+    over = wanted + _UBI_OVERHEAD - have
+    if over > 0:
+        yield found.finding(
+            UBI_VOLUMES(
+                wanted=wanted,
+                overhead=_UBI_OVERHEAD,
+                have=have,
+                over=over,
+                needed=(have + over) * peb,
+            )
+        )
+
+
+def _ubifs_leb_values(*, what: str, leb: int, least: int) -> None: ...
+
+
+UBIFS_LEB = Rule(
+    name="ubifs-leb-too-small",
+    severity=Severity.ERROR,
+    values=_ubifs_leb_values,
+    message="{what}: logical erase blocks of {leb:bytes}; UBIFS needs at least {least:bytes}",
+    effect="Linux does not mount it.",
+    fix="Use erase blocks of 16 KiB or more, or JFFS2.",
+    computed="leb_size of the superblock, or the region's erase block less the 128 bytes of UBI's"
+    " headers, is below 15 KiB",
+    source="Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ",
+    bad=nor(
+        "name: data, at: 0, size: 64 KiB, holds: ubifs, file: data.ubifs",
+        chip="size: 1 MiB, erase-block: 4 KiB",
+        files={"data.ubifs": lambda: _ubifs(4 * KIB - 128)},
+    ),
+    good=nor(
+        "name: data, at: 0, size: 512 KiB, holds: ubifs, file: data.ubifs",
+        files={"data.ubifs": lambda: _ubifs(64 * KIB - 128)},
+    ),
+    judges=("ubifs",),
+)
+
+
+@check(UBIFS_LEB)
+def ubifs_leb(subject: Subject) -> Outcome:
+    told = set()
+    for found in contents(subject, Ubifs):
+        leb = found.facts.leb_size
+        if leb < _UBIFS_MIN_LEB:
+            told.add(found.region.name if found.region else None)
+            at = found.facts.offsets["leb_size"]
+            yield found.finding(
+                UBIFS_LEB(what=found.content.name, leb=leb, least=_UBIFS_MIN_LEB), at=at, length=4
+            )
+    for chip, region in flash_regions(subject, "ubifs"):
+        leb = chip.erase_unit(region.at) - _UBI_HEADERS
+        if leb < _UBIFS_MIN_LEB and region.name not in told:
+            yield UBIFS_LEB(what=region.name, leb=leb, least=_UBIFS_MIN_LEB).at(
+                region=region, key="holds", offset=region.at, length=region.size
+            )
+
+
+def _ubi_damaged_values(*, what: str, count: int, more: str) -> None: ...
+
+
+UBI_DAMAGED = Rule(
+    name="ubi-damaged",
+    severity=Severity.ERROR,
+    values=_ubi_damaged_values,
+    message="{content}: the UBI is not whole: {what}{more}",
+    effect="UBI does not attach, or a volume is cut, mixed up or lost.",
+    fix="Make it again with ubinize, and copy it whole.",
+    computed=(
+        "the two headers of every erase block, both copies of the volume table and the blocks of"
+        " every volume are read; one of them contradicts another or is missing"
+    ),
+    source="Linux drivers/mtd/ubi/attach.c, io.c and vtbl.c",
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2, copies=(0,)) * 2}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
+)
+
+
+@check(UBI_DAMAGED, over=UBIS)
+def ubi_damaged(found: Found[Ubi]) -> Outcome:
+    facts = found.facts
+    # A wrong sum has a finding of its own, and explains the rest.
+    if facts.flaws and all(checksum.matches for checksum in facts.checksums):
+        first, more = facts.flaws[0], facts.flaw_count - 1
+        yield found.finding(
+            UBI_DAMAGED(
+                what=first.what,
+                count=facts.flaw_count,
+                more=f", and {more:,} more" if more else "",
+            ),
+            at=first.offset,
+            length=4,
+        )
+    if facts.unwalked:
+        yield NotChecked(UBI_DAMAGED.name, found.content.name, facts.unwalked)
+
+
+def _ubi_page_values(*, headers: int, data: int, page: int) -> None: ...
+
+
+UBI_PAGE = Rule(
+    name="ubi-page-size-mismatch",
+    severity=Severity.ERROR,
+    values=_ubi_page_values,
+    message=(
+        "{content} has its volume headers at {headers:place} and its data at {data:place} of each"
+        " block; {chip} has pages of {page:bytes}"
+    ),
+    effect="UBI looks for the headers elsewhere, or the chip cannot write there: no attach.",
+    fix="Make it with ubinize --min-io-size {page}.",
+    computed=(
+        "the chip is a NAND and the data do not start on a page, or, on an SPI-NAND, which has no"
+        " sub-pages, the volume headers do not"
+    ),
+    source="Linux drivers/mtd/ubi/build.c, io_init() (from memory)",
+    bad=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
+    good=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2, at=(2048, 4096))}),
+)
+
+
+@check(UBI_PAGE, over=UBIS)
+def ubi_pages(found: Found[Ubi]) -> Outcome:
+    there, facts = on_flash(found), found.facts
+    if there is None or found.chip is None or not found.chip.kind.bad_blocks:
+        return
+    page = found.chip.page
+    serial = found.chip.kind.word == "spi-nand"
+    if facts.data_offset % page or (serial and facts.vid_hdr_offset % page):
+        yield found.finding(
+            UBI_PAGE(headers=facts.vid_hdr_offset, data=facts.data_offset, page=page), at=16
+        )
+
+
+def _ubi_spares_values(*, wanted: int, have: int, bad: int, short: int, needed: int) -> None: ...
+
+
+UBI_SPARES = Rule(
+    name="ubi-has-no-spare-blocks",
+    severity=Severity.WARNING,
+    values=_ubi_spares_values,
+    message=(
+        "{content}: its volumes and UBI need {wanted} of the {have} erase blocks of {region}, where"
+        " {bad} may be bad"
+    ),
+    effect="On a chip with more bad blocks there Linux does not attach it: 'not enough PEBs'.",
+    fix=(
+        "Take {short} from the volumes (an autoresize volume takes what is left), or grow {region}"
+        " to {needed:bytes}."
+    ),
+    computed="reserved_pebs of all volumes + 4 fit the region, but not with bad-blocks of it bad;"
+    " without bad-blocks, 20 of 1024",
+    source="Linux drivers/mtd/ubi/vtbl.c, init_volumes(); drivers/mtd/ubi/Kconfig,"
+    " MTD_UBI_BEB_LIMIT (20 of 1024 blocks)",
+    bad=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4, at=(2048, 4096))}),
+    good=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 3, at=(2048, 4096))}),
+)
+
+
+@check(UBI_SPARES, over=UBIS)
+def ubi_spares(found: Found[Ubi]) -> Outcome:
+    peb, region, chip = found.facts.peb_size, found.region, found.chip
+    if region is None or chip is None or peb is None or found.nested or not chip.kind.bad_blocks:
+        return
+    bad = max(1, -(-chip.may_be_bad.of(region.size) // peb))
+    wanted, have = _wanted(found.facts), region.size // peb
+    short = wanted + bad - have
+    if wanted <= have < wanted + bad:
+        yield found.finding(
+            UBI_SPARES(wanted=wanted, have=have, bad=bad, short=short, needed=(have + short) * peb)
+        )
+
+
+def _wanted(facts: Ubi) -> int:
+    """Count the erase blocks without which it does not attach."""
+    return sum(volume.reserved_pebs for volume in facts.volumes) + _UBI_OVERHEAD
+
+
+def _ubifs_volume_values(*, leb: int, there: int, unit: int, there_unit: int) -> None: ...
+
+
+UBIFS_VOLUME = Rule(
+    name="ubifs-made-for-another-flash",
+    severity=Severity.ERROR,
+    values=_ubifs_volume_values,
+    message=(
+        "{content} was made for logical erase blocks of {leb:bytes} and pages of {unit:bytes}; its"
+        " volume has {there:bytes} and {there_unit:bytes}"
+    ),
+    effect="Linux does not mount it: 'LEB size mismatch' or 'min. I/O unit mismatch'.",
+    fix="Make it with mkfs.ubifs --leb-size {there} --min-io-size {there_unit}.",
+    computed=(
+        "leb_size of the superblock is not what the volume's blocks hold, or min_io_size is not"
+        " the page of the NAND that it goes to"
+    ),
+    source="Linux fs/ubifs/sb.c, validate_sb() (from memory)",
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4, data=_ubifs(16 * KIB))}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4, data=_ubifs(64 * KIB - 128))}),
+)
+
+
+@check(UBIFS_VOLUME, over=contents_of(Ubifs))
+def ubifs_volume(found: Found[Ubifs]) -> Outcome:
+    facts, holder, chip = found.facts, found.holder, found.chip
+    if holder is None or not isinstance(holder.facts, Ubi):
+        return
+    volume = holder.facts.volume(found.content.name[len(holder.name) + 1 :])
+    if volume is None:
+        return
+    nand = chip is not None and chip.kind.bad_blocks
+    unit = chip.page if chip is not None and nand else facts.min_io_size
+    if (facts.leb_size, facts.min_io_size) != (volume.leb_size, unit):
+        yield found.finding(
+            UBIFS_VOLUME(
+                leb=facts.leb_size, unit=facts.min_io_size, there=volume.leb_size, there_unit=unit
+            ),
+            at=facts.offsets["leb_size"],
+            length=4,
+        )
