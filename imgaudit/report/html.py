@@ -18,6 +18,7 @@ from imgaudit.tasks.sections import (
     Headline,
     Line,
     Lines,
+    Link,
     Part,
     Ram,
     Report,
@@ -69,14 +70,17 @@ table{overflow-wrap:normal;border-collapse:collapse;font-size:.92rem}
 th,td{text-align:left;padding:.15rem .7rem .15rem 0;border-bottom:1px solid var(--line);
 vertical-align:top}th{color:var(--dim);font-weight:500}.n{text-align:right;white-space:nowrap}
 figure{margin:.5rem 0}figcaption{color:var(--dim);font-size:.85rem}
-.strip{display:block;width:100%;height:2.2rem;border:1px solid var(--line)}
+.strip{display:block;width:100%;height:2rem}.named{height:3rem}
+.strip text{font-size:.8rem;fill:var(--fg)}
 .legend{list-style:none;padding:0;display:grid;gap:.6rem 1.2rem;
 grid-template-columns:repeat(auto-fill,minmax(min(100%,19rem),1fr))}
 .legend li{break-inside:avoid}.legend .strip{height:.6rem;margin:.2rem 0}
-.swatch{display:inline-block;width:.8rem;height:.8rem;vertical-align:-.05rem}
+.swatch{display:inline-block;width:.8rem;height:.8rem;margin-right:.3rem;vertical-align:-.05rem}
 .steps{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.4rem}
 .steps li{border:1px solid var(--line);border-radius:.3rem;padding:.25rem .6rem;
-background:var(--bg)}.steps li+li::before{content:"\\2192\\a0";color:var(--dim)}
+background:var(--bg)}.steps li:not(:last-child)::after{content:"\\2192";position:absolute;
+right:-.85rem;top:30%;color:var(--dim)}.steps li{position:relative}.steps{gap:.5rem 1.1rem}
+.steps span{display:block;font-size:.85rem}
 .trends{display:grid;gap:0 1rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,19rem),1fr))}
 .trend{display:block;width:100%;height:6rem;border-left:1px solid var(--line);
 border-bottom:1px solid var(--line);overflow:visible}
@@ -125,8 +129,8 @@ def _colours() -> Iterator[str]:
 
 
 def _is_shown_elsewhere(section: Section) -> bool:
-    """Tell the verdict, which is the header's, and hints for a terminal."""
-    return any(isinstance(part, Headline | Verbatim) for part in section.parts)
+    """Tell the verdict, which is the header's, what pictures show, and hints for a terminal."""
+    return section.pictured or any(isinstance(part, Headline | Verbatim) for part in section.parts)
 
 
 def _verdict(report: Report) -> Iterator[str]:
@@ -252,23 +256,29 @@ def _chip(chip: Chip) -> Iterator[str]:
     for slot in chip.slots:
         if not slot.name:
             continue
-        swatch = f'<span class="swatch c{number % COLOURS}"></span>'
+        colour = number % COLOURS
         number += 1
-        at = f"{place(slot.span.start)}, {human(slot.span.size)}"
-        yield f'<li>{swatch} <span class="strong">{text(slot.name)}</span> <span class="dim">{at}'
-        yield "</span>"
+        yield f'<li>{_swatch(colour, number)} <span class="strong">{text(slot.name)}</span>'
+        yield f' <span class="dim">{place(slot.span.start)} to {place(slot.span.end)}</span>'
+        if slot.purpose:
+            yield f"<br>{text(slot.purpose)}"
+        lines = list(slot.lines)
         if slot.used is not None:
+            yield level(slot, colour)
             left = slot.room - slot.used
-            role, said = ("bad", "too many") if left < 0 else ("dim", "free")
-            yield f'{level(slot)}<span class="{role}">{human(slot.used)} used,'
-            yield f" {human(abs(left))} {said}</span><br>"
+            if left < 0:
+                yield f'<span class="bad">{human(slot.used)}: {human(-left)} too many</span><br>'
+            else:
+                lines.insert(0, f"{human(slot.used)} used, {human(left)} free")
         else:
             yield "<br>"
-        yield "<br>".join(text(line) for line in slot.lines)
-        if slot.purpose:
-            yield f'<br><span class="dim">{text(slot.purpose)}</span>'
+        yield f'<span class="dim">{"<br>".join(map(text, lines))}</span>'
         yield "</li>"
     yield "</ul>"
+
+
+def _swatch(colour: int, number: int) -> str:
+    return f'<span class="swatch c{colour}"></span>{number}'
 
 
 def _ram(part: Ram) -> Iterator[str]:
@@ -278,13 +288,17 @@ def _ram(part: Ram) -> Iterator[str]:
         yield '<ul class="legend">'
         for number, each in enumerate(part.ranges):
             size = ("about " if not each.exact else "") + human(each.span.size)
-            yield f'<li><span class="swatch c{number % COLOURS}"></span> {text(each.name)}'
+            yield f"<li>{_swatch(number % COLOURS, number + 1)} {text(each.name)}"
             yield f' <span class="dim">{place(each.span.start)}, {size}</span></li>'
         yield "</ul>"
     yield from (f"<p>not placed: {text(why)}</p>" for why in part.unplaced)
 
 
 def _trends(part: Trends) -> Iterator[str]:
+    yield (
+        '<p class="dim">Red: what the region holds. Blue: what each release took. Dashed: its pace,'
+        " and in the shade where the pace may lead.</p>"
+    )
     yield '<div class="trends">'
     for each in part.trends:
         known = [size for size in each.sizes if size is not None]
@@ -299,10 +313,12 @@ def _trends(part: Trends) -> Iterator[str]:
 def _chain(chain: Chain) -> Iterator[str]:
     yield f'<h3>{text(chain.name)}: <span class="{chain.role}">{text(chain.verdict)}</span></h3>'
     if chain.links:
-        steps = (
-            f"<li>{text(what)}{f' <span class=dim>{text(at)}</span>' if at else ''}</li>"
-            for what, at in chain.links
-        )
-        yield f'<ol class="steps">{"".join(steps)}</ol>'
+        yield f'<ol class="steps">{"".join(map(_step, chain.links))}</ol>'
     if chain.says:
         yield f"<p>{text(chain.says)}</p>"
+
+
+def _step(link: Link) -> str:
+    role = f'<span class="dim">{text(link.role)}</span>' if link.role else ""
+    at = f'<span class="dim">from {text(link.at)}</span>' if link.at else ""
+    return f"<li>{role}{text(link.what)}{at}</li>"

@@ -106,10 +106,9 @@ def _part(part: Part) -> Iterator[str]:
             )
             yield from (f"- not placed: {text(why)}" for why in part.unplaced)
         case Chain():
-            links = (f"{text(at)}: {text(what)}" if at else text(what) for what, at in part.links)
             said = (
                 f"**{text(part.name)}** {text(part.verdict)}",
-                " → ".join(links),
+                " → ".join(map(text, part.linked)),
                 text(part.says),
             )
             yield "- " + ": ".join(words for words in said if words)

@@ -25,9 +25,9 @@ def render(report: Report, style: Style = PLAIN) -> str:
         drawn.append(f'<text x="10" y="{y}">{text(chip.name)}: {text(chip.what)}</text>')
         y += 10
         for caption, picture in strips(chip):
-            placed = picture.replace("<svg ", f'<svg x="10" y="{y}" width="940" height="36" ', 1)
+            placed = picture.replace("<svg ", f'<svg x="10" y="{y}" width="940" height="48" ', 1)
             drawn.append(placed)
-            y += 50
+            y += 62
             drawn.append(f'<text class="d" x="10" y="{y}">{caption}</text>')
             y += 14
         number = 0
@@ -39,7 +39,8 @@ def render(report: Report, style: Style = PLAIN) -> str:
             level = ""
             if slot.used is not None and slot.room:
                 level = f", {100 * slot.used / slot.room:.0f} % full"
-            said = f"{slot.name}  {place(slot.span.start)}, {human(slot.span.size)}{level}"
+            size = f"{place(slot.span.start)}, {human(slot.span.size)}{level}"
+            said = f"{number}  {slot.name}  {size}"
             drawn.append(f'<rect class="{colour}" x="10" y="{y}" width="12" height="12"/>')
             drawn.append(f'<text x="28" y="{y + 11}">{text(said)}')
             drawn.append(f'<tspan class="d">  {text(slot.purpose)}</tspan></text>')

@@ -71,8 +71,7 @@ def _part(part: Part, style: Style, *, first: bool) -> Iterator[Row]:
             yield from _ram.rows(part, style)
         case Chain():
             yield [(f"  {part.name}: ", ""), (part.verdict, part.role)]
-            links = (f"{at}: {what}" if at else what for what, at in part.links)
-            said = " → ".join(links) if style.unicode else " -> ".join(links)
+            said = (" → " if style.unicode else " -> ").join(part.linked)
             yield from (
                 [(row, "")]
                 for words in (said, part.says)

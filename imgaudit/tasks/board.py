@@ -18,12 +18,12 @@ from imgaudit.tasks.sections import (
     Chain,
     Line,
     Lines,
+    Link,
     Ram,
     Report,
     Section,
     Table,
     heading,
-    strong,
 )
 from imgaudit.units import human, place
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from imgaudit.rescue.mainroot import MainRoot
 
 _LONGEST = 14  # columns of a name in the table
+_LINKS = {"environment": "script", "fdt": "device tree", "root": "root file system"}
 
 
 def audit(result: Result, history: Iterable[str] = ()) -> Report:
@@ -129,12 +130,9 @@ def _pictures(subject: Subject) -> Iterator[Section]:
 
         yield Section(heading("What still starts when something is lost"), (covered.lost(subject),))
     for name, rescue in subject.rescues.items():
-        if rescue.facts is not None:
-            from imgaudit.tasks import rescue as surveying
+        from imgaudit.tasks import rescue as surveying
 
-            section = surveying.section(rescue.facts)
-            said = section.title.text if section.title is not None else ""
-            yield Section(strong(name, f": {said}"), section.parts)
+        yield from surveying.pictures(name, rescue)
 
 
 def _chain(item: Proof) -> Chain:
@@ -144,7 +142,11 @@ def _chain(item: Proof) -> Chain:
         name=item.name,
         verdict=item.verdict.value,
         role=role,
-        links=tuple((link.what, link.region or "") for link in item.chain) if proven else (),
+        links=tuple(
+            Link(link.what, link.region or "", _LINKS.get(link.role, link.role))
+            for link in item.chain
+            if proven
+        ),
         says="" if proven else item.line(),
     )
 
@@ -157,7 +159,7 @@ def _regions(subject: Subject) -> Section:
         most={0: _LONGEST, 1: _LONGEST},
         wide=6,
     )
-    return Section(heading("Regions"), (table,))
+    return Section(heading("Regions"), (table,), pictured=True)
 
 
 def _row(item: Placement) -> tuple[str, ...]:
@@ -175,7 +177,7 @@ def _rescues(subject: Subject) -> Section:
     lines = tuple(
         Line(f"{name}: {rescued.line(rescue)}", hang=2) for name, rescue in subject.rescues.items()
     )
-    return Section(heading("Rescue"), (Lines(lines),))
+    return Section(heading("Rescue"), (Lines(lines),), pictured=True)
 
 
 def _in_json(result: Result, grown: Growth | None) -> Mapping[str, Any]:

@@ -302,15 +302,13 @@ def _maps(
         for ranges, start in ways.items():
             given = [name for part in start.buffers.values() if (name := _name(boots, part))]
             which = f", with {' and '.join(given)}" if len(ways) > 1 else ""
-            title = f"RAM when `{command}` starts the kernel{which}"
+            what = followed.stage.name if followed.stage is not None else followed.entry
+            title = strong(f"RAM as {what} starts", f": `{command}`{which}")
             unplaced = tuple(start.map.unplaced) if start.map is not None else ()
             used = tuple(
                 RamRange(name=each.name, span=each.span, exact=each.exact) for each in ranges
             )
-            yield Section(
-                Line(title, role="strong", depth=0, hang=2),
-                (Ram(ranges=used, banks=banks, unplaced=unplaced),),
-            )
+            yield Section(title, (Ram(ranges=used, banks=banks, unplaced=unplaced),))
 
 
 def _name(boots: Boots, operation: Operation) -> str:

@@ -24,6 +24,7 @@ from imgaudit.tasks.sections import (
     Values,
     Verdict,
     heading,
+    strong,
 )
 from imgaudit.units import both, human
 
@@ -140,3 +141,39 @@ def _group(group: GroupFacts, width: int) -> Iterator[Line]:
         if need.met is not True:
             mark = "" if need.level == "must" else "good to have, "
             yield Line(f"{mark}{rescued.lacks(need)}", depth=4, mark="- ")
+
+
+def pictures(name: str, rescue: Rescue) -> Iterator[Section]:
+    """Give a page the groups with their tools, and what each file of the ramdisk costs."""
+    facts = rescue.facts
+    if facts is None:
+        yield Section(strong(f"What {name} can do"), (Lines((Line(rescued.line(rescue)),)),))
+        return
+    met = sum(1 for group in facts.groups if group.met)
+    groups = Table(
+        head=("group", "stands", "tools", "what for"),
+        rows=tuple(
+            (group.name, rescued.state(group), _tools(group), group.why) for group in facts.groups
+        ),
+        roles=tuple("" if group.met else "bad" for group in facts.groups),
+    )
+    lacking = tuple(
+        Line(f"{group.name}: {rescued.lacks(need)}")
+        for group in facts.groups
+        for need in group.needs
+        if need.met is not True and need.level == "must"
+    )
+    title = strong(f"What {name} can do", f"  {met} of {len(facts.groups)} groups of tools")
+    yield Section(title, (Lines(lacking), groups) if lacking else (groups,))
+    if rescue.artifact is None:
+        return
+    from imgaudit.tasks import weigh
+
+    costs = weigh.costs(rescue.artifact, facts)
+    if costs is not None:
+        yield Section(strong(f"What the files of {name} cost"), (costs,))
+
+
+def _tools(group: GroupFacts) -> str:
+    """Name the tools that meet a group's needs, each once."""
+    return ", ".join(dict.fromkeys(tool for need in group.needs for tool in need.by)) or "none"

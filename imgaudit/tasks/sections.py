@@ -208,15 +208,29 @@ class Verbatim:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A step of a start: what it is, the region that it comes `at`, its role such as kernel."""
+
+    what: str
+    at: str = ""
+    role: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chain:
-    """How a stage starts, link by link, each with where it comes from; or what is in its way."""
+    """How a stage starts, link by link; or what is in its way."""
 
     name: str
     verdict: str
     role: str
-    links: tuple[tuple[str, str], ...] = ()
+    links: tuple[Link, ...] = ()
     says: str = ""
+
+    @property
+    def linked(self) -> tuple[str, ...]:
+        """The links, each in a line."""
+        return tuple(f"{it.at}: {it.what}" if it.at else it.what for it in self.links)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,10 +277,14 @@ Part = Lines | Values | Table | Headline | Findings | Chip | Ram | Chain | Trend
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Parts that belong together, below a title that may be missing."""
+    """Parts that belong together, below a title that may be missing.
+
+    What is `pictured` says what a page's pictures show.
+    """
 
     title: Line | None
     parts: tuple[Part, ...]
+    pictured: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

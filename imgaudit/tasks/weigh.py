@@ -6,8 +6,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from imgaudit.contents.reader import Loader
-from imgaudit.errors import AuditError
+from imgaudit.contents.tree import Artifact
+from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.rescue import weigh as weighing
+from imgaudit.rescue.survey import RescueFacts
 from imgaudit.rescue.weigh import ACCURACY, Change, Changes, Cut, Fit, Weighing, Weight
 from imgaudit.tasks.plain import plain
 from imgaudit.tasks.said import head
@@ -58,6 +60,35 @@ def weigh(
         verdict=None if fit is None else _verdict(fit),
         sections=tuple(_sections(weighed, changes, fit)),
         data=lambda: _in_json(weighed, changes, fit),
+    )
+
+
+def costs(artifact: Artifact, facts: RescueFacts) -> Table | None:
+    """Say what the files of a ramdisk cost, and which tools each brings; None if it cannot be."""
+    try:
+        weighed = weighing.weigh(artifact, needs=[group.name for group in facts.groups])
+    except ImgauditError:
+        return None
+    if not weighed.items:
+        return None
+    tools: dict[str, list[str]] = {}
+    for tool in facts.tools.values():
+        if tool.usable is not False:
+            tools.setdefault(tool.source, []).append(tool.name)
+    largest = sorted(weighed.items, key=lambda item: (-item.weight.stored, item.path))
+    return Table(
+        head=("stored", "share", "file", "commands it brings"),
+        rows=tuple(
+            (
+                human(item.weight.stored),
+                _percent(item.weight.stored, weighed.size),
+                item.path,
+                ", ".join(tools.get(item.path, ())),
+            )
+            for item in largest[:SHOWN]
+        ),
+        right=frozenset({0, 1}),
+        more=len(largest) - SHOWN,
     )
 
 
