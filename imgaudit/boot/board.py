@@ -16,7 +16,7 @@ from imgaudit.contents.starts import script_of
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.formats.files import Entry, Files, FileSystem
+from imgaudit.formats.files import SCRIPT, Entry, Files, FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
@@ -367,7 +367,7 @@ def _formats(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[t
         inner = contents.get((file.offset, file.size)) if file.offset is not None else None
         if inner is not None and inner.format is not None:
             yield path, inner.format
-        elif file.text is not None:
+        elif file.text is not None and not file.path.lower().endswith(SCRIPT):
             yield path, "text"
 
 
@@ -418,7 +418,7 @@ def _scripts(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[t
         text = _script(inner.facts) if inner is not None else None
         if text is not None:
             yield path, text
-        elif file.text is not None:
+        elif file.text is not None and not file.path.lower().endswith(SCRIPT):
             yield path, _decoded(file.text)
 
 

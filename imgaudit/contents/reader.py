@@ -542,7 +542,7 @@ class _Walk:
             if self._left < 0:
                 return  # the content before this one says so
             # Entries that overlap would have the same bytes read once for each of them.
-            most -= part.size
+            most -= part.size if part.stored is None else part.stored
             if most < 0:
                 self._left = 0  # the next content says that it is passed over
             try:

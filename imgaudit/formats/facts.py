@@ -39,13 +39,15 @@ class Part:
     """Content inside content: what a container carries at `[offset, offset + size)`.
 
     `offset` is -1 where it lies in several pieces. `expects` is the format that the container
-    promises (a reader's name), if it does.
+    promises (a reader's name), if it does. `stored` is how many bytes of the container it takes
+    where that is not its size: it is packed, or has holes.
     """
 
     name: str
     offset: int
     size: int
     expects: str | None = None
+    stored: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -76,7 +76,10 @@ class FdtFacts(Facts):
 def _match(view: View) -> Match:
     if not flat_tree.has_magic(view):
         return Match.NO
-    return Match.SURE if flat_tree.has_images(view) is False else Match.WEAK
+    images = flat_tree.has_images(view)
+    if images is None:
+        return Match.GOOD if flat_tree.plausible(view) else Match.WEAK
+    return Match.WEAK if images else Match.SURE
 
 
 def read(view: View) -> FdtFacts:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import bisect
 import contextlib
 import itertools
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -31,9 +32,16 @@ MAX_DEPTH = 128
 MAX_PARTS = 256
 """Files that are looked into; a boot partition with its device trees has a few dozen."""
 MAX_TEXT = 64 * KIB
+SCRIPT = ".scr"
 MAX_TEXTS = 4 * MIB
-TEXTS = (".conf", ".cfg", ".txt", ".env")
-"""How configuration files end whose text is kept, up to the sizes above."""
+TEXTS = (".conf", ".cfg", ".txt", ".env", SCRIPT)
+"""How configuration files and scripts end whose text is kept, up to the sizes above."""
+BOOT_FOLDERS = frozenset({"boot", "extlinux", "loader", "efi", "dtb", "dtbs"})
+"""Folders of a root or a boot partition where boot loaders look."""
+MAX_WORDS = 20_000
+"""Words of those texts that are looked up as paths."""
+MAX_UNPACKED = 256 * MIB
+"""What is looked into of packed files; as much as a kernel and a ramdisk ever need."""
 MAX_PLACED = 64 * MIB  # no kernel or ramdisk of such boards is larger
 LINKS = 40  # MAXSYMLINKS, Linux include/linux/namei.h
 
@@ -68,7 +76,7 @@ class Entry:
     `path` has no leading slash. `mode` has the kind and the permissions as in `stat`; on FAT they
     are what Linux shows with umask 022. `inode` is the same for hard links. `rdev` is a device's
     major and minor. `pieces` is None where the place of the data is not known. `text` is the
-    content of a small configuration file.
+    content of a small configuration file or script.
     """
 
     path: str
@@ -165,6 +173,24 @@ class Files:
                 yield path, entry
             elif entry.is_link and (target := self.find(path)) is not None and target.is_file:
                 yield path, target
+
+    def named(self) -> Iterator[Entry]:
+        """Give the regular files that the texts name, from the root or from beside the text."""
+        left = MAX_WORDS
+        for entry in self.entries.values():
+            if entry.text is None:
+                continue
+            folder = entry.path.rpartition("/")[0]
+            for word in _WORDS.findall(entry.text.decode("latin-1"))[:left]:
+                left -= 1
+                path = word.replace("\\", "/")
+                found = self.find(path) or (self.find(f"{folder}/{path}") if folder else None)
+                if found is not None and found.is_file:
+                    yield found
+
+
+# What may be a path: no blanks, quotes or signs of the shell's syntax.
+_WORDS = re.compile(r"[^\s\0-\x1f\"'`=;,|&<>${}()\x7f-\xff]{2,255}")
 
 
 def _parts(path: str) -> list[str]:
@@ -277,31 +303,44 @@ class FileSystem(Facts):
 
     def looked_into(self, path: str) -> bool:
         """Tell whether a boot loader may look for what stands there."""
-        return "/" not in path or path.startswith("boot/")
+        return _for_boot(path)
 
     def parts(self) -> Iterator[Part]:
-        """Give the files that are stored as they are, each once however many names it has.
+        """Give the files that a boot may use, each once however many names it has.
 
-        The offset is -1 where a file lies in several pieces; `open` puts it together.
+        The offset is -1 where a file lies in several pieces or is packed; `open` puts it together.
+        Those at the root and those that a script or a configuration names come first.
         """
+        files = self.files
+        if files is None:
+            return
         found: dict[tuple[Piece, ...], Entry] = {}
-        for entry in self.files or ():
-            if entry.is_file and 0 < entry.size <= MAX_PLACED and self.looked_into(entry.path):
-                pieces = entry.pieces or ()
-                if pieces and not any(piece.method for piece in pieces):
-                    found.setdefault(pieces, entry)
-        left = self.length or 0
-        for entry in itertools.islice(found.values(), MAX_PARTS):
-            left -= entry.size
-            # Only in a damaged file system do files share bytes.
-            if left < 0:
+        likely = (entry for entry in files if "/" not in entry.path)
+        others = (entry for entry in files if "/" in entry.path and self.looked_into(entry.path))
+        for entry in itertools.chain(likely, files.named(), others):
+            if entry.is_file and 0 < entry.size <= MAX_PLACED and entry.pieces:
+                found.setdefault(entry.pieces, entry)
+        left, unpacked = self.length or MAX_UNPACKED, MAX_UNPACKED
+        for pieces, entry in itertools.islice(found.items(), MAX_PARTS):
+            packed = any(piece.method for piece in pieces)
+            stored = sum(piece.stored for piece in pieces) if packed else entry.size
+            left -= stored
+            unpacked -= entry.size if packed else 0
+            # Only in a damaged file system do files share bytes; of packed ones some may be tiny.
+            if left < 0 or unpacked < 0:
                 return
-            yield Part(entry.path, -1 if entry.offset is None else entry.offset, entry.size)
+            at = -1 if entry.offset is None else entry.offset
+            yield Part(entry.path, at, entry.size, stored=stored)
 
     def open(self, view: View, part: Part) -> View:
         """View a file; see Facts."""
         entry = self.files.get(part.name) if self.files is not None else None
         return super().open(view, part) if entry is None else open_file(view, entry)
+
+
+def _for_boot(path: str) -> bool:
+    first, _, rest = path.partition("/")
+    return not rest or first.lower() in BOOT_FOLDERS
 
 
 def unpacked_whole(view: View, facts: Facts) -> Facts:
@@ -389,7 +428,7 @@ class Walk:
             entry.is_file
             and entry.size <= min(MAX_TEXT, self._texts)
             and entry.path.lower().endswith(TEXTS)
-            and (self._caseless or "/" not in entry.path or entry.path.startswith("boot/"))
+            and (self._caseless or _for_boot(entry.path))
         )
 
     def doubts(self) -> tuple[str, ...]:

@@ -181,6 +181,16 @@ def has_magic(view: View) -> bool:
     return view.upto(0, 4) == MAGIC.to_bytes(4, "big")
 
 
+def plausible(view: View) -> bool:
+    """Tell whether a header says what only one of a tree can: version 17, its blocks inside."""
+    try:
+        header = _header(view)
+    except ImgauditError:
+        return False
+    inside = header.off_dt_struct < header.totalsize and header.off_dt_strings <= header.totalsize
+    return header.last_comp_version == 16 and header.version == 17 and inside
+
+
 def has_images(view: View) -> bool | None:
     """Tell whether the tree is a FIT, by its `/images`; None where it cannot be read."""
     try:

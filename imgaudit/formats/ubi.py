@@ -165,7 +165,7 @@ class Ubi(Facts):
         for volume in self.volumes:
             if volume.size and volume.name not in seen:
                 seen.add(volume.name)
-                yield Part(volume.name, -1, volume.size)
+                yield Part(volume.name, -1, volume.size, stored=volume.blocks * volume.leb_size)
 
     def open(self, view: View, part: Part) -> View:
         """View a volume's data; see Facts."""

@@ -15,11 +15,12 @@ from imgaudit.rules._boot import RAM
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example
 from imgaudit.rules.examples import emmc
+from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
 
-KERNEL = sample.arm64_kernel(96 * KIB)
+KERNEL = sample.arm64_kernel(96 * KIB, image_size=128 * KIB)
 
 
 def fit_of(kernel: bytes) -> bytes:
@@ -92,3 +93,95 @@ def test_a_lone_file_system_shows_its_scattered_files(tmp_path: Path) -> None:
     kernel = content.part("Image")
     assert kernel is not None
     assert (kernel.format, kernel.offset, kernel.size) == ("arm64-image", -1, len(KERNEL))
+
+
+CONF = b"""# comment
+label one
+    kernel ../../opt/Image
+    fit /opt/images/recovery.itb
+    fdt ../missing.dtb
+"""
+
+MAKERS = {
+    "squashfs": ("mksquashfs", "root", "image", "-noappend", "-quiet", "-comp", "xz"),
+    "squashfs-lz4": ("mksquashfs", "root", "image", "-noappend", "-quiet", "-comp", "lz4"),
+    "erofs": ("mkfs.erofs", "-zlz4hc", "image", "root"),
+    "ext4": ("mke2fs", "-q", "-t", "ext4", "-d", "root", "image", "8M"),
+    "ubifs": ("mkfs.ubifs", "-r", "root", "-m", "8", "-e", "65408", "-c", "99", "-o", "image"),
+    "jffs2": ("mkfs.jffs2", "-r", "root", "-e", "65536", "-o", "image"),
+}
+
+
+def made(folder: Path, kind: str, files: dict[str, bytes]) -> bytes:
+    for name, data in files.items():
+        path = folder / "root" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    (folder / "image").unlink(missing_ok=True)
+    subprocess.run(MAKERS[kind], check=True, capture_output=True, cwd=folder)
+    return (folder / "image").read_bytes()
+
+
+def in_ubi(folder: Path, data: bytes, kind: str = "dynamic") -> bytes:
+    (folder / "volume").write_bytes(data)
+    (folder / "ubi.ini").write_text(
+        f"[one]\nmode=ubi\nimage=volume\nvol_id=3\nvol_type={kind}\nvol_name=system\n"
+        "vol_size=12MiB\n"
+    )
+    command = ("ubinize", "-m", "1", "-p", "65536", "-o", "system.ubi", "ubi.ini")
+    subprocess.run(command, check=True, capture_output=True, cwd=folder)
+    return (folder / "system.ubi").read_bytes()
+
+
+def told(name: str, data: bytes) -> set[str]:
+    with Loader() as loader:
+        subject = Subject(layout=None, others={name: loader.memory(name, data)})
+    return {finding.rule.name for finding in audit.run(subject).findings}
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("ubi", [False, True])
+@pytest.mark.parametrize("kind", MAKERS)
+def test_what_a_configuration_names_is_judged_in_any_file_system(
+    tmp_path: Path, kind: str, *, ubi: bool
+) -> None:
+    fit = fit_of(KERNEL)
+    at = fit.index(KERNEL) + 90 * KIB
+    files = {
+        "boot/extlinux/extlinux.conf": CONF,
+        "opt/images/recovery.itb": fit,
+        "opt/images/spare.itb": fit,
+        "opt/Image": KERNEL,
+    }
+    image = made(tmp_path, kind, files)
+    image = in_ubi(tmp_path, image) if ubi else image
+    with Loader() as loader:
+        content = loader.memory("r.img", image).content
+    holder = content.part("system") if ubi else content
+    assert holder is not None
+    recovery = holder.part("opt/images/recovery.itb")
+    assert recovery is not None
+    assert isinstance(recovery.facts, FitFacts)
+    assert recovery.size == len(fit)
+    kernel = holder.part("opt/Image")
+    assert kernel is not None
+    assert (kernel.format, kernel.size) == ("arm64-image", len(KERNEL))
+    # What nothing names and no loader looks for stays a file among many.
+    assert holder.part("opt/images/spare.itb") is None
+    assert told("r.img", image) == set()
+    image = made(tmp_path, kind, {"opt/images/recovery.itb": fit[:at] + b"tide" + fit[at + 4 :]})
+    image = in_ubi(tmp_path, image) if ubi else image
+    assert told("r.img", image) == {"fit-hash-mismatch"}
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("kind", ["static", "dynamic"])
+def test_a_volume_of_a_ubi_is_read_as_the_file_that_it_holds(tmp_path: Path, kind: str) -> None:
+    fit = fit_of(KERNEL)
+    image = in_ubi(tmp_path, fit, kind)
+    assert told("r.img", image) == set()
+    at = fit.index(KERNEL) + 10 * KIB
+    image = in_ubi(tmp_path, fit[:at] + b"tide" + fit[at + 4 :], kind)
+    assert told("r.img", image) == {"fit-hash-mismatch"}
+    image = in_ubi(tmp_path, fit[: len(fit) - 32 * KIB], kind)
+    assert told("r.img", image) == {"artifact-damaged"}
