@@ -64,6 +64,20 @@ HOLDS = (
     "zstd",
     "zynq-image",
 )
+FIRST_STAGES = frozenset(
+    {
+        "egon",
+        "imx-ivt",
+        "kwbimage",
+        "rockchip-idb",
+        "socfpga-image",
+        "stm32-image",
+        "zynq-image",
+    }
+)
+"""What a boot ROM reads; U-Boot itself may follow it."""
+FIRMWARE = FIRST_STAGES | {"elf", "fip", "fit", "raw", "uimage"}
+"""What may be a boot loader, and bring what is compiled into it."""
 UNPACKED = (
     "android-sparse",
     "bzip2",

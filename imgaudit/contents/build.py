@@ -10,10 +10,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
 
 from imgaudit.contents.slices import Slice, Slices
-from imgaudit.errors import ImgauditError
+from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import ArtifactError, Folder, stay_inside
 from imgaudit.formats.view import FileSource, View
-from imgaudit.model import FILLS, Chip, Layout, Region, Writer
+from imgaudit.model import FILLS, FIRMWARE, Chip, Layout, Region, Writer
 from imgaudit.units import KIB, MIB
 
 if TYPE_CHECKING:
@@ -73,8 +73,10 @@ class FolderStore:
         """See Store."""
         if self._progress is not None:
             self._progress(path)
+        # What is compiled into a boot loader is looked up in it.
+        keep = not emmc or (expects or "raw") in FIRMWARE
         return self._loader.in_folder(
-            self._folder, path, expects=expects, blocks=emmc, keep=not emmc, slices=slices
+            self._folder, path, expects=expects, blocks=emmc, keep=keep, slices=slices
         )
 
     @contextmanager
@@ -240,6 +242,31 @@ class Build:
         for node in self.nodes:
             if not node.repeats and isinstance(node.content.facts, kind):
                 yield cast("Node[F]", node)
+
+
+@contextmanager
+def stored(store: Store, placement: Placement) -> Iterator[View]:
+    """Look once more at what a region's content was read from, in a file or in a chip's image.
+
+    Raises:
+        ImgauditError: there is nothing, or it cannot be had without unpacking the image again.
+
+    """
+    artifact = placement.artifact
+    if artifact is None:
+        raise ArtifactError(placement.missing or "there is no artifact", absent=True)
+    if placement.image is None:
+        with store.view(artifact.path) as view:
+            yield view
+    elif artifact.content.view is not None:
+        yield artifact.content.view
+    else:
+        region = placement.region
+        with store.view(placement.image) as whole:
+            at = region.at + region.file_at
+            if whole.upto(at, len(artifact.head)) != artifact.head:
+                raise UnreadError(0, f"{placement.image} is packed, and was not kept unpacked")
+            yield whole.sub(at, min(artifact.size, whole.size - at))
 
 
 def free_inside(payload: Content) -> int:

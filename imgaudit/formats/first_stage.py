@@ -10,14 +10,14 @@ import hashlib
 import struct
 import zlib
 from array import array
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 from imgaudit.errors import FormatError, ImgauditError
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span, human
+from imgaudit.units import KIB, MIB, Span, human, round_up
 
 MAX_SUMMED = 64 * MIB
 """No boot ROM takes a first stage as long as this."""
@@ -29,7 +29,8 @@ class FirstStage(Facts):
     """A first stage as its boot ROM finds it.
 
     `soc` says whose ROM, `image_size` how many bytes it loads, `image_offset` where they start in
-    the file. `load` and `entry` are addresses in RAM; None where the header does not say.
+    the file. `load` and `entry` are addresses in RAM; None where the header does not say. `follows`
+    is what one file has behind it, which is U-Boot itself as a rule.
     """
 
     format: ClassVar[str] = "first-stage"
@@ -40,6 +41,12 @@ class FirstStage(Facts):
     image_size: int
     load: int | None = None
     entry: int | None = None
+    follows: Span | None = None
+
+    def parts(self) -> Iterable[Part]:
+        """Give what follows the first stage in one file."""
+        if self.follows is not None:
+            yield Part("what follows", self.follows.start, self.follows.size)
 
     def summary(self) -> str:
         """Give the SoC, the size and where it goes."""
@@ -87,6 +94,29 @@ _ALGORITHMS: dict[str, Callable[[bytes], int]] = {
     "16-bit sum of bytes": lambda data: sum(data) & 0xFFFF,
     "crc32-bzip2": _crc32_bzip2,
 }
+
+
+_FOLLOWS_AT = 512  # what follows starts on a sector
+_PADDED = 16 * MIB  # and within this of the first stage's end
+
+
+def _with_what_follows(read: Callable[[View], Facts]) -> Callable[[View], Facts]:
+    """Read, and find what is joined to it: the first sector that is not all 0x00 or all 0xFF."""
+
+    def whole(view: View) -> Facts:
+        facts = read(view)
+        if not isinstance(facts, FirstStage):
+            return facts
+        start = round_up(facts.length or view.size, _FOLLOWS_AT)
+        for at in range(start, min(view.size, start + _PADDED), MIB):
+            data = view.upto(at, MIB)
+            blank = max(len(data) - len(data.lstrip(fill)) for fill in (b"\0", b"\xff"))
+            if blank < len(data):
+                found = at + blank // _FOLLOWS_AT * _FOLLOWS_AT
+                return replace(facts, follows=Span(found, view.size))
+        return facts
+
+    return whole
 
 
 def _reads(read: Callable[[View], FirstStage], view: View) -> bool:
@@ -401,7 +431,7 @@ def _at(place: int, magic: bytes) -> Callable[[View], Match]:
     return match
 
 
-READERS = (
+_HEADERS = (
     Reader("imx-ivt", "i.MX first stage", "U-Boot include/imximage.h", _ivt_match, _ivt),
     Reader(
         "egon", "Allwinner first stage", "U-Boot tools/sunxi_egon.c", _at(4, b"eGON.BT0"), _egon
@@ -432,3 +462,4 @@ READERS = (
         _socfpga,
     ),
 )
+READERS = tuple(replace(reader, read=_with_what_follows(reader.read)) for reader in _HEADERS)

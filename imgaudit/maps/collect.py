@@ -17,8 +17,10 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import fdt
 from imgaudit.formats.environment import Variable, find_default_environment, parse_text
 from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.flat_tree import MAGIC
 from imgaudit.formats.uboot_env import UbootEnv, active
+from imgaudit.formats.uimage import UimageFacts
 from imgaudit.maps import (
     command_line,
     device_tree,
@@ -30,13 +32,11 @@ from imgaudit.maps.command_line import CommandLine
 from imgaudit.maps.entry import MapCopy, Written
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
-from imgaudit.model import Region, Where
+from imgaudit.model import FIRMWARE, Region, Where
 from imgaudit.ramdisk.find import file_in
 
 T = TypeVar("T")
 
-# What may hold U-Boot, and with it the environment that is compiled in.
-_FIRMWARE = frozenset({"fip", "raw", "elf"})
 _CARRIER = "the device tree"
 _TREE = MAGIC.to_bytes(4, "big")
 _TREES = 64  # places where firmware has the magic; a FIP with all its trees has a handful
@@ -223,7 +223,7 @@ class _Collecting:
         """Find the trees that follow U-Boot's own code (CONFIG_OF_SEPARATE), as in u-boot.bin."""
         for region, artifact, _ in self.build.placed():
             view = artifact.content.view
-            if region.holds not in _FIRMWARE or view is None:
+            if not _may_be_u_boot(region, artifact.content) or view is None:
                 continue
             at = view.find(_TREE)
             for _ in range(_TREES):
@@ -295,7 +295,7 @@ class _Collecting:
             yield text
         for region, artifact, _ in self.build.placed():
             view = artifact.content.view
-            if region.holds not in _FIRMWARE or view is None:
+            if not _may_be_u_boot(region, artifact.content) or view is None:
                 continue
             default = find_default_environment(view)
             if default is not None:
@@ -406,6 +406,16 @@ def _environment(
             offsets[variable.name] = start + variable.offset + len(variable.name.encode()) + 1
     says = Environment(variables=values, stored=stored, taken=taken, offsets=offsets)
     return Copy(place=place, says=says)
+
+
+def _may_be_u_boot(region: Region, content: Content) -> bool:
+    """Tell whether something may be U-Boot, and not a kernel that U-Boot starts."""
+    facts = content.facts
+    if isinstance(facts, FitFacts):
+        return not any(image.type in {"kernel", "ramdisk"} for image in facts.images)
+    if isinstance(facts, UimageFacts):
+        return facts.type in {"firmware", "standalone"}
+    return region.holds in FIRMWARE
 
 
 def _text(artifact: Artifact) -> bytes:

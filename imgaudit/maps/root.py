@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from imgaudit.contents.build import Build
 from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.ubi import Ubi
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.command_line import Root, RootKind
@@ -45,24 +46,25 @@ def target_of(build: Build, layout: Layout, copies: Copies, root: Root) -> Targe
 def _partition(build: Build, layout: Layout, root: Root) -> Target | None:
     on_disk = [region for region in layout.regions if region.partition is not None]
     chips = {region.area for region in on_disk}
-    found = [node.facts.table for node in build.of(Gpt) if node.facts.table is not None]
-    numbers = {entry.number: entry.name for table in found for entry in table.entries}
-    numbers = numbers or {region.partition or 0: region.label for region in on_disk}
+    numbers, ids = _tables(build)
+    if not ids and not numbers:
+        numbers = {region.partition or 0: region.label for region in on_disk}
     number: int | None = None
     if root.kind is RootKind.PARTITION_UUID:
-        # The disk's identifiers are in its own table only; one of an MBR is not the GPT's.
-        if not found or root.id is None or len(root.id) != 36:
+        # The identifiers are in the disk's own table only.
+        if not ids or root.id is None:
             return None
-        ids = {entry.unique_guid: entry.number for table in found for entry in table.entries}
         number = ids.get(root.id.lower())
         if number is None:
-            return Target(why="no partition of the disk has that GUID")
+            return Target(why="no partition of the disk has that identifier")
         number += root.partition_offset
     elif root.kind is RootKind.PARTITION_LABEL:
-        labels = {label: number for number, label in reversed(numbers.items())}
+        labels = {label: number for number, label in reversed(numbers.items()) if label}
         number = labels.get(root.id or "")
+        if number is None and labels:
+            return Target(why=f"the partitions are called {', '.join(labels)}")
         if number is None and numbers:
-            return Target(why=f"the partitions are called {', '.join(numbers.values())}")
+            return Target(why="the partitions of an MBR have no names")
     elif root.disk is not None and root.disk.startswith("mmcblk") and root.partition is not None:
         number = root.partition
     if number is None or not numbers:
@@ -71,6 +73,25 @@ def _partition(build: Build, layout: Layout, root: Root) -> Target | None:
         return Target(why=f"the disk has the partitions {', '.join(map(str, sorted(numbers)))}")
     regions = [region for region in on_disk if region.partition == number]
     return Target(region=regions[0] if len(regions) == len(chips) == 1 else None)
+
+
+def _tables(build: Build) -> tuple[dict[int, str], dict[str, int]]:
+    """Give the names of the disks' partitions by number, and their numbers by identifier.
+
+    An MBR has no names; its identifiers are made of the disk's (Linux block/partitions/msdos.c).
+    """
+    numbers: dict[int, str] = {}
+    ids: dict[str, int] = {}
+    for node in build.of(Gpt):
+        for entry in node.facts.table.entries if node.facts.table is not None else ():
+            numbers[entry.number] = entry.name
+            ids[entry.unique_guid] = entry.number
+    for disk in build.of(Mbr):
+        for record in disk.facts.partitions:
+            if not record.extended:
+                numbers[record.number] = ""
+            ids[f"{disk.facts.record.disk_signature:08x}-{record.number:02x}"] = record.number
+    return numbers, ids
 
 
 def _mtd(layout: Layout, copies: Copies, root: Root) -> Target | None:

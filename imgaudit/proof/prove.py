@@ -12,7 +12,7 @@ from imgaudit.boot.stage import position, variables_of, world_of
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.maps.collect import Copies, Copy, Environment
-from imgaudit.model import Layout, Slot, Stage
+from imgaudit.model import FIRST_STAGES, Layout, Slot, Stage
 from imgaudit.proof.explore import Ending, Path, Place, Setting, Steps, Taken, explore
 from imgaudit.proof.records import Link, Proof, Step, Verdict
 from imgaudit.proof.start import Starter
@@ -29,7 +29,7 @@ _STOPS = {
 }
 _UNCLEAR = (Ending.OPEN, Ending.OUTSIDE)
 _Done = dict[frozenset[tuple[str, str]], tuple[Proof, ...]]
-_FIRMWARE = frozenset({"fip", "elf"})
+_FIRMWARE = FIRST_STAGES | {"fip", "elf"}
 
 
 def prove(

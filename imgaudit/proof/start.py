@@ -16,6 +16,7 @@ from imgaudit.boot.values import Text
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.efi import Efi
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts
@@ -272,7 +273,7 @@ class _Judging:
                     f"{content.name} is compressed, and {' or '.join(_UNPACKING)} is not set"
                 )
             inner = content.unwrapped()
-        if self.name == "bootefi" and inner.facts is None:
+        if self.name == "bootefi" and (inner.facts is None or isinstance(inner.facts, Efi)):
             raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):
             what = inner.title or "nothing that is known"

@@ -12,7 +12,7 @@ import posixpath
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from imgaudit.contents.build import Build, Placement, Store
+from imgaudit.contents.build import Build, Placement, Store, stored
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.files import FileSystem
@@ -135,7 +135,7 @@ def _survey(
     if payload is not artifact.content:
         return replace(bare, why="it is packed, and was not kept unpacked")
     try:
-        with store.view(artifact.path) as view:
+        with stored(store, placement) as view:
             root = Root.listed(view, facts.files)
             return _Looking(root, item, devices, placement.region, arch).run(bare)
     except ImgauditError as problem:

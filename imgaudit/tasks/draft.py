@@ -61,7 +61,10 @@ class Draft:
 
 @dataclass(slots=True)
 class DraftRegion:
-    """A region while it is put together; `notes` become comments above it."""
+    """A region while it is put together; `notes` become comments above it.
+
+    `others` are what further sources call it.
+    """
 
     label: str
     span: Span
@@ -75,6 +78,7 @@ class DraftRegion:
     bootable: bool | None = None
     file: str | None = None
     file_why: str = ""
+    others: list[str] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -313,7 +317,13 @@ class Drafting:
             return
         # An end that is left open is known when the chip's size is.
         span = Span.sized(entry.offset, entry.size or 0)
-        same = next((item for item in chip.regions if item.label == entry.label), None)
+        labelled = (it for it in chip.regions if entry.label in {it.label, *it.others})
+        same = next(labelled, None)
+        if same is None and not first:
+            same = next((item for item in chip.regions if span.size and item.span == span), None)
+            if same is not None:
+                same.others.append(entry.label)
+                same.notes.append(f"{source} calls it {_plain(entry.label)}")
         if first or same is None:
             region = DraftRegion(entry.label, span, source)
             region.holds, region.writer = _meaning(entry)
@@ -524,7 +534,10 @@ class Drafting:
         for region in chip.regions:
             yield from _comments(region.notes, 2)
             yield f"  - name: {_scalar(region.name)}"
-            if region.label != region.name and _sayable(region.label):
+            if region.others:
+                called = filter(_sayable, (region.label, *region.others))
+                yield f"    labels: [{', '.join(map(quoted, called))}]"
+            elif region.label != region.name and _sayable(region.label):
                 yield f"    label: {quoted(region.label)}"
             yield f"    chip: {chip.name}"
             if region.number is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import struct
 import subprocess
 from pathlib import Path
 
@@ -100,3 +101,23 @@ def test_any_bytes_give_facts_or_an_error(reader: object, data: bytes) -> None:
     chosen.match(View.of(data))
     with contextlib.suppress(FormatError):
         chosen.read(View.of(data))
+
+
+@pytest.mark.parametrize("gap", [0, 1, 511, 512, 40_000])
+@pytest.mark.parametrize("fill", [b"\0", b"\xff"])
+def test_what_follows_in_one_file_is_a_part_of_its_own(gap: int, fill: bytes) -> None:
+    head = struct.pack("<I8sII", 0xEA000016, b"eGON.BT0", 0, 8192)
+    first = head.ljust(8192, b"\1")
+    follows = b"\x27\x05\x19\x56" + bytes(60)
+    facts = read_plain(first + fill * gap + follows)
+    (part,) = facts.parts()
+    assert part.offset == 8192 + gap // 512 * 512
+    assert part.offset + part.size == 8192 + gap + 64
+    assert list(read_plain(first + fill * gap).parts()) == []
+
+
+def read_plain(data: bytes) -> FirstStage:
+    reader = next(reader for reader in READERS if reader.name == "egon")
+    facts = reader.read(View.of(data))
+    assert isinstance(facts, FirstStage)
+    return facts
