@@ -320,9 +320,10 @@ def follow(layout: str, artifacts: str, entry: str | None) -> Report:
 )
 @_outputs
 def endure(layout: str, artifacts: str) -> Report:
-    """Say what still starts when a chip, a region or the environment is lost.
+    """Say what still starts when something is lost, or when the power goes in an update.
 
-    Exit status: 0, or 1 where nothing starts after a loss that the layout does not accept.
+    Exit status: 0, or 1 where nothing starts after a loss that the layout does not accept, or where
+    an update has findings.
     """
     from imgaudit.tasks import covered, opened
 

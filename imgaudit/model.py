@@ -244,6 +244,16 @@ class Chip(Located):
         start = self.erase_start(offset)
         return offset if start == offset else start + self.erase_unit(offset)
 
+    def erase_blocks(self, span: Span) -> int:
+        """Count the erase blocks that a span touches."""
+        count = start = 0
+        for run in (*self.erase_map, EraseRun(1 << 40, self.largest_erase)):
+            end = start + run.count * run.size
+            first, last = max(span.start, start) - start, min(span.end, end) - start
+            count += max(0, -(-last // run.size) - first // run.size) if last > first else 0
+            start = end
+        return count
+
     def erased_by(self, span: Span) -> Span:
         """Give the whole erase blocks that writing `span` erases."""
         if span.size == 0:
@@ -364,6 +374,53 @@ class Stage(Located):
         return tuple(dict.fromkeys((*kept, *slot.regions)))
 
 
+class Act(enum.StrEnum):
+    """What one step of an update does."""
+
+    WRITE = "write"  # a region's artifact, or all of a chip, in erase order
+    ERASE = "erase"
+    COPY = "copy"  # one region's content to another
+    SET = "set"  # variables of U-Boot's environment, in one go
+    TABLE = "table"  # a chip's partition table
+    REBOOT = "reboot"
+    UNKNOWN = "unknown"  # something is written, and what or where is not known
+
+
+@dataclass(frozen=True, kw_only=True)
+class UpdateStep(Located):
+    """One step. `target` is a region or a chip, `source` the region that a copy is taken from.
+
+    `variables` are set (None: deleted) by a SET. `erases_first` tells a writer that erases all
+    blocks before it writes the first; `flushed` that what is written has left every cache when the
+    next step begins. `said` is the command, for a step that was read from a script.
+    """
+
+    act: Act
+    target: str = ""
+    source: str | None = None
+    variables: Mapping[str, str | None] = field(default_factory=dict)
+    erases_first: bool = False
+    flushed: bool = True
+    said: str = ""
+
+
+FACTORY = "factory"
+"""Who runs an update that needs no system on the board: a programmer at the end of the line."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Update(Located):
+    """A procedure that writes to the chips. `by` is the stage that runs it, or the factory.
+
+    `script` says where it was read, for one that the layout does not describe.
+    """
+
+    name: str
+    by: str
+    steps: tuple[UpdateStep, ...]
+    script: str = ""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Elsewhere(Located):
     """Where the build says the same map again."""
@@ -398,9 +455,9 @@ class Waiver:
 
 @dataclass(frozen=True, slots=True)
 class Accept:
-    """Something that may stay open: not judged, or a loss after which nothing starts.
+    """Something that may stay open: not judged, or what can leave nothing that starts.
 
-    `kind` is region, stage, copy or loss, `name` which one.
+    `kind` is region, stage, copy, loss or update, `name` which one.
     """
 
     kind: str
@@ -460,6 +517,7 @@ class Layout(Located):
     reserved: tuple[MemoryRange, ...] = ()
     regions: tuple[Region, ...] = ()
     stages: Mapping[str, Stage] = field(default_factory=dict)
+    updates: tuple[Update, ...] = ()
     elsewhere: Elsewhere | None = None
     policy: Policy = field(default_factory=Policy)
 

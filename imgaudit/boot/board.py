@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 from imgaudit.arches import ARCHES
 from imgaudit.boot.commands import NOR
@@ -117,18 +118,33 @@ LOST = "it is erased"
 """Why nothing is known of a region that is taken as lost."""
 
 
+class Damage(StrEnum):
+    """What a region is taken to have become.
+
+    Torn: what tells its kind is there, and what follows is partly old, partly new, partly neither.
+    """
+
+    ERASED = "erased"
+    TORN = "torn"
+
+
+def table_of(chip: str) -> str:
+    """Name the primary copy of a chip's partition table among what can be damaged."""
+    return f"{chip}:table"  # no region's name has a colon
+
+
 class Board:
-    """Looks up what commands touch; `lost` regions are taken as erased."""
+    """Looks up what commands touch; `damage` says what regions are taken to have become."""
 
     def __init__(
         self,
         build: Build,
         layout: Layout,
         environment: Mapping[str, str],
-        lost: frozenset[str] = frozenset(),
+        damage: Mapping[str, Damage] | None = None,
     ) -> None:
         self.build = build
-        self.lost = lost
+        self.damage = damage or {}
         self.layout = layout
         self.bits = ARCHES[layout.arch].bits
         numbered = numbers(build, layout)
@@ -145,6 +161,18 @@ class Board:
         )
         self._device_of = {area: device for device, area in self.devices.items()}
         self._partitions = dict(_partitions(build))
+
+    def is_erased(self, region: Region) -> bool:
+        """Tell whether a region is taken as erased."""
+        return self.damage.get(region.name) is Damage.ERASED
+
+    def is_torn(self, region: Region) -> bool:
+        """Tell whether a region is taken as torn; what is read from it is what it should be."""
+        return self.damage.get(region.name) is Damage.TORN
+
+    def has_torn_table(self, chip: str) -> bool:
+        """Tell whether the primary copy of a chip's partition table is taken as torn."""
+        return table_of(chip) in self.damage
 
     def device(self, region: Region) -> str:
         """Give U-Boot's name of the device that a region is on."""
@@ -185,7 +213,7 @@ class Board:
         start = region.at + region.file_at
         placement = self.build.placement(region.name)
         content = placement.payload
-        if region.name in self.lost:
+        if self.is_erased(region):
             return Source(region=region, content=self.content(region), start=at)
         if content is None or not placement.complete:
             return Source(region=region, start=start)
@@ -208,7 +236,7 @@ class Board:
 
     def content(self, region: Region) -> Content | None:
         """Give what is in a region: its own artifact, else what the chip's image has there."""
-        if region.name in self.lost:
+        if self.is_erased(region):
             return Content(name=region.name, offset=0, size=region.size, title="erased", why=LOST)
         payload = self.build.placement(region.name).payload
         return payload or self._partitions.get((region.area, region.at))
@@ -254,7 +282,8 @@ class Board:
                     systems[device, name] = held
             if content is not None and found is not None:
                 reached = list(found.reached())
-                scripts = dict(_scripts(content, reached))
+                torn = self.is_torn(region)
+                scripts = {} if torn else dict(_scripts(content, reached))
                 kinds = dict(_formats(content, reached))
                 for name in _names(region):
                     formats |= {(device, name, path): kind for path, kind in kinds.items()}
@@ -264,7 +293,7 @@ class Board:
                         listed.add((device, name))
                     if isinstance(content.facts, Fat):
                         caseless.add((device, name))
-            elif content is not None and content.why == LOST:
+            elif self.is_erased(region) or self.is_torn(region):
                 continue
             elif (text := _raw_script(placement)) is not None:
                 raw[device, region.at + region.file_at] = text

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -41,10 +41,12 @@ from imgaudit.layout.keys import (
 from imgaudit.layout.placing import REST, Placing
 from imgaudit.model import (
     ARCHITECTURES,
+    FACTORY,
     HOLDS,
     SECTOR,
     UNPACKED,
     Accept,
+    Act,
     BlockProtect,
     Chip,
     Elsewhere,
@@ -58,6 +60,8 @@ from imgaudit.model import (
     Region,
     Slot,
     Stage,
+    Update,
+    UpdateStep,
     Waiver,
     Where,
     Writer,
@@ -331,6 +335,45 @@ _STAGE = Table(
         ),
     )
 )
+_ACTS = (Act.WRITE, Act.ERASE, Act.COPY, Act.SET, Act.TABLE)
+_STEP = Table(
+    (
+        Key(Act.WRITE, _name, "A region whose artifact is written, or a chip: all of its regions."),
+        Key(Act.ERASE, _name, "A region that is erased."),
+        Key(Act.COPY, _name, "A region whose content is copied; to: says where."),
+        Key("to", _name, "The region that a copy goes to."),
+        Key(
+            Act.SET,
+            Named(Text(), r"[^=\s]+"),
+            "Variables of U-Boot's environment that are set in one go; an empty text deletes.",
+        ),
+        Key(Act.TABLE, _name, "A chip whose partition table is written."),
+        Key(
+            "erases",
+            OneOf(("each", "first")),
+            "Flash: each block before it is written, unless said; first: all blocks beforehand, as"
+            " flashcp does.",
+        ),
+        Key(
+            "flush",
+            OneOf(("now", "later")),
+            "eMMC, SD: when all of it has left the caches: before the next step begins (now, unless"
+            " said), or later, at a reboot.",
+        ),
+    ),
+    ({"oneOf": [{"required": [act.value]} for act in _ACTS]},),
+)
+_UPDATE = Table(
+    (
+        Key("by", _name, "The stage that runs it; factory: a programmer does.", required=True),
+        Key(
+            "steps",
+            ListOf(Either(_STEP, OneOf((Act.REBOOT,))), least=1, most=64),
+            "What it does, in this order: write, erase, copy, set, table, or the word reboot.",
+            required=True,
+        ),
+    )
+)
 _ELSEWHERE = Table(
     (
         Key("device-tree", _file, "Device tree with fixed-partitions."),
@@ -340,6 +383,7 @@ _ELSEWHERE = Table(
         Key("flash-tool-config", Text(), "fw_env.config: a path, or region:/path in its ramdisk."),
     )
 )
+_ACCEPTED = ("region", "stage", "copy", "loss", "update")
 _POLICY = Table(
     (
         Key("fail-on", OneOf(("error", "warning")), "Lowest severity that fails the audit."),
@@ -379,6 +423,7 @@ _POLICY = Table(
                         Key("stage", Text(), "A stage that may stay unproven; with its slot."),
                         Key("copy", Text(), "A copy of the map, such as uboot-config."),
                         Key("loss", Text(), "What may be lost though nothing starts then."),
+                        Key("update", Text(), "An update that may leave nothing that starts."),
                         Key("reason", _reason, "Why it is accepted.", required=True),
                         Key("owner", _reason, "Who answers for it.", required=True),
                         Key("until", Day(), "The last day on which it is accepted."),
@@ -400,6 +445,7 @@ _LAYOUT = Table(
         Key("ram", _RAM, "The board's memory."),
         Key("regions", ListOf(_REGION), "Ranges of the chips and what they hold.", required=True),
         Key("stages", Named(_STAGE), "The systems that U-Boot can start."),
+        Key("updates", Named(_UPDATE), "Procedures that write to the chips, step by step."),
         Key("written-elsewhere", _ELSEWHERE, "Where the build says the same map again."),
         Key("policy", _POLICY, "What fails the audit, and what is let through."),
     )
@@ -647,6 +693,7 @@ class _Assembly:
         self._place()
         self._references()
         banks, reserved = self._ram(values.get("ram"))
+        stages = self._stages()
         return Layout(
             where=values.where,
             keys=values.places,
@@ -660,7 +707,8 @@ class _Assembly:
             banks=banks,
             reserved=reserved,
             regions=tuple(self.regions),
-            stages=self._stages(),
+            stages=stages,
+            updates=tuple(self._updates(stages)),
             elsewhere=self._elsewhere(values.get("written-elsewhere")),
             policy=self.policy(values.get("policy")),
         )
@@ -980,6 +1028,63 @@ class _Assembly:
             extend={group: tuple(tools) for group, (_, tools) in extend.items()},
         )
 
+    def _updates(self, stages: Mapping[str, Stage]) -> Iterator[Update]:
+        for name, (where, update) in self.values.get("updates", {}).items():
+            by = update.get("by", "")
+            if by and by != FACTORY and by not in stages:
+                known = close(by, (*stages, FACTORY))
+                self.reading.problem(update.places["by"], f"no stage is called {by!r}{known}")
+            steps = tuple(self._steps(update, where))
+            yield Update(where=where, keys=update.places, name=name, by=by, steps=steps)
+
+    def _steps(self, update: Values, where: Where) -> Iterator[UpdateStep]:
+        for item in update.get("steps", ()):
+            if not isinstance(item, Values):
+                yield UpdateStep(where=update.places.get("steps", where), act=Act.REBOOT)
+                continue
+            said = [act for act in _ACTS if act in item.places]
+            if len(said) != 1:
+                words = alternatives([act.value for act in _ACTS], "and")
+                self.reading.problem(item.where, f"a step has one of {words}")
+                continue
+            act = said[0]
+            self._goes_with_act(act, item)
+            target, source = item.get(act), None
+            if act is Act.COPY:
+                target, source = item.get("to"), item.get(act)
+            variables = target if act is Act.SET and target is not None else {}
+            yield UpdateStep(
+                where=item.where,
+                keys=item.places,
+                act=act,
+                target=target if act is not Act.SET and target is not None else "",
+                source=source,
+                variables={key: value or None for key, (_, value) in variables.items()},
+                erases_first=item.get("erases") == "first",
+                flushed=item.get("flush") != "later",
+            )
+
+    def _goes_with_act(self, act: Act, item: Values) -> None:
+        """See that the keys of a step go with what it does, and that its names are known."""
+        problem = self.reading.problem
+        if act is Act.COPY and "to" not in item.places:
+            problem(item.where, "a copy says where it goes: the key 'to' is missing")
+        written = act in {Act.WRITE, Act.COPY}
+        for key, fits in (("to", act is Act.COPY), ("erases", written), ("flush", written)):
+            if key in item.places and not fits:
+                problem(item.places[key], f"the key {key!r} does not go with {act}")
+        for key in {Act.WRITE, Act.ERASE, Act.COPY, "to"} & item.places.keys():
+            name = item.get(key)
+            chip = key == Act.WRITE and name in self.chips
+            if name is not None and not chip and name not in self.names:
+                chips = (*self.chips, *self.names) if key == Act.WRITE else tuple(self.names)
+                problem(item.places[key], f"no region is called {name!r}{close(name, chips)}")
+        table = item.get(Act.TABLE)
+        if table is not None and table not in self.chips:
+            problem(
+                item.places[Act.TABLE], f"no chip is called {table!r}{close(table, self.chips)}"
+            )
+
     def _elsewhere(self, values: Values | None) -> Elsewhere | None:
         if values is None:
             return None
@@ -991,9 +1096,9 @@ class _Assembly:
 
     def _accepts(self, items: list[Values]) -> Iterator[Accept]:
         for item in items:
-            named = [kind for kind in ("region", "stage", "copy", "loss") if item.get(kind)]
+            named = [kind for kind in _ACCEPTED if item.get(kind)]
             if len(named) != 1:
-                self.reading.problem(item.where, "say one of region, stage, copy and loss")
+                self.reading.problem(item.where, f"say one of {alternatives(_ACCEPTED, 'and')}")
                 continue
             yield Accept(
                 named[0],

@@ -66,7 +66,10 @@ class Taken:
 
 @dataclass(kw_only=True)
 class Path:
-    """One path. `why` says what is behind its ending; `stop` is how it stops, as End.how."""
+    """One path. `why` says what is behind its ending; `stop` is how it stops, as End.how.
+
+    `started` is what is started, whether it comes up or not.
+    """
 
     ending: Ending = Ending.STOPS
     why: str = ""
@@ -182,8 +185,9 @@ class _OnePath:
         if place in self.forced:
             started = Started(starts=None, why="taken to start")
         self.path.boot = boot
-        if started.starts:
+        if started.starts or not started.returns:
             self.path.started = started
+        if started.starts:
             self.end(Ending.STARTS, "")
         if started.starts is None:
             outside = started.outside or (self.there if boot.kernel is None else "")

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from imgaudit.boot.board import Board
+from imgaudit.boot.board import Board, Damage
 from imgaudit.boot.found import Boots
 from imgaudit.boot.records import Cause, Kind, Reason
 from imgaudit.boot.stage import position, variables_of, world_of
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
+from imgaudit.formats.environment import imported
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import FIRST_STAGES, Layout, Slot, Stage
 from imgaudit.proof.explore import Ending, Path, Place, Setting, Steps, Taken, explore
@@ -94,12 +95,18 @@ class Proving:
         copy: Copy[Environment],
         rescues: Mapping[str, Rescue],
         *,
-        lost: frozenset[str] = frozenset(),
+        damage: Mapping[str, Damage] | None = None,
+        changes: Mapping[str, str | None] | None = None,
         steps: Steps | None = None,
     ) -> None:
         self.build, self.layout, self.copies, self.copy = build, layout, copies, copy
         variables = variables_of(build, copies, copy)
         self.values = {name: item.value for name, item in variables.items()}
+        for name, value in (changes or {}).items():
+            if value is None:
+                self.values.pop(name, None)
+            else:
+                self.values[name] = imported(value)
         # U-Boot runs preboot before anything else (doc/usage/environment.rst).
         self.powered: dict[str, str] = {
             name: f"power-on ({name})"
@@ -108,7 +115,7 @@ class Proving:
         }
         for name, entry in self.powered.items():
             self.values[entry] = f"run preboot; run {name}"
-        self.board = Board(build, layout, self.values, lost)
+        self.board = Board(build, layout, self.values, damage)
         ramdisks = {
             rescue.region.name: rescue for rescue in rescues.values() if rescue.region is not None
         }

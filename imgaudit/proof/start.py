@@ -1,7 +1,8 @@
 """Whether a boot command starts what it is given: kernel, device tree, ramdisk or root, and init.
 
 Source: U-Boot boot/bootm.c, boot/image-fit.c, boot/image-fdt.c, cmd/booti.c, cmd/bootz.c for what
-comes back with an error; Linux init/main.c (`kernel_init`) for the names of init.
+comes back with an error; Linux init/main.c (`kernel_init`) for the names of init,
+block/partitions/efi.c (`find_valid_gpt`) for the backup GPT.
 """
 
 from __future__ import annotations
@@ -54,7 +55,8 @@ class Started:
     `starts` is None where that cannot be known; `why` says the reason for anything but True.
     `returns` tells that U-Boot then goes on with its script; otherwise the board hangs, panics or
     resets. `blame` is the operation that brought what does not fit. `outside` names a device that
-    the layout does not have and from which it starts.
+    the layout does not have and from which it starts. `torn` names a region that is started
+    although it is torn; `waits` tells a kernel that waits for its root without an end.
     """
 
     starts: bool | None
@@ -62,18 +64,30 @@ class Started:
     returns: bool = True
     blame: Operation | None = None
     outside: str = ""
+    torn: str = ""
+    waits: bool = False
     regions: tuple[str, ...] = ()
     ramdisk: str | None = None
     chain: tuple[Link, ...] = ()
 
 
 class _NoError(Exception):
-    """Something does not fit; `returns` and `blame` as in Started."""
+    """Something does not fit; `returns`, `blame`, `torn` and `waits` as in Started."""
 
-    def __init__(self, why: str, *, returns: bool = True, blame: Operation | None = None) -> None:
+    def __init__(
+        self,
+        why: str,
+        *,
+        returns: bool = True,
+        blame: Operation | None = None,
+        torn: str = "",
+        waits: bool = False,
+    ) -> None:
         super().__init__(why)
+        self.waits = waits
         self.returns = returns
         self.blame = blame
+        self.torn = torn
 
 
 class _OpenError(Exception):
@@ -99,7 +113,12 @@ class Starter:
             return _Judging(self, boot, operations).run()
         except _NoError as problem:
             return Started(
-                starts=False, why=str(problem), returns=problem.returns, blame=problem.blame
+                starts=False,
+                why=str(problem),
+                returns=problem.returns,
+                blame=problem.blame,
+                torn=problem.torn,
+                waits=problem.waits,
             )
         except _OpenError as problem:
             return Started(starts=None, why=str(problem), outside=problem.outside)
@@ -134,6 +153,8 @@ class _Judging:
             if at is not None:
                 self.loaded[role] = self.filled(role, at)
         parts = self.parts()
+        for role in self.loaded:
+            self.untorn(role)
         self.kernel(parts["kernel"])
         links = [self.link("kernel", parts["kernel"])]
         links += self.tree(parts.get("fdt"))
@@ -301,6 +322,33 @@ class _Judging:
             raise _OpenError(str(problem)) from problem
         return {piece.role: piece for piece in found}
 
+    def untorn(self, role: str) -> None:
+        """See that a part is not torn, or that U-Boot sees it by a sum over all that it starts."""
+        operation, source = self.loaded[role]
+        if source is None or not self.board.is_torn(source.region):
+            return
+        name = source.region.name
+        what = source.name if source.name == name else f"{source.name} in {name}"
+        if self.guarded(source.content):
+            raise _NoError(f"the sums of {what} do not hold: it is torn", blame=operation)
+        why = f"{what} is torn, and no sum tells: it is started, and crashes"
+        raise _NoError(why, returns=False, torn=name)
+
+    def guarded(self, content: Content | None) -> bool:
+        """Tell whether U-Boot looks at a sum over all that it takes from a content."""
+        if content is None or self.unverified():
+            return False
+        facts = content.facts
+        sums = facts.checksums if isinstance(facts, FitFacts | UimageFacts) else ()
+        if not isinstance(facts, FitFacts):
+            return bool(sums)
+        summed = {checksum.name.partition("/")[0] for checksum in sums}
+        return bool(summed) and self.named(facts) <= summed
+
+    def unverified(self) -> bool:
+        """Tell whether the environment switches the sums off (boot/bootm.c, image-fit.c)."""
+        return self.boot.settings.get("verify", "").lower().startswith(("n", "0", "f"))
+
     def configuration(self, content: Content, facts: FitFacts) -> None:
         """See that the FIT's configuration is there, and that what it names is whole."""
         name = self.boot.config or facts.default
@@ -327,7 +375,7 @@ class _Judging:
 
     def sums(self, content: Content) -> None:
         """See that the checksums hold that U-Boot looks at."""
-        if self.boot.settings.get("verify", "").lower().startswith(("n", "0", "f")):
+        if self.unverified():
             return
         facts = content.facts
         used = self.named(facts) if isinstance(facts, FitFacts) else None
@@ -472,6 +520,14 @@ class _Judging:
             raise _OpenError(f"what root={root.text} leads to is not known")
         if target.region is None:
             raise _NoError(f"root={root.text}: {target.why}", returns=False)
+        if self.board.has_torn_table(target.region.chip) and line.last("gpt") is None:
+            wait = line.last("rootwait")
+            raise _NoError(
+                f"the primary GPT of {target.region.chip} is torn, and the kernel looks at the"
+                " backup only where its command line has gpt",
+                returns=False,
+                waits=wait is not None and wait.value is None,
+            )
         yield from self.system(target.region, root.text, line.init)
 
     def system(self, region: Region, text: str, named: str | None) -> Iterator[Link]:
@@ -484,6 +540,11 @@ class _Judging:
             raise _NoError(
                 f"root={text} is {region.name}, which holds {what}, no file system", returns=False
             )
+        if self.board.is_torn(region):
+            why = (
+                f"root={text} is {region.name}, which is torn: it is mounted, and does not come up"
+            )
+            raise _NoError(why, returns=False, torn=region.name)
         yield Link("root", f"root {region.name} ({region.holds})", region.name)
         init = init_of(content, named, self.layout.arch)
         if init.path is None and not init.known:

@@ -118,7 +118,10 @@ ACCEPTS_NOTHING = Rule(
     message="the policy accepts {kind} {name}, and nothing is open there",
     effect="The line hides what may open there later.",
     fix="Take the line out.",
-    computed="an `accept:` names a region, stage or copy that was judged, or that is not there",
+    computed=(
+        "an `accept:` names a region, stage or copy that was judged, an update that leaves a way to"
+        " start at every moment, or what is not there"
+    ),
     source="common practice, no source",
     values=_accept_values,
     bad=nor(
@@ -146,6 +149,11 @@ def accept_matches_nothing(subject: Subject) -> Outcome:
     if layout is None or not subject.given:
         return
     is_open = {(line.kind, line.name) for line in subject.ledger if line.open}
+    is_open |= {
+        ("update", walked.update.name)
+        for walked in subject.updates
+        if any(cut.fails for cut in walked.cuts)
+    }
     for accept in layout.policy.accepts:
         if accept.kind != "loss" and (accept.kind, accept.name) not in is_open:
             yield ACCEPTS_NOTHING(kind=accept.kind, name=accept.name).at(

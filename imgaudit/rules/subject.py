@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from imgaudit.boot.firmware import Firmware
     from imgaudit.boot.signatures import Signed
     from imgaudit.maps.collect import Copies
+    from imgaudit.proof.cuts import Walked
     from imgaudit.proof.endure import Loss
     from imgaudit.proof.ledger import Line
     from imgaudit.proof.records import Proof
@@ -46,7 +47,8 @@ class Subject(Build):
     `roots` are the root file systems that these mount, by region.
     `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
     them. `proofs` tell whether the stages start, `ledger` how far all that the layout names was
-    looked at; `losses` say what still starts when something is lost.
+    looked at; `losses` say what still starts when something is lost, `updates` what does when the
+    power goes in an update.
     """
 
     copies: Copies | None = None
@@ -56,6 +58,7 @@ class Subject(Build):
     proofs: tuple[Proof, ...] = ()
     ledger: tuple[Line, ...] = ()
     losses: tuple[Loss, ...] = ()
+    updates: tuple[Walked, ...] = ()
     roots: Mapping[str, MainRoot] = field(default_factory=dict)
     manifest: Manifest | None = None
     judged: Judged | None = None
@@ -74,9 +77,11 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     from imgaudit.boot.signatures import signed_of
     from imgaudit.boot.stage import boots_of
     from imgaudit.maps.collect import collect
+    from imgaudit.proof.cuts import walk_updates
     from imgaudit.proof.endure import endure
     from imgaudit.proof.ledger import ledger
     from imgaudit.proof.linux import with_linux
+    from imgaudit.proof.power import PowerOn
     from imgaudit.proof.prove import prove
 
     copies = collect(build)
@@ -88,6 +93,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     proofs: tuple[Proof, ...] = ()
     if build.given:
         proofs = with_linux(prove(build, copies, boots, rescues), started, roots)
+    power = PowerOn(build, layout, copies, rescues, firmware)
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -102,7 +108,8 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         roots=roots,
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
-        losses=endure(build, copies, boots, rescues, firmware) if build.given else (),
+        losses=endure(power, boots) if build.given else (),
+        updates=walk_updates(power, boots, layout.updates) if build.given else (),
         firmware=firmware,
         signed=signed_of(build, firmware),
     )

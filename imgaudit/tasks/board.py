@@ -129,6 +129,7 @@ def _pictures(subject: Subject) -> Iterator[Section]:
         from imgaudit.tasks import covered
 
         yield Section(heading("What still starts when something is lost"), (covered.lost(subject),))
+        yield from covered.updates(subject)
     for name, rescue in subject.rescues.items():
         from imgaudit.tasks import rescue as surveying
 
@@ -203,6 +204,7 @@ def _in_json(result: Result, grown: Growth | None) -> Mapping[str, Any]:
 
         found["coverage"] = [covered.in_json(item) for item in result.coverage]
         found["losses"] = [covered.loss(item) for item in subject.losses]
+        found["updates"] = [covered.update(item) for item in subject.updates]
     if grown is not None:
         from imgaudit.tasks import grown as growing
 

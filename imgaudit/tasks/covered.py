@@ -1,9 +1,11 @@
-"""By what all that a layout names was judged, and what still starts when something is lost."""
+"""By what all was judged; what still starts when something is lost, or in an update's power cut."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from imgaudit.model import FACTORY, Act
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import said
 from imgaudit.tasks.audit import Covered, Result
@@ -22,6 +24,7 @@ from imgaudit.tasks.sections import (
 )
 
 if TYPE_CHECKING:
+    from imgaudit.proof.cuts import Cut, Walked
     from imgaudit.proof.endure import Loss
     from imgaudit.proof.records import Proof
 
@@ -109,8 +112,90 @@ def _fatal(subject: Subject) -> list[Loss]:
     return [item for item in real if item.starts == () and item.name not in accepted]
 
 
+def updates(subject: Subject) -> Iterator[Section]:
+    """Give for each update a row for each way in which the power can go in it."""
+    for walked in subject.updates:
+        update = walked.update
+        where = f", {update.script}" if update.script else ""
+        yield Section(
+            heading(f"Power lost in the update {update.name}, run by {update.by}{where}"),
+            (
+                Table(
+                    head=("step", "while", "starts", "how", "next"),
+                    rows=tuple(_row(walked, cut) for cut in walked.cuts),
+                    roles=tuple("bad" if cut.fails else "" for cut in walked.cuts),
+                    right=frozenset({0}),
+                    wide=3,
+                    least=24,
+                ),
+            ),
+        )
+
+
+def _row(walked: Walked, cut: Cut) -> tuple[str, ...]:
+    while_ = f"{cut.what}, {cut.place}" if cut.place else cut.what
+    if walked.update.by == FACTORY:
+        return str(cut.number), while_, "-", cut.how, "the programmer starts again"
+    names = "not known" if cut.starts is None else " or ".join(cut.starts)
+    if cut.fails:
+        names = f"{names} or nothing" if names else "nothing"
+    return str(cut.number), while_, names, cut.how, _next(walked, cut)
+
+
+def _next(walked: Walked, cut: Cut) -> str:
+    """Say what can be done after a cut."""
+    if cut.spoiled:
+        return f"{' and '.join(cut.spoiled)} is lost for good"
+    if cut.fails:
+        return "it must be brought back by hand"
+    if cut.repeats is None:
+        return "not known"
+    if not cut.repeats:
+        return f"{walked.update.by} does not come up to do it again"
+    if cut.phase == "done" or cut.step.act is Act.REBOOT:
+        return "it goes on from there"
+    return "the update starts again"
+
+
+def update(walked: Walked) -> dict[str, Any]:
+    """Give one update with all its cuts."""
+    told = walked.update
+    return {
+        "name": told.name,
+        "by": told.by,
+        "script": told.script or None,
+        "starts": None if walked.normal is None else list(walked.normal),
+        "cuts": [
+            {
+                "step": cut.number,
+                "while": cut.what,
+                "act": cut.step.act,
+                "target": cut.step.target or None,
+                "phase": cut.phase or None,
+                "blocks": None if cut.blocks is None else list(cut.blocks),
+                "of": cut.of or None,
+                "starts": None if cut.starts is None else list(cut.starts),
+                "how": cut.how,
+                "nothing-starts": cut.fails,
+                "started-torn": cut.torn or None,
+                "no-environment": cut.hole,
+                "lost-for-good": list(cut.spoiled),
+                "can-be-repeated": cut.repeats,
+            }
+            for cut in walked.cuts
+        ],
+        "writes-under-itself": [list(pair) for pair in walked.under],
+        "switches-too-early": [list(pair) for pair in walked.early],
+        "mixes": [list(pair) for pair in walked.mixed],
+    }
+
+
 def endure(subject: Subject) -> Report:
-    """Say for each single loss what still starts."""
+    """Say for each single loss, and for each update, what still starts."""
+    from imgaudit.rules import updates as family
+    from imgaudit.rules.engine import Check
+    from imgaudit.tasks import audit
+
     layout = subject.layout
     real = [item for item in subject.losses if item.kind != "nothing"]
     dead = [item for item in real if item.starts == ()]
@@ -121,19 +206,44 @@ def endure(subject: Subject) -> Report:
         counts.append(f"{len(dead) - len(left)} accepted")
     if unknown:
         counts.append(f"{unknown} not known")
-    word, role = ("FAIL", "bad") if left else ("PASS", "good")
+    only = [item for item in vars(family).values() if isinstance(item, Check)]
+    result = audit.run(subject, only=only)
+    if subject.updates:
+        count = len(subject.updates)
+        counts.append(f"{count} update{'' if count == 1 else 's'}")
+        counts.append(said.verdict(result).counts.partition("proven, ")[2])
+    word, role = ("FAIL", "bad") if left or result.failed else ("PASS", "good")
     if not subject.losses:
         word, role, counts = "INCOMPLETE", "warn", [subject.boots.why]
     verdict = Verdict(word=word, role=role, counts=", ".join(counts))
     board = layout.board if layout is not None else ""
     about = f"{board}: {layout.file}" if layout is not None else ""
+    items = tuple(map(said.found, result.findings))
     return Report(
         command="endure",
         title=f"{board}: what still starts",
-        status=(FOUND if left else PASS) if subject.losses else INCOMPLETE,
+        status=(FOUND if word == "FAIL" else PASS) if subject.losses else INCOMPLETE,
         verdict=verdict,
-        sections=(Section(None, (Headline(verdict, about),)), Section(None, (lost(subject),))),
-        data=lambda: said.head() | {"losses": [loss(item) for item in subject.losses]},
+        sections=(
+            Section(None, (Headline(verdict, about),)),
+            Section(None, (lost(subject),)),
+            *updates(subject),
+            *said.findings(items),
+            *said.waived(items),
+            *said.not_checked(result.not_checked),
+        ),
+        data=lambda: (
+            said.head()
+            | {
+                "losses": [loss(item) for item in subject.losses],
+                "updates": [update(item) for item in subject.updates],
+                "findings": said.in_json(result)["findings"],
+            }
+        ),
+        findings=items,
+        unchecked=said.unchecked(result.not_checked),
+        rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
+        looked=result.looked,
     )
 
 

@@ -16,7 +16,7 @@ from imgaudit.chips import KINDS, SPI_NOR
 from imgaudit.errors import AuditError, LayoutError
 from imgaudit.formats import readers
 from imgaudit.layout.load import MOST_BYTES, load, parse, schema
-from imgaudit.model import HOLDS, EraseRun, KeepFree, Layout, Needs, Writer
+from imgaudit.model import HOLDS, Act, EraseRun, KeepFree, Layout, Needs, Writer
 from imgaudit.units import GIB, KIB, MIB, Span
 
 WHIMBREL = Path(imgaudit.__file__).parents[1] / "layouts" / "whimbrel.yaml"
@@ -841,3 +841,58 @@ def test_schema_refuses_what_the_loader_asks_of_keys_together(old: str, new: str
 def test_schema_takes_every_kind_and_quoted_numbers(text: str) -> None:
     read(text)
     jsonschema.Draft202012Validator(schema()).validate(plain(text))
+
+
+_UPDATES = f"""{EVERYTHING}
+updates:
+  field:
+    by: main
+    steps:
+      - {{write: rootfs, flush: later}}
+      - {{set: {{slot: b, tried: ""}}}}
+      - reboot
+  flash: {{by: recovery, steps: [{{write: firmware, erases: first}}, {{erase: env-b}}]}}
+  line: {{by: factory, steps: [{{write: nor}}, {{table: emmc}}, {{copy: env-a, to: env-b}}]}}
+"""
+
+
+def test_updates_are_read_step_by_step() -> None:
+    layout = read(_UPDATES)
+    field, flash, line = layout.updates
+    assert [update.by for update in layout.updates] == ["main", "recovery", "factory"]
+    assert [(step.act, step.target) for step in field.steps] == [
+        (Act.WRITE, "rootfs"),
+        (Act.SET, ""),
+        (Act.REBOOT, ""),
+    ]
+    assert field.steps[1].variables == {"slot": "b", "tried": None}
+    assert [step.flushed for step in (*field.steps[:1], *flash.steps)] == [False, True, True]
+    assert [step.erases_first for step in flash.steps] == [True, False]
+    assert [step.target for step in line.steps] == ["nor", "emmc", "env-b"]
+    assert line.steps[2].source == "env-a"
+    assert (field.steps[1].where.line, field.where.line) == (71, 67)
+    jsonschema.Draft202012Validator(schema()).validate(plain(_UPDATES))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ("by: main", "by: mian", "no stage is called 'mian'; did you mean 'main'?"),
+        ("by: main", "by: factroy", "did you mean 'factory'?"),
+        ("write: rootfs", "write: rootsf", "no region is called 'rootsf'; did you mean 'rootfs'?"),
+        ("write: nor", "write: nr", "did you mean 'nor'?"),
+        ("erase: env-b", "erase: nor", "no region is called 'nor'"),
+        ("table: emmc", "table: emc", "no chip is called 'emc'; did you mean 'emmc'?"),
+        (", to: env-b", "", "a copy says where it goes: the key 'to' is missing"),
+        ("write: nor", "write: nor, to: env-a", "the key 'to' does not go with write"),
+        ("table: emmc", "table: emmc, erases: first", "the key 'erases' does not go with table"),
+        ("erase: env-b", "erase: env-b, set: {a: b}", "a step has one of write, erase, copy, set"),
+        ("- reboot", "- rebot", "did you mean 'reboot'?"),
+        ("write: nor", "wirte: nor", "unknown key 'wirte'; did you mean 'write'?"),
+        ("flush: later", "flush: maybe", "is not now or later"),
+        ("[{write: nor}, {table: emmc}, {copy: env-a, to: env-b}]", "[]", "the list is empty"),
+    ],
+)
+def test_wrong_updates(old: str, new: str, why: str) -> None:
+    assert old in _UPDATES
+    assert any(why in problem for problem in problems(_UPDATES.replace(old, new, 1)))

@@ -180,7 +180,7 @@ def test_a_link_leads_to_its_section(chromium: Browser, pages: Path) -> None:
     link = chromium.driver.find_element(By.LINK_TEXT, "Findings")
     link.send_keys(Keys.ENTER)
     top = chromium.run("return document.querySelector(location.hash).getBoundingClientRect().top")
-    assert 0 <= top < 200
+    assert -1 < top < 200  # the page scrolls by whole pixels
 
 
 def test_hostile_names_do_nothing(chromium: Browser, pages: Path) -> None:

@@ -1,0 +1,455 @@
+"""An update, walked step by step and block by block: what starts if the power goes there.
+
+A write to NOR or NAND is a row of erase blocks, each of which goes from old over erased and partly
+programmed to new; a cut can lie in any of them, and a block whose erase was cut can read as either.
+So a region is old, new, or torn at a block. Where its first block is not whole, it may read as
+nothing that is known, or as what it should be and broken; behind that, as what it should be and
+broken: its container decides what then happens. On an eMMC or a card the sectors of a write can
+land in any order before a flush. States that read the same are one.
+
+Source: U-Boot drivers/mtd/spi/sf_probe.c and cmd/sf.c (`sf_update`: block by block), mtd-utils
+flashcp.c (all blocks are erased first), disk/part_efi.c (`write_gpt_table`: the primary, then the
+backup; `find_valid_gpt`: U-Boot takes the backup where the primary does not hold); for unstable
+reads after a cut erase, and for the order of sectors in a cache: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+from imgaudit.boot.board import Damage, table_of
+from imgaudit.boot.found import Boots
+from imgaudit.model import FACTORY, Act, Region, Update, UpdateStep, Writer
+from imgaudit.proof.power import NO_FIRMWARE, After, PowerOn, State
+from imgaudit.proof.saving import Counts, Scheme, phases
+from imgaudit.units import Span
+
+U_BOOT = "u-boot"
+"""Who runs a procedure that a script of U-Boot describes."""
+_HEAD = (Damage.ERASED, Damage.TORN)
+_BODY = (Damage.TORN,)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cut:
+    """The power goes in one part of a step; over all its `blocks` (first and last) it goes alike.
+
+    `number` counts the steps from 1, `phase` is erase, write, mark, done, primary, backup or "",
+    `copy` the region of the environment that it works on, `of` the blocks in all. `starts` and
+    `how` as in After, over all that such a cut can leave; `fails` tells that some of it starts
+    nothing. `torn` is a region that is started though torn, `hole` that no copy of the environment
+    is left, `spoiled` names regions in the same erase blocks of which no artifact exists.
+    `repeats` tells whether the update can be done again (None: not known).
+    """
+
+    number: int
+    step: UpdateStep
+    phase: str = ""
+    copy: str = ""
+    blocks: tuple[int, int] | None = None
+    of: int = 0
+    starts: tuple[str, ...] | None = ()
+    how: str = ""
+    fails: bool = False
+    torn: str = ""
+    hole: bool = False
+    spoiled: tuple[str, ...] = ()
+    repeats: bool | None = None
+
+    @property
+    def what(self) -> str:
+        """Say what is going on."""
+        return _what(self.step, self.phase, self.copy)
+
+    @property
+    def place(self) -> str:
+        """Say which blocks are meant; nothing where there are none."""
+        if self.blocks is None:
+            return ""
+        first, last = self.blocks
+        if first == last:
+            return f"block {first}"
+        return f"block {first} to {last}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Walked:
+    """One update with all its cuts.
+
+    `normal` names what starts before it. `under` are steps that write what the system that runs
+    them is mounted from; `early` steps that make the board start from a region that is not whole
+    yet; `mixed` steps after which it starts from what is neither the old nor the new choice. Each
+    is the step's number and the region.
+    """
+
+    update: Update
+    normal: tuple[str, ...] | None
+    cuts: tuple[Cut, ...]
+    under: tuple[tuple[int, str], ...] = ()
+    early: tuple[tuple[int, str], ...] = ()
+    mixed: tuple[tuple[int, str], ...] = ()
+
+
+def walk_updates(power: PowerOn, boots: Boots, updates: Sequence[Update]) -> tuple[Walked, ...]:
+    """Walk every update."""
+    if boots.why:
+        return ()
+    return tuple(_Walk(power, update).all() for update in updates)
+
+
+_LONGEST = 24  # characters of a value that is worth its room
+_VERBS = {
+    Act.WRITE: "writing",
+    Act.ERASE: "erasing",
+    Act.COPY: "copying",
+    Act.REBOOT: "reboot",
+}
+
+
+def _what(step: UpdateStep, phase: str, copy: str) -> str:
+    if step.act is Act.UNKNOWN:
+        return step.said
+    if step.act is Act.SET:
+        values = step.variables.items()
+        said = ", ".join(
+            f"{name}={value or ''}" if len(value or "") <= _LONGEST else name
+            for name, value in values
+        )
+        said = f"set {said}" if said else "save the environment"
+        return said if phase in {"done", ""} else f"{said}, {_SAVING[phase]} {copy}".rstrip()
+    if step.act is Act.TABLE:
+        return f"writing the {phase} table of {step.target}".replace("  ", " ")
+    verb = "erasing" if phase == "erase" else _VERBS[step.act]
+    source = f"{step.source} to " if step.source else ""
+    return f"{verb} {source}{step.target}".strip()
+
+
+_SAVING = {"erase": "erasing", "write": "writing", "mark": "marking"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Class:
+    """Blocks whose cut reads alike: what the region can read as, and what else is erased."""
+
+    phase: str
+    first: int
+    last: int
+    readings: tuple[Damage, ...]
+    beside: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Walk:
+    power: PowerOn
+    update: Update
+    damage: dict[str, Damage] = field(default_factory=dict)
+    changes: dict[str, str | None] = field(default_factory=dict)
+    cached: set[str] = field(default_factory=set)
+    current: int = 0
+    running: frozenset[str] = frozenset()
+    cuts: list[Cut] = field(default_factory=list)
+    under: list[tuple[int, str]] = field(default_factory=list)
+    early: list[tuple[int, str]] = field(default_factory=list)
+    settled: list[After] = field(default_factory=list)
+    normal: After = field(default_factory=lambda: After(None, ""))
+
+    def all(self) -> Walked:
+        """Walk the steps."""
+        self.normal = self.power.after(self.state())
+        self.current = self._copy_that_counts()
+        self.running = self._roots()
+        steps = list(self._steps())
+        for number, step in steps:
+            self.step(number, step)
+            self.settled.append(self.power.after(self.state()))
+        return Walked(
+            update=self.update,
+            normal=self.normal.starts,
+            cuts=tuple(self.cuts),
+            under=tuple(dict.fromkeys(self.under)),
+            early=tuple(dict.fromkeys(self.early)),
+            mixed=tuple(self._mixed(steps)),
+        )
+
+    def _steps(self) -> Iterator[tuple[int, UpdateStep]]:
+        """Give the steps with their numbers; a chip's write is one for each of its regions."""
+        chips = self.power.layout.chips
+        for number, step in enumerate(self.update.steps, 1):
+            whole = step.act is Act.WRITE and step.target in chips
+            if whole and self.update.by != FACTORY:
+                for region in sorted(self.power.layout.regions, key=lambda one: (one.area, one.at)):
+                    given = self.power.build.placement(region.name).given
+                    if region.chip == step.target and given:
+                        yield number, replace(step, target=region.name)
+            else:
+                yield number, step
+
+    def _roots(self) -> frozenset[str]:
+        """Name what the system that runs the update is mounted from."""
+        if self.update.by in {FACTORY, U_BOOT}:
+            return frozenset()
+        starts = {_stage(name) for name in self.normal.starts or ()}
+        if self.update.by in starts:
+            return self.normal.roots
+        return self.power.roots(self.update.by)
+
+    def step(self, number: int, step: UpdateStep) -> None:
+        """Walk one step."""
+        if self.update.by == FACTORY:
+            self.cuts.append(Cut(number=number, step=step, how="a programmer does it"))
+        elif step.act in {Act.WRITE, Act.ERASE, Act.COPY}:
+            self._write(number, step, self.power.layout.region(step.target))
+        elif step.act is Act.SET:
+            self._set(number, step)
+        elif step.act is Act.TABLE:
+            torn = {table_of(step.target): Damage.TORN}
+            lone = self.power.layout.chips[step.target].table != "gpt"
+            # A lone sector is old or new; the backup is not looked at while the primary is whole.
+            for phase, more in (("", {}),) if lone else (("primary", torn), ("backup", {})):
+                cut = Cut(number=number, step=step, phase=phase)
+                self._cut(cut, list(self.states(more)))
+        elif step.act is Act.REBOOT:
+            self._cut(Cut(number=number, step=step), list(self.states()))
+            self.cached.clear()
+            self.running = self.power.after(self.state()).roots
+        else:
+            how = "what it writes is not known"
+            self.cuts.append(Cut(number=number, step=step, starts=None, how=how))
+
+    # States ---------------------------------------------------------------------------------------
+
+    def state(self, more: dict[str, Damage] | None = None) -> State:
+        """Give the state of storage as it is now, with more damage."""
+        damage = {**self.damage, **(more or {})}
+        return State(
+            damage=frozenset(damage.items()),
+            changes=frozenset(self.changes.items()),
+        )
+
+    def states(self, more: dict[str, Damage] | None = None) -> Iterator[State]:
+        """Give the state as it is now, and with what is still in a cache written in part."""
+        waiting = sorted(self.cached - (more or {}).keys())
+        yield self.state(more)
+        for reading in _HEAD if waiting else ():
+            for name in waiting:
+                yield self.state({**(more or {}), name: reading})
+            yield self.state({**(more or {}), **dict.fromkeys(waiting, reading)})
+
+    def _cut(self, cut: Cut, states: Sequence[State]) -> None:
+        """Add what starts after a cut that can leave any of these states."""
+        found = {state: self.power.after(state) for state in dict.fromkeys(states)}
+        dead = [after for after in found.values() if after.starts == ()]
+        unknown = [after for after in found.values() if after.starts is None]
+        names = {name for after in found.values() for name in after.starts or ()}
+        telling = dead or unknown or list(found.values())
+        repeats: bool | None = not cut.spoiled
+        for state, after in found.items():
+            again = self._repeats(state, after)
+            repeats = False if again is False or repeats is False else again and repeats
+        done = replace(
+            cut,
+            starts=None if unknown and not dead else tuple(sorted(names)),
+            how=" or ".join(dict.fromkeys(map(_told, telling))),
+            fails=bool(dead),
+            torn=next((after.torn for after in found.values() if after.torn), ""),
+            repeats=repeats,
+        )
+        last = self.cuts[-1] if self.cuts else None
+        if last is not None and last.blocks is not None and done.blocks is not None:
+            joined = (last.blocks[0], done.blocks[1])
+            if replace(last, blocks=joined) == replace(done, blocks=joined):
+                self.cuts[-1] = replace(done, blocks=joined)
+                return
+        self.cuts.append(done)
+
+    def _repeats(self, state: State, after: After) -> bool | None:
+        """Tell whether the update can be begun again from a state."""
+        by = self.update.by
+        if by == U_BOOT:
+            return after.how != NO_FIRMWARE
+        if after.starts is None:
+            return None
+        starts = {_stage(name) for name in after.starts}
+        usual = {_stage(name) for name in self.normal.starts or ()}
+        if not starts or not starts <= usual | {by}:
+            return False
+        return True if starts == {by} else self.power.starts(by, state)
+
+    # Writes ---------------------------------------------------------------------------------------
+
+    def _write(self, number: int, step: UpdateStep, region: Region) -> None:
+        """Walk a region's blocks, from its first to its last."""
+        if region.name in self.running:
+            self.under.append((number, region.name))
+        chip = self.power.layout.chips[region.chip]
+        if not chip.kind.mtd:
+            states = [state for one in _HEAD for state in self.states({region.name: one})]
+            self._cut(Cut(number=number, step=step), states)
+        else:
+            count, classes = self._classes(step, region)
+            for one in classes:
+                cut = Cut(
+                    number=number,
+                    step=step,
+                    phase=one.phase,
+                    blocks=(one.first, one.last),
+                    of=count,
+                    spoiled=self._spoiled(one.beside),
+                )
+                beside = dict.fromkeys(one.beside, Damage.ERASED)
+                readings = one.readings
+                states = [
+                    state
+                    for reading in readings
+                    for more in ({region.name: reading}, {region.name: reading, **beside})
+                    for state in self.states(more)
+                ]
+                self._cut(cut, states)
+        self.damage.pop(region.name, None)
+        self.cached.discard(region.name)
+        if step.act is Act.ERASE:
+            self.damage[region.name] = Damage.ERASED
+        elif not step.flushed and not chip.kind.mtd:
+            self.cached.add(region.name)
+
+    def _classes(self, step: UpdateStep, region: Region) -> tuple[int, list[_Class]]:
+        """Give the erase blocks that a write goes through, those together that read alike."""
+        chip = self.power.layout.chips[region.chip]
+        size = self.power.build.placement(region.name).size if step.act is Act.WRITE else None
+        size = min(size or region.size, region.room)
+        start = region.at + (region.file_at if step.act is Act.WRITE else 0)
+        whole = chip.erased_by(Span.sized(start, max(1, size)))
+        count = chip.erase_blocks(whole)
+        first = chip.erased_by(Span.sized(whole.start, 1))
+        last = chip.erased_by(Span.sized(whole.end - 1, 1))
+        before = self._beside(region, first)
+        behind = self._beside(region, last)
+        verb = "erase" if step.act is Act.ERASE else "write"
+        found = []
+        if step.erases_first:
+            found.append(_Class("erase", 0, count - 1, _HEAD, (*before, *behind)))
+        if count == 1:
+            return count, [*found, _Class(verb, 0, 0, _HEAD, before)]
+        # all blocks are erased by then, so that a neighbour in the last one is gone as well
+        gone = behind if step.erases_first else ()
+        found.append(_Class(verb, 0, 0, _HEAD, (*before, *gone)))
+        body = (*_BODY, Damage.ERASED) if step.act is Act.ERASE else _BODY
+        if count > 2:
+            found.append(_Class(verb, 1, count - 2, body, gone))
+        found.append(_Class(verb, count - 1, count - 1, body, behind))
+        return count, found
+
+    def _beside(self, region: Region, block: Span) -> tuple[str, ...]:
+        """Name the other regions that have bytes in a block."""
+        return tuple(
+            other.name
+            for other in self.power.layout.regions_on(region.area)
+            if other is not region and other.span.overlaps(block)
+        )
+
+    def _spoiled(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Name those regions whose content only the unit itself has."""
+        regions = map(self.power.layout.region, names)
+        return tuple(
+            one.name for one in regions if one.file is None or one.writer is not Writer.RELEASE
+        )
+
+    # The environment ------------------------------------------------------------------------------
+
+    def _environment(self) -> list[Region]:
+        """Give the regions of the environment's copies, the first first."""
+        found = [region for region in self.power.layout.regions if region.env is not None]
+        if not found:
+            return [one for one in self.power.layout.regions if one.holds == "uboot-env"][:1]
+        first = found[0]
+        copy = first.env.copy if first.env is not None else None
+        return [first] if copy is None else [first, self.power.layout.region(copy)]
+
+    def _copy_that_counts(self) -> int:
+        regions = [region.name for region in self._environment()]
+        for copy in self.power.copies.environments:
+            region = copy.place.region
+            if copy.says.taken and region is not None and region.name in regions:
+                return regions.index(region.name)
+        return 0
+
+    def _set(self, number: int, step: UpdateStep) -> None:
+        """Walk a save of the environment."""
+        regions = self._environment()
+        if not regions:
+            how = "where the environment is stored, the layout does not say"
+            self.cuts.append(Cut(number=number, step=step, phase="write", starts=None, how=how))
+            return
+        chip = self.power.layout.chips[regions[0].chip]
+        flash = chip.kind.mtd
+        scheme = Scheme.SINGLE
+        if len(regions) > 1:
+            scheme = Scheme.FLAG if flash and not chip.kind.bad_blocks else Scheme.SERIAL
+        before = self.power.after(self.state())
+        old, new = self.changes, {**self.changes, **step.variables}
+        for phase in phases(scheme, self.current, erased=flash):
+            target = regions[phase.target]
+            block = chip.erased_by(target.span) if flash else target.span
+            beside = self._beside(target, block) if phase.what != "mark" else ()
+            twin = any(one.name in beside for one in regions)
+            hole = phase.counts is Counts.NONE or twin
+            others = [name for name in beside if name not in {one.name for one in regions}]
+            gone = dict.fromkeys(others, Damage.ERASED)
+            if hole:
+                gone |= dict.fromkeys((one.name for one in regions), Damage.ERASED)
+            self.changes = new if phase.counts is Counts.NEW else old
+            spoiled = self._spoiled(others)
+            cut = Cut(
+                number=number,
+                step=step,
+                phase=phase.what,
+                copy=target.name,
+                hole=hole,
+                spoiled=spoiled,
+            )
+            self._cut(cut, list(self.states(gone)))
+        self.changes = new
+        self.current = 1 - self.current if len(regions) > 1 else 0
+        for region in regions:
+            self.damage.pop(region.name, None)
+        self._cut(Cut(number=number, step=step, phase="done"), list(self.states()))
+        self._too_early(number, before)
+
+    def _too_early(self, number: int, before: After) -> None:
+        """See whether a switch leads to what is not whole yet."""
+        after = self.power.after(self.state())
+        later = {
+            step.target
+            for step in self.update.steps[number:]
+            if step.act in {Act.WRITE, Act.COPY, Act.ERASE}
+        }
+        unfinished = later | self.cached | self.damage.keys()
+        # Where the switch starts nothing, what it is made of cannot be told from what starts.
+        reached = after.regions - before.regions
+        self.early += [(number, name) for name in sorted(reached & unfinished)]
+
+    def _mixed(self, steps: Sequence[tuple[int, UpdateStep]]) -> Iterator[tuple[int, str]]:
+        """Find steps of one switch after which neither the old nor the new choice starts."""
+        indices = range(len(steps))
+        for sets, run in itertools.groupby(indices, key=lambda at: steps[at][1].act is Act.SET):
+            group = list(run)
+            if not sets or len(group) < 2:
+                continue
+            before = self.settled[group[0] - 1] if group[0] else self.normal
+            ends = {before.regions, self.settled[group[-1]].regions}
+            for index in group[:-1]:
+                between = self.settled[index]
+                if between.starts and between.regions not in ends:
+                    yield steps[index][0], " and ".join(sorted(between.regions))
+
+
+def _told(after: After) -> str:
+    """Say how something starts, with the root that it mounts."""
+    return f"{after.how}, root {' and '.join(sorted(after.roots))}" if after.roots else after.how
+
+
+def _stage(name: str) -> str:
+    """Give the stage of a name that may have a slot behind it."""
+    return name.partition(" ")[0]

@@ -1,0 +1,253 @@
+"""What starts at power-on, over a state of storage: which chips answer, what regions have become.
+
+What U-Boot does by itself is followed: the other copy of its environment, the compiled-in one,
+bootcmd, and, where starts fail and the board resets, altbootcmd once the boot counter has reached
+its limit.
+
+Source: U-Boot env/common.c (`env_check_redund`), doc/api/bootcount.rst,
+drivers/bootcount/bootcount_env.c (it counts only while upgrade_available is set),
+drivers/watchdog/wdt-uclass.c (WATCHDOG_AUTOSTART).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from imgaudit.boot.board import Damage
+from imgaudit.boot.firmware import Firmware
+from imgaudit.boot.values import number
+from imgaudit.contents.build import Build
+from imgaudit.maps.collect import Copies, Copy, Environment
+from imgaudit.model import Layout
+from imgaudit.proof.explore import Ending, Path, Steps
+from imgaudit.proof.prove import Proving
+from imgaudit.rescue.stage import Rescue
+
+_PANIC = re.compile(r"(?:^|\s)panic=(-?\d+)")
+NO_FIRMWARE = "no firmware: only the boot ROM's download mode"
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """A state of storage; two that are equal start alike.
+
+    `damage` says what regions have become, `silent` names a chip that does not answer, `changes`
+    are variables that were set in the environment that counts since it was built.
+    """
+
+    damage: frozenset[tuple[str, Damage]] = frozenset()
+    silent: str = ""
+    changes: frozenset[tuple[str, str | None]] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """What starts by itself: `starts` is empty where nothing does, None where that is not known.
+
+    `regions` are what that is made of, `roots` those of them that it mounts. `torn` names a region
+    that is started although it is torn, on the way.
+    """
+
+    starts: tuple[str, ...] | None
+    how: str
+    regions: frozenset[str] = frozenset()
+    roots: frozenset[str] = frozenset()
+    torn: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PowerOn:
+    """Follows the boot over states of storage; `firmware` are the boot programs found."""
+
+    build: Build
+    layout: Layout
+    copies: Copies
+    rescues: Mapping[str, Rescue]
+    firmware: Sequence[Firmware]
+    steps: Steps = field(default_factory=Steps)
+    done: dict[State, After] = field(default_factory=dict, repr=False)
+    runs: dict[tuple[str, State], bool | None] = field(default_factory=dict, repr=False)
+
+    def after(self, state: State) -> After:
+        """Say what starts."""
+        if state not in self.done:
+            self.done[state] = self._after(state)
+        return self.done[state]
+
+    def roots(self, stage: str) -> frozenset[str]:
+        """Name what a stage mounts as its root where its own entry is run on a sound board."""
+        proving, _ = self._proving(State())
+        found: set[str] = set()
+        for aim in proving.aims if proving is not None else ():
+            if proving is not None and aim.stage.name == stage and aim.entry is not None:
+                paths, _ = proving.follow(proving.under(aim), aim.entry)
+                good = (path.started for path in paths if proving.belongs(path, aim))
+                links = (link for one in good if one is not None for link in one.chain)
+                found |= {link.region for link in links if link.role == "root" and link.region}
+        return frozenset(found)
+
+    def starts(self, stage: str, state: State) -> bool | None:
+        """Tell whether a stage starts where its own entry is run."""
+        key = (stage, state)
+        if key not in self.runs:
+            self.runs[key] = self._starts(stage, state)
+        return self.runs[key]
+
+    def _starts(self, stage: str, state: State) -> bool | None:
+        if not self._comes_up(state):
+            return False
+        proving, _ = self._proving(state)
+        aims = [] if proving is None else [a for a in proving.aims if a.stage.name == stage]
+        found: list[bool | None] = []
+        for aim in aims if proving is not None else ():
+            if aim.entry is None or proving is None:
+                return None
+            paths, whole = proving.follow(proving.under(aim), aim.entry)
+            good = any(proving.belongs(path, aim) for path in paths)
+            found.append(True if good else None if _unclear(paths, whole=whole) else False)
+        return True if True in found else None if None in found or not found else False
+
+    def _comes_up(self, state: State) -> bool:
+        """Tell whether U-Boot itself starts."""
+        damaged = {name for name, _ in state.damage}
+        regions = (one.node.region for one in self.firmware)
+        return not any(region is not None and region.name in damaged for region in regions)
+
+    def _after(self, state: State) -> After:
+        damaged = {name for name, _ in state.damage}
+        if any(
+            one.node.region is not None and one.node.region.name in damaged for one in self.firmware
+        ):
+            return After((), NO_FIRMWARE)
+        proving, said = self._proving(state)
+        if proving is None:
+            return After(None, said)
+        after = _follow(proving, "bootcmd", self._counts(proving))
+        return replace(after, how=", ".join(word for word in (said, after.how) if word))
+
+    def _proving(self, state: State) -> tuple[Proving | None, str]:
+        damage = dict(state.damage)
+        found = self.environment(frozenset(damage))
+        if found is None:
+            return None, "no environment is left, and what is compiled in is not known"
+        copy, said = found
+        proving = Proving(
+            self.build,
+            self.layout,
+            self.copies,
+            copy,
+            self.rescues,
+            damage=damage,
+            changes={} if self._forgotten(damage) else dict(state.changes),
+            steps=self.steps,
+        )
+        if state.silent:
+            dead = frozenset(
+                device
+                for device, area in proving.board.devices.items()
+                if area.partition("/")[0] == state.silent
+            )
+            world = replace(proving.setting.world, dead=dead)
+            proving.setting = replace(proving.setting, world=world)
+        return proving, said
+
+    def _forgotten(self, damage: Mapping[str, Damage]) -> bool:
+        """Tell whether no stored copy of the environment is left."""
+        stored = [one.name for one in self.layout.regions if one.holds == "uboot-env"]
+        return bool(stored) and all(name in damage for name in stored)
+
+    def _counts(self, proving: Proving) -> int:
+        """Give how many starts may fail before altbootcmd runs; 0 where it never does."""
+        limit = number(proving.values.get("bootlimit", ""), 10)
+        config = self.copies.uboot_config.says.config if self.copies.uboot_config else None
+        if config is not None and config.enabled("BOOTCOUNT_ENV"):
+            counting = number(proving.values.get("upgrade_available", ""), 10)
+            return limit or 0 if counting else 0
+        return limit or 0
+
+    def environment(self, lost: frozenset[str]) -> tuple[Copy[Environment], str] | None:
+        """Give the environment that U-Boot finds, and what to say of it."""
+        left = [copy for copy in self.copies.environments if not _gone(copy, lost)]
+        stored = [copy for copy in left if copy.says.stored]
+        for copy in stored:
+            if copy.says.taken:
+                return copy, ""
+        if stored:
+            place = stored[0].place
+            return stored[0], place.region.name if place.region is not None else place.name
+        compiled = next((copy for copy in left if not copy.says.stored), None)
+        if compiled is None:
+            return None
+        return compiled, "" if compiled.says.taken else "compiled-in environment"
+
+
+def _gone(copy: Copy[Environment], lost: frozenset[str]) -> bool:
+    region = copy.place.region
+    return copy.says.stored and region is not None and region.name in lost
+
+
+def _unclear(paths: Iterable[Path], *, whole: bool) -> bool:
+    return not whole or any(path.ending in {Ending.OPEN, Ending.OUTSIDE} for path in paths)
+
+
+def _follow(proving: Proving, entry: str, limit: int) -> After:
+    """Name what starts by itself, and how."""
+    paths, whole = proving.follow(proving.setting, entry)
+    real = [path for path in paths if path.ending not in {Ending.MERGED, Ending.OUTSIDE}]
+    if not whole or any(path.ending is Ending.OPEN for path in real):
+        why = next((path.why for path in real if path.ending is Ending.OPEN), "")
+        return After(None, why or "there are too many ways")
+    torn = next((path.started.torn for path in real if path.started and path.started.torn), "")
+    names = set(_names(proving, real))
+    stuck = [path for path in real if not set(_names(proving, [path]))]
+    if not stuck:
+        good = [path.started for path in real if path.started is not None]
+        links = [link for started in good for link in started.chain]
+        return After(
+            tuple(sorted(names)),
+            entry,
+            frozenset(name for started in good for name in started.regions),
+            frozenset(link.region for link in links if link.role == "root" and link.region),
+        )
+    hangs = next((why for path in stuck if (why := _hangs(proving, path))), "")
+    if hangs:
+        return After((), hangs, torn=torn)
+    if entry != "bootcmd" or not limit or "altbootcmd" not in proving.values:
+        return After((), f"{entry} fails: the board resets without an end", torn=torn)
+    after = _follow(proving, "altbootcmd", 0)
+    if after.starts:
+        after = replace(after, how=f"after {limit} failed starts {after.how}")
+    return replace(after, torn=torn or after.torn)
+
+
+def _names(proving: Proving, paths: Iterable[Path]) -> Iterator[str]:
+    for path in paths:
+        yield from (aim.name for aim in proving.aims if proving.belongs(path, aim))
+
+
+def _hangs(proving: Proving, path: Path) -> str:
+    """Say why the board stays where it is; nothing where it resets."""
+    if path.ending is Ending.DEAD:
+        if path.started is not None and path.started.torn:
+            return "" if _watched(proving, path) else f"{path.why}; no watchdog is known to run"
+        if path.started is not None and path.started.waits:
+            return f"{path.why}; rootwait without a time waits for it without an end"
+        arguments = path.boot.arguments if path.boot is not None else None
+        waits = _PANIC.search(arguments or "")
+        if waits is None or waits[1] == "0":
+            return f"{path.why}; without panic= the kernel stays there"
+        return ""
+    if path.ending is Ending.STOPS and path.stop == "reset":
+        return ""
+    if path.ending is Ending.STOPS and path.stop == "prompt":
+        return "U-Boot waits at its prompt"
+    return path.why or "it stops"
+
+
+def _watched(proving: Proving, path: Path) -> bool:
+    """Tell whether a watchdog runs as something is started: by a command, or by itself."""
+    started = any(taken.operation.arguments[:2] == ("wdt", "start") for taken in path.taken)
+    said = proving.copies.uboot_config
+    return started or (said is not None and said.says.config.enabled("WATCHDOG_AUTOSTART"))
