@@ -240,6 +240,13 @@ _FAULTS = (
         layout=_both(_key("devicetree", "at", "0x121000"), _key("devicetree", "size", "60 KiB")),
     ),
     Fault(
+        name="erase-block-of-another-part",
+        summary="the layout has the erase block of a part with blocks of 256 KiB",
+        finding="erase-block-does-not-fit-map",
+        region=None,
+        layout=lambda text: text.replace("erase-block: 64 KiB ", "erase-block: 256 KiB", 1),
+    ),
+    Fault(
         name="region-end-not-erase-aligned",
         summary="the device tree's region ends in the middle of an erase block",
         finding="region-end-not-erase-aligned",

@@ -47,7 +47,7 @@ class Taken:
     """One command on a path, and how it ended; `known` is false where it could end otherwise.
 
     `outside` names the device on which that depends, where the layout does not have it. `blame` is
-    an earlier command that made this one fail.
+    an earlier command that made this one fail; `judged` is what was found of a boot command.
     """
 
     operation: Operation
@@ -56,6 +56,7 @@ class Taken:
     known: bool = True
     outside: str = ""
     blame: Operation | None = None
+    judged: Started | None = None
 
     @property
     def place(self) -> Place:
@@ -195,8 +196,15 @@ class _OnePath:
                 return False
             self.path.outside |= {outside} - {""}
             self.end(Ending.OUTSIDE if outside else Ending.OPEN, started.why)
-        blame = started.blame
-        self.path.taken.append(Taken(operation, succeeds=False, why=started.why, blame=blame))
+        self.path.taken.append(
+            Taken(
+                operation,
+                succeeds=False,
+                why=started.why,
+                blame=started.blame,
+                judged=started,
+            )
+        )
         if not started.returns:
             self.end(Ending.DEAD, started.why)
         return False

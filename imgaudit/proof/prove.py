@@ -408,8 +408,15 @@ def _asks(taken: Taken) -> bool:
 
 
 def _step(taken: Taken) -> Step:
-    operation = taken.blame or taken.operation
-    return Step(operation.command, operation.variable, operation.at, taken.why or "it fails")
+    operation, judged = taken.blame or taken.operation, taken.judged
+    return Step(
+        operation.command,
+        operation.variable,
+        operation.at,
+        taken.why or "it fails",
+        fault=None if judged is None else judged.fault,
+        region=None if judged is None else judged.at_fault,
+    )
 
 
 def _hopeless(path: Path) -> Iterator[Step]:

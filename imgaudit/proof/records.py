@@ -19,12 +19,28 @@ class Verdict(StrEnum):
     UNPROVEN = "unproven"
 
 
+class Fault(StrEnum):
+    """What is wrong where a boot command cannot start what it is given."""
+
+    READ = "what is read is not the whole of it"
+    OVERWRITTEN = "something else lies over it"
+    CONTENT = "it is damaged, empty, or something else"
+    CHECKSUM = "a checksum does not hold"
+    CONFIGURATION = "the FIT does not name what is there"
+    MACHINE = "it is for another machine"
+    RAMDISK = "the ramdisk is none"
+    INIT = "the first program does not run, or ends"
+    ROOT = "root= leads nowhere"
+    ROOT_CONTENT = "the root holds no system that starts"
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """A command of a script, and why it succeeds, fails or cannot be known.
 
     `variable` names the text it stands in, `at` its offset there and `offset` the byte on the chip
-    or, where there is none, in the artifact (None: no artifact has that text).
+    or, where there is none, in the artifact (None: no artifact has that text). `fault` says what is
+    wrong with what is started, and `region` where that lies.
     """
 
     command: str
@@ -32,6 +48,8 @@ class Step:
     at: int
     why: str
     offset: int | None = None
+    fault: Fault | None = None
+    region: str | None = None
 
     def __str__(self) -> str:
         return f"`{self.command}` in {self.variable}: {self.why}"

@@ -29,7 +29,7 @@ from imgaudit.maps.collect import Copies
 from imgaudit.maps.root import target_of
 from imgaudit.model import Layout, Region
 from imgaudit.proof.init import init_of
-from imgaudit.proof.records import Link
+from imgaudit.proof.records import Fault, Link
 from imgaudit.rescue.stage import Rescue
 from imgaudit.units import Span, both
 
@@ -54,15 +54,18 @@ class Started:
 
     `starts` is None where that cannot be known; `why` says the reason for anything but True.
     `returns` tells that U-Boot then goes on with its script; otherwise the board hangs, panics or
-    resets. `blame` is the operation that brought what does not fit. `outside` names a device that
-    the layout does not have and from which it starts. `torn` names a region that is started
-    although it is torn; `waits` tells a kernel that waits for its root without an end.
+    resets. `blame` is the operation that brought what does not fit, `fault` what is wrong with it
+    and `at_fault` the region where that lies. `outside` names a device that the layout does not
+    have and from which it starts. `torn` names a region that is started although it is torn;
+    `waits` tells a kernel that waits for its root without an end.
     """
 
     starts: bool | None
     why: str = ""
     returns: bool = True
     blame: Operation | None = None
+    fault: Fault | None = None
+    at_fault: str | None = None
     outside: str = ""
     torn: str = ""
     waits: bool = False
@@ -72,18 +75,22 @@ class Started:
 
 
 class _NoError(Exception):
-    """Something does not fit; `returns`, `blame`, `torn` and `waits` as in Started."""
+    """Something does not fit; `at` is the region of the `fault`, the rest as in Started."""
 
     def __init__(
         self,
         why: str,
+        fault: Fault | None = None,
         *,
+        at: str | None = None,
         returns: bool = True,
         blame: Operation | None = None,
         torn: str = "",
         waits: bool = False,
     ) -> None:
         super().__init__(why)
+        self.fault = fault
+        self.at = at
         self.waits = waits
         self.returns = returns
         self.blame = blame
@@ -109,8 +116,9 @@ class Starter:
 
     def judge(self, boot: Boot, operations: Sequence[Operation]) -> Started:
         """Tell what a boot command does, after the operations of one path."""
+        judging = _Judging(self, boot, operations)
         try:
-            return _Judging(self, boot, operations).run()
+            return judging.run()
         except _NoError as problem:
             return Started(
                 starts=False,
@@ -119,6 +127,8 @@ class Starter:
                 blame=problem.blame,
                 torn=problem.torn,
                 waits=problem.waits,
+                fault=problem.fault,
+                at_fault=problem.at or judging.region("kernel"),
             )
         except _OpenError as problem:
             return Started(starts=None, why=str(problem), outside=problem.outside)
@@ -228,16 +238,21 @@ class _Judging:
         if span is not None and source.start is not None and span.start != source.start:
             raise _NoError(
                 f"it reads from {span.start:#x}, but {source.name} starts at {source.start:#x}",
+                Fault.READ,
+                at=source.region.name,
                 blame=operation,
             )
         read = operation.ram.size if operation.ram is not None else None
         if read is not None and source.size is not None and read < source.size:
             raise _NoError(
                 f"it reads {both(read)} of {source.name}, which has {both(source.size)}",
+                Fault.READ,
+                at=source.region.name,
                 blame=operation,
             )
         if source.size == 0 or read == 0:
-            raise _NoError(f"the {_SPOKEN[role]} {source.name} is empty")
+            why = f"the {_SPOKEN[role]} {source.name} is empty"
+            raise _NoError(why, Fault.CONTENT, at=source.region.name)
 
     def kept(self, role: str, operation: Operation) -> None:
         """See that nothing that came later lies over it."""
@@ -252,7 +267,8 @@ class _Judging:
                 and other is not None
                 and mine.overlaps(other)
             ):
-                raise _NoError(f"it overwrites the {_SPOKEN[role]} at {mine.start:#x}", blame=later)
+                why = f"it overwrites the {_SPOKEN[role]} at {mine.start:#x}"
+                raise _NoError(why, Fault.OVERWRITTEN, blame=later)
 
     def used(self, operation: Operation) -> Span | None:
         """Give the RAM that holds what is used of a load: padding behind it does not count."""
@@ -287,7 +303,7 @@ class _Judging:
         wanted, spoken = _WANTS[self.name]
         inner = content
         if content.facts is None and content.format is not None:
-            raise _NoError(f"{content.name} is damaged: {content.why}")
+            raise _NoError(f"{content.name} is damaged: {content.why}", Fault.CONTENT)
         if self.name == "booti" and content.unpacked is not None:
             if not all(self.boot.settings.get(name) for name in _UNPACKING):
                 raise _NoError(
@@ -298,12 +314,14 @@ class _Judging:
             raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):
             what = inner.title or "nothing that is known"
-            raise _NoError(f"{self.name} takes {spoken}; {content.name} is none: {what}")
+            why = f"{self.name} takes {spoken}; {content.name} is none: {what}"
+            raise _NoError(why, Fault.CONTENT)
         if isinstance(inner.facts, UimageFacts) and inner.facts.type not in _STARTED:
             raise _NoError(f"{content.name} is a uImage of type {inner.facts.type}, not kernel")
         arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
         if isinstance(inner.facts, UimageFacts) and inner.facts.arch != arch:
-            raise _NoError(f"{content.name} is for {inner.facts.arch}, the board is {arch}")
+            why = f"{content.name} is for {inner.facts.arch}, the board is {arch}"
+            raise _NoError(why, Fault.MACHINE)
 
     def parts(self) -> Mapping[str, Piece]:
         boot = self.boot
@@ -355,23 +373,26 @@ class _Judging:
         name = name.partition("#")[0] if name else None
         chosen = facts.configuration(name) if name else next(iter(facts.configurations), None)
         if chosen is None:
-            raise _NoError(f"{content.name} has no configuration {name or 'at all'}")
+            why = f"{content.name} has no configuration {name or 'at all'}"
+            raise _NoError(why, Fault.CONFIGURATION)
         if chosen.kernel is None:
-            raise _NoError(f"configuration {chosen.name} of {content.name} has no kernel")
+            why = f"configuration {chosen.name} of {content.name} has no kernel"
+            raise _NoError(why, Fault.CONFIGURATION)
         for role in ("kernel", "ramdisk", "fdt"):
             named = getattr(chosen, role)
             for wanted in (named,) if isinstance(named, str) else named or ():
                 image = facts.image(wanted)
                 if image is None:
-                    raise _NoError(f"{content.name} has no image {wanted}")
+                    why = f"{content.name} has no image {wanted}"
+                    raise _NoError(why, Fault.CONFIGURATION)
                 if not image.data_size or image.data_present < image.data_size:
-                    raise _NoError(f"the data of {wanted} is not all in {content.name}")
+                    why = f"the data of {wanted} is not all in {content.name}"
+                    raise _NoError(why, Fault.CONTENT)
                 arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
                 if role == "kernel" and image.arch not in {None, arch}:
                     # U-Boot looks at this in a uImage only (boot/image-fit.c; seen running)
-                    raise _NoError(
-                        f"{wanted} is for {image.arch}, the board is {arch}", returns=False
-                    )
+                    why = f"{wanted} is for {image.arch}, the board is {arch}"
+                    raise _NoError(why, Fault.MACHINE, returns=False)
 
     def sums(self, content: Content) -> None:
         """See that the checksums hold that U-Boot looks at."""
@@ -383,7 +404,8 @@ class _Judging:
             if used is not None and checksum.name.partition("/")[0] not in used:
                 continue
             if checksum.matches is False:
-                raise _NoError(f"the {checksum.algorithm} of {checksum.name} does not hold")
+                why = f"the {checksum.algorithm} of {checksum.name} does not hold"
+                raise _NoError(why, Fault.CHECKSUM)
 
     def named(self, facts: FitFacts) -> set[str]:
         name = self.boot.config or facts.default
@@ -406,16 +428,19 @@ class _Judging:
         for layer in _layers(content):
             if layer.unpacked is not None and not layer.complete:
                 returns = self.name != "bootm"
-                raise _NoError(f"{layer.name} cannot be unpacked: {layer.why}", returns=returns)
+                why = f"{layer.name} cannot be unpacked: {layer.why}"
+                raise _NoError(why, Fault.CONTENT, returns=returns)
         inner = content.unwrapped()
         arch = _HEADED.get(type(inner.facts))
         if arch is not None and arch != self.layout.arch:
             raise _NoError(
                 f"{inner.name} is a kernel for {arch}, the board is {self.layout.arch}",
+                Fault.MACHINE,
                 returns=False,
             )
         if arch is None and self.layout.arch in {"arm64", "riscv64"}:
-            raise _NoError(f"{inner.name} is no kernel for {self.layout.arch}", returns=False)
+            why = f"{inner.name} is no kernel for {self.layout.arch}"
+            raise _NoError(why, Fault.CONTENT, returns=False)
         if arch is None and self.layout.arch not in _BARE:
             raise _OpenError(f"whether {inner.name} is a kernel is not known")
 
@@ -437,7 +462,8 @@ class _Judging:
             raise _OpenError(f"what {piece.name} holds is not known")
         if not isinstance(content.unwrapped().facts, FdtFacts):
             what = content.title or "nothing that is known"
-            raise _NoError(f"the device tree {piece.name} is {what}")
+            why = f"the device tree {piece.name} is {what}"
+            raise _NoError(why, Fault.CONTENT, at=self.link("fdt", piece).region)
         yield self.link("fdt", piece)
 
     def ramdisk(self, piece: Piece, region: str | None) -> Iterator[Link]:
@@ -448,8 +474,8 @@ class _Judging:
         inner = content.unwrapped()
         if not isinstance(inner.facts, CpioFacts) and inner.format not in _SYSTEMS:
             what = inner.title or "nothing that is known"
-            raise _NoError(f"the ramdisk {piece.name} is {what}", returns=False)
-
+            why = f"the ramdisk {piece.name} is {what}"
+            raise _NoError(why, Fault.RAMDISK, at=region, returns=False)
         yield from self.first(region)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
@@ -471,9 +497,11 @@ class _Judging:
             raise _OpenError(f"whether {init.path} of the ramdisk runs is not known")
         if not init.verdict.runs:
             why = "; ".join(f"{one.kind} {one.subject}" for one in init.verdict.reasons)
-            raise _NoError(f"{init.path} of the ramdisk does not run: {why}", returns=False)
+            why = f"{init.path} of the ramdisk does not run: {why}"
+            raise _NoError(why, Fault.INIT, at=region, returns=False)
         if rescue.start is not None and rescue.start.stops:
-            raise _NoError(f"the ramdisk's own start ends: {rescue.start.stops}", returns=False)
+            why = f"the ramdisk's own start ends: {rescue.start.stops}"
+            raise _NoError(why, Fault.INIT, at=region, returns=False)
         yield Link("init", init.path, region)
 
     @staticmethod
@@ -513,13 +541,12 @@ class _Judging:
             raise _OpenError("bootargs has no root=, so it is what the kernel was built with")
         target = target_of(self.board.build, self.layout, self.copies, root)
         if root.needs_ramdisk:
-            raise _NoError(
-                f"root={root.text} needs a ramdisk to look it up; there is none", returns=False
-            )
+            why = f"root={root.text} needs a ramdisk to look it up; there is none"
+            raise _NoError(why, Fault.ROOT, returns=False)
         if target is None or (target.region is None and not target.why):
             raise _OpenError(f"what root={root.text} leads to is not known")
         if target.region is None:
-            raise _NoError(f"root={root.text}: {target.why}", returns=False)
+            raise _NoError(f"root={root.text}: {target.why}", Fault.ROOT, returns=False)
         if self.board.has_torn_table(target.region.chip) and line.last("gpt") is None:
             wait = line.last("rootwait")
             raise _NoError(
@@ -537,9 +564,8 @@ class _Judging:
             raise _OpenError(f"what {region.name}, the root, holds is not known")
         if content.format not in _SYSTEMS or content.facts is None:
             what = content.title or "nothing that is known"
-            raise _NoError(
-                f"root={text} is {region.name}, which holds {what}, no file system", returns=False
-            )
+            why = f"root={text} is {region.name}, which holds {what}, no file system"
+            raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         if self.board.is_torn(region):
             why = (
                 f"root={text} is {region.name}, which is torn: it is mounted, and does not come up"
@@ -550,7 +576,8 @@ class _Judging:
         if init.path is None and not init.known:
             raise _OpenError(f"the init of {region.name}: {init.why}")
         if init.path is None:
-            raise _NoError(f"the kernel finds no init: {init.why}", returns=False)
+            why = f"the kernel finds no init: {init.why}"
+            raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         yield Link("init", init.path, region.name)
 
 

@@ -41,7 +41,8 @@ def where(item: Found) -> str:
 
 def paragraph(item: Found) -> str:
     """Say a finding in one cleaned line."""
-    effect = clean(f"On the board: {item.effect} What to do: {item.fix}")
+    led = "".join(f" {sentence(message)}" for _, _, message in item.leads_to)
+    effect = clean(f"On the board: {item.effect}{led} What to do: {item.fix}")
     return f"{clean(sentence(item.message))} {effect}"
 
 

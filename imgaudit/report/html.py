@@ -242,7 +242,9 @@ def _finding(item: Found) -> Iterator[str]:
     yield f'<article class="card {role}" tabindex="0"><h3><span class="{role}">'
     yield f"{text(item.severity)}</span> {text(item.subject)} <code>{text(item.name)}</code></h3>"
     yield f"<p>{text(item.message)}</p><dl>"
-    for label, said in (("Where", where(item)), ("On the board", item.effect), ("Do", item.fix)):
+    led = (("And so", f"{message} ({name})") for name, _, message in item.leads_to)
+    first = ("Where", where(item)), ("On the board", item.effect)
+    for label, said in (*first, *led, ("Do", item.fix)):
         if said:
             yield f"<dt>{label}</dt><dd>{text(said)}</dd>"
     yield "</dl></article>"

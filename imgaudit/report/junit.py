@@ -69,6 +69,7 @@ def _failure(case: ET.Element, items: list[Found]) -> None:
                 sentence(item.message),
                 f"where: {where(item)}",
                 f"board: {item.effect}",
+                *(f"so: {message} ({name})" for name, _, message in item.leads_to),
                 f"do: {item.fix}",
             )
         )

@@ -152,4 +152,6 @@ def _finding(item: Found) -> Iterator[str]:
     yield f"{text(item.message)}\n"
     yield f"- **where** {text(where(item))}"
     yield f"- **board** {text(item.effect)}"
+    for name, _, message in item.leads_to:
+        yield f"- **so** {text(message)} ({_code(name)})"
     yield f"- **do** {text(item.fix)}\n"

@@ -142,6 +142,7 @@ def _finding(item: Found, style: Style) -> Iterator[Row]:
     for label, text, role in (
         ("  where: ", where(item), "dim"),
         ("  board: ", item.effect, ""),
+        *(("  so:    ", f"{message} ({name})", "") for name, _, message in item.leads_to),
         ("  do:    ", item.fix, ""),
     ):
         yield from ([(row, role)] for row in style.wrap(text, label, " " * len(label)))

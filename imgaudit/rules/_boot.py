@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from imgaudit.boot.records import Operation
 from imgaudit.boot.stage import Boots, Followed
 from imgaudit.model import Region
-from imgaudit.rules.engine import Case, Example, Finding, Severity
+from imgaudit.rules.engine import Case, Cause, Example, Finding, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.rules.samples import board_tree, fit, image, kernel
 from imgaudit.units import KIB
@@ -62,6 +62,7 @@ def finding(
     region: Region | None = None,
     severity: Severity | None = None,
     key: str | None = None,
+    causes: tuple[Cause, ...] = (),
 ) -> Finding:
     """Make a finding about a region, or else about the environment that U-Boot takes."""
     place = boots.place
@@ -76,6 +77,7 @@ def finding(
         where=where,
         key=key,
         severity=severity,
+        causes=causes,
     )
 
 

@@ -207,6 +207,7 @@ def _ignored_values(*, start: int, here: int, there: str) -> None: ...
 
 IGNORED = Rule(
     name="sector-map-ignored",
+    follows=("erase-size-not-in-sfdp",),
     severity=Severity.ERROR,
     values=_ignored_values,
     message=(

@@ -39,6 +39,7 @@ def _damaged_values(*, what: str, count: int, more: str) -> None: ...
 
 DAMAGED = Rule(
     name="filesystem-damaged",
+    follows=("artifact-not-what-it-claims", "filesystem-truncated"),
     severity=Severity.ERROR,
     values=_damaged_values,
     message="{content}: the file system is damaged inside: {what}{more}",
@@ -85,6 +86,7 @@ def filesystem_damaged(subject: Subject) -> Outcome:
 
 EMPTY = Rule(
     name="filesystem-empty",
+    follows=("main-root-empty",),
     severity=Severity.WARNING,
     values=nothing,
     message="{content}: the file system has no file in it",

@@ -65,6 +65,7 @@ def _size_values(*, size: int, room: int, over: int) -> None: ...
 
 LARGER = Rule(
     name="chip-image-larger-than-chip",
+    follows=("region-past-chip-end",),
     severity=Severity.ERROR,
     values=_size_values,
     message="{artifact} is {size:bytes}; {chip} has {room:bytes}: {over:bytes} too many",

@@ -323,6 +323,7 @@ def _overlap_values(label: str, other: str, *, size: int, start: int, how: str) 
 
 OVERLAP = Rule(
     name="map-overlap-inside-copy",
+    follows=("map-offset-differs", "map-size-differs", "regions-overlap"),
     severity=Severity.ERROR,
     values=_overlap_values,
     message="{copies}: {label} and {other} share {size:bytes} from {start:place}{how}",

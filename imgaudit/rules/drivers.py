@@ -130,7 +130,7 @@ _GOOD = _board("SERIAL_8250_DW")
 
 
 def _driver_values(
-    stage: str, role: str, *, device: str, nodes: str, compatible: list[str], happens: str
+    stage: str, devices: str, *, nodes: str, compatible: list[str], happens: str
 ) -> None: ...
 
 
@@ -138,7 +138,7 @@ MISSING = Rule(
     name="driver-missing",
     values=_driver_values,
     severity=Severity.ERROR,
-    message="the kernel of {stage} has no driver for {device}: {nodes}",
+    message="the kernel of {stage} has no driver for {devices}: {nodes}",
     effect="{happens}.",
     fix="Build the driver into the kernel (=y), or pack its module into the ramdisk and load it.",
     computed="no compatible of the node stands in a match table of the uncompressed kernel, and no"
@@ -152,10 +152,7 @@ MISSING = Rule(
 
 @check(MISSING, over=STARTED)
 def driver_missing(started: Started) -> Outcome:
-    for role, drivers in _roles(started, State.MISSING):
-        yield _said(
-            _case(MISSING, started, role, drivers), started, _severity(started, role, drivers)
-        )
+    yield from _together(MISSING, started, State.MISSING)
     for role, device in _DEVICES.items():
         unknown = [driver for driver in started.drivers.of(role) if driver.state is State.UNKNOWN]
         if unknown:
@@ -163,15 +160,21 @@ def driver_missing(started: Started) -> Outcome:
             yield NotChecked(MISSING.name, f"{device} of {started.name}", whys)
 
 
-def _case(rule: Rule, started: Started, role: str, drivers: list[Driver]) -> Case:
-    return rule(
-        stage=started.name,
-        role=role,
-        device=_DEVICES[role],
-        nodes=listed(_shown(driver) for driver in drivers),
-        compatible=[name for driver in drivers for name in driver.compatible],
-        happens=_EFFECTS[role],
-    )
+def _together(rule: Rule, started: Started, state: State) -> Iterator[Finding]:
+    """Tell what is alike of one kernel or tree at once: it is one thing to mend."""
+    by_severity: dict[Severity, list[tuple[str, list[Driver]]]] = {}
+    for role, drivers in _roles(started, state):
+        by_severity.setdefault(_severity(started, role, drivers), []).append((role, drivers))
+    for severity, roles in by_severity.items():
+        drivers = [driver for _, found in roles for driver in found]
+        case = rule(
+            stage=started.name,
+            devices=" and ".join(_DEVICES[role] for role, _ in roles),
+            nodes=listed(dict.fromkeys(map(_shown, drivers))),
+            compatible=list(dict.fromkeys(n for driver in drivers for n in driver.compatible)),
+            happens=". ".join(_EFFECTS[role] for role, _ in roles),
+        )
+        yield _said(case, started, severity)
 
 
 def _module_values(stage: str, role: str, *, device: str, modules: str, happens: str) -> None: ...
@@ -211,7 +214,7 @@ DISABLED = Rule(
     name="device-disabled",
     values=_driver_values,
     severity=Severity.ERROR,
-    message="{device} of {stage} is disabled in its device tree: {nodes}",
+    message="the device tree of {stage} has disabled {devices}: {nodes}",
     effect="{happens}.",
     fix='Set status = "okay" for it in the tree that this kernel is given.',
     computed="status of the node, of one above it, or of what it needs, is neither okay nor absent",
@@ -223,9 +226,7 @@ DISABLED = Rule(
 
 @check(DISABLED, over=STARTED)
 def device_disabled(started: Started) -> Outcome:
-    for role, drivers in _roles(started, State.DISABLED):
-        case = _case(DISABLED, started, role, drivers)
-        yield _said(case, started, _severity(started, role, drivers))
+    yield from _together(DISABLED, started, State.DISABLED)
 
 
 def _console_values(stage: str, device: str, *, node: str, expected: str) -> None: ...

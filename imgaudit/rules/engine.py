@@ -82,8 +82,26 @@ class Example:
 
 
 @dataclass(frozen=True, slots=True)
+class Cause:
+    """What would be the cause of a finding: one by any of these rules, in this place.
+
+    Without a `region` it is the same region, artifact or chip, unless it may be `anywhere`;
+    `values` must agree as well.
+    """
+
+    rules: frozenset[str]
+    region: str | None = None
+    anywhere: bool = False
+    values: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """One fault found. `values` are the message's fields, numbers in bytes."""
+    """One fault found. `values` are the message's fields, numbers in bytes.
+
+    `causes` are findings of which this one would only be a consequence; `leads_to` are those that
+    were found to be consequences of this one.
+    """
 
     rule: Rule
     severity: Severity
@@ -102,6 +120,8 @@ class Finding:
     # What was tried on the layout and mends it, in words, and the first of it: regions' new places.
     advice: str = ""
     moves: Mapping[str, Span] = field(default_factory=dict)
+    causes: tuple[Cause, ...] = ()
+    leads_to: tuple[Finding, ...] = ()
 
     @property
     def counts(self) -> bool:
@@ -166,6 +186,7 @@ class _Texts(TypedDict):
     good: Example
     judges: NotRequired[tuple[str, ...]]
     moves: NotRequired[bool]
+    follows: NotRequired[tuple[str, ...]]
 
 
 class Rule(Generic[P]):
@@ -183,6 +204,9 @@ class Rule(Generic[P]):
     `judges` names the formats whose facts the rule reads: a region that should hold one of them but
     could not be read is reported as not checked. A check that looks `over` contents needs none.
     `moves` says that another place or size of a region can mend it: such moves are tried.
+
+    `follows` names the rules whose finding in the same place is the cause of this one's: then the
+    cause alone is told, with what it leads to.
     """
 
     __slots__ = (
@@ -190,6 +214,7 @@ class Rule(Generic[P]):
         "computed",
         "effect",
         "fix",
+        "follows",
         "good",
         "identity",
         "judges",
@@ -213,6 +238,7 @@ class Rule(Generic[P]):
         self.good = texts["good"]
         self.judges = texts.get("judges", ())
         self.moves = texts.get("moves", False)
+        self.follows = texts.get("follows", ())
         self.values = values
         code = values.__code__
         self.identity = code.co_varnames[: code.co_argcount]
@@ -242,6 +268,7 @@ class Case:
         offset: int | None = None,
         length: int | None = None,
         severity: Severity | None = None,
+        causes: tuple[Cause, ...] = (),
         **more: str | int,
     ) -> Finding:
         """Make a finding.
@@ -255,6 +282,7 @@ class Case:
             offset: bytes from the start of the chip or, without a region, of the artifact.
             length: bytes affected.
             severity: another severity than the rule's, for this case.
+            causes: what would be its cause, besides what the rule follows.
             more: further names of the place, for the message.
 
         """
@@ -277,6 +305,7 @@ class Case:
             offset=offset,
             length=length,
             values=values,
+            causes=(*causes, Cause(frozenset(self.rule.follows))) if self.rule.follows else causes,
         )
 
 

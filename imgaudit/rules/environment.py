@@ -10,7 +10,7 @@ from imgaudit.arches import ARCHES
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
 from imgaudit.rules._containers import Found, contents
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Cause, Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
@@ -66,6 +66,19 @@ def _shape(layout: Layout, region: Region) -> EnvironmentShape | None:
         return region.env
     shapes = (other.env for other in layout.regions if other.env is not None)
     return next((shape for shape in shapes if shape.copy == region.name), None)
+
+
+def _as_its_copy(
+    layout: Layout, region: Region, rule: Rule, values: dict[str, str]
+) -> tuple[Cause, ...]:
+    """Give the same fault of the other copy: both were made in one go."""
+    own = region.env.copy if region.env is not None else None
+    names = [item.name for item in layout.regions if item.env and item.env.copy == region.name]
+    return tuple(
+        Cause(frozenset({rule.name}), name, values=values)
+        for name in dict.fromkeys((own, *names))
+        if name is not None
+    )
 
 
 def _placed(subject: Subject) -> Iterator[tuple[Layout, Region, str, UbootEnv]]:
@@ -143,6 +156,7 @@ def environment_size(subject: Subject) -> Outcome:
             artifact=path,
             offset=region.at + region.file_at,
             length=facts.size,
+            causes=_as_its_copy(layout, region, SIZE, {"size": str(facts.size)}),
         )
 
 
@@ -177,7 +191,14 @@ def environment_redundancy(subject: Subject) -> Outcome:
             found="a single environment" if copied else "one of two redundant copies",
             wanted="is one of two copies" if copied else "has no copy",
             option="-r" if copied else "without -r",
-        ).at(region=region, key="env", artifact=path, offset=region.at + region.file_at, length=5)
+        ).at(
+            region=region,
+            key="env",
+            artifact=path,
+            offset=region.at + region.file_at,
+            length=5,
+            causes=_as_its_copy(layout, region, REDUNDANCY, {}),
+        )
 
 
 def _order_values(*, arch: str) -> None: ...

@@ -346,6 +346,7 @@ def _sector_values(*, told: str, what: str, erase: int) -> None: ...
 
 SECTOR = Rule(
     name="environment-sector-size-differs",
+    follows=("environment-copies-share-erase-block", "erase-block-does-not-fit-map"),
     severity=Severity.ERROR,
     values=_sector_values,
     message="{copies} erases {region} {told}; {what}",

@@ -212,6 +212,7 @@ def _larger_values(
 
 LARGER = Rule(
     name="filesystem-larger-than-region",
+    follows=("artifact-exceeds-region",),
     severity=Severity.ERROR,
     values=_larger_values,
     message=(
@@ -697,6 +698,7 @@ def _same_uuid_values(other: str, *, content: str, uuid: str) -> None: ...
 
 SAME_UUID = Rule(
     name="filesystem-uuid-repeated",
+    follows=("artifacts-identical",),
     severity=Severity.NOTE,
     values=_same_uuid_values,
     message="{content} and {other} have the same file system UUID {uuid}",

@@ -356,6 +356,7 @@ def _past_device_values(*, usable: int, last: int, sectors: int) -> None: ...
 
 PAST_DEVICE = Rule(
     name="gpt-last-usable-past-device",
+    follows=("chip-image-larger-than-chip",),
     severity=Severity.ERROR,
     values=_past_device_values,
     message=("{content}: the GPT uses sectors up to {usable:,}; the last of {chip} is {last:,}"),
@@ -879,6 +880,7 @@ def _moved_values(
 
 MOVED = Rule(
     name="gpt-partition-moved",
+    follows=("gpt-partitions-overlap",),
     severity=Severity.ERROR,
     values=_moved_values,
     message=(
@@ -921,6 +923,7 @@ def _label_differs_values(number: int, *, there: str, label: str) -> None: ...
 
 LABEL_DIFFERS = Rule(
     name="gpt-label-differs",
+    follows=("gpt-duplicate-label",),
     severity=Severity.WARNING,
     values=_label_differs_values,
     message="{content}: partition {number} ({region}) is called {there!r}, not {label!r}",

@@ -5,10 +5,81 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from imgaudit.proof.records import Proof, Step, Verdict
+from imgaudit.proof.records import Fault, Proof, Step, Verdict
 from imgaudit.rules._boot import RECOVERY, scripted, whole_fit
-from imgaudit.rules.engine import Case, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import (
+    Case,
+    Cause,
+    Finding,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
 from imgaudit.rules.subject import Subject
+
+_WRONG_CONTENT = (
+    "artifact-blank",
+    "artifact-damaged",
+    "artifact-empty",
+    "artifact-exceeds-region",
+    "artifact-is-a-placeholder",
+    "artifact-not-what-it-claims",
+    "filesystem-damaged",
+    "filesystem-truncated",
+)
+TELLS: dict[Fault, frozenset[str]] = {
+    Fault.READ: frozenset({"script-reads-too-little", "script-offset-not-region"}),
+    Fault.OVERWRITTEN: frozenset({"loads-overlap"}),
+    Fault.CONTENT: frozenset(
+        {*_WRONG_CONTENT, "fit-cut", "fit-external-data-missing", "fit-image-without-data"}
+        | {"fit-compression-mislabelled", "uimage-compression-mislabelled", "fit-hash-mismatch"}
+        | {"uimage-size-mismatch", "zimage-cut", "device-tree-cut", "fit-image-not-its-type"}
+        | {"uimage-data-checksum", "uimage-header-checksum"}
+    ),
+    Fault.CHECKSUM: frozenset(
+        {"fit-hash-mismatch", "uimage-data-checksum", "uimage-header-checksum"}
+    ),
+    Fault.CONFIGURATION: frozenset(
+        {"fit-configuration-dangling", "fit-default-configuration-missing"}
+        | {"fit-default-configuration-without-kernel"}
+    ),
+    Fault.MACHINE: frozenset(
+        {"fit-wrong-architecture", "kernel-wrong-architecture", "uimage-wrong-architecture"}
+        | {"uimage-payload-of-another-architecture"}
+    ),
+    Fault.RAMDISK: frozenset({*_WRONG_CONTENT, "ramdisk-format-refused", "ramdisk-missing"}),
+    Fault.INIT: frozenset(
+        {"init-cannot-run", "init-missing", "init-not-executable", "start-ends"}
+        | {"start-program-missing"}
+    ),
+    Fault.ROOT: frozenset({"root-dangling"}),
+    Fault.ROOT_CONTENT: frozenset({*_WRONG_CONTENT, "main-init-cannot-run", "main-root-empty"}),
+}
+"""The rules that tell in detail why a boot command cannot start what it is given."""
+_OF_A_COMMAND = frozenset(
+    {"script-reads-too-little", "script-reads-past-region", "flash-not-probed"}
+    | {"variable-undefined", "script-offset-not-region"}
+)
+_OF_A_SCRIPT = frozenset({"script-missing", "script-syntax-error"})
+
+
+def _causes(step: Step, environment: str | None) -> tuple[Cause, ...]:
+    """Give what would tell in detail why this step cannot succeed; `environment` is its region."""
+    found = []
+    if step.fault is not None:
+        # Where root= leads nowhere it is the environment that says so.
+        elsewhere = step.fault in {Fault.ROOT, Fault.OVERWRITTEN}
+        found.append(Cause(TELLS[step.fault], environment if elsewhere else step.region))
+    said = {"script": step.variable, "command": step.command}
+    found.append(Cause(_OF_A_COMMAND, anywhere=True, values=said))
+    if step.command.startswith("run "):
+        name = step.command.removeprefix("run ")
+        found.append(
+            Cause(_OF_A_SCRIPT, environment, values={"script": step.variable, "name": name})
+        )
+    return tuple(found)
 
 
 def _stopped_values(
@@ -61,8 +132,11 @@ def does_not_start(subject: Subject) -> Outcome:
 
 def _at(case: Case, proof: Proof, step: Step, severity: Severity | None = None) -> Finding:
     place = proof.place
+    region = place.region if place is not None else None
+    told = proof.verdict is Verdict.REFUTED
     return case.at(
-        region=place.region if place is not None else None,
+        region=region,
+        causes=_causes(step, region.name if region is not None else None) if told else (),
         artifact=place.artifact if place is not None else None,
         where=place.where if place is not None else proof.stage.where,
         offset=step.offset,
@@ -140,6 +214,14 @@ LOSS = Rule(
 )
 
 
+_NO_OTHER_WAY = Cause(
+    frozenset(
+        {"recovery-not-reached", "boot-limit-without-altbootcmd", "recovery-depends-on-other-chip"}
+    ),
+    anywhere=True,
+)
+
+
 @check(LOSS)
 def nothing_after_a_loss(subject: Subject) -> Outcome:
     layout = subject.layout
@@ -159,6 +241,7 @@ def nothing_after_a_loss(subject: Subject) -> Outcome:
             whole = loss.kind == "chip"
             region = None if whole else layout.region(loss.regions[0])
             yield LOSS(lost=str(loss), name=loss.name, how=loss.how).at(
+                causes=(_NO_OTHER_WAY,),
                 region=region,
                 chip=loss.name if whole else None,
                 where=layout.chips[loss.name].where if whole else None,

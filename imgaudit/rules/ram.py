@@ -6,6 +6,7 @@ The rules are those of `imgaudit.boot.rammap`, which names their sources.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Protocol
 
 from imgaudit.boot.rammap import Command, RamMap, bootm_too_large, initrd_window, outside, overlaps
@@ -13,7 +14,7 @@ from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.boot.stage import Boots, Followed, Start
 from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
-from imgaudit.rules.engine import Case, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Cause, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
@@ -115,10 +116,13 @@ def _collisions(subject: Subject, rule: _Hit) -> Iterator[Finding]:
             seen.add(key)
             exact = hit.first.exact and hit.second.exact and not _only_room(boots, start, hit)
             guess = rule.severity is Severity.ERROR and not exact
-            yield finding(
+            script = _script(followed, start)
+            # Another way to the same start is the same two addresses.
+            same = {"script": script, "command": start.boot.command}
+            said = finding(
                 rule(
                     command=start.boot.command,
-                    script=_script(followed, start),
+                    script=script,
                     first=hit.first.name,
                     first_at=hit.first.span.start,
                     first_end=hit.first.span.end,
@@ -133,6 +137,8 @@ def _collisions(subject: Subject, rule: _Hit) -> Iterator[Finding]:
                 region=_region(boots, start, hit.second, hit.first),
                 severity=Severity.WARNING if guess else None,
             )
+            ways = Cause(frozenset({said.rule.name}), anywhere=True, values=same)
+            yield replace(said, causes=(*said.causes, ways))
 
 
 def _fixed_first(hit: Overlap) -> Overlap:
@@ -214,6 +220,7 @@ RESERVED = Rule(
 
 LOADER = Rule(
     name="load-over-u-boot",
+    follows=("load-over-reserved-memory",),
     severity=Severity.WARNING,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, which is where U-Boot itself should be",

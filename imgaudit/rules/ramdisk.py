@@ -42,6 +42,15 @@ def _missing_values(*, why: str) -> None: ...
 
 MISSING = Rule(
     name="ramdisk-missing",
+    follows=(
+        "artifact-blank",
+        "artifact-empty",
+        "artifact-is-a-placeholder",
+        "artifact-damaged",
+        "artifact-not-what-it-claims",
+        "fit-configuration-dangling",
+        "fit-cut",
+    ),
     severity=Severity.ERROR,
     values=_missing_values,
     message="there is no rescue ramdisk: {why}",

@@ -29,7 +29,7 @@ from imgaudit.rules._rescue import (
     tree,
     unknown,
 )
-from imgaudit.rules.engine import Case, Example, Outcome, Rule, Severity, nothing
+from imgaudit.rules.engine import Case, Cause, Example, Outcome, Rule, Severity, nothing
 from imgaudit.writers import elf
 from imgaudit.writers.kernel import image
 from imgaudit.writers.tree import Entry, Root, file, link
@@ -790,22 +790,25 @@ def odd_modes(rescue: Rescue) -> Outcome:
         yield said(MODES(names=listed(paths), why=why, paths=paths), rescue)
 
 
-def _kernel_option_values(option: str, *, packed: str, why: str, users: str) -> None: ...
+def _kernel_option_values(options: str, *, packed: str, why: str) -> None: ...
 
 
 KERNEL_OPTION = Rule(
     name="kernel-option-missing",
     severity=Severity.ERROR,
     values=_kernel_option_values,
-    message="the kernel was built without CONFIG_{option}{packed}: {why}{users}",
+    message="the kernel was built without {options}{packed}: {why}",
     effect="The tool is there and runs, and what it works on is not.",
-    fix="Set CONFIG_{option}=y in the kernel of the rescue.",
+    fix="Set =y in the kernel of the rescue: {options}.",
     computed="an option that the ramdisk or one of its tools asks for is not set, or is =m and its"
     " module is not in the ramdisk; a warning where no need that must be met hangs on it",
     source="Linux Kconfig help texts",
     bad=_kernel("BINFMT_ELF"),
     good=_kernel("BINFMT_ELF", "BINFMT_SCRIPT"),
 )
+
+
+_NO_DRIVERS = Cause(frozenset({"driver-missing"}))
 
 
 def _is_module(rescue: Rescue, symbol: str) -> bool:
@@ -841,17 +844,17 @@ def kernel_options(rescue: Rescue) -> Outcome:
             whys, users = by_option.setdefault(option.symbol, ([], {}))
             whys.append(option.why)
             users.update(dict.fromkeys(option.users))
+    # What is alike is one thing to mend: options that are off, or modules that were not packed.
+    alike: dict[tuple[bool, bool], dict[str, str]] = {}
     for symbol, (whys, users) in by_option.items():
         severe = not users or bool(users.keys() & vital)
-        yield said(
-            KERNEL_OPTION(
-                option=symbol,
-                packed=" (it is =m, and the module is not packed)"
-                if _is_module(rescue, symbol)
-                else "",
-                why="; ".join(dict.fromkeys(whys)),
-                users=f", for {listed(users)}" if users else "",
-            ),
-            rescue,
-            severity=Severity.ERROR if severe else Severity.WARNING,
+        why = "; ".join(dict.fromkeys(whys)) + (f", for {listed(users)}" if users else "")
+        alike.setdefault((_is_module(rescue, symbol), severe), {})[f"CONFIG_{symbol}"] = why
+    for (packed, severe), whys_of in alike.items():
+        case = KERNEL_OPTION(
+            options=", ".join(whys_of),
+            packed=" (=m, and not packed)" if packed else "",
+            why="; ".join(dict.fromkeys(whys_of.values())),
         )
+        found = said(case, rescue, severity=Severity.ERROR if severe else Severity.WARNING)
+        yield replace(found, causes=(_NO_DRIVERS,)) if packed else found

@@ -9,7 +9,7 @@ from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
-from imgaudit.rules.engine import Case, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Cause, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
 
@@ -47,6 +47,7 @@ def _reads_too_little_values(
 
 READS_TOO_LITTLE = Rule(
     name="script-reads-too-little",
+    follows=("artifact-exceeds-region",),
     severity=Severity.ERROR,
     values=_reads_too_little_values,
     message=(
@@ -132,6 +133,7 @@ def _reads_past_values(script: str, *, command: str, over: int, most: int, what:
 
 READS_PAST = Rule(
     name="script-reads-past-region",
+    follows=("region-past-chip-end",),
     severity=Severity.WARNING,
     values=_reads_past_values,
     message="`{command}` in {script} reads {over:bytes} past the end of {what}",
@@ -173,6 +175,13 @@ def reads_past(subject: Subject) -> Outcome:
             boots,
             region=region,
             severity=Severity.ERROR if beyond else None,
+            causes=(
+                Cause(
+                    frozenset({UNDEFINED.name}),
+                    anywhere=True,
+                    values={"script": operation.variable, "command": operation.command},
+                ),
+            ),
         )
 
 

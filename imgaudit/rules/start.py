@@ -145,6 +145,7 @@ def _mount_values(*, points: str) -> None: ...
 
 MOUNTS = Rule(
     name="start-mounts-missing",
+    follows=("init-not-executable", "init-missing", "init-cannot-run"),
     values=_mount_values,
     severity=Severity.ERROR,
     message="nothing in the start of {ramdisk} mounts {points}",

@@ -216,6 +216,7 @@ def _other_format_values(*, wanted: str, found: str) -> None: ...
 
 OTHER_FORMAT = Rule(
     name="artifact-not-what-it-claims",
+    follows=("artifact-is-a-placeholder", "artifact-blank"),
     severity=Severity.ERROR,
     values=_other_format_values,
     message="{artifact} should be {wanted} but is {found}",
@@ -257,6 +258,7 @@ def _damaged_values(*, content: str, why: str) -> None: ...
 
 DAMAGED = Rule(
     name="artifact-damaged",
+    follows=("fit-hash-mismatch",),
     severity=Severity.ERROR,
     values=_damaged_values,
     message="{content} is damaged at {at:place}: {why}",

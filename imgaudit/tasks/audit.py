@@ -16,6 +16,7 @@ from imgaudit.rules import checks, of_chips, on_paper
 from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Outcome, Severity
 from imgaudit.rules.kinds import unread
 from imgaudit.rules.subject import Judged, Subject
+from imgaudit.tasks.causes import folded
 
 if TYPE_CHECKING:
     from imgaudit.proof.ledger import Line
@@ -139,8 +140,8 @@ def run(
                 said = check.run(judged)
                 findings.extend(item for item in said if isinstance(item, Finding))
         findings = [_weighed(finding, layout, day) for finding in findings]
-        findings = _advised(subject, findings)
-    findings = _without(findings, baseline)
+    # Moves are tried for what is wrong itself, not for what follows from it.
+    findings = _without(_advised(subject, folded(findings)), baseline)
     gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
     return Result(
         subject=subject,

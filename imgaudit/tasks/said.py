@@ -56,6 +56,10 @@ def found(item: Finding) -> Found:
         waived=item.waived,
         known=item.known,
         moves=item.moves,
+        leads_to=tuple(
+            (other.rule.name, other.region or other.artifact or other.chip or "", other.message)
+            for other in item.leads_to
+        ),
     )
 
 
@@ -230,4 +234,12 @@ def _finding(item: Found) -> Mapping[str, Any]:
         | ({"parts": list(item.parts)} if item.parts else {})
         | ({"known": True} if item.known else {})
         | ({"moves": {name: _span(to) for name, to in item.moves.items()}} if item.moves else {})
+        | ({"leads-to": _leads_to(item)} if item.leads_to else {})
     )
+
+
+def _leads_to(item: Found) -> list[dict[str, str]]:
+    return [
+        {"finding": name, "subject": subject, "message": message}
+        for name, subject, message in item.leads_to
+    ]

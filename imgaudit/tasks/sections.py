@@ -100,6 +100,7 @@ class Found:
     `identity` is what makes it the same finding in another run: never a size, an offset or a line.
     `parts` are the approved parts it is true of, where it is not of all. `waived` is the reason.
     `moves` are new places of regions, in bytes, that were tried and mend it.
+    `leads_to` are findings that only follow from it: name, subject and message.
     """
 
     name: str
@@ -119,6 +120,7 @@ class Found:
     waived: str | None = None
     known: bool = False
     moves: Mapping[str, Span] = field(default_factory=dict)
+    leads_to: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def subject(self) -> str:

@@ -64,12 +64,12 @@ class TestShape:
         assert findings(single(env._env().ljust(64 * KIB, fill)), HERE) == []
 
     def test_single_where_two_are_kept(self) -> None:
-        found = findings(pair(env._env(), env._env()), HERE)
-        assert [(f.rule.name, f.region) for f in found] == [
+        (found,) = findings(pair(env._env(), env._env()), HERE)
+        assert [(f.rule.name, f.region) for f in (found, *found.leads_to)] == [
             ("environment-redundancy-differs", "env-a"),
             ("environment-redundancy-differs", "env-b"),
         ]
-        assert found[0].fix.startswith("Make it with mkenvimage -r")
+        assert found.fix.startswith("Make it with mkenvimage -r")
 
     def test_flag_byte_where_one_is_kept(self) -> None:
         finding = only(single(env._env(flag=1)))

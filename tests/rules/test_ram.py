@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from imgaudit.rules._boot import RECOVERY, scripted
-from imgaudit.rules.engine import Example, Severity
+from imgaudit.rules.engine import Example, Finding, Severity
 from imgaudit.rules.samples import arm64_kernel, board_tree, packed
 from imgaudit.units import KIB
 from tests._audits import found, one, unchecked
@@ -25,6 +25,11 @@ def raw(script: str, *, kernel: bytes, ramdisk: int = 0, ram: str = "") -> Examp
         ram=f"ram: {{banks: [{{at: 0x40000000, size: 2 GiB}}]{ram}}}\n",
         files=files,
     )
+
+
+def told(rule: str, example: Example) -> list[Finding]:
+    """Give what is found, and what is told with it because it comes of the same addresses."""
+    return [one for item in found(rule, example) for one in (item, *item.leads_to)]
 
 
 def test_a_kernel_that_grows_into_the_ramdisk() -> None:
@@ -58,7 +63,7 @@ def test_a_kernel_over_reserved_memory() -> None:
         kernel=arm64_kernel(image_size=KIB),
         ram=", reserved: [{name: monitor, at: 0x48000000, size: 0x1000000}]",
     )
-    findings = found("load-over-reserved-memory", example)
+    findings = told("load-over-reserved-memory", example)
     assert {(item.values["first"], item.values["second"]) for item in findings} == {
         ("monitor", "kernel"),
         ("monitor", "kernel with its BSS"),
@@ -92,7 +97,7 @@ def test_the_rest_of_a_buffer_is_a_warning() -> None:
         " && booti 42200000 - 421f8000",
         kernel=arm64_kernel(image_size=64 * KIB),
     )
-    findings = {item.values["second"]: item.severity for item in found("loads-overlap", overlap)}
+    findings = {item.values["second"]: item.severity for item in told("loads-overlap", overlap)}
     assert findings["kernel with its BSS"] is Severity.WARNING
 
 

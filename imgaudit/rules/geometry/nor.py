@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -9,13 +10,14 @@ from typing import TYPE_CHECKING
 from imgaudit.model import Chip, Layout, Region, Writer
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
-from imgaudit.units import KIB, MIB, Span
+from imgaudit.units import KIB, MIB, Span, human, place
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
 
 _WINDOW = 16 * MIB
 _PROTECT_SECTOR = 64 * KIB
+_SMALLEST_BLOCK = 4 * KIB
 
 
 def _chips(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
@@ -35,11 +37,95 @@ def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region
                 yield chip, regions, region, region.env.size
 
 
+def _whole_map_values(
+    *, erase: int, count: int, regions: str, names: list[str], advice: str
+) -> None: ...
+
+
+WHOLE_MAP = Rule(
+    name="erase-block-does-not-fit-map",
+    severity=Severity.ERROR,
+    values=_whole_map_values,
+    message=(
+        "{count} regions of {chip} start or end inside its {erase:bytes} erase blocks: {regions}"
+    ),
+    effect=(
+        "U-Boot refuses to erase or update them, Linux forces their MTD partitions read-only, and"
+        " what shares a block is rewritten with its neighbour."
+    ),
+    fix="{advice}.",
+    computed=(
+        "three or more regions of one chip have a start or an end that is no multiple of the erase"
+        " block: then the block's size or the whole map is wrong, not each region"
+    ),
+    source='Linux drivers/mtd/mtdpart.c; U-Boot doc/usage/cmd/sf.rst, "Erase" and "Update"',
+    bad=nor(
+        *(f"name: part-{n}, at: {n * 64} KiB, size: 64 KiB" for n in range(4)),
+        chip="size: 1 MiB, erase-block: 256 KiB",
+    ),
+    good=nor(
+        *(f"name: part-{n}, at: {n * 64} KiB, size: 64 KiB" for n in range(4)),
+        chip="size: 1 MiB, erase-block: 64 KiB",
+    ),
+)
+_MANY = 3
+_SHOWN = 12
+
+
+@check(WHOLE_MAP)
+def whole_map(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        broken = [
+            region
+            for region in regions
+            if chip.erase_start(region.at) != region.at
+            or chip.erase_start(region.span.end) != region.span.end <= chip.size
+        ]
+        if len(broken) >= _MANY:
+            yield WHOLE_MAP(
+                erase=chip.largest_erase,
+                count=len(broken),
+                regions=_listed([region.name for region in broken]),
+                names=[region.name for region in broken],
+                advice=_whole_advice(chip, regions),
+            ).at(chip=chip.name, where=chip.where)
+
+
+def _listed(names: list[str]) -> str:
+    more = len(names) - _SHOWN
+    return ", ".join(names[:_SHOWN]) + (f" and {more} more" if more > 0 else "")
+
+
+def _whole_advice(chip: Chip, regions: list[Region]) -> str:
+    """Name the block with which every region is whole, and a map that works with this one."""
+    block = math.gcd(*(edge for region in regions for edge in (region.at, region.size)))
+    said = []
+    if block >= _SMALLEST_BLOCK and block & -block == block:
+        said.append(
+            f"With erase blocks of {block:,} bytes every region is whole: where the part has such"
+            f" an erase command, correct erase-block"
+        )
+    moved, at = [], 0
+    for region in sorted(regions, key=lambda one: one.at):
+        start = _raised(chip, max(at, region.at))
+        at = _raised(chip, start + region.size)
+        moved.append(f"{region.name} at {place(start)}, {human(at - start)}")
+    if at <= chip.size and len(moved) <= _SHOWN:
+        said.append(f"This map works with the blocks as they are: {'; '.join(moved)}")
+    return ". ".join(said) or "Make the regions smaller: whole blocks for each do not fit the chip"
+
+
+def _raised(chip: Chip, at: int) -> int:
+    """Give the first start of an erase block from an offset on."""
+    return at if at >= chip.size or chip.erase_start(at) == at else chip.erase_end(at)
+
+
 def _start_values(*, start: int, erase: int, block: int) -> None: ...
 
 
 START = Rule(
     name="region-start-not-erase-aligned",
+    follows=("erase-block-does-not-fit-map", "erase-block-shared", "environment-not-erase-aligned"),
     severity=Severity.ERROR,
     values=_start_values,
     message=(
@@ -79,6 +165,12 @@ def _end_values(*, end: int, erase: int, block: int) -> None: ...
 
 END = Rule(
     name="region-end-not-erase-aligned",
+    follows=(
+        "erase-block-does-not-fit-map",
+        "erase-block-shared",
+        "environment-copies-share-erase-block",
+        "region-start-not-erase-aligned",
+    ),
     severity=Severity.WARNING,
     values=_end_values,
     message="{region} ends at {end:place}, inside the {erase:bytes} erase block of {block:place}",
@@ -123,6 +215,7 @@ def _shared_values(
 
 SHARED = Rule(
     name="erase-block-shared",
+    follows=("erase-block-does-not-fit-map",),
     severity=Severity.ERROR,
     values=_shared_values,
     message=(
@@ -168,6 +261,7 @@ def _env_align_values(*, start: int, erase: int) -> None: ...
 
 ENV_ALIGN = Rule(
     name="environment-not-erase-aligned",
+    follows=("erase-block-does-not-fit-map", "environment-copies-share-erase-block"),
     severity=Severity.ERROR,
     values=_env_align_values,
     message=(
@@ -201,6 +295,11 @@ def _env_neighbour_values(other: str, *, size: int, next: int) -> None: ...
 
 ENV_NEIGHBOUR = Rule(
     name="environment-rewrites-neighbour",
+    follows=(
+        "environment-copies-share-erase-block",
+        "erase-block-shared",
+        "erase-block-does-not-fit-map",
+    ),
     severity=Severity.WARNING,
     values=_env_neighbour_values,
     message=(
@@ -304,6 +403,7 @@ def _env_copies_values(copy: str, *, block: int, next: int) -> None: ...
 
 ENV_COPIES = Rule(
     name="environment-copies-share-erase-block",
+    follows=("erase-block-does-not-fit-map",),
     severity=Severity.ERROR,
     values=_env_copies_values,
     message="{region} and its copy {copy} share the erase block of {block:place}",
@@ -331,7 +431,8 @@ def environment_copies(subject: Subject) -> Outcome:
     for chip, regions, region, size in _environments(subject):
         copy = region.env.copy if region.env else None
         for other in regions:
-            if other.name != copy:
+            told = other.at < region.at and other.env is not None and other.env.copy == region.name
+            if other.name != copy or told:
                 continue
             theirs = chip.erased_by(Span.sized(other.at, size))
             common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
@@ -346,6 +447,7 @@ def _window_values(*, end: int, limit: int) -> None: ...
 
 WINDOW = Rule(
     name="region-above-three-byte-window",
+    follows=("region-past-chip-end",),
     severity=Severity.ERROR,
     values=_window_values,
     message="{region} reaches {end:place}, past the 16 MiB that three address bytes can reach",
