@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, NoReturn
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 import click
 
@@ -23,25 +23,85 @@ if TYPE_CHECKING:
 else:
     _ParamType = click.ParamType
 
-BROKEN = 2
+BROKEN, INTERRUPTED = 2, 130
+_TRACEBACK = "IMGAUDIT_TRACEBACK"
 
 
 class _Group(click.Group):
-    """Turns our own errors into a message on stderr and exit status 2."""
+    """The outermost boundary: nothing leaves it but an exit status that is true.
 
-    def invoke(self, ctx: click.Context) -> Any:
+    0, 1 and 3 come only when all that was to be written is written; whatever goes wrong is a line
+    on stderr and 2, or 130 where the user interrupts.
+    """
+
+    def main(self, *arguments: Any, standalone_mode: bool = True, **more: Any) -> Any:
+        command = functools.partial(super().main, *arguments, standalone_mode=False, **more)
+        if not standalone_mode:
+            return command()
         try:
-            return super().invoke(ctx)
-        except ImgauditError as problem:
-            from imgaudit.clean import clean
-
-            for line in str(problem).splitlines():
-                click.echo(f"imgaudit: {clean(line)}", err=True)
-            ctx.exit(BROKEN)
+            status: int = command() or 0
+            if sys.stdout is not None:
+                sys.stdout.flush()
+        except click.ClickException as problem:
+            _loose(problem.show, sys.stderr)
+            status = BROKEN
+        except SystemExit as end:
+            # From click: the shell's completion, or a pipe that nobody reads.
+            status = BROKEN if end.code else 0
+        except (click.Abort, KeyboardInterrupt):
+            _complain("interrupted")
+            status = INTERRUPTED
+        except Exception as problem:  # noqa: BLE001 - here is where the unforeseen ends
+            _complain(*_said(problem))
+            status = BROKEN
+        for stream in (sys.stdout, sys.stderr):
+            if stream is not None:
+                _loose(stream.flush, stream)
+        sys.exit(status)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         del ctx  # the order of definition is the order of use
         return list(self.commands)
+
+
+def _said(problem: BaseException) -> list[str]:
+    """Give the lines that tell the user of a problem; the unforeseen is told in two."""
+    if isinstance(problem, ImgauditError):
+        return str(problem).splitlines()
+    if isinstance(problem, MemoryError):
+        return ["there is not enough memory"]
+    if isinstance(problem, OSError) and problem.filename is None:
+        return [f"cannot write: {problem.strerror or problem}"]
+    import traceback
+
+    if os.environ.get(_TRACEBACK):
+        return "".join(traceback.format_exception(problem)).splitlines()
+    last = traceback.extract_tb(problem.__traceback__)[-1]
+    what = traceback.format_exception_only(problem)[-1].strip()
+    return [
+        f"a fault of imgaudit itself in {os.path.basename(last.filename)}:{last.lineno}: {what}",
+        f"nothing was judged; {_TRACEBACK}=1 in the environment tells where that comes from",
+    ]
+
+
+def _complain(*lines: str) -> None:
+    """Say something on stderr, if that is possible."""
+    from imgaudit.clean import clean
+
+    text = "\n".join(f"imgaudit: {clean(line)}" for line in lines)
+    _loose(lambda: click.echo(text, err=True), sys.stderr)
+
+
+def _loose(act: Callable[[], object], stream: Any) -> None:
+    """Write where the exit status must not depend on it; what cannot be written is dropped."""
+    try:
+        act()
+    except (OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            # Else Python would try again as it ends, and end with a status of its own.
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, stream.fileno())
+            os.close(nowhere)
 
 
 @click.group(
@@ -117,17 +177,76 @@ def _findings(ctx: click.Context, param: click.Parameter, incomplete: str) -> li
     return [name for name in checks() if name.startswith(incomplete)]
 
 
-def _outputs(command: Callable[..., Report]) -> Callable[..., None]:
-    """Give a command that makes a report the options for its forms and files."""
+class _Size(_ParamType):
+    """A size in bytes, as in a layout."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        from imgaudit.units import parse_size
+
+        try:
+            return parse_size(value)
+        except ValueError as problem:
+            self.fail(str(problem), param, ctx)
+
+
+def _limits(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command that reads what others made the options for its limits."""
+    time = click.option(
+        "--limit-time",
+        metavar="SECONDS",
+        type=click.IntRange(min=0),
+        help="Most processor time; 0 for no limit. [30, and 5 more for each 64 MiB read]",
+    )
+    memory = click.option(
+        "--limit-memory",
+        metavar="SIZE",
+        type=_Size(),
+        help="Most memory; 0 for no limit. [512 MiB]",
+    )
+    return time(memory(command))
+
+
+def _outputs(command: Callable[..., Report]) -> Callable[..., int]:
+    """Give a command that makes a report the options for its forms, files and limits."""
 
     @_format
     @_output
     @_reports
+    @_limits
     @functools.wraps(command)
-    def run(form: str, output: str | None, reports: tuple[str, ...], **choices: Any) -> None:
-        _give(command(**choices), form, output, reports)
+    def run(
+        form: str,
+        output: str | None,
+        reports: tuple[str, ...],
+        limit_time: int | None,
+        limit_memory: int | None,
+        **choices: Any,
+    ) -> int:
+        ways = _Ways(form, output, reports)
+        if limit_time is None and limit_memory is None and _on_paper(choices):
+            from imgaudit.files import Opened, watch
+
+            read: set[tuple[int, int]] = set()
+
+            def opened(file: Opened) -> None:
+                read.add((file.device, file.number))
+
+            watch(opened)
+            return _deliver(_rendered(command(**choices), ways), read)
+        return _confined(lambda: command(**choices), ways, limit_time, limit_memory)
 
     return run
+
+
+def _on_paper(choices: Mapping[str, Any]) -> bool:
+    """Tell whether a command that may look at artifacts was given none."""
+    files = [value for name, value in choices.items() if name in _FILES]
+    return bool(files) and not any(files)
+
+
+_FILES = frozenset({"artifacts", "manifest", "baseline"})
 
 
 _fail_on = click.option(
@@ -224,6 +343,7 @@ def _audited(
 
     with _progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress, **choices)
+    _now("judging what was read")
     return board.audit(audit.run(subject, fail_on=_severity(fail_on), baseline=known), history)
 
 
@@ -233,10 +353,11 @@ def _severity(name: str | None) -> Severity | None:
     return Severity(name) if name else None
 
 
-@contextmanager
+@contextlib.contextmanager
 def _progress() -> Iterator[Callable[[str], None] | None]:
     """Say on a terminal which file is being read, in a line that is gone when all are."""
-    if not sys.stderr.isatty() or os.environ.get("TERM") in {"dumb", "", None}:
+    terminal = sys.stderr is not None and sys.stderr.isatty()
+    if not terminal or os.environ.get("TERM") in {"dumb", "", None}:
         yield None
         return
     from imgaudit.clean import clean
@@ -404,20 +525,20 @@ def compare(old: str, new: str) -> Report:
 
 @main.command()
 @click.argument("finding", required=False, shell_complete=_findings)
-def explain(finding: str | None) -> None:
+def explain(finding: str | None) -> int:
     """Say what a finding means on the board, how it is computed, and how to fix it."""
     from imgaudit.tasks import explain as explaining
 
-    _give(explaining.explain(finding))
+    return _give(explaining.explain(finding))
 
 
 @main.command()
 @click.argument("name", required=False)
-def recipe(name: str | None) -> None:
+def recipe(name: str | None) -> int:
     """Print a file to copy: a CI job, an OpenEmbedded class, a Buildroot script."""
     from imgaudit.tasks import recipe as printing
 
-    _give(printing.recipe(name))
+    return _give(printing.recipe(name))
 
 
 @main.command()
@@ -427,13 +548,13 @@ def schema() -> None:
 
     from imgaudit.layout.load import schema as build
 
-    _write(json.dumps(build(), indent=2) + "\n", None)
+    _write(json.dumps(build(), indent=2) + "\n")
 
 
 @main.command()
 @click.argument("directory", default="whimbrel-demo", type=click.Path(file_okay=False))
 @click.option("--break", "fault", metavar="FAULT", help="Plant one fault; 'help' lists them.")
-def demo(directory: str, fault: str | None) -> None:
+def demo(directory: str, fault: str | None) -> int:
     """Write the demo build of the Whimbrel tide-gauge logger, audit it, show map and verdict."""
     from pathlib import Path
 
@@ -443,7 +564,7 @@ def demo(directory: str, fault: str | None) -> None:
         width = max(map(len, FAULTS))
         for name, planted in FAULTS.items():
             click.echo(f"{name.ljust(width)}  {planted.summary}")
-        return
+        return 0
     if fault is not None and fault not in FAULTS:
         from imgaudit.layout.keys import close
 
@@ -458,10 +579,10 @@ def demo(directory: str, fault: str | None) -> None:
     from imgaudit.tasks import map as drawing
 
     style = _style(None)
-    _write(render("text", drawing.draw(load(layout)), style) + "\n", None)
-    _write(render("text", report, style), None)
-    _write(f"\nLook closer: imgaudit audit {layout} --artifacts {directory}\n", None)
-    sys.exit(report.status)
+    _write(render("text", drawing.draw(load(layout)), style) + "\n")
+    _write(render("text", report, style))
+    _write(f"\nLook closer: imgaudit audit {layout} --artifacts {directory}\n")
+    return report.status
 
 
 @main.command()
@@ -474,26 +595,31 @@ def demo(directory: str, fault: str | None) -> None:
 @click.option("--sfdp", metavar="FILE", help="SFDP dump of the SPI-NOR.")
 @click.option("--ext-csd", metavar="FILE", help="EXT_CSD dump of the eMMC: binary, hex or text.")
 @_output
-def draft(directory: str | None, output: str | None, **sources: str | None) -> None:
+@_limits
+def draft(
+    directory: str | None,
+    output: str | None,
+    limit_time: int | None,
+    limit_memory: int | None,
+    **sources: Any,
+) -> int:
     """Draft a layout from a build's folder, or from some of its files.
 
     Exit status: 0 drafted, 1 with conflicts, 2 not.
     """
-    from imgaudit.clean import clean
-    from imgaudit.tasks import draft as drafting
-
-    if directory is None:
-        drafted = drafting.draft(drafting.Sources(**sources))
-    elif any(value is not None for value in sources.values()):
+    if directory is not None and any(value is not None for value in sources.values()):
         raise click.UsageError("give a folder or single sources, not both")
-    else:
+
+    def work() -> Report:
+        from imgaudit.tasks import draft as drafting
+
+        if directory is None:
+            return drafting.draft(drafting.Sources(**sources)).report
         from imgaudit.tasks.folder import draft_folder
 
-        drafted = draft_folder(directory)
-    for conflict in drafted.conflicts:
-        click.echo(f"imgaudit: conflict: {clean(conflict)}", err=True)
-    _write(drafted.text, output)
-    sys.exit(1 if drafted.conflicts else 0)
+        return draft_folder(directory).report
+
+    return _confined(work, _Ways(output=output, document=True), limit_time, limit_memory)
 
 
 @main.command()
@@ -508,16 +634,26 @@ def draft(directory: str | None, output: str | None, **sources: str | None) -> N
 @click.option(
     "--output", metavar="FILE", type=click.Path(dir_okay=False), help="Write the manifest here."
 )
-def seal(layout: str, artifacts: str, output: str | None) -> None:
+@_limits
+def seal(
+    layout: str,
+    artifacts: str,
+    output: str | None,
+    limit_time: int | None,
+    limit_memory: int | None,
+) -> int:
     """Write down what a release is: names, places, sizes, SHA-256 and versions, as JSON.
 
     Exit status: 0 sealed, 2 an artifact is missing or cannot be read.
     """
-    from imgaudit.tasks import seal as sealing
 
-    with _progress() as progress:
-        report = sealing.seal(layout, artifacts, progress=progress)
-    _give(report, output=output)
+    def work() -> Report:
+        from imgaudit.tasks import seal as sealing
+
+        with _progress() as progress:
+            return sealing.seal(layout, artifacts, progress=progress)
+
+    return _confined(work, _Ways(output=output, document=True), limit_time, limit_memory)
 
 
 @main.command()
@@ -591,6 +727,8 @@ def _named(dumps: tuple[str, ...]) -> dict[str, str]:
 def _style(output: str | None) -> Style:
     from imgaudit.report import Style
 
+    if output is None and sys.stdout is None:
+        _stop("there is no stdout to write to")
     terminal = output is None and sys.stdout.isatty()
     plain = "NO_COLOR" in os.environ or os.environ.get("TERM") in {"dumb", "", None}
     encoding = (sys.stdout.encoding or "").lower() if output is None else "utf-8"
@@ -604,61 +742,134 @@ def _style(output: str | None) -> Style:
     )
 
 
-def _give(
-    report: Report, form: str = "text", output: str | None = None, reports: tuple[str, ...] = ()
-) -> NoReturn:
-    """Write a report in the forms that were asked for, and end with its status."""
+class _Ways(NamedTuple):
+    """In which forms a report is wanted, and where: `reports` are FORM=FILE.
+
+    A `document`, such as a layout, is no report: nothing else is written in its place.
+    """
+
+    form: str = "text"
+    output: str | None = None
+    reports: tuple[str, ...] = ()
+    document: bool = False
+
+
+class _Told(NamedTuple):
+    """What a command has to say, in full: nothing is written before all of it is there.
+
+    `files` are paths with their texts; `complaints` go to stderr.
+    """
+
+    status: int
+    shown: str = ""
+    files: tuple[tuple[str, str], ...] = ()
+    complaints: tuple[str, ...] = ()
+
+
+def _rendered(report: Report, ways: _Ways) -> _Told:
+    """Put a report into the forms that are wanted."""
     from imgaudit.report import render
 
-    # All are rendered before the first is written.
-    written = [
-        (path, render(name, report)) for name, _, path in (r.partition("=") for r in reports)
-    ]
-    shown = render(form, report, _style(output))
-    for path, text in written:
-        _write(text, path)
-    _write(shown, output)
-    sys.exit(report.status)
+    asked = (item.partition("=") for item in ways.reports)
+    files = tuple((path, render(form, report)) for form, _, path in asked)
+    shown = render(ways.form, report, _style(ways.output))
+    if ways.output is not None:
+        files, shown = (*files, (ways.output, shown)), ""
+    return _Told(report.status, shown, files, report.warnings)
 
 
-def _write(report: str, output: str | None) -> None:
-    """Write a report: to stdout, or to a file that is replaced as a whole."""
-    if output is None:
-        encoding = sys.stdout.encoding or "utf-8"
+def _give(report: Report) -> int:
+    return _deliver(_rendered(report, _Ways()))
+
+
+def _confined(
+    command: Callable[[], Report], ways: _Ways, seconds: int | None, memory: int | None
+) -> int:
+    """Have a command run in a child with limits; where it dies, say how far it came."""
+    from imgaudit import confined
+    from imgaudit.files import watch
+
+    if not confined.can_confine():
+        if seconds or memory:
+            _complain("this system cannot limit what is done: --limit-time and -memory say nothing")
+        return _deliver(_rendered(command(), ways))
+
+    def work(line: confined.Line) -> bytes:
+        import marshal
+
+        watch(line.opened)
+        _listeners.append(line.about)
         try:
-            click.echo(
-                report.encode(encoding, "backslashreplace").decode(encoding), nl=False, color=True
-            )
-        except BrokenPipeError:
-            # The reader of a pipe has seen enough: the verdict stands, and Python must not
-            # complain at exit.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return
-    import tempfile
+            report = command()
+            _now("writing the report")
+            told = _rendered(report, ways)
+        except MemoryError:
+            raise
+        except Exception as problem:  # noqa: BLE001 - told by the one who waits
+            told = _Told(BROKEN, complaints=tuple(_said(problem)))
+        return marshal.dumps(tuple(told))
 
-    output = os.path.realpath(output)
-    if os.path.exists(output) and not os.path.isfile(output):
-        _stop(f"cannot write {output}: it is no regular file")
-    folder = os.path.dirname(output)
-    temporary = None
+    limits = confined.Limits(seconds, memory)
+    ended = confined.run(work, limits)
+    read = {(file.device, file.number) for file in ended.opened}
+    if ended.result is not None:
+        import marshal
+
+        return _deliver(_Told(*marshal.loads(ended.result)), read)  # noqa: S302 - our own
+    from imgaudit.tasks.stopped import stopped
+
+    if sys.stderr is not None and sys.stderr.isatty():
+        _loose(lambda: click.echo("\r\x1b[K", nl=False, err=True), sys.stderr)
+    report = stopped(ended.why, [file.name for file in ended.opened], ended.about, ended.trace)
+    if os.environ.get(_TRACEBACK):
+        from dataclasses import replace
+
+        report = replace(report, warnings=(*report.warnings, *ended.trace.splitlines()))
+    return _deliver(_rendered(report, _Ways() if ways.document else ways), read)
+
+
+_listeners: list[Callable[[str], None]] = []
+
+
+def _now(what: str) -> None:
+    """Tell whoever waits for this process what it does from now on."""
+    for tell in _listeners:
+        tell(what)
+
+
+def _deliver(told: _Told, read: set[tuple[int, int]] | None = None) -> int:
+    """Write all that was told, and give the exit status that is true once it is written.
+
+    `read` has the files that must not be replaced.
+    """
+    from imgaudit.files import Target
+
+    if told.complaints:
+        _complain(*told.complaints)
+    with contextlib.ExitStack() as stack:
+        # All that can go wrong is known before the first is replaced, but for a full disk.
+        ready = [
+            (stack.enter_context(Target(path, read or set())), text) for path, text in told.files
+        ]
+        for target, text in ready:
+            target.write(text)
+    if told.shown:
+        _write(told.shown)
+    return told.status
+
+
+def _write(text: str) -> None:
+    """Write to stdout, all of it."""
+    encoding = sys.stdout.encoding or "utf-8"
+    text = text.encode(encoding, "backslashreplace").decode(encoding)
     try:
-        with tempfile.NamedTemporaryFile(
-            "w", dir=folder, delete=False, encoding="utf-8", prefix=".imgaudit-"
-        ) as file:
-            temporary = file.name
-            file.write(report)
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)
-        os.replace(temporary, output)
+        click.echo(text, nl=False, color=True)
+        sys.stdout.flush()
     except OSError as problem:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
-        _stop(f"cannot write {output}: {problem.strerror}")
+        _stop(f"cannot write to stdout: {problem.strerror}")
 
 
 def _stop(why: str) -> NoReturn:
-    from imgaudit.clean import clean
+    from imgaudit.errors import AuditError
 
-    click.echo(f"imgaudit: {clean(why)}", err=True)
-    sys.exit(BROKEN)
+    raise AuditError(why)

@@ -103,7 +103,10 @@ def test_the_gate(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("audit", "nothing.yaml"), "imgaudit: cannot read the layout nothing.yaml: No such file"),
+        (
+            ("audit", "nothing.yaml"),
+            "cannot read the layout: nothing.yaml cannot be opened: No such",
+        ),
         (("audit", "out"), "is a directory"),
         (("audit", "good.yaml", "--artifacts", "nowhere"), "imgaudit: nowhere is not a folder"),
         (("audit", "good.yaml", "--artifacts", "good.yaml"), "is a file"),
@@ -162,20 +165,17 @@ def test_json() -> None:
 def test_output_is_replaced_as_a_whole(folder: Path) -> None:
     report = folder / "report.txt"
     report.write_text("old\n" * 10_000)
-    (folder / "link.txt").symlink_to("report.txt")
     os.umask(0o027)
     try:
-        done = run("audit", "good.yaml", "--artifacts", "out", "--output", "link.txt")
+        done = run("audit", "good.yaml", "--artifacts", "out", "--output", "report.txt")
     finally:
         os.umask(0o022)
     assert (done.exit_code, done.stdout) == (0, "")
     assert report.read_text().startswith("PASS")
-    assert (folder / "link.txt").is_symlink()
     assert stat.S_IMODE(report.stat().st_mode) == 0o640
     assert sorted(path.name for path in folder.iterdir()) == [
         "bad.yaml",
         "good.yaml",
-        "link.txt",
         "out",
         "report.txt",
     ]
@@ -184,7 +184,7 @@ def test_output_is_replaced_as_a_whole(folder: Path) -> None:
 def test_a_failed_write_leaves_the_old_report(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*_: object) -> None:
+    def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
     (folder / "report.txt").write_text("old")
@@ -307,8 +307,8 @@ def test_an_ascii_pipe(folder: Path) -> None:
     assert "+----" in done.stdout
 
 
-@pytest.mark.parametrize(("layout", "status"), [("good.yaml", 0), ("bad.yaml", 1)])
-def test_a_closed_pipe_keeps_the_verdict(folder: Path, layout: str, status: int) -> None:
+@pytest.mark.parametrize("layout", ["good.yaml", "bad.yaml"])
+def test_a_closed_pipe_is_no_verdict(folder: Path, layout: str) -> None:
     reading, writing = os.pipe()
     os.close(reading)
     with os.fdopen(writing, "wb") as pipe:
@@ -319,7 +319,7 @@ def test_a_closed_pipe_keeps_the_verdict(folder: Path, layout: str, status: int)
             cwd=folder,
             check=False,
         )
-    assert (done.returncode, done.stderr) == (status, b"")
+    assert (done.returncode, done.stderr) == (2, b"imgaudit: cannot write to stdout: Broken pipe\n")
 
 
 def test_commands_are_listed_in_the_order_of_use() -> None:

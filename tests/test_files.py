@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 
@@ -107,30 +108,37 @@ def test_a_device_is_refused(folder: Path) -> None:
     (folder / "null").symlink_to("/dev/null")
     assert "link out of" in str(refused(folder, "null"))
     with pytest.raises(ArtifactError, match="null is not a regular file"):
-        open_regular("/dev/null", "null")
+        open_regular("/dev/null")
 
 
 def test_a_last_moment_link_is_refused(folder: Path) -> None:
     (folder / "link").symlink_to("fip.bin")
+    before = os.stat(folder / "link")
     with pytest.raises(ArtifactError, match="link cannot be opened"):
-        open_regular(str(folder / "link"), "link")
+        files._opened("link", before, "link", os.open(folder, os.O_RDONLY))
 
 
 def test_an_unreadable_file_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def deny(*_: object) -> int:
+    def deny(*_: object, **__: object) -> int:
         raise PermissionError(13, "Permission denied")
 
+    opened = Folder(str(folder))
     monkeypatch.setattr(os, "open", deny)  # a mode of 0 would not stop root
-    problem = refused(folder, "fip.bin")
+    with pytest.raises(ArtifactError) as caught:
+        opened.open("fip.bin")
+    problem = caught.value
     assert str(problem) == "fip.bin cannot be opened: Permission denied"
     assert not problem.absent
 
 
 def test_nothing_leaks_when_a_file_is_refused(folder: Path) -> None:
     os.mkfifo(folder / "fifo")
+    refused(folder, "fifo")
+    gc.collect()
     before = len(os.listdir("/proc/self/fd"))
     for _ in range(5):
         refused(folder, "fifo")
+    gc.collect()
     assert len(os.listdir("/proc/self/fd")) == before
 
 

@@ -18,7 +18,7 @@ LAYERS = (
     {"chips"},
     {"model"},
     {"formats", "files", "writers"},
-    {"layout", "demo"},
+    {"layout", "demo", "confined"},
     {"contents"},
     {"ramdisk", "release"},
     {"maps"},

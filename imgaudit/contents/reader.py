@@ -27,7 +27,7 @@ from imgaudit.contents.keep import (
 from imgaudit.contents.slices import Slice, Slices
 from imgaudit.contents.tree import BLOCK, BUNDLED, PASSED_OVER, Artifact, Blocks, Content
 from imgaudit.errors import FormatError, UnreadError
-from imgaudit.files import Folder, open_regular
+from imgaudit.files import CHANGED, Folder, Unchanged, open_regular
 from imgaudit.formats import identify, readers
 from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
@@ -145,7 +145,7 @@ class Loader:
             ArtifactError: it is no regular file or cannot be read.
 
         """
-        descriptor, size = open_regular(os.path.realpath(path), path)
+        descriptor, size = open_regular(path)
         return self._begin(descriptor, size, path, expects, blocks=False, keep=True)()
 
     def memory(
@@ -175,9 +175,12 @@ class Loader:
             data = bytearray(size)
             try:
                 with os.fdopen(descriptor, "rb", buffering=0) as file:
+                    same = Unchanged(descriptor)
                     got = 0
                     while got < size and (count := file.readinto(memoryview(data)[got:])):
                         got += count
+                    if got < size or not same:
+                        raise UnreadError(0, CHANGED)
             except OSError as problem:
                 raise UnreadError(0, f"cannot be read: {problem.strerror}") from problem
             return self._in_memory(
@@ -232,6 +235,7 @@ class Loader:
     ) -> Callable[[], Artifact]:
         source = FileSource(descriptor, size)
         view = View(source)
+        same = Unchanged(descriptor)
         try:
             known = identify(view)
             compressed = bool(known) and known[0][1].unpack is not None
@@ -259,6 +263,9 @@ class Loader:
                             hashing.update(piece)
                 elif walk.tee is not None:
                     walk.tee.rest(view)
+                sliced = self._sliced(view, content, walk, path)
+                if not same:
+                    raise UnreadError(0, CHANGED)
                 whole = compressed or self._full_digests
                 return Artifact(
                     path=path,
@@ -268,7 +275,7 @@ class Loader:
                     content=replace(content, blocks=content.blocks or found),
                     head=view.upto(0, _HEAD),
                     blank=None if found is None else found.blank(),
-                    slices=self._sliced(view, content, walk, path),
+                    slices=sliced,
                 )
             finally:
                 for task in tasks:

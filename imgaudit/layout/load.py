@@ -16,6 +16,7 @@ import yaml
 
 from imgaudit.chips import KINDS, SPI_NOR, ChipKind
 from imgaudit.errors import AuditError, LayoutError
+from imgaudit.files import ArtifactError, read_regular
 from imgaudit.layout import variants
 from imgaudit.layout.keys import (
     Day,
@@ -538,10 +539,9 @@ def load(path: str, *, shown: str | None = None) -> Layout:
     if not file_name or os.path.exists(path):
         file_name, variant = path, ""
     try:
-        with open(file_name, "rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as problem:
-        raise AuditError(f"cannot read the layout {path}: {problem.strerror}") from problem
+        data = read_regular(file_name, MOST_BYTES)
+    except ArtifactError as problem:
+        raise AuditError(f"cannot read the layout: {problem}") from problem
     return parse(data, shown or file_name, variant or None)
 
 
@@ -596,10 +596,10 @@ def load_policy(path: str) -> Policy:
     """
     reading = Reading(path)
     try:
-        with open(path, "rb") as file:
-            node = _compose(file.read(MOST_BYTES + 1), reading)
-    except OSError as problem:
-        raise AuditError(f"cannot read the policy {path}: {problem.strerror}") from problem
+        data = read_regular(path, MOST_BYTES)
+    except ArtifactError as problem:
+        raise AuditError(f"cannot read the policy: {problem}") from problem
+    node = _compose(data, reading)
     found = None
     if isinstance(node, yaml.MappingNode):
         named = (value for name, _, value in pairs(node, reading) if name == "policy")

@@ -12,7 +12,7 @@ from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.chips import Digests, compare_dump, compare_sealed, refined
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError
-from imgaudit.files import open_regular
+from imgaudit.files import CHANGED, Unchanged, open_regular
 from imgaudit.formats.view import FileSource, View
 from imgaudit.layout.keys import close
 from imgaudit.model import Area, Layout
@@ -40,13 +40,15 @@ def opened(layout: Layout, paths: Mapping[str, str]) -> Iterator[dict[str, Artif
     """
     with ExitStack() as stack:
         found = {}
+        unchanged = {}
         for name, path in paths.items():
             area = _area(layout, name)
             try:
-                descriptor, size = open_regular(os.path.realpath(path), path)
+                descriptor, size = open_regular(path)
             except ImgauditError as problem:
                 raise AuditError(str(problem)) from problem
             stack.callback(os.close, descriptor)
+            unchanged[path] = Unchanged(descriptor)
             view = View(FileSource(descriptor, size))
             if area.chip.kind.in_memory:
                 if size > _LARGEST_HELD:
@@ -56,6 +58,9 @@ def opened(layout: Layout, paths: Mapping[str, str]) -> Iterator[dict[str, Artif
                 view = View.of(view.bytes(0, size))
             found[name] = dump_of(path, view)
         yield found
+        for path, same in unchanged.items():
+            if not same:
+                raise AuditError(f"{path} cannot be compared: {CHANGED}")
 
 
 def _area(layout: Layout, name: str) -> Area:

@@ -38,14 +38,13 @@ The keys of `versions` are words such as `u-boot`, `linux`, `trusted-firmware`, 
 from __future__ import annotations
 
 import json
-import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 from imgaudit.errors import AuditError, ImgauditError
-from imgaudit.files import open_regular
+from imgaudit.files import read_regular
 
 VERSION = 1
 MOST_BYTES = 4 << 20
@@ -147,14 +146,10 @@ def load(path: str) -> Manifest:
 
     """
     try:
-        descriptor, size = open_regular(os.path.realpath(path), path)
-        with os.fdopen(descriptor, "rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as problem:
-        raise AuditError(f"{path}: cannot be read: {problem.strerror}") from problem
+        data = read_regular(path, MOST_BYTES)
     except ImgauditError as problem:
         raise AuditError(str(problem)) from problem
-    if max(size, len(data)) > MOST_BYTES:
+    if len(data) > MOST_BYTES:
         raise AuditError(f"{path}: longer than any manifest: the most is {MOST_BYTES:,} bytes")
     return parse(data, path)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from imgaudit.clean import clean
 from imgaudit.report._common import at, paragraph
 from imgaudit.report._style import PLAIN, Style
-from imgaudit.tasks.sections import Found, Report
+from imgaudit.tasks.sections import BROKEN, Found, Report
 
 SHOWN = 10
 _COMMANDS = {"error": "error", "warning": "warning", "note": "notice"}
@@ -21,6 +21,9 @@ def render(report: Report, style: Style = PLAIN) -> str:
     items = [item for item in report.findings if item.counts]
     most = SHOWN if len(items) <= SHOWN else SHOWN - 1
     lines = [_command(item) for item in items[:most]]
+    if report.status == BROKEN and report.verdict is not None:
+        why = " ".join((report.verdict.line, *report.verdict.why))
+        lines.insert(0, f"::error title=imgaudit::{_data(clean(why))}")
     if left := len(items) - most if len(items) > most else 0:
         worst = _COMMANDS[items[most].severity]
         lines.append(f"::{worst} title=imgaudit::{left} more findings are in the full report")

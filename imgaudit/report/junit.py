@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 from imgaudit.clean import clean
 from imgaudit.report._common import sentence, where
 from imgaudit.report._style import PLAIN, Style
-from imgaudit.tasks.sections import Found, Report
+from imgaudit.tasks.sections import BROKEN, Found, Report
 
 _WHOLE = "the build"
 
@@ -34,10 +34,14 @@ def render(report: Report, style: Style = PLAIN) -> str:
     counts = {
         "tests": str(len(cases)),
         "failures": str(len(bad)),
-        "errors": "0",
+        "errors": str(len(skipped) if report.status == BROKEN else 0),
     }
     suites = ET.Element("testsuites", {"name": "imgaudit", **counts})
-    about = {"name": clean(report.title), **counts, "skipped": str(len(open_only))}
+    about = {
+        "name": clean(report.title),
+        **counts,
+        "skipped": str(0 if report.status == BROKEN else len(open_only)),
+    }
     suite = ET.SubElement(suites, "testsuite", about)
     for rule, subject in cases:
         names = {"classname": f"imgaudit.{rule}", "name": clean(subject)}
@@ -46,7 +50,9 @@ def render(report: Report, style: Style = PLAIN) -> str:
             _failure(case, failed[rule, subject])
         elif (rule, subject) in skipped:
             why = "; ".join(dict.fromkeys(skipped[rule, subject]))
-            ET.SubElement(case, "skipped", {"message": clean(why)})
+            # A CI takes what is skipped for well: of a run that was stopped nothing is.
+            kind = "error" if report.status == BROKEN else "skipped"
+            ET.SubElement(case, kind, {"message": clean(why)})
         elif accepted := failed.get((rule, subject)):
             lines = [f"accepted: {clean(item.message)}" for item in accepted]
             ET.SubElement(case, "system-out").text = "\n".join(lines)

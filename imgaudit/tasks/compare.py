@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from imgaudit.errors import AuditError
-from imgaudit.files import open_regular
+from imgaudit.files import read_regular
 from imgaudit.tasks.sections import (
     FOUND,
     PASS,
@@ -150,11 +150,9 @@ def _grown(name: str, old: int | None, new: int | None) -> tuple[str, ...]:
 
 
 def _read(path: str) -> _Release:
-    descriptor, size = open_regular(path, path)
-    with os.fdopen(descriptor, "rb") as file:
-        if size > _MOST:
-            raise AuditError(f"{path} is larger than a report can be")
-        data = file.read(_MOST)
+    data = read_regular(path, _MOST)
+    if len(data) > _MOST:
+        raise AuditError(f"{path} is larger than a report can be")
     try:
         value = json.loads(data)
     except (ValueError, RecursionError) as problem:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import count, pairwise
 
+from imgaudit.clean import clean
 from imgaudit.errors import AuditError
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.gpt import Gpt
@@ -21,6 +22,7 @@ from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.maps.entry import MapCopy, MapEntry, Medium
 from imgaudit.maps.parts import nor_size
 from imgaudit.model import HOLDS, SECTOR
+from imgaudit.tasks.sections import FOUND, PASS, Report
 from imgaudit.tasks.sources import Said, Sources, read
 from imgaudit.units import GIB, KIB, MIB, Span, both, human, place
 
@@ -57,6 +59,17 @@ class Draft:
 
     text: str
     conflicts: tuple[str, ...]
+
+    @property
+    def report(self) -> Report:
+        """The draft as what a command gives; what a terminal or a CI log obeys is escaped."""
+        return Report(
+            command="draft",
+            title="a draft",
+            status=FOUND if self.conflicts else PASS,
+            document="".join(f"{clean(line)}\n" for line in self.text.rstrip("\n").split("\n")),
+            warnings=tuple(f"conflict: {conflict}" for conflict in self.conflicts),
+        )
 
 
 @dataclass(slots=True)

@@ -11,11 +11,12 @@ import os
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK, Artifact, Content
-from imgaudit.errors import AuditError, ImgauditError, LayoutError
+from imgaudit.errors import ImgauditError, LayoutError
 from imgaudit.files import ArtifactError, Folder
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.ext import Ext
@@ -34,6 +35,7 @@ from imgaudit.tasks.sources import Sources, read, word
 from imgaudit.units import KIB, MIB
 
 _MOST_FILES = 400
+_KEPT = 96 * MIB  # bytes of files that are compared byte by byte; others are by their digests
 _DEEP = 3  # folders below the one that is given
 _TEXT = 1 << 20
 _PROBE = 1 * MIB
@@ -91,13 +93,11 @@ def draft_folder(path: str) -> Draft:
         AuditError: there is no such folder, or nothing in it to draft from.
 
     """
-    if not os.path.isdir(path):
-        raise AuditError(f"{path} is no folder")
     folder = Folder(path)
     with Loader() as loader:
         found = _sorted_out(list(_items(folder, loader)), loader, folder)
-        at = {name: os.path.join(path, item.path) for name, item in _sources(found)}
-        sources = Sources(**at)
+        at = {name: item.path for name, item in _sources(found)}
+        sources = Sources(**at, folder=folder)
         drafting = _Folder(sources, found, folder)
         return drafting.draft()
 
@@ -117,12 +117,19 @@ def _sources(found: Found) -> Iterator[tuple[str, Item]]:
 
 def _items(folder: Folder, loader: Loader) -> Iterator[Item]:
     """Read every file once; of a file and links to it, the one with the shortest name counts."""
-    real: dict[str, str] = {}
-    for name in sorted(_names(folder.path), key=lambda name: (len(name), name)):
-        real.setdefault(os.path.realpath(os.path.join(folder.path, name)), name)
-    for name in sorted(real.values())[:_MOST_FILES]:
+    real: dict[tuple[int, int], tuple[str, int]] = {}
+    named = (name for name in folder.names(_DEEP) if not _SKIPPED.fullmatch(os.path.basename(name)))
+    for name in sorted(named, key=lambda name: (len(name), name)):
+        status = folder.status(name)
+        if status is not None:
+            real.setdefault((status.st_dev, status.st_ino), (name, status.st_size))
+    looked = sorted(real.values())[:_MOST_FILES]
+    smallest = sorted(looked, key=lambda it: it[1])
+    held = accumulate(size for _, size in smallest)
+    keep = {name for (name, _), size in zip(smallest, held, strict=True) if size <= _KEPT}
+    for name, _ in looked:
         try:
-            reading, _ = folder_reading(folder, loader, name)
+            reading, _ = folder_reading(folder, loader, name, keep=name in keep)
             artifact = reading()
         except (ArtifactError, ImgauditError):
             continue
@@ -131,19 +138,10 @@ def _items(folder: Folder, loader: Loader) -> Iterator[Item]:
 
 
 def folder_reading(
-    folder: Folder, loader: Loader, name: str, expects: str | None = None
+    folder: Folder, loader: Loader, name: str, expects: str | None = None, *, keep: bool = True
 ) -> tuple[Callable[[], Artifact], int]:
     """Begin to read a file with its block digests, and keep what fits into memory."""
-    return loader.in_folder(folder, name, expects=expects, blocks=True, keep=True)
-
-
-def _names(top: str) -> Iterator[str]:
-    for where, folders, files in os.walk(top):
-        depth = os.path.relpath(where, top).count(os.sep) + (where != top)
-        folders[:] = sorted(it for it in folders if depth < _DEEP and not it.startswith("."))
-        for name in files:
-            if not name.startswith(".") and not _SKIPPED.fullmatch(name):
-                yield os.path.relpath(os.path.join(where, name), top)
+    return loader.in_folder(folder, name, expects=expects, blocks=True, keep=keep)
 
 
 def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:

@@ -26,11 +26,9 @@ def store(
     """Open a folder of artifacts; `deep` unpacks every file of the file systems in it.
 
     Raises:
-        AuditError: it is not a folder.
+        ArtifactError: it is not a folder.
 
     """
-    if not os.path.isdir(folder):
-        raise AuditError(f"{folder} is not a folder")
     from imgaudit.contents.build import FolderStore
     from imgaudit.contents.reader import Loader
     from imgaudit.files import Folder

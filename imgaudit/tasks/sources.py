@@ -11,7 +11,7 @@ from typing import TypeVar
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, FormatError
-from imgaudit.files import open_regular
+from imgaudit.files import Folder, open_regular
 from imgaudit.formats import fdt, identify
 from imgaudit.formats.environment import find_default_environment, parse_text
 from imgaudit.formats.ext import Ext
@@ -36,7 +36,10 @@ _TEXT = 1 << 20  # bytes of a text that are read
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sources:
-    """What to draft from: a list, and paths of files; each may be None."""
+    """What to draft from: a list, and paths of files; each may be None.
+
+    Where there is a `folder`, the paths are names in it.
+    """
 
     device_tree: str | None = None
     mtdparts: str | None = None
@@ -45,6 +48,7 @@ class Sources:
     uboot_config: str | None = None
     sfdp: str | None = None
     ext_csd: str | None = None
+    folder: Folder | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,7 @@ def read(sources: Sources) -> Said:
 
     """
     with Loader() as loader:
-        reading = _Reading(loader)
+        reading = _Reading(loader, sources.folder)
         tree = reading.main_tree(sources.device_tree)
         flash = device_tree.flash_nodes(tree.tree) if tree is not None else ()
         if tree is not None:
@@ -99,10 +103,24 @@ def read(sources: Sources) -> Said:
 
 
 class _Reading:
-    def __init__(self, loader: Loader) -> None:
+    def __init__(self, loader: Loader, folder: Folder | None) -> None:
         self.loader = loader
+        self.folder = folder
         self.maps: list[tuple[str, MapCopy]] = []
         self.unused: list[str] = []
+
+    def _file(self, path: str, *, expects: str | None = None) -> Artifact:
+        if self.folder is None:
+            return self.loader.file(path, expects=expects)
+        return self.loader.in_folder(self.folder, path, expects=expects)[0]()
+
+    @contextmanager
+    def _view(self, path: str) -> Iterator[View]:
+        descriptor, size = open_regular(path) if self.folder is None else self.folder.open(path)
+        try:
+            yield View(FileSource(descriptor, size))
+        finally:
+            os.close(descriptor)
 
     def facts(
         self, path: str | None, kind: type[F], what: str, expects: str | None = None
@@ -110,7 +128,7 @@ class _Reading:
         """Give the first content of a kind in a file: a FIT holds device trees, for one."""
         if path is None:
             return None
-        artifact = self.loader.file(path, expects=expects)
+        artifact = self._file(path, expects=expects)
         for content in artifact.content.walk():
             if isinstance(content.facts, kind):
                 return content.facts
@@ -120,7 +138,7 @@ class _Reading:
         """Read a tree at once where it is one: to tell what else a file may be takes longer."""
         if path is None:
             return None
-        with _opened(path) as view:
+        with self._view(path) as view:
             if view.upto(0, 4) == MAGIC.to_bytes(4, "big"):
                 try:
                     facts = fdt.read(view)
@@ -157,7 +175,7 @@ class _Reading:
         """Read an environment, its text, or a boot loader with one; give its size, if it tells."""
         if path is None:
             return None
-        artifact = self.loader.file(path)
+        artifact = self._file(path)
         size = None
         view = artifact.content.view
         facts = artifact.content.facts
@@ -179,7 +197,7 @@ class _Reading:
     def config(self, path: str | None) -> UBootConfig | None:
         if path is None:
             return None
-        artifact = self.loader.file(path)
+        artifact = self._file(path)
         view = artifact.content.view
         text = b"" if view is None else view.upto(0, _TEXT)
         config = UBootConfig(uboot_config.parse(text.decode("utf-8", "replace")))
@@ -193,26 +211,17 @@ class _Reading:
         """Read the table of a disk image, and the start of each partition: not the data."""
         if path is None:
             return None, {}
-        with _opened(path) as view:
+        with self._view(path) as view:
             known = identify(view)
             table = bool(known) and known[0][1].name in {"gpt", "mbr"}
             facts = known[0][1].read(view) if table else None
             if isinstance(facts, Gpt | Mbr):
                 return facts, dict(_holds(facts, view))
-        artifact = self.loader.file(path)
+        artifact = self._file(path)
         for content in artifact.content.walk():
             if isinstance(content.facts, Gpt | Mbr):
                 return content.facts, dict(_held(content))
         raise AuditError(f"{path} has no partition table: {_why(artifact)}")
-
-
-@contextmanager
-def _opened(path: str) -> Iterator[View]:
-    descriptor, size = open_regular(os.path.realpath(path), path)
-    try:
-        yield View(FileSource(descriptor, size))
-    finally:
-        os.close(descriptor)
 
 
 def _why(artifact: Artifact) -> str:

@@ -229,15 +229,26 @@ def test_a_file_that_is_empty_when_it_is_read(
     assert open_files() == before
 
 
-def test_small_files_that_shrank_are_what_was_read(
+def test_small_files_that_shrank_are_not_checked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "a.bin"
     path.write_bytes(b"tide")
     monkeypatch.setattr(Folder, "open", lambda *_: (os.open(path, os.O_RDONLY), 100))
+    with Loader() as loader, pytest.raises(UnreadError, match="changed while it was read"):
+        loader.in_folder(Folder(str(tmp_path)), "a.bin")[0]()
+
+
+def test_files_that_are_written_to_are_not_checked(tmp_path: Path) -> None:
+    path = tmp_path / "a.bin"
+    path.write_bytes(NOISE * 70)
     with Loader() as loader:
-        found = loader.in_folder(Folder(str(tmp_path)), "a.bin")[0]()
-    assert (found.size, found.sha256) == (4, hashlib.sha256(b"tide").hexdigest())
+        finish, _ = loader.in_folder(Folder(str(tmp_path)), "a.bin", blocks=True)
+        with path.open("r+b") as file:
+            file.write(b"tide")
+        os.utime(path, (5, 5))
+        with pytest.raises(UnreadError, match="changed while it was read"):
+            finish()
 
 
 def test_what_is_kept(tmp_path: Path) -> None:

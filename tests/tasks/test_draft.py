@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -223,7 +224,7 @@ def test_a_source_that_is_none(wrong: str, tmp_path: Path) -> None:
     path = tmp_path / "what"
     path.write_bytes(b"\x01\x02 nothing that is known \xff")
     with pytest.raises(AuditError, match=r"what (is|has) no"):
-        draft(Sources(**{wrong: str(path)}))
+        draft(replace(Sources(), **{wrong: str(path)}))  # type: ignore[arg-type]
     with pytest.raises(AuditError, match="the mtdparts given"):
         draft(Sources(mtdparts="spi0.0:64k(open"))
 

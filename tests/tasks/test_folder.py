@@ -15,7 +15,7 @@ from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import build
 from imgaudit.errors import AuditError
-from imgaudit.files import Folder
+from imgaudit.files import ArtifactError, Folder
 from imgaudit.layout.load import load, parse
 from imgaudit.model import Layout
 from imgaudit.rules.engine import Finding, Severity
@@ -142,7 +142,7 @@ def test_a_packaged_board(tmp_path: Path) -> None:
 
 
 def test_what_is_no_folder_or_has_nothing(tmp_path: Path) -> None:
-    with pytest.raises(AuditError, match="is no folder"):
+    with pytest.raises(ArtifactError, match="is not a folder"):
         draft_folder(str(tmp_path / "none"))
     (tmp_path / "noise.bin").write_bytes(bytes(range(256)) * 99)
     with pytest.raises(AuditError, match="there is nothing to draft"):
