@@ -246,7 +246,7 @@ def _on_paper(choices: Mapping[str, Any]) -> bool:
     return bool(files) and not any(files)
 
 
-_FILES = frozenset({"artifacts", "manifest", "baseline"})
+_FILES = frozenset({"artifacts", "manifest", "baseline", "history"})
 
 
 _fail_on = click.option(
