@@ -159,6 +159,8 @@ NOTED: dict[Any, dict[Any, str]] = {
         Oddity.NO_EQUALS: "test-without-comparison",
         Oddity.OR_AFTER_AND: "fallback-skipped",
         Oddity.AND_AFTER_OR: "fallback-skipped",
+        Oddity.NOT_BUILT_IN: "command-not-built-in",
+        Oddity.NO_SHELL: "shell-not-built-in",
         Oddity.HIDDEN_VARIABLE: "loop-variable-in-environment",
         Oddity.NOTHING_LEFT: NotJudged("variable-undefined tells of the variable that is empty"),
     },

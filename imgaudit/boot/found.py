@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from imgaudit.boot.rammap import Images, RamMap
     from imgaudit.boot.records import Boot, Operation, Walk
     from imgaudit.maps.collect import Environment, Place
+    from imgaudit.maps.uboot_options import Options
     from imgaudit.model import Stage
 
 
@@ -72,7 +73,8 @@ class Followed:
 class Boots:
     """All boots of a build; `why` says why there are none.
 
-    `place` is where the `environment` that U-Boot takes is written.
+    `place` is where the `environment` that U-Boot takes is written, `options` what U-Boot was built
+    with.
     """
 
     why: str = "there is no layout"
@@ -82,6 +84,7 @@ class Boots:
     stored: bool = False
     followed: Mapping[str, Followed] = field(default_factory=dict)
     board: Board | None = field(default=None, repr=False)
+    options: Options | None = field(default=None, repr=False)
 
     def get(self, name: str) -> str | None:
         """Give a variable's value."""

@@ -150,6 +150,9 @@ def find_system(
     if not system:
         return Found(False, Cause(Reason.ERASED, {"volume": called}))
     if system == wanted or (wanted is None and system in _READ):
+        lack = world.options.system(system)
+        if lack is not None:
+            return Found(False, Cause(Reason.NOT_BUILT_IN, {"lack": str(lack)}))
         return Found(True)
     operands = {"volume": called, "found": system, "wanted": wanted or "a file system it reads"}
     return Found(False, Cause(Reason.OTHER_FILE_SYSTEM, operands))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 
+from imgaudit.maps.uboot_options import Options
 from imgaudit.units import Span
 
 BLOCK = 512
@@ -75,6 +76,8 @@ class Oddity(StrEnum):
     AND_AFTER_OR = "&& after || does not run"
     HIDDEN_VARIABLE = "loop variable hidden by the environment"
     NOTHING_LEFT = "nothing is left of the command"
+    NOT_BUILT_IN = "the command is not built in"
+    NO_SHELL = "there is no shell for this"
 
 
 class Outcome(StrEnum):
@@ -101,6 +104,7 @@ class Reason(StrEnum):
     NO_VARIABLE = "no-variable"
     NO_OPERAND = "no-operand"
     UNKNOWN_COMMAND = "unknown-command"
+    NOT_BUILT_IN = "not-built-in"
     NO_KERNEL_NAMED = "no-kernel-named"
     # Nobody can know.
     DEVICE_UNKNOWN = "device-unknown"
@@ -127,6 +131,7 @@ SAID: Mapping[Reason, str] = {
     Reason.NO_VARIABLE: "{name} is not set",
     Reason.NO_OPERAND: "an operand is missing or is none",
     Reason.UNKNOWN_COMMAND: "no U-Boot has a command {name}, as far as is known",
+    Reason.NOT_BUILT_IN: "{lack}",
     Reason.NO_KERNEL_NAMED: "its label {label} names no kernel",
     Reason.DEVICE_UNKNOWN: "which device it means is not known",
     Reason.DEVICE_ASSUMED: (
@@ -286,7 +291,7 @@ class World:
     erase sizes. `mtd` maps an MTD name to its device and span. `variables` are set by the board at
     run time; None: set, to a value that is unknown. `dead` devices fail every command; `failing`
     operations (by index) fail. `modern_shell`: the newer parser, in which `&&` and `||` chain as in
-    POSIX. `bits`: width of an address.
+    POSIX. `options`: what U-Boot was built with. `bits`: width of an address.
     """
 
     files: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
@@ -309,6 +314,7 @@ class World:
     dead: frozenset[str] = frozenset()
     failing: frozenset[int] = frozenset()
     modern_shell: bool = False
+    options: Options = field(default_factory=Options)
     bits: int = 64
 
     @cached_property

@@ -57,16 +57,18 @@ def boots_of(build: Build, copies: Copies) -> Boots:
         stored=taken.says.stored,
         followed=following.all(),
         board=board,
+        options=copies.options,
     )
 
 
 def world_of(board: Board, copies: Copies) -> World:
     """Describe what is known around the scripts of a build."""
     config = copies.uboot_config.says.config if copies.uboot_config is not None else None
-    return board.world(
+    world = board.world(
         modern_shell=config is not None and config.enabled("HUSH_MODERN_PARSER"),
         default=_compiled(copies) or None,
     )
+    return replace(world, options=copies.options)
 
 
 def variables_of(build: Build, copies: Copies, taken: Copy[Environment]) -> dict[str, Variable]:

@@ -377,6 +377,8 @@ class _Walker:
         wants it, as POSIX does (U-Boot test/hush/list.c has the tables of both).
         """
         path, modern = state.path, self.world.modern_shell
+        if len(steps) > 1 and self.shell_lacks(script, steps[0].node.at, steps[-1].node.end):
+            return _Ways(None, state)
         success: State | None = state
         failure: State | None = None
         skipped = _Ways(None, None)
@@ -470,6 +472,8 @@ class _Walker:
         if not self.spend():
             return _Ways(state, None)
         path = state.path
+        if not isinstance(node, Command) and self.shell_lacks(script, node.at, node.end):
+            return _Ways(None, state)
         if isinstance(node, Command):
             ways = self.command(node, state, script)
         elif isinstance(node, If):
@@ -479,6 +483,16 @@ class _Walker:
         else:
             ways = self.loop(node, state, script)
         return self.back(ways, path)
+
+    def shell_lacks(self, script: Script, at: int, end: int) -> bool:
+        """Note what only the shell knows where U-Boot has but the simple command line.
+
+        Source: U-Boot common/cli_simple.c: what comes behind a command are its arguments.
+        """
+        if self.world.options.shell() is None:
+            return False
+        self.odd(Oddity.NO_SHELL, self.quote(script, at, end), script.name, at)
+        return True
 
     def decide(self, condition: List, state: State, script: Script) -> _Ways:
         """Run a condition and enter both ways that it can go."""
@@ -673,7 +687,12 @@ class _Walker:
             return _Ways(None, state) if state.status else _Ways(state, None)
         call = commands.Call(arguments, state, self.world)
         function = commands.known(call.name)
-        if function is not None:
+        lack = self.world.options.command(tuple(word.plain or "" for word in call.words[:2]))
+        if lack is not None:
+            self.odd(Oddity.NOT_BUILT_IN, call.name, script.name, node.at)
+            cause = Cause(Reason.NOT_BUILT_IN, {"lack": str(lack)})
+            done = Done(kind=Kind.OTHER, succeeds=False, cause=cause)
+        elif function is not None:
             done = function(call)
         elif call.words[0].plain is None:
             done = Done(kind=Kind.UNKNOWN, unresolved=Gap.COMMAND_NAME)

@@ -200,6 +200,38 @@ def _swapped(data: bytes) -> bytes:
     return bytes(swapped)
 
 
+def _in_layout(old: str, new: str) -> Callable[[str], str]:
+    """Replace a piece of the layout."""
+
+    def change(layout: str) -> str:
+        if old not in layout:
+            raise ValueError(f"the layout has no {old!r}")
+        return layout.replace(old, new, 1)
+
+    return change
+
+
+_ELSEWHERE = "written-elsewhere:\n"
+_WITH_CONFIG = _in_layout(_ELSEWHERE, f"{_ELSEWHERE}  uboot-config: u-boot.config\n")
+
+
+def _u_boot_config(option: str, instead: str = "") -> Callable[[Files], Files]:
+    """Add the configuration that U-Boot was built with, with one option off."""
+    options = (
+        "HUSH_PARSER CMD_BOOTI CMD_BOOTM CMD_ECHO CMD_FAT CMD_FS_GENERIC CMD_MMC CMD_SAVEENV CMD_SF"
+        " BOOTCOUNT_LIMIT ENV_IS_IN_SPI_FLASH ENV_REDUNDANT FIT FS_FAT GZIP LZMA EFI_PARTITION"
+    )
+    lines = [
+        '# Automatically generated file; DO NOT EDIT.\nCONFIG_SYS_ARCH="arm"',
+        *(f"CONFIG_{name}=y" for name in options.split() if name != option),
+        "CONFIG_ENV_OFFSET=0x100000\nCONFIG_ENV_OFFSET_REDUND=0x110000",
+        "CONFIG_ENV_SIZE=0x4000\nCONFIG_ENV_SECT_SIZE=0x10000",
+        f"# CONFIG_{option} is not set",
+        instead,
+    ]
+    return lambda files: files | {"u-boot.config": "\n".join(lines).encode()}
+
+
 def _squashfs() -> bytes:
     """Write the superblock of an empty squashfs 4.0 (Linux, fs/squashfs/squashfs_fs.h)."""
     head = struct.pack("<4sIIIIHHHHHH", b"hsqs", 1, 0, 1 << 17, 0, 1, 17, 0x10, 1, 4, 0)
@@ -695,6 +727,30 @@ _FAULTS = (
             board,
             device_tree_regions=moved(board.device_tree_regions, "factory", 0x128000),
         ),
+    ),
+    Fault(
+        name="u-boot-without-flash-command",
+        summary="U-Boot was built without sf, with which the recovery is read",
+        finding="command-not-built-in",
+        region="env-a",
+        layout=_WITH_CONFIG,
+        artifacts=_u_boot_config("CMD_SF"),
+    ),
+    Fault(
+        name="u-boot-without-lzma",
+        summary="U-Boot was built without the compression of the recovery's kernel",
+        finding="boot-image-needs-option",
+        region="recovery",
+        layout=_WITH_CONFIG,
+        artifacts=_u_boot_config("LZMA"),
+    ),
+    Fault(
+        name="u-boot-keeps-no-environment",
+        summary="U-Boot was built with CONFIG_ENV_IS_NOWHERE: it never looks into the NOR",
+        finding="environment-kept-elsewhere",
+        region="env-a",
+        layout=_WITH_CONFIG,
+        artifacts=_u_boot_config("ENV_IS_IN_SPI_FLASH", "CONFIG_ENV_IS_NOWHERE=y"),
     ),
     Fault(
         name="mtdparts-drift",

@@ -32,6 +32,7 @@ from imgaudit.maps.command_line import CommandLine
 from imgaudit.maps.entry import MapCopy, Written
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
+from imgaudit.maps.uboot_options import Options, words_of
 from imgaudit.model import FIRMWARE, Region, Where
 from imgaudit.ramdisk.find import file_in
 
@@ -112,7 +113,8 @@ class Copies:
     `device_trees` are the trees of this board without overlays. `maps` are the partition tables of
     all enabled flash nodes and of all mtdparts lists, `ids` the mtdids. `command_lines` are those
     that stand somewhere as they are; what scripts compose is for the boot walk. `refused` has the
-    mtdparts lists that the kernel refuses, with its reason.
+    mtdparts lists that the kernel refuses, with its reason. `options` is what U-Boot was built
+    with.
     """
 
     device_trees: tuple[Copy[FdtFacts], ...] = ()
@@ -123,6 +125,7 @@ class Copies:
     uboot_config: Copy[UBootConfig] | None = None
     command_lines: tuple[Copy[CommandLine], ...] = ()
     refused: tuple[Copy[str], ...] = ()
+    options: Options = field(default_factory=Options)
 
 
 def collect(build: Build) -> Copies:
@@ -161,7 +164,19 @@ class _Collecting:
             uboot_config=config,
             command_lines=tuple(self.lines),
             refused=tuple(self.refused),
+            options=self.options(config),
         )
+
+    def options(self, config: Copy[UBootConfig] | None) -> Options:
+        """Say what U-Boot was built with, by its configuration and the first binary that tells."""
+        name, names = "", None
+        for region, artifact, _ in self.build.placed():
+            view = artifact.content.view
+            if names is None and region.holds in FIRMWARE and view is not None:
+                name, names = artifact.path, words_of(view)
+        if config is None:
+            return Options(names=names, binary=name)
+        return Options(config.says.config, config.place.inside, names, name)
 
     def elsewhere(self, key: str) -> tuple[str, Where] | None:
         """Give what `written-elsewhere` names under a key, and the key's place."""

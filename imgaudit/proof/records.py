@@ -28,6 +28,7 @@ class Fault(StrEnum):
     CHECKSUM = "a checksum does not hold"
     CONFIGURATION = "the FIT does not name what is there"
     MACHINE = "it is for another machine"
+    OPTION = "U-Boot was built without what it takes"
     RAMDISK = "the ramdisk is none"
     INIT = "the first program does not run, or ends"
     ROOT = "root= leads nowhere"

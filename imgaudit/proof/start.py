@@ -14,6 +14,7 @@ from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
 from imgaudit.boot.records import Boot, Kind, Operation
 from imgaudit.boot.values import Text
+from imgaudit.contents.starts import start_of
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
@@ -329,6 +330,7 @@ class _Judging:
         if isinstance(content.facts, FitFacts):
             self.configuration(content, content.facts)
         self.sums(content)
+        self.built_in(content)
         given = Given(
             boot=boot,
             operations=[operation for operation, _ in self.loaded.values()],
@@ -366,6 +368,12 @@ class _Judging:
     def unverified(self) -> bool:
         """Tell whether the environment switches the sums off (boot/bootm.c, image-fit.c)."""
         return self.boot.settings.get("verify", "").lower().startswith(("n", "0", "f"))
+
+    def built_in(self, content: Content) -> None:
+        """See that U-Boot was built with what it takes to start this image."""
+        start = start_of(content, self.boot.config)
+        for lack in self.copies.options.image(content, start):
+            raise _NoError(str(lack), Fault.OPTION)
 
     def configuration(self, content: Content, facts: FitFacts) -> None:
         """See that the FIT's configuration is there, and that what it names is whole."""

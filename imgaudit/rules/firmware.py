@@ -29,7 +29,7 @@ _SYSTEMS = {
 _MONITOR = b"NOTICE:  BL31: %s\0".ljust(8 * KIB, b"\0")
 
 
-def _u_boot(version: str = "2026.07", tree: bytes = b"", first: str = "") -> bytes:
+def u_boot(version: str = "2026.07", tree: bytes = b"", first: str = "") -> bytes:
     """Write what makes an arm64 U-Boot known: its header, its banner, and the tree at its end."""
     head = struct.pack("<IIQQQQ", 0x1400000A, 0xD503201F, 0x80000000, 8 * KIB, 8 * KIB, 8 * KIB)
     banner = f"U-Boot {first}{version} (Jul 06 2026 - 12:00:00 +0000)\0".encode()
@@ -56,7 +56,7 @@ def _package(entries: dict[str, bytes], *, config: str = "", tree: bytes = _TREE
     )
 
 
-_SOUND = {"BL31": _MONITOR, "BL33": _u_boot(tree=_TREE)}
+_SOUND = {"BL31": _MONITOR, "BL33": u_boot(tree=_TREE)}
 _GOOD = _package(_SOUND)
 
 
@@ -89,7 +89,7 @@ EXCHANGED = Rule(
     computed="the program's own banner against its entry in the package (BL2, BL31, BL32, BL33) or"
     " its os in the FIT (u-boot, arm-trusted-firmware, tee)",
     source="Trusted Firmware-A docs/design/firmware-design.rst; U-Boot common/spl/spl_fit.c",
-    bad=_package({"BL31": _u_boot(tree=_TREE), "BL33": _MONITOR}),
+    bad=_package({"BL31": u_boot(tree=_TREE), "BL33": _MONITOR}),
     good=_GOOD,
 )
 
@@ -136,7 +136,7 @@ TREELESS = Rule(
     " configuration says OF_SEPARATE, a warning where it is not known; nothing where an earlier"
     " stage hands the tree over (OF_HAS_PRIOR_STAGE, OF_BOARD)",
     source="U-Boot lib/fdtdec.c, fdtdec_setup(); dts/Kconfig, OF_SEPARATE",
-    bad=_package({"BL31": _MONITOR, "BL33": _u_boot()}, config="CONFIG_OF_SEPARATE=y\n"),
+    bad=_package({"BL31": _MONITOR, "BL33": u_boot()}, config="CONFIG_OF_SEPARATE=y\n"),
     good=_GOOD,
 )
 
@@ -178,7 +178,7 @@ OTHER_BOARD = Rule(
     computed="the root compatible of U-Boot's device tree and those of the board's trees have no"
     " string in common; a warning where they share a later one, such as the SoC's",
     source="Devicetree Specification 0.4, 2.3.1",
-    bad=_package({"BL31": _MONITOR, "BL33": _u_boot(tree=_OTHER)}),
+    bad=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_OTHER)}),
     good=_GOOD,
 )
 
@@ -223,16 +223,16 @@ RELEASES = Rule(
         "name: spl, at: 0, size: 64 KiB, file: spl.bin",
         "name: u-boot, at: 64 KiB, size: 64 KiB, file: u-boot.bin",
         files={
-            "spl.bin": lambda: _u_boot("2025.10", _TREE, "SPL "),
-            "u-boot.bin": lambda: _u_boot(tree=_TREE),
+            "spl.bin": lambda: u_boot("2025.10", _TREE, "SPL "),
+            "u-boot.bin": lambda: u_boot(tree=_TREE),
         },
     ),
     good=nor(
         "name: spl, at: 0, size: 64 KiB, file: spl.bin",
         "name: u-boot, at: 64 KiB, size: 64 KiB, file: u-boot.bin",
         files={
-            "spl.bin": lambda: _u_boot("2026.07", _TREE, "SPL "),
-            "u-boot.bin": lambda: _u_boot(tree=_TREE),
+            "spl.bin": lambda: u_boot("2026.07", _TREE, "SPL "),
+            "u-boot.bin": lambda: u_boot(tree=_TREE),
         },
     ),
 )

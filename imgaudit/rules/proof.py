@@ -49,6 +49,7 @@ TELLS: dict[Fault, frozenset[str]] = {
         {"fit-wrong-architecture", "kernel-wrong-architecture", "uimage-wrong-architecture"}
         | {"uimage-payload-of-another-architecture"}
     ),
+    Fault.OPTION: frozenset({"boot-image-needs-option"}),
     Fault.RAMDISK: frozenset({*_WRONG_CONTENT, "ramdisk-format-refused", "ramdisk-missing"}),
     Fault.INIT: frozenset(
         {"init-cannot-run", "init-missing", "init-not-executable", "start-ends"}
@@ -60,7 +61,7 @@ TELLS: dict[Fault, frozenset[str]] = {
 """The rules that tell in detail why a boot command cannot start what it is given."""
 _OF_A_COMMAND = frozenset(
     {"script-reads-too-little", "script-reads-past-region", "flash-not-probed"}
-    | {"variable-undefined", "script-offset-not-region"}
+    | {"variable-undefined", "script-offset-not-region", "command-not-built-in"}
 )
 _OF_A_SCRIPT = frozenset({"script-missing", "script-syntax-error"})
 

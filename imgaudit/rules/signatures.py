@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from imgaudit.boot.signatures import Seal, Signed
+from imgaudit.boot.firmware import Program
+from imgaudit.boot.signatures import Seal, Signed, keys_of
 from imgaudit.formats import flat_tree
 from imgaudit.formats.view import View
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
-from imgaudit.rules.firmware import _u_boot
+from imgaudit.rules.firmware import u_boot
 from imgaudit.rules.subject import Subject
 from imgaudit.writers import signature
 from imgaudit.writers.fdt import Tree
@@ -19,6 +20,7 @@ from imgaudit.writers.fdt import Tree
 _SOURCE = (
     "U-Boot doc/usage/fit/signature.rst; boot/image-fit-sig.c, fit_config_verify_required_keys()"
 )
+_ELSEWHERE = "written-elsewhere: {uboot-config: u-boot.config}\n"
 _NODES = ("/", "/configurations/conf", "/images/kernel", "/images/kernel/hash-1")
 
 
@@ -51,13 +53,15 @@ def signed_fit(*, hint: str = signature.NAME, sign: bool = True, entry: int = 0)
     return data[:at] + signature.sign(covered) + data[at + signature.SIZE :]
 
 
-def _demanding(fit: bytes, required: str | None = "conf") -> Example:
+def _demanding(fit: bytes, required: str | None = "conf", config: str = "") -> Example:
     """Give a board whose U-Boot has the examples' key."""
+    made = {"u-boot.config": config.encode} if config else {}
     tree = sample.board_tree({"signature": {"key-tide": signature.key(required)}})
     return nor(
         "name: u-boot, at: 0, size: 64 KiB, file: u-boot.bin",
         "name: recovery, at: 64 KiB, size: 64 KiB, holds: fit, file: recovery.itb",
-        files={"u-boot.bin": lambda: _u_boot(tree=tree), "recovery.itb": lambda: fit},
+        rest=_ELSEWHERE if config else "",
+        files={"u-boot.bin": lambda: u_boot(tree=tree), "recovery.itb": lambda: fit, **made},
     )
 
 
@@ -131,6 +135,37 @@ def fit_signature_bad(subject: Subject) -> Outcome:
         )
     for first, _ in _grouped(subject, Seal.UNKNOWN):
         yield NotChecked(BAD.name, first.fit.content.name, first.why)
+
+
+def _unasked_values(key: str, *, told: str, program: str) -> None: ...
+
+
+UNASKED = Rule(
+    name="signatures-not-asked-for",
+    severity=Severity.WARNING,
+    values=_unasked_values,
+    message="the device tree of {program} demands a signature by the key {key}, and it was built"
+    " without CONFIG_FIT_SIGNATURE ({told})",
+    effect="Nothing is verified: an image that anybody made boots.",
+    fix="Set CONFIG_FIT_SIGNATURE=y in U-Boot's configuration, or take the key out.",
+    computed="a key with required in /signature of U-Boot's tree, and CONFIG_FIT_SIGNATURE not set",
+    source="U-Boot boot/Kconfig, FIT_SIGNATURE; doc/usage/fit/signature.rst",
+    bad=_demanding(signed_fit(), config="# CONFIG_FIT_SIGNATURE is not set\n"),
+    good=_demanding(signed_fit(), config="CONFIG_FIT_SIGNATURE=y\n"),
+)
+
+
+@check(UNASKED)
+def signatures_not_asked_for(subject: Subject) -> Outcome:
+    told = subject.copies.options.off("FIT_SIGNATURE") if subject.copies is not None else ""
+    for holder in subject.firmware if told else ():
+        keys = [key for tree in holder.trees for key in keys_of(tree.tree) if key.required]
+        if keys and holder.program is Program.U_BOOT:
+            yield UNASKED(
+                key=", ".join(dict.fromkeys(key.name for key in keys)),
+                told=told,
+                program=holder.program.value,
+            ).at(region=holder.node.region, artifact=holder.node.artifact.path, key="file")
 
 
 def _grouped(subject: Subject, seal: Seal) -> Iterator[tuple[Signed, str]]:

@@ -10,7 +10,7 @@ from imgaudit.boot.firmware import Firmware, Program, firmware_of
 from imgaudit.contents.build import Build
 from imgaudit.contents.reader import Loader
 from imgaudit.rules import samples as sample
-from imgaudit.rules.firmware import _u_boot
+from imgaudit.rules.firmware import u_boot
 from imgaudit.units import KIB
 from imgaudit.writers.fip import BL31, BL33, fip
 
@@ -46,7 +46,7 @@ def test_a_packaged_u_boot_ends_where_its_header_says() -> None:
 
 
 def test_a_first_stage_and_u_boot_in_one_file_are_both_found() -> None:
-    both = found(_u_boot("2026.07", first="SPL ") + _u_boot("2026.10", TREE))
+    both = found(u_boot("2026.07", first="SPL ") + u_boot("2026.10", TREE))
     assert [(item.program, item.version) for item in both] == [
         (Program.SPL, "2026.07"),
         (Program.U_BOOT, "2026.10"),
@@ -56,7 +56,7 @@ def test_a_first_stage_and_u_boot_in_one_file_are_both_found() -> None:
 def test_trees_beside_a_program_are_known() -> None:
     parts = sample.fit(
         {
-            "uboot": sample.image({"os": "u-boot", "type": "standalone"}, payload=_u_boot()),
+            "uboot": sample.image({"os": "u-boot", "type": "standalone"}, payload=u_boot()),
             "fdt-1": sample.image({"type": "flat_dt"}, payload=TREE),
         },
         configurations={"conf": {"firmware": "uboot", "fdt": "fdt-1"}},
@@ -94,13 +94,13 @@ def test_what_a_program_is_called(text: bytes, program: Program | None) -> None:
 
 def test_stray_magics_are_no_trees() -> None:
     stray = b"\xd0\x0d\xfe\xed" * 3
-    (program,) = found(_u_boot()[:-12] + stray)
+    (program,) = found(u_boot()[:-12] + stray)
     assert program.trees == ()
 
 
 def test_a_header_of_a_boot_rom_hides_the_end() -> None:
     """Debian's u-boot-sunxi: the ROM's code stands in front, with zeros where the end would be."""
-    data = bytearray(_u_boot(tree=TREE))
+    data = bytearray(u_boot(tree=TREE))
     data[8:32] = bytes(24)
     (program,) = found(bytes(data))
     assert program.end is None
@@ -108,5 +108,5 @@ def test_a_header_of_a_boot_rom_hides_the_end() -> None:
 
 
 def test_packages_name_their_entries() -> None:
-    names = [item.name for item in found(fip({BL31: _u_boot(), BL33: _u_boot()}))]
+    names = [item.name for item in found(fip({BL31: u_boot(), BL33: u_boot()}))]
     assert names == ["BL31", "BL33"]

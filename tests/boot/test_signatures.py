@@ -14,7 +14,7 @@ from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Finding, NotChecked
-from imgaudit.rules.firmware import _u_boot
+from imgaudit.rules.firmware import u_boot
 from imgaudit.rules.signatures import _demanding, signed_fit
 from imgaudit.tasks import audit
 from imgaudit.units import KIB
@@ -75,7 +75,7 @@ def board(fit: bytes, tree: bytes) -> Example:
         " writer: release}\n"
         "  - {name: recovery, chip: nor, at: 64 KiB, size: 128 KiB, holds: fit,"
         " file: recovery.itb, writer: release}\n",
-        {"u-boot.bin": lambda: _u_boot(tree=tree), "recovery.itb": lambda: fit},
+        {"u-boot.bin": lambda: u_boot(tree=tree), "recovery.itb": lambda: fit},
     )
 
 

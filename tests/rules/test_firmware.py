@@ -8,7 +8,7 @@ from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Finding, Severity
-from imgaudit.rules.firmware import _MONITOR, _OTHER, _SOUND, _TREE, _package, _u_boot
+from imgaudit.rules.firmware import _MONITOR, _OTHER, _SOUND, _TREE, _package, u_boot
 from imgaudit.tasks import audit
 
 
@@ -31,7 +31,7 @@ def test_a_missing_tree_is_judged_by_the_configuration(
 ) -> None:
     found = findings(
         "u-boot-without-device-tree",
-        _package({"BL31": _MONITOR, "BL33": _u_boot()}, config=config),
+        _package({"BL31": _MONITOR, "BL33": u_boot()}, config=config),
     )
     assert [finding.severity for finding in found] == ([] if severity is None else [severity])
 
@@ -49,13 +49,13 @@ def test_boards_are_told_apart_by_compatible(
 ) -> None:
     tree = sample.board_tree({"compatible": compatible})
     found = findings(
-        "u-boot-for-another-board", _package({"BL31": _MONITOR, "BL33": _u_boot(tree=tree)})
+        "u-boot-for-another-board", _package({"BL31": _MONITOR, "BL33": u_boot(tree=tree)})
     )
     assert [finding.severity for finding in found] == ([] if severity is None else [severity])
 
 
 def test_exchanged_programs_point_at_their_banners() -> None:
-    example = _package({"BL31": _u_boot(tree=_TREE), "BL33": _MONITOR})
+    example = _package({"BL31": u_boot(tree=_TREE), "BL33": _MONITOR})
     data = example.files["fip.bin"]()
     (finding,) = findings("boot-program-in-wrong-place", example)
     assert data[finding.offset or 0 :].startswith(b"U-Boot 2026.07")
