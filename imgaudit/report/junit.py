@@ -19,15 +19,18 @@ _WHOLE = "the build"
 def render(report: Report, style: Style = PLAIN) -> str:
     """Give one suite; class name and name of a case together are there once."""
     del style
+    # A case is what was looked at, not what a finding is about: it is there whether it passes or
+    # fails. A rule that looks at the whole build at once is one case.
     failed: dict[tuple[str, str], list[Found]] = defaultdict(list)
     for item in report.findings:
-        failed[item.name, item.subject or _WHOLE].append(item)
+        failed[item.name, item.thing or _WHOLE].append(item)
     skipped: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for item in report.findings:
+        for rule, thing in item.covers:
+            skipped[rule, thing or _WHOLE].append(f"follows from {item.name}")
     for it in report.unchecked:
         skipped[it.rule or "what-only-artifacts-tell", it.subject or _WHOLE].append(it.why)
-    # A rule that looks at the whole build passes as a whole only where it found nothing.
-    found = {name for name, _ in failed}
-    passed = {(name, it or _WHOLE) for name, it in report.looked if it or name not in found}
+    passed = {(name, it or _WHOLE) for name, it in report.looked}
     cases = sorted(passed | set(failed) | set(skipped))
     bad = {case for case in failed if any(item.counts for item in failed[case])}
     open_only = [case for case in cases if case in skipped and case not in bad]
@@ -66,13 +69,13 @@ def _text(root: ET.Element) -> str:
 
 def _failure(case: ET.Element, items: list[Found]) -> None:
     counted = [item for item in items if item.counts]
-    message = clean("; ".join(item.message for item in counted))
+    message = clean("; ".join(_about(item) for item in counted))
     failure = ET.SubElement(case, "failure", {"type": counted[0].severity, "message": message})
     failure.text = "\n\n".join(
         "\n".join(
             clean(line)
             for line in (
-                sentence(item.message),
+                sentence(_about(item)),
                 f"where: {where(item)}",
                 f"board: {item.effect}",
                 *(f"so: {message} ({name})" for name, _, message in item.leads_to),
@@ -81,3 +84,7 @@ def _failure(case: ET.Element, items: list[Found]) -> None:
         )
         for item in counted
     )
+
+
+def _about(item: Found) -> str:
+    return f"{item.subject}: {item.message}" if item.subject else item.message

@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 import string
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import (
     TYPE_CHECKING,
     Any,
@@ -122,6 +122,8 @@ class Finding:
     moves: Mapping[str, Span] = field(default_factory=dict)
     causes: tuple[Cause, ...] = ()
     leads_to: tuple[Finding, ...] = ()
+    # What was looked at, as the engine calls it; empty for the whole build.
+    thing: str = ""
 
     @property
     def counts(self) -> bool:
@@ -470,8 +472,10 @@ class Engine:
             if why:
                 yield NotChecked(name, self._label(kind, index), why)
                 return
-        self.looked[name, self._label(kind, index)] = None
-        yield from check.run(thing, *facts)
+        label = self._label(kind, index)
+        self.looked[name, label] = None
+        for said in check.run(thing, *facts):
+            yield replace(said, thing=label) if isinstance(said, Finding) else said
 
     def _given(self, check: Check) -> tuple[Any, ...]:
         if check.given is None:

@@ -60,6 +60,8 @@ def found(item: Finding) -> Found:
             (other.rule.name, other.region or other.artifact or other.chip or "", other.message)
             for other in item.leads_to
         ),
+        thing=item.thing,
+        covers=tuple((other.rule.name, other.thing) for other in item.leads_to),
     )
 
 

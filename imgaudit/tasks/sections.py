@@ -100,7 +100,8 @@ class Found:
     `identity` is what makes it the same finding in another run: never a size, an offset or a line.
     `parts` are the approved parts it is true of, where it is not of all. `waived` is the reason.
     `moves` are new places of regions, in bytes, that were tried and mend it.
-    `leads_to` are findings that only follow from it: name, subject and message.
+    `leads_to` are findings that only follow from it: name, subject and message. `thing` is
+    what the rule looked at, empty for the whole build; `covers` has rule and thing of `leads_to`.
     """
 
     name: str
@@ -121,6 +122,8 @@ class Found:
     known: bool = False
     moves: Mapping[str, Span] = field(default_factory=dict)
     leads_to: tuple[tuple[str, str, str], ...] = ()
+    thing: str = ""
+    covers: tuple[tuple[str, str], ...] = ()
 
     @property
     def subject(self) -> str:

@@ -1,8 +1,8 @@
 # For OpenEmbedded: audits what several recipes deploy against a layout file. Inherit it in a recipe
-# for the release, which has nothing else to do:
+# for the release, which has nothing else to do, and build that:
 #
 #     LICENSE = "CLOSED"
-#     inherit nopackages imgaudit
+#     inherit imgaudit
 #     IMGAUDIT_LAYOUT = "${THISDIR}/files/board.yaml"
 #     IMGAUDIT_DEPENDS = "acme-firmware:do_deploy acme-image:do_image_complete"
 #
@@ -10,6 +10,16 @@
 # wait for them. What another machine's build deploys stands in IMGAUDIT_MCDEPENDS, as
 # "mc:FROM:TO:recipe:do_deploy". In a bbappend, THISDIR needs := instead of =.
 # The recipe imgaudit-native beside this file brings the program. It only reads.
+inherit nopackages
+# Nothing is compiled here: no toolchain is needed.
+INHIBIT_DEFAULT_DEPS = "1"
+deltask do_fetch
+deltask do_unpack
+deltask do_patch
+deltask do_configure
+deltask do_compile
+deltask do_install
+
 IMGAUDIT_LAYOUT ?= ""
 IMGAUDIT_ARTIFACTS ?= "${DEPLOY_DIR_IMAGE}"
 IMGAUDIT_FAIL_ON ?= "error"

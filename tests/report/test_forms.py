@@ -7,6 +7,8 @@ only indented anew.
 from __future__ import annotations
 
 import json
+import re
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -16,6 +18,7 @@ from click.testing import CliRunner
 from jsonschema import Draft4Validator
 
 from imgaudit.cli import main
+from imgaudit.demo.build import build
 from imgaudit.model import Where
 from imgaudit.report import forms, render
 from imgaudit.report.annotations import SHOWN
@@ -113,9 +116,34 @@ def test_sarif_places_levels_and_suppressions(report: Report) -> None:
     assert "suppressions" not in found["artifact-damaged"]
 
 
+# The schema junit-10.xsd of the Jenkins xUnit plugin: the attributes of each element that we write,
+# those of them that it must have, and what may be inside.
+JUNIT: dict[str, tuple[set[str], set[str], set[str]]] = {
+    "testsuites": ({"name", "time", "tests", "failures", "errors"}, set(), {"testsuite"}),
+    "testsuite": (
+        {"name", "tests", "failures", "errors", "group", "time", "skipped", "timestamp", "hostname"}
+        | {"id", "package", "file", "log", "url"},
+        {"name", "tests", "failures", "errors"},
+        {"testsuite", "properties", "testcase", "system-out", "system-err"},
+    ),
+    "testcase": (
+        {"name", "time", "classname", "group"},
+        {"name"},
+        {"skipped", "error", "failure", "system-out", "system-err"},
+    ),
+    "failure": ({"type", "message"}, set(), set()),
+    "skipped": ({"type", "message"}, set(), set()),
+    "system-out": (set(), set(), set()),
+}
+
+
 @pytest.mark.parametrize("made", ["report", "hostile"])
 def test_junit(made: str, report: Report) -> None:
     root = ET.fromstring(render("junit", report if made == "report" else hostile()))  # noqa: S314
+    for element in root.iter():
+        may, must, inside = JUNIT[element.tag]
+        assert must <= set(element.attrib) <= may
+        assert {child.tag for child in element} <= inside
     (suite,) = root
     cases = list(suite)
     names = [(case.attrib["classname"], case.attrib["name"]) for case in cases]
@@ -126,6 +154,36 @@ def test_junit(made: str, report: Report) -> None:
         "skipped": sum(case.find("skipped") is not None for case in cases),
     }
     assert {name: int(suite.attrib[name]) for name in counts} == counts
+
+
+def test_a_case_is_what_was_looked_at(report: Report) -> None:
+    """It is there whether it fails or passes; a rule of the whole build is one case."""
+    item = report.findings[0]
+    looked = ((item.name, "a"), (item.name, "b"), ("whole", ""))
+    rest = replace(item, name="whole")
+    failing = replace(report, looked=looked, findings=(replace(item, thing="a"), rest, rest))
+    passing = replace(report, looked=looked, findings=())
+    cases: dict[tuple[str, str], list[bool]] = {}
+    for made in (failing, passing):
+        suite = ET.fromstring(render("junit", replace(made, unchecked=())))[0]  # noqa: S314
+        for case in suite:
+            name = case.attrib["classname"].removeprefix("imgaudit."), case.attrib["name"]
+            cases.setdefault(name, []).append(case.find("failure") is None)
+    assert cases == {
+        (item.name, "a"): [False, True],
+        (item.name, "b"): [True, True],
+        ("whole", "the build"): [False, True],
+    }
+
+
+def test_what_follows_from_a_finding_does_not_pass(report: Report) -> None:
+    item = replace(report.findings[0], covers=(("other", ""),))
+    made = replace(report, findings=(item,), looked=(("other", ""),), unchecked=())
+    suite = ET.fromstring(render("junit", made))[0]  # noqa: S314
+    (case,) = (case for case in suite if case.attrib["classname"] == "imgaudit.other")
+    skipped = case.find("skipped")
+    assert skipped is not None
+    assert skipped.attrib["message"] == f"follows from {item.name}"
 
 
 def test_junit_shows_what_passed(report: Report) -> None:
@@ -190,3 +248,55 @@ def test_reports_beside_the_text(tmp_path: Path) -> None:
         assert again.exit_code == 2, wrong
     gone = CliRunner().invoke(main, ["audit", str(layout), "--report", "json=/nowhere/x"])
     assert gone.exit_code == 2
+
+
+@pytest.mark.oracle
+def test_sarif_by_another_validator(report: Report, tmp_path: Path) -> None:
+    """Microsoft's multitool, from npm: no error and no warning, of any fault's report.
+
+    Its notes ask for what does not suit us: rules by number, texts by reference, snippets.
+    """
+    (tmp_path / "golden.sarif").write_text(render("sarif", report))
+    (tmp_path / "hostile.sarif").write_text(render("sarif", hostile()))
+    (tmp_path / "empty.sarif").write_text(
+        render("sarif", replace(report, findings=(), unchecked=(), rules={}))
+    )
+    for fault in ("fit-hash-broken", "tool-missing", "gpt-duplicate-guid", "mtdparts-drift"):
+        layout = build(tmp_path / fault, fault)
+        words = ["audit", str(layout), "--artifacts", str(layout.parent), "--root", str(tmp_path)]
+        CliRunner().invoke(main, [*words, "--report", f"sarif={tmp_path / fault}.sarif"])
+    files = sorted(map(str, tmp_path.glob("*.sarif")))
+    assert len(files) == 7
+    done = subprocess.run(
+        ["sarif-multitool", "validate", *files, "--output", str(tmp_path / "said.json")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "7 files scanned" in done.stdout
+    assert not re.search(r"(error|warning) SARIF", done.stdout), done.stdout
+    (run,) = json.loads((tmp_path / "said.json").read_text())["runs"]
+    assert run["results"] == []
+
+
+def test_paths_are_below_the_root_in_every_form(tmp_path: Path) -> None:
+    layout = build(tmp_path / "board" / "images", "fit-hash-broken")
+    folder = tmp_path / "out"
+    folder.mkdir()
+    names = {form: folder / form for form in forms()}
+    words = [word for form, path in names.items() for word in ("--report", f"{form}={path}")]
+    options = ["--artifacts", str(layout.parent), "--root", str(tmp_path)]
+    CliRunner().invoke(main, ["audit", str(layout), *options, *words])
+    for form, path in names.items():
+        shown = path.read_text()
+        assert str(tmp_path) not in shown
+        named = "board/images/whimbrel.yaml" in shown.replace("\\", "")
+        assert named or form == "svg", form
+    (run,) = json.loads(names["sarif"].read_text())["runs"]
+    for found in run["results"]:
+        (place,) = found["locations"]
+        uri = place["physicalLocation"]["artifactLocation"]["uri"]
+        assert uri == "board/images/whimbrel.yaml"
+    for item in json.loads(names["code-quality"].read_text()):
+        assert item["location"]["path"] == "board/images/whimbrel.yaml"
+    assert "file=board/images/whimbrel.yaml,line=" in names["annotations"].read_text()
