@@ -65,6 +65,17 @@ def _key(region: str, key: str, value: str) -> Callable[[str], str]:
     return change
 
 
+def _said(old: str, new: str) -> Callable[[str], str]:
+    """Replace a piece of the layout, once."""
+
+    def change(layout: str) -> str:
+        if old not in layout:
+            raise ValueError(f"the layout has no {old!r}")
+        return layout.replace(old, new, 1)
+
+    return change
+
+
 def _both(*changes: Callable[[Any], Any]) -> Callable[[Any], Any]:
     def change(value: Any) -> Any:
         for one in changes:
@@ -1071,6 +1082,72 @@ _FAULTS = (
         finding="chip-image-gap-not-erased",
         region=None,
         files=_edit(_NOR, lambda data: patched(data, 0x180000, b"left over from the bring-up")),
+    ),
+    # Updates
+    Fault(
+        name="update-of-whole-nor",
+        summary="one update writes firmware, environment and recovery in one step",
+        finding="update-leaves-nothing-bootable",
+        region="firmware",
+        layout=_said("steps: [{write: recovery}]", "steps: [{write: nor}]"),
+    ),
+    Fault(
+        name="slot-switched-before-it-is-whole",
+        summary="the update sets the slot before it writes it",
+        finding="update-order",
+        region="rootfs-b",
+        layout=_both(
+            _said("- {set: {slot: b}} ", "- {write: rootfs-b} "),
+            _said("- {write: rootfs-b} ", "- {set: {slot: b}} "),
+        ),
+    ),
+    Fault(
+        name="slot-written-into-a-cache",
+        summary="the update sets the slot while what it wrote is still in a cache",
+        finding="update-order",
+        region="rootfs-b",
+        layout=_said("- {write: rootfs-b} ", "- {write: rootfs-b, flush: later} "),
+    ),
+    Fault(
+        name="environment-single",
+        summary="the environment has one copy only",
+        finding="switch-not-atomic",
+        region=None,
+        layout=_both(
+            _key("env-a", "env", "{size: 16 KiB}"),
+            lambda layout: re.sub(r"(?m)^  - name: env-b\n(    .*\n)*", "", layout),
+            lambda layout: layout.replace("env-a, env-b", "env-a"),
+        ),
+        board=lambda board: replace(board, environment_flags=(None, None)),
+    ),
+    Fault(
+        name="kernel-written-in-place",
+        summary="the kernel, which has no checksum, is written while bootcmd starts it",
+        finding="torn-image-would-start",
+        region="boot",
+        layout=_both(
+            _said("      - {set: {bootcmd: run recovery}}\n", ""),
+            _said("      - {set: {bootcmd: run main || run recovery}}\n", ""),
+        ),
+    ),
+    Fault(
+        name="update-beside-factory-data",
+        summary="an update writes into the erase block of the factory data",
+        finding="update-cannot-be-repeated",
+        region="devicetree",
+        layout=_both(
+            _key("devicetree", "size", "32 KiB"),
+            _key("factory", "at", "0x128000"),
+            _key("factory", "size", "32 KiB"),
+            _said("steps: [{write: recovery}]", "steps: [{write: devicetree}]"),
+        ),
+    ),
+    Fault(
+        name="update-under-itself",
+        summary="the main system writes the root that it is mounted from",
+        finding="update-overwrites-what-it-runs-from",
+        region="rootfs-a",
+        layout=_said("- {write: rootfs-b} ", "- {write: rootfs-a} "),
     ),
     # Safety
     Fault(

@@ -221,9 +221,7 @@ def leaves_nothing(subject: Subject) -> Outcome:
 # Torn, and started --------------------------------------------------------------------------------
 
 
-def _torn_values(
-    update: str, torn: str, *, number: int, step: str, blocks: str, how: str
-) -> None: ...
+def _torn_values(update: str, *, number: int, step: str, blocks: str, how: str) -> None: ...
 
 
 TORN = Rule(
@@ -231,7 +229,7 @@ TORN = Rule(
     severity=Severity.ERROR,
     values=_torn_values,
     message=(
-        "power lost in step {number} of the update {update} ({step}{blocks}) leaves {torn} torn,"
+        "power lost in step {number} of the update {update} ({step}{blocks}) leaves {region} torn,"
         " and it is started all the same"
     ),
     effect="It crashes or does not come up; {how}.",
@@ -242,7 +240,7 @@ TORN = Rule(
     computed=(
         "a state that a cut can leave in which what is started comes from a torn region: U-Boot"
         " looks at no sum over it, or the kernel mounts it; a warning where something else starts"
-        " then"
+        " then; left out where the order of the steps, or what they run from, is told as the cause"
     ),
     source="U-Boot boot/bootm.c, boot/image-fit.c, cmd/booti.c: an Image has a header, and no sum",
     bad=_board("{write: recovery}", itb=_unsummed_fit),
@@ -254,22 +252,26 @@ TORN = Rule(
 def torn_starts(subject: Subject) -> Outcome:
     for layout, walked in _walked(subject):
         found: dict[str, list[Cut]] = {}
+        told = {name for _, name in (*walked.under, *walked.early)}
         for cut in walked.cuts:
-            if cut.torn:
+            if cut.torn and cut.torn not in told:
                 found.setdefault(cut.torn, []).append(cut)
         for torn, cuts in found.items():
             first = cuts[0]
             same = [cut for cut in cuts if cut.number == first.number]
             case = TORN(
                 update=walked.update.name,
-                torn=torn,
                 number=first.number,
                 step=first.what,
                 blocks=_blocks(same),
                 how=first.how,
             )
             fails = any(cut.fails for cut in cuts)
-            yield _at(case, layout, first, None if fails else Severity.WARNING)
+            yield case.at(
+                region=_region(layout, torn),
+                where=first.step.where,
+                severity=None if fails else Severity.WARNING,
+            )
 
 
 # Once more ----------------------------------------------------------------------------------------
@@ -286,7 +288,7 @@ REPEAT = Rule(
         "after power was lost in step {number} of the update {update} ({step}{blocks}) it cannot be"
         " done again: {why}"
     ),
-    effect="The unit stays half updated until someone comes to it.",
+    effect="What is lost stays lost, or the unit half updated, until someone comes to it.",
     fix=(
         "Run the update from a system that no step of it touches, and give data that only the unit"
         " has erase blocks of its own."
@@ -430,9 +432,11 @@ ATOMIC = Rule(
 
 @check(ATOMIC)
 def not_atomic(subject: Subject) -> Outcome:
+    told = False
     for layout, walked in _walked(subject):
         holes = [cut for cut in walked.cuts if cut.hole]
-        if holes:
+        if holes and not told:
+            told = True  # a lone copy is one cause, however many updates save it
             first = holes[0]
             starts = "something that is not known" if first.starts is None else ""
             starts = starts or " or ".join(first.starts or ()) or "nothing"
