@@ -1,13 +1,15 @@
 """FIT signatures: the keys that a boot program's tree demands, and whether a FIT satisfies them.
 
 Source: U-Boot doc/usage/fit/signature.rst; boot/image-fit-sig.c (`fit_config_check_sig`,
-`fit_config_verify_required_keys`); lib/rsa/rsa-mod-exp.c and lib/ecdsa for the keys' properties.
+`fit_config_verify_required_keys`, `fit_image_verify_required_sigs`); lib/rsa/rsa-mod-exp.c and
+lib/ecdsa for the keys' properties.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -17,7 +19,7 @@ from imgaudit.contents.build import Build
 from imgaudit.contents.place import Node
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import flat_tree
-from imgaudit.formats.fit import Configuration, FitFacts, Signature
+from imgaudit.formats.fit import Configuration, FitFacts, Image, Signature
 from imgaudit.formats.view import View
 
 if TYPE_CHECKING:
@@ -53,18 +55,29 @@ class Key:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signed:
-    """A configuration of a FIT and one key: what its signatures are worth to the boot program.
+    """A configuration or an image of a FIT, and one key: what its signatures are worth.
 
-    `signature` is the one that was tried, `why` says why it cannot be verified here.
+    `signature` is the one that was tried, `why` says why it cannot be verified here. `holder` is
+    the boot program with the key, None where the key was found alone.
     """
 
     fit: Node[FitFacts]
-    configuration: Configuration
+    part: Configuration | Image
     key: Key
-    holder: Firmware
+    holder: Firmware | None
     seal: Seal
     signature: Signature | None
     why: str = ""
+
+    @property
+    def name(self) -> str:
+        """The configuration or the image."""
+        return self.part.name
+
+    @property
+    def refused(self) -> bool:
+        """Whether the boot program does not start it for that."""
+        return bool(self.key.required) and self.seal in {Seal.BAD, Seal.MISSING}
 
 
 def keys_of(tree: flat_tree.Tree) -> tuple[Key, ...]:
@@ -91,59 +104,88 @@ def signed_of(build: Build, firmware: tuple[Firmware, ...]) -> tuple[Signed, ...
     for holder in firmware:
         keys = [key for tree in holder.trees for key in keys_of(tree.tree)]
         for node in build.of(FitFacts) if keys else ():
-            for choice in node.facts.configurations:
-                reads = Program.SPL if choice.first_stage else Program.U_BOOT
-                if holder.program is reads and (choice.kernel or choice.first_stage):
-                    found += _held(node, choice, holder, keys)
+            for signed in _by(node, keys, holder):
+                found.append(signed)
                 if len(found) > _MOST:
                     return tuple(found)
     return tuple(found)
 
 
+def signed_with(build: Build, keys: Iterable[Key]) -> Iterator[Signed]:
+    """Hold what is signed in a build against keys that were found alone, in a device tree."""
+    for node in build.of(FitFacts):
+        for item in itertools.islice(_by(node, list(keys), None), _MOST):
+            if item.signature is not None:
+                yield item
+
+
+def _by(node: Node[FitFacts], keys: list[Key], holder: Firmware | None) -> Iterator[Signed]:
+    """Hold what a boot program reads of a FIT against its keys, each of what it is for."""
+    facts = node.facts
+    for choice in facts.configurations:
+        reads = Program.SPL if choice.first_stage else Program.U_BOOT
+        mine = holder is None or holder.program is reads
+        if mine and (choice.kernel or choice.first_stage):
+            yield from _held(node, choice, holder, [k for k in keys if k.required != "image"])
+    images = (facts.image(name) for name in _read(facts, holder))
+    for image in images:
+        if image is not None:
+            yield from _held(node, image, holder, [k for k in keys if k.required == "image"])
+
+
+def _read(facts: FitFacts, holder: Firmware | None) -> Iterable[str]:
+    """Name the images that `bootm` looks at, whichever configuration is chosen."""
+    if holder is not None and holder.program is not Program.U_BOOT:
+        return ()
+    choices = [choice for choice in facts.configurations if choice.kernel]
+    named = (
+        name
+        for choice in choices
+        for name in (choice.kernel, choice.ramdisk, *choice.fdt, *choice.loadables)
+    )
+    return [name for name in dict.fromkeys(named) if name is not None]
+
+
 def _held(
-    node: Node[FitFacts], choice: Configuration, holder: Firmware, keys: list[Key]
+    node: Node[FitFacts], part: Configuration | Image, holder: Firmware | None, keys: list[Key]
 ) -> Iterator[Signed]:
     for key in keys:
-        if key.required == "image":
-            continue  # asked of each image by itself, where none of the configurations counts
         tried = [
             signature
-            for signature in choice.signatures
+            for signature in part.signatures
             if signature.value_size and signature.key_name_hint in {None, key.name}
         ]
         seal, why, signature = Seal.MISSING, "", None
         for signature in tried:
-            seal, why = _verify(node, choice, signature, key)
+            seal, why = _verify(node, part, signature, key)
             if seal is Seal.GOOD:
                 break
         yield Signed(
-            fit=node,
-            configuration=choice,
-            key=key,
-            holder=holder,
-            seal=seal,
-            signature=signature,
-            why=why,
+            fit=node, part=part, key=key, holder=holder, seal=seal, signature=signature, why=why
         )
 
 
 def _verify(
-    node: Node[FitFacts], choice: Configuration, signature: Signature, key: Key
+    node: Node[FitFacts], part: Configuration | Image, signature: Signature, key: Key
 ) -> tuple[Seal, str]:
-    """Verify one signature of a configuration with one key."""
+    """Verify one signature of a configuration, or of an image's data, with one key."""
     view, facts = node.content.view, node.facts
     if view is None:
         return Seal.UNKNOWN, "the FIT's bytes were not kept"
-    found = facts.tree.get(f"/configurations/{choice.name}/{signature.name}")
+    folder = "images" if isinstance(part, Image) else "configurations"
+    found = facts.tree.get(f"/{folder}/{part.name}/{signature.name}")
     value = found.properties.get("value") if found is not None else None
-    if value is None or signature.algo != key.algorithm:
+    # The signature says how it was made; of the key only its kind counts (lib/ecdsa, lib/rsa).
+    digest, _, scheme = (signature.algo or "").partition(",")
+    curve = "ecdsa,x-point" in key.node.properties
+    if value is None or scheme.startswith("ecdsa") is not curve:
         return Seal.BAD, ""
-    digest = key.algorithm.partition(",")[0]
     if digest not in {"sha1", "sha256", "sha384", "sha512"}:
         return Seal.UNKNOWN, f"the digest {digest} is not known here"
     hashed = hashlib.new(digest, usedforsecurity=False)
     try:
-        for piece in _covered(view, facts, signature):
+        whole = isinstance(part, Image)
+        for piece in _data(view, part) if whole else _covered(view, facts, signature):
             hashed.update(piece)
     except ImgauditError:
         return Seal.BAD, ""
@@ -151,6 +193,12 @@ def _verify(
         return _check(key, signature, value.value, hashed.digest())
     except ImportError:
         return Seal.UNKNOWN, "the package cryptography is not installed (imgaudit[signatures])"
+
+
+def _data(view: View, part: Configuration | Image) -> Iterator[bytes]:
+    """Give an image's data, which is all that its own signature covers."""
+    if isinstance(part, Image) and part.data_offset is not None and part.data_size:
+        yield view.bytes(part.data_offset, part.data_size)
 
 
 def _covered(view: View, facts: FitFacts, signature: Signature) -> Iterator[bytes]:
@@ -176,7 +224,7 @@ def _check(key: Key, signature: Signature, value: bytes, hashed: bytes) -> tuple
         "sha384": hashes.SHA384(),
         "sha512": hashes.SHA512(),
     }
-    digest, _, scheme = key.algorithm.partition(",")
+    digest, _, scheme = (signature.algo or "").partition(",")
     algorithm = algorithms[digest]
     try:
         if scheme.startswith("rsa"):
@@ -192,7 +240,9 @@ def _check(key: Key, signature: Signature, value: bytes, hashed: bytes) -> tuple
             numbers.public_key().verify(value, hashed, how, Prehashed(algorithm))
         elif scheme.startswith("ecdsa"):
             half = len(value) // 2
-            curve: ec.EllipticCurve = ec.SECP384R1() if scheme == "ecdsa384" else ec.SECP256R1()
+            named = key.node.text("ecdsa,curve")
+            wide = named == "secp384r1" or (named is None and scheme == "ecdsa384")
+            curve: ec.EllipticCurve = ec.SECP384R1() if wide else ec.SECP256R1()
             point = ec.EllipticCurvePublicNumbers(
                 int.from_bytes(key.node.properties["ecdsa,x-point"].value, "big"),
                 int.from_bytes(key.node.properties["ecdsa,y-point"].value, "big"),

@@ -69,6 +69,7 @@ class Board:
     firmware_without: UUID | None = None
     firmware_order: tuple[UUID, UUID] = (BL31, BL33)
     u_boot_compatible: tuple[str, ...] = ()
+    u_boot_key: str | None = None
     sectors: int = 7634944
     filesystem_sizes: Mapping[str, int] = field(
         default_factory=lambda: {

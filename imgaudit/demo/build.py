@@ -9,7 +9,7 @@ from pathlib import Path
 from imgaudit.demo.board import EPOCH, Board, device_tree, guid, whimbrel
 from imgaudit.demo.faults import FAULTS, Fault, Files
 from imgaudit.units import MIB
-from imgaudit.writers import kernel
+from imgaudit.writers import kernel, signature
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.env import environment, text
 from imgaudit.writers.ext4 import CLEAN, NOT_CLEAN, ext4
@@ -84,6 +84,8 @@ def _firmware(board: Board, dtb: bytes) -> bytes:
     tree = device_tree(board.device_tree_regions)
     if board.u_boot_compatible:
         tree["compatible"] = list(board.u_boot_compatible)
+    if board.u_boot_key is not None:
+        tree["signature"] = {"key-whimbrel": signature.key(board.u_boot_key)}
     monitor, loader = board.firmware_order
     entries = {
         BL2: _BRANCH_TO_SELF + filler("first stage", 48 << 10) + _TRUSTED,

@@ -451,6 +451,13 @@ _FAULTS = (
         artifacts=_cut("rootfs-a.ext4", 32 * MIB),
     ),
     Fault(
+        name="rootfs-damaged-inside",
+        summary="64 bytes of noise lie over the bitmap of slot A's blocks",
+        finding="filesystem-damaged",
+        region="rootfs-a",
+        artifacts=_put("rootfs-a.ext4", 8256, b"\x5a" * 64),
+    ),
+    Fault(
         name="rootfs-squashfs",
         summary="slot A holds a squashfs, the layout says ext4",
         finding="artifact-not-what-it-claims",
@@ -495,6 +502,13 @@ _FAULTS = (
         finding="fit-default-configuration-missing",
         region="recovery",
         board=lambda board: replace(board, default_configuration="conf-2"),
+    ),
+    Fault(
+        name="fit-not-signed",
+        summary="U-Boot demands a signature of each configuration, and the recovery has none",
+        finding="fit-not-signed-as-required",
+        region="recovery",
+        board=lambda board: replace(board, u_boot_key="conf"),
     ),
     Fault(
         name="fit-ramdisk-dangling",

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
+from imgaudit.boot.found import Boots
+from imgaudit.boot.signatures import Signed, keys_of
+from imgaudit.contents.starts import configuration_of
 from imgaudit.proof.records import Proof, Step, Verdict
 from imgaudit.rescue.drivers import State
 from imgaudit.rescue.mainroot import MainRoot
@@ -20,6 +23,48 @@ def with_linux(
     and is reported as not checked by its rule. `started` is by stage, `roots` by region.
     """
     return tuple(_held(proof, started, roots) for proof in proofs)
+
+
+def with_signatures(
+    proofs: Iterable[Proof], signed: Iterable[Signed], boots: Boots
+) -> tuple[Proof, ...]:
+    """Refute a stage whose FIT U-Boot refuses to start for want of a signature that is good."""
+    told = boots.options.off("FIT_SIGNATURE") if boots.options is not None else ""
+    refused = [item for item in signed if item.refused and not told]
+    return tuple(_verified(proof, refused, boots) for proof in proofs) if refused else (*proofs,)
+
+
+def _verified(proof: Proof, refused: list[Signed], boots: Boots) -> Proof:
+    kernels = {link.region for link in proof.chain if link.role == "kernel"}
+    entry = boots.followed.get(proof.stage.entry or "")
+    asked = {boot.config for boot in entry.walk.boots} if entry is not None else {None}
+    for item in refused:
+        region, facts = item.fit.region, item.fit.facts
+        if proof.verdict is not Verdict.PROVEN or region is None or region.name not in kernels:
+            continue
+        chosen = (configuration_of(facts, name) for name in asked)
+        parts = {
+            name
+            for choice in chosen
+            if choice is not None
+            for name in (choice.name, choice.kernel, choice.ramdisk, *choice.fdt)
+        }
+        if item.name in parts and not _spoken_for(item, refused):
+            why = f"the key {item.key.name} is demanded: {item.seal.value}"
+            command = f"bootm {item.fit.content.name}"
+            step = Step(command, item.name, 0, why)
+            then = "U-Boot refuses the image"
+            return replace(proof, verdict=Verdict.REFUTED, step=step, then=then, told=True)
+    return proof
+
+
+def _spoken_for(item: Signed, refused: list[Signed]) -> bool:
+    """Tell whether another of the keys, of which any is enough, verifies this part."""
+    if not item.key.any_is_enough or item.holder is None:
+        return False
+    keys = [key for tree in item.holder.trees for key in keys_of(tree.tree) if key.required]
+    same = [one for one in refused if one.fit is item.fit and one.name == item.name]
+    return len(same) < len([key for key in keys if key.required == item.key.required])
 
 
 def _held(proof: Proof, started: Mapping[str, Started], roots: Mapping[str, MainRoot]) -> Proof:

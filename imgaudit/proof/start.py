@@ -21,6 +21,7 @@ from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.efi import Efi
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uimage import UimageFacts
@@ -586,7 +587,20 @@ class _Judging:
         if init.path is None:
             why = f"the kernel finds no init: {init.why}"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
+        damage = _damage(content)
+        if damage:
+            raise _OpenError(f"whether {region.name}, the root, comes up is not known: {damage}")
         yield Link("init", init.path, region.name)
+
+
+def _damage(content: Content) -> str:
+    """Say what is damaged in a file system; a kernel may mount it, and meet the damage later."""
+    facts = content.facts
+    wrong = next((one for one in facts.checksums if one.matches is False), None) if facts else None
+    if wrong is not None:
+        return f"the {wrong.algorithm} of {wrong.name} does not hold"
+    flaws = facts.flaws if isinstance(facts, FileSystem) else ()
+    return f"it is damaged, {flaws[0].what}" if flaws else ""
 
 
 def _command_for(kernel: Content) -> str:

@@ -68,20 +68,19 @@ def _demanding(fit: bytes, required: str | None = "conf", config: str = "") -> E
 _SIGNED = _demanding(signed_fit())
 
 
-def _required_values(
-    key: str, *, configurations: str, program: str, content: str | None = None
-) -> None: ...
+def _required_values(key: str, *, parts: str, program: str, content: str | None = None) -> None: ...
 
 
 MISSING = Rule(
     name="fit-not-signed-as-required",
     values=_required_values,
     severity=Severity.ERROR,
-    message="{content}: {program} demands a signature by the key {key}; {configurations} has none",
+    message="{content}: {program} demands a signature by the key {key}; {parts} has none",
     effect='U-Boot says "Failed to verify required signature" and does not boot it.',
     fix="Sign it with mkimage -F -k KEYS -K u-boot.dtb -r, with the key that this U-Boot carries.",
     computed="a key of the boot program's device tree has required = conf, and the configuration"
-    " has no signature whose key-name-hint is that key's name",
+    " has no signature whose key-name-hint is that key's name; with required = image the same of"
+    " each image that is loaded",
     source=_SOURCE,
     bad=_demanding(sample.fit()),
     good=_SIGNED,
@@ -91,27 +90,22 @@ MISSING = Rule(
 @check(MISSING)
 def fit_signature_missing(subject: Subject) -> Outcome:
     for first, names in _grouped(subject, Seal.MISSING):
-        if first.key.required == "conf":
+        if first.key.required:
             yield Found(first.fit).finding(
-                MISSING(
-                    key=first.key.name, configurations=names, program=first.holder.program.value
-                ),
-                at=first.configuration.offset,
+                MISSING(key=first.key.name, parts=names, program=_program(first)),
+                at=first.part.offset,
                 length=0,
             )
 
 
-def _bad_values(
-    key: str, *, configurations: str, program: str, content: str | None = None
-) -> None: ...
+def _bad_values(key: str, *, parts: str, program: str, content: str | None = None) -> None: ...
 
 
 BAD = Rule(
     name="fit-signature-does-not-verify",
     values=_bad_values,
     severity=Severity.ERROR,
-    message="{content}: the signature of {configurations} does not verify with the key {key} of"
-    " {program}",
+    message="{content}: the signature of {parts} does not verify with the key {key} of {program}",
     effect='U-Boot says "Verification failed" and does not boot it.',
     fix="Sign the finished FIT again, with the key that this U-Boot carries; change nothing"
     " afterwards.",
@@ -128,8 +122,8 @@ def fit_signature_bad(subject: Subject) -> Outcome:
     for first, names in _grouped(subject, Seal.BAD):
         tried = first.signature
         yield Found(first.fit).finding(
-            BAD(key=first.key.name, configurations=names, program=first.holder.program.value),
-            at=tried.offset if tried is not None else first.configuration.offset,
+            BAD(key=first.key.name, parts=names, program=_program(first)),
+            at=tried.offset if tried is not None else first.part.offset,
             length=0,
             severity=None if first.key.required else Severity.WARNING,
         )
@@ -168,19 +162,23 @@ def signatures_not_asked_for(subject: Subject) -> Outcome:
             ).at(region=holder.node.region, artifact=holder.node.artifact.path, key="file")
 
 
+def _program(signed: Signed) -> str:
+    return signed.holder.program.value if signed.holder is not None else ""
+
+
 def _grouped(subject: Subject, seal: Seal) -> Iterator[tuple[Signed, str]]:
     """Give each FIT and key once, with the configurations that have this fault.
 
     Where any one of the required keys is enough, those that verify speak for the others.
     """
     enough = {
-        (id(item.fit), item.configuration.name)
+        (id(item.fit), item.name)
         for item in subject.signed
         if item.seal is Seal.GOOD and item.key.any_is_enough
     }
     groups: dict[tuple[int, str], list[Signed]] = {}
     for item in subject.signed:
-        if item.seal is seal and (id(item.fit), item.configuration.name) not in enough:
+        if item.seal is seal and (id(item.fit), item.name) not in enough:
             groups.setdefault((id(item.fit), item.key.name), []).append(item)
     for items in groups.values():
-        yield items[0], ", ".join(item.configuration.name for item in items[:4])
+        yield items[0], ", ".join(item.name for item in items[:4])

@@ -80,7 +80,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     from imgaudit.proof.cuts import walk_updates
     from imgaudit.proof.endure import endure
     from imgaudit.proof.ledger import ledger
-    from imgaudit.proof.linux import with_linux
+    from imgaudit.proof.linux import with_linux, with_signatures
     from imgaudit.proof.power import PowerOn
     from imgaudit.proof.prove import prove
 
@@ -90,9 +90,11 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     firmware = firmware_of(build)
     started = _started(build, boots, rescues)
     roots = _roots(build, started, copies, store)
+    signed = signed_of(build, firmware)
     proofs: tuple[Proof, ...] = ()
     if build.given:
         proofs = with_linux(prove(build, copies, boots, rescues), started, roots)
+        proofs = with_signatures(proofs, signed, boots)
     power = PowerOn(build, layout, copies, rescues, firmware)
     return Subject(
         layout=build.layout,
@@ -111,7 +113,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         losses=endure(power, boots) if build.given else (),
         updates=walk_updates(power, boots, layout.updates) if build.given else (),
         firmware=firmware,
-        signed=signed_of(build, firmware),
+        signed=signed,
     )
 
 

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from imgaudit.boot.signatures import Key, Seal, keys_of, signed_with
+from imgaudit.contents.build import Build
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.facts import Match
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.fit import Configuration, FitFacts, Image, Signature
 from imgaudit.rules.engine import Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit, plain, said
@@ -23,6 +27,7 @@ from imgaudit.tasks.sections import (
     Report,
     RuleText,
     Section,
+    heading,
 )
 from imgaudit.units import both, place
 
@@ -39,6 +44,8 @@ def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
     missing: list[dict[str, str]] = []
     findings: list[Found] = []
     rules: dict[str, RuleText] = {}
+    keys: list[tuple[str, Key]] = []
+    signed: list[str] = []
     status = PASS
     for path in files:
         # Each file has a loader, and with it the memory for what is unpacked, of its own.
@@ -48,6 +55,8 @@ def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
         except ImgauditError as problem:
             missing.append({"path": path, "why": str(problem)})
             continue
+        keys += ((path, key) for key in _keys(artifact))
+        signed += [path] if any(map(_signatures, artifact.content.walk())) else []
         result = audit.run(Subject(layout=None, others={path: artifact}), fail_on=Severity.ERROR)
         # Only what is said of a file is kept, not its bytes: there may be many files.
         found.append(plain.artifact(artifact) | said.in_json(result))
@@ -59,6 +68,12 @@ def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
         sections.append(Section(_name(artifact.path), parts))
         if result.failed:
             status = FOUND
+    verified = list(_verified(signed, keys)) if keys else []
+    if verified:
+        rows = tuple(Line(f"{where}: {says}", hang=2) for where, says, _ in verified)
+        sections.append(Section(heading("Signatures"), (Lines(rows),)))
+        if any(bad for *_, bad in verified):
+            status = FOUND
     for item in missing:
         why = Lines((Line(f"could not be read: {item['why']}"),))
         sections.append(Section(Line(item["path"], depth=0), (why,)))
@@ -67,10 +82,49 @@ def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
         title="What files are",
         status=BROKEN if missing else status,
         sections=tuple(sections),
-        data=lambda: said.head() | {"artifacts": found, "unreadable": missing},
+        data=lambda: (
+            said.head()
+            | {"artifacts": found, "unreadable": missing}
+            | {"signatures": [{"of": where, "says": says} for where, says, _ in verified]}
+        ),
         findings=tuple(findings),
         rules=rules,
     )
+
+
+def _keys(artifact: Artifact) -> Iterator[Key]:
+    """Give the public keys in a file: a device tree, or a U-Boot that carries one."""
+    from imgaudit.boot.firmware import firmware_of
+
+    build = Build(layout=None, others={artifact.path: artifact})
+    trees = [node.facts for node in build.of(FdtFacts)]
+    trees += [tree for item in firmware_of(build) for tree in item.trees]
+    found = {(key.name, key.node.path): key for tree in trees for key in keys_of(tree.tree)}
+    yield from found.values()
+
+
+def _signatures(content: Content) -> list[tuple[str, Signature]]:
+    """Give what is signed in a FIT, by the name of the configuration or the image."""
+    facts = content.facts
+    if not isinstance(facts, FitFacts):
+        return []
+    parts: list[Configuration | Image] = [*facts.configurations, *facts.images]
+    return [(part.name, signature) for part in parts for signature in part.signatures]
+
+
+def _verified(
+    paths: Iterable[str], keys: Iterable[tuple[str, Key]]
+) -> Iterator[tuple[str, str, bool]]:
+    """Hold the FITs among the files against the keys in them: what of which file, and the seal."""
+    for path in paths:
+        with Loader() as loader:
+            build = Build(layout=None, others={path: loader.file(path)})
+            for holder, key in keys:
+                for item in signed_with(build, [key]):
+                    why = f" ({item.why})" if item.why else ""
+                    says = f"with the key {key.name} of {holder}: {item.seal.value}{why}"
+                    bad = item.seal is Seal.BAD and bool(key.required)
+                    yield f"{item.name} of {item.fit.content.name}", says, bad
 
 
 def _name(path: str) -> Line:
@@ -108,6 +162,16 @@ def _tree(content: Content, depth: int) -> Iterator[Line]:
             yield Line(text, depth=below, hang=2)
         for doubt in content.facts.doubts:
             yield Line(f"not sure: {doubt}", depth=below, hang=2)
+    for name, signature in _signatures(content):
+        by = f" by the key {signature.key_name_hint}" if signature.key_name_hint else ""
+        state = "" if signature.value_size else ", not signed yet"
+        over = f", over {', '.join(signature.sign_images)}" if signature.sign_images else ""
+        text = f"{signature.name} of {name}: {signature.algo}{by}{over}{state}"
+        yield Line(text, depth=below, hang=2)
+    for key in keys_of(content.facts.tree) if isinstance(content.facts, FdtFacts) else ():
+        wanted = {"conf": "configuration"}.get(key.required or "", key.required)
+        demand = f", demanded of each {wanted}" if wanted else ""
+        yield Line(f"key {key.name}: {key.algorithm or 'a curve'}{demand}", depth=below, hang=2)
     for child in content.children:
         at = f" at {place(child.offset)}" if child.offset >= 0 else ""
         name = child.name.removeprefix(content.name + "/")

@@ -22,9 +22,10 @@ from imgaudit.tasks import audit
         ("drivers-are-modules", {"main", "recovery"}, "driver-missing"),
         ("spi-controller-disabled", {"recovery"}, "device-disabled"),
         ("console-of-another-driver", set(), "console-not-of-its-port"),
+        ("fit-not-signed", {"recovery"}, "fit-not-signed-as-required"),
     ],
 )
-def test_a_driver_that_is_missing_refutes_the_stage(
+def test_what_is_missing_refutes_the_stage(
     fault: str, refuted: set[str], finding: str, tmp_path: Path
 ) -> None:
     layout = load(str(build(tmp_path, fault)))
@@ -35,3 +36,12 @@ def test_a_driver_that_is_missing_refutes_the_stage(
     names = {item.rule.name for item in audit.run(subject).findings}
     assert finding in names
     assert "stage-does-not-start" not in names
+
+
+def test_a_root_that_is_damaged_inside_leaves_its_stage_open(tmp_path: Path) -> None:
+    """A kernel may mount it all the same, and meet the damage later."""
+    layout = load(str(build(tmp_path, "rootfs-damaged-inside")))
+    with Loader() as loader:
+        subject = gather(layout, FolderStore(Folder(str(tmp_path)), loader))
+    found = {proof.stage.name: proof.verdict for proof in subject.proofs if proof.taken}
+    assert found == {"main": Verdict.UNPROVEN, "recovery": Verdict.PROVEN}
