@@ -5,6 +5,7 @@ Fields: Linux Documentation/filesystems/ext4/super.rst. Feature names: those of 
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -114,12 +115,14 @@ _LAYOUT = {
     "volume_name": (0x78, 16),
     "last_mounted": (0x88, 64),
     "reserved_gdt_blocks": (0xCE, 2),
+    "hash_seed": (0xEC, 16),
     "journal_inum": (0xE0, 4),
     "desc_size": (0xFE, 2),
     "first_meta_bg": (0x104, 4),
     "mkfs_time": (0x108, 4),
     "blocks_count_hi": (0x150, 4),
     "free_blocks_count_hi": (0x158, 4),
+    "flags": (0x160, 4),
     "mmp_block": (0x168, 8),
     "error_count": (0x194, 4),
     "usr_quota_inum": (0x240, 4),
@@ -235,6 +238,9 @@ def _volume(block: Record, features: frozenset[str], count: int) -> Volume:
         quotas=tuple(filter(None, quotas)) if "quota" in features else (),
         orphans=block["orphan_file_inum"] if "orphan_file" in features else 0,
         mmp=block["mmp_block"],
+        hash_seed=struct.unpack("<4I", block.raw("hash_seed")),
+        unsigned_hash=bool(block["flags"] & 2),
+        linux=block["creator_os"] == 0,
         features=features,
     )
 

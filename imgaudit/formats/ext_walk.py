@@ -16,6 +16,8 @@ from typing import Any, NamedTuple
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc16 import crc16
 from imgaudit.formats.crc32c import Rows, crc32c
+from imgaudit.formats.ext_attributes import attribute_flaw
+from imgaudit.formats.ext_index import Branch, Index
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
 from imgaudit.formats.view import View
@@ -32,7 +34,7 @@ _ROOT, _RESIZE, _JOURNAL = 2, 7, 8
 _EXTENT_MAGIC, _EXTENT_LEVELS = 0xF30A, 5
 _WRITTEN = 0x8000  # a longer extent is only set aside; it reads as zeros
 _FAST_LINK = 60
-_EXT_INDEX, _ENCRYPTED, _HUGE, _EXTENTS, _EA_INODE, _INLINE, _VERITY = (
+_EXT_INDEX, _ENCRYPTED, _HUGE, _EXTENTS, _EA_INODE, _INLINE, _VERITY, _FOLDED = (
     0x1000,
     0x800,
     0x40000,
@@ -40,9 +42,11 @@ _EXT_INDEX, _ENCRYPTED, _HUGE, _EXTENTS, _EA_INODE, _INLINE, _VERITY = (
     0x200000,
     0x10000000,
     0x100000,
+    0x40000000,
 )
 _XATTR_MAGIC = 0xEA020000
 _JOURNAL_MAGIC = 0xC03B3998
+_MMP_MAGIC = 0x004D4D50
 _TAIL = b"\0\0\0\0\x0c\0\0\xde"
 _INODE_UNINIT, _BLOCK_UNINIT = 1, 2
 _KINDS = {
@@ -82,6 +86,9 @@ class Volume:
     quotas: tuple[int, ...]
     orphans: int
     mmp: int
+    hash_seed: tuple[int, ...]
+    unsigned_hash: bool
+    linux: bool
     features: frozenset[str]
 
     @property
@@ -212,6 +219,9 @@ class ExtWalk(Walk):
             self._inode_table(group)
         self._list()
         if self.complete:
+            for number in volume.quotas:
+                if number not in self.inodes:
+                    self.flaw(1024, f"inode {number:,}, which should have quotas, is not in use")
             self._counted()
             self._free_inodes(groups)
             self._free_blocks(groups)
@@ -322,7 +332,19 @@ class ExtWalk(Walk):
         self._claim(group.inode_bitmap, 1, group.at, f"group {group.number:,}")
         self._claim(group.table, tables, group.at, f"group {group.number:,}")
         if group.number == 0 and volume.mmp and "mmp" in volume.features:
-            self._claim(volume.mmp, 1, 1024, "the block against double mounts")
+            name = "the block against double mounts"
+            if self._claim(volume.mmp, 1, 1024, name):
+                self._double_mounts(name)
+
+    def _double_mounts(self, name: str) -> None:
+        at = self.volume.mmp * self.volume.block_size
+        data = self.read(at, KIB)
+        if int.from_bytes(data[:4], "little") != _MMP_MAGIC:
+            self.flaw(at, f"{name} has no magic")
+        elif self.volume.summed:
+            stored = int.from_bytes(data[-4:], "little")
+            computed = crc32c(data[:-4], self.volume.seed)
+            self._sum(name, Span.sized(at, KIB - 4), (stored, computed), at + KIB - 4)
 
     def _take(self, block: int, count: int) -> None:
         a = block // self.volume.ratio
@@ -373,11 +395,12 @@ class ExtWalk(Walk):
     def _sum_inodes(self, first: int, data: bytes) -> None:
         """Compute the seeds and checksums of a stretch of inodes at once."""
         size = self.volume.inode_size
-        links = zip(data[0x1A::size], data[0x1B::size], strict=True)
+        # One that was deleted keeps its sum; one that was never used is all zeros.
         live = [
             index
-            for index, (low, high) in enumerate(links)
-            if low or high or first + index < self.volume.first_inode
+            for index in range(len(data) // size)
+            if first + index < self.volume.first_inode
+            or data[index * size : (index + 1) * size].strip(b"\0")
         ]
         rows = b"".join(data[index * size : (index + 1) * size] for index in live)
         numbers = b"".join((first + index).to_bytes(4, "little") for index in live)
@@ -434,6 +457,10 @@ class ExtWalk(Walk):
         if not links and not (reserved and fields[0]):
             if marked and not reserved:
                 self.flaw(at, f"inode {number:,} is marked used but is not")
+            if number == 1 and any(fields[12]):
+                self._reserved(self._parsed(number, at, stored, fields))
+            elif number in self.sums:
+                self._parsed(number, at, stored, fields)
             return
         if not marked:
             self.flaw(at, f"inode {number:,} is used but not marked so")
@@ -442,6 +469,7 @@ class ExtWalk(Walk):
             return
         inode = self._parsed(number, at, stored, fields)
         self.inodes[number] = inode
+        self._unknown_to_features(inode, stored)
         if fields[6]:
             self.flaw(at, f"inode {number:,} is used but has a time of deletion")
         if number in {1, _RESIZE}:
@@ -453,6 +481,20 @@ class ExtWalk(Walk):
         self._map(inode, stored)
         if number == self.volume.journal:
             self._journal(inode)
+
+    def _unknown_to_features(self, inode: _Inode, stored: bytes) -> None:
+        """Find what an inode has although the superblock says that none has it."""
+        features = self.volume.features
+        high = int.from_bytes(stored[0x76:0x78], "little")
+        for wrong, what in (
+            (inode.acl and "ext_attr" not in features, "a block of attributes"),
+            (high and "64bit" not in features and self.volume.linux, "attributes beyond 2^32"),
+            (inode.flags & _INLINE and "inline_data" not in features, "its data in itself"),
+        ):
+            if wrong:
+                self.flaw(
+                    inode.at, f"inode {inode.number:,} has {what}; the superblock excludes that"
+                )
 
     def _parsed(self, number: int, at: int, stored: bytes, fields: tuple[Any, ...]) -> _Inode:
         volume = self.volume
@@ -513,6 +555,8 @@ class ExtWalk(Walk):
         who = f"inode {inode.number:,}"
         kind = stat.S_IFMT(inode.mode)
         attribute = self._attribute_block(inode, who)
+        if stored and self.volume.inode_size > 128:
+            self._attributes_inside(inode, stored, who)
         if inode.flags & _INLINE and stored:
             self._inline(inode, stored)
             return
@@ -619,6 +663,8 @@ class ExtWalk(Walk):
         for index in range(used):
             first, length, high, low = struct.unpack_from("<IHHI", node, 12 + 12 * index)
             place = at + 12 + 12 * index
+            if level is not None and not index and first != mapped.following:
+                self.flaw(place, f"{who}: extents that start elsewhere than their index says")
             if first < mapped.following:
                 self.flaw(place, f"{who}: extents out of order")
                 return
@@ -667,8 +713,17 @@ class ExtWalk(Walk):
             self._sum(
                 f"attributes of {who}", Span.sized(at, len(data)), (stored, computed), at + 16
             )
+        if magic == _XATTR_MAGIC and (what := attribute_flaw(data, 32, 0)):
+            self.flaw(at, f"{who}: {what}")
         self._attributes[block] = references - 1
         return 1
+
+    def _attributes_inside(self, inode: _Inode, stored: bytes, who: str) -> None:
+        start = 128 + int.from_bytes(stored[128:130], "little")
+        if stored[start : start + 4] == struct.pack("<I", _XATTR_MAGIC):
+            what = attribute_flaw(stored, start + 4, start + 4)
+            if what:
+                self.flaw(inode.at + start, f"{who}: {what}")
 
     def _inline(self, inode: _Inode, stored: bytes) -> None:
         """Find data that stand in the inode: in its map, then in the attribute `system.data`."""
@@ -712,6 +767,8 @@ class ExtWalk(Walk):
             self.flaw(at, "the journal has no superblock")
         elif size != self.volume.block_size or count * size > inode.size:
             self.flaw(at, f"the journal says {count:,} blocks of {size:,} bytes")
+        elif (kind == 3 and any(data[0x24:0x30])) or int.from_bytes(data[0x40:0x44], "big") > 1:
+            self.flaw(at, "the journal's superblock has what belongs to another kind of journal")
         elif kind == 4 and features & 0x18:
             stored = int.from_bytes(data[0xFC:0x100], "big")
             computed = crc32c(data[:0xFC] + bytes(4) + data[0x100:])
@@ -793,15 +850,25 @@ class ExtWalk(Walk):
             yield from self._inline_entries(folder)
             return
         number = 0
+        index = None
+        if folder.flags & _EXT_INDEX and not folder.flags & (_ENCRYPTED | _FOLDED):
+            index = Index(volume.hash_seed, volume.unsigned_hash)
         for piece in folder.pieces:
             if piece.offset is None:
                 self.flaw(folder.at, f"directory {folder.number:,} has a hole")
                 number += piece.size // volume.block_size
+                index = None
                 continue
             for at in range(piece.offset, piece.offset + piece.size, volume.block_size):
                 data = self.read(at, volume.block_size)
-                yield from self._block_entries(folder, data, at, number)
+                for entry in self._block_entries(folder, data, at, number, index):
+                    if index is not None and number not in index.nodes:
+                        index.names.append((number, entry[0]))
+                    yield entry
                 number += 1
+        if index is not None and index.nodes:
+            for block, what in index.wrong(number):
+                self.flaw(folder.at, f"directory {folder.number:,}: its block {block:,} {what}")
 
     def _inline_entries(self, folder: _Inode) -> Iterator[tuple[bytes, int, int, int]]:
         for index, piece in enumerate(folder.pieces):
@@ -816,14 +883,18 @@ class ExtWalk(Walk):
             yield from self._parse(folder, data, at)
 
     def _block_entries(
-        self, folder: _Inode, data: bytes, at: int, number: int
+        self, folder: _Inode, data: bytes, at: int, number: int, tree: Index | None
     ) -> Iterator[tuple[bytes, int, int, int]]:
         indexed = bool(folder.flags & _EXT_INDEX)
         inner = indexed and (
             number == 0 or data[:8] == struct.pack("<IHH", 0, len(data) & 0xFFFF, 0)
         )
         if inner:
-            self._index(folder, data, at, root=number == 0)
+            branches = self._index(folder, data, at, root=number == 0)
+            if tree is not None and branches:
+                tree.nodes[number] = branches
+                if not number:
+                    tree.version, tree.levels = data[28], data[30]
         elif self.volume.summed:
             tail = data[-12:]
             if tail[:8] != _TAIL:
@@ -837,8 +908,8 @@ class ExtWalk(Walk):
                 )
         yield from self._parse(folder, data, at)
 
-    def _index(self, folder: _Inode, data: bytes, at: int, *, root: bool) -> None:
-        """Judge a node of a directory's index."""
+    def _index(self, folder: _Inode, data: bytes, at: int, *, root: bool) -> list[Branch]:
+        """Judge a node of a directory's index, and give where it leads; nothing if damaged."""
         start = 32 if root else 8
         limit, count = struct.unpack_from("<HH", data, start)
         who = f"directory {folder.number:,}"
@@ -849,7 +920,8 @@ class ExtWalk(Walk):
             sane = sane and data[24:28] == bytes(4) and data[29] == 8 and data[28] <= 6
         if not sane:
             self.flaw(at, f"{who}: a damaged index")
-            return
+            return []
+        branches = []
         blocks = folder.size // self.volume.block_size
         previous = -1
         for slot in range(count):
@@ -857,8 +929,9 @@ class ExtWalk(Walk):
             digest = 0 if slot == 0 else digest
             if not 0 < block < blocks or (slot and digest < previous):
                 self.flaw(at + start + 8 * slot, f"{who}: its index leads to block {block:,}")
-                return
+                return []
             previous = digest
+            branches.append(Branch(digest, block))
         if self.volume.summed:
             end = start + 8 * limit
             stored = int.from_bytes(data[end + 4 : end + 8], "little")
@@ -870,6 +943,7 @@ class ExtWalk(Walk):
                 (stored, computed),
                 at + end + 4,
             )
+        return branches
 
     def _parse(
         self, folder: _Inode, block: bytes, at: int
@@ -912,7 +986,9 @@ class ExtWalk(Walk):
         per_group = self.volume.inodes_per_group
         used = [0] * (len(groups) + 1)
         folders = [0] * (len(groups) + 1)
-        used[0] = self.volume.first_inode - 1
+        for number in range(1, min(self.volume.first_inode, self.volume.inode_count + 1)):
+            if (number - 1) // per_group < len(used):
+                used[(number - 1) // per_group] += 1
         for number, inode in self.inodes.items():
             used[(number - 1) // per_group] += number >= self.volume.first_inode
             folders[(number - 1) // per_group] += inode.folder
