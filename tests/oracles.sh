@@ -8,8 +8,9 @@ as_root apt-get update -qq || echo 'an index could not be read; trying with what
 as_root apt-get install -y -qq --no-install-recommends \
     android-sdk-libsparse-utils arm-trusted-firmware-tools binutils btrfs-progs busybox-static \
     bzip2 chromium chromium-driver cpio cryptsetup-bin debian-installer-12-netboot-arm64 debian-installer-12-netboot-armhf \
-    device-tree-compiler dosfstools e2fsprogs erofs-utils f2fs-tools fdisk file gcc gdisk gzip \
-    kmod libc6-dev libubootenv-tool lvm2 lz4 lzop mtd-utils mtools openssl pax-utils \
+    device-tree-compiler dosfstools e2fsprogs erofs-utils f2fs-tools fdisk file \
+    forensics-samples-ext4 forensics-samples-vfat gcc gdisk gzip ipxe \
+    kmod libc6-dev libubootenv-tool lvm2 lz4 lzop memtest86+ mtd-utils mtools openssl pax-utils \
     poppler-utils python3-venv \
     qemu-system-arm qemu-user-static squashfs-tools u-boot-qemu u-boot-tools xz-utils zstd >/dev/null
 command -v npm >/dev/null || as_root apt-get install -y -qq --no-install-recommends npm >/dev/null

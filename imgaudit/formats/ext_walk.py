@@ -459,7 +459,7 @@ class ExtWalk(Walk):
                 self.flaw(at, f"inode {number:,} is marked used but is not")
             if number == 1 and any(fields[12]):
                 self._reserved(self._parsed(number, at, stored, fields))
-            elif number in self.sums:
+            elif number in self.sums and stored.strip(b"\0"):
                 self._parsed(number, at, stored, fields)
             return
         if not marked:

@@ -235,6 +235,8 @@ def _walk(view: View, block: Record) -> F2fsWalk:
             payload=block["cp_payload"],
             nat=block["nat_blkaddr"],
             nat_segments=block["segment_count_nat"],
+            sit=block["sit_blkaddr"],
+            sit_segments=block["segment_count_sit"],
             main=block["main_blkaddr"],
             root=block["root_ino"],
             quotas=view.unpack("<3I", block.offset + _QUOTAS) if quotas else (),

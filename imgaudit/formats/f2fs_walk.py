@@ -1,7 +1,7 @@
 """An F2FS walked whole: checkpoint, node addresses, nodes, directories, and counts against these.
 
 Source: Linux include/linux/f2fs_fs.h and Documentation/filesystems/f2fs.rst. What counts as damage
-is what fsck.f2fs of f2fs-tools repairs; its maps of valid blocks (SIT) are not read.
+is what fsck.f2fs of f2fs-tools repairs.
 """
 
 from __future__ import annotations
@@ -26,6 +26,11 @@ MAX_NODES = 400_000
 _BLOCK = 4096
 _MAGIC = 0xF2F52010
 _NAT_PER_BLOCK = 455
+_SIT = struct.Struct("<H64sQ")
+_SIT_PER_BLOCK = _BLOCK // _SIT.size
+_SIT_JOURNALED = 6
+_JOURNAL_SIZE = 507
+_VALID = 0x3FF  # of the first field of a SIT entry: how many blocks are valid
 _ADDRESSES, _PER_NODE = 923, 1018
 _INLINE_ATTRIBUTES, _INLINE_DATA, _INLINE_NAMES, _EXTRA = 1, 2, 4, 0x20
 _DEFAULT_ATTRIBUTES = 50  # addresses' worth of room in an inode
@@ -43,6 +48,9 @@ _KINDS = {
 }
 
 
+_DIGITS = bytes.maketrans(b"\0\1", b"01")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Volume:
     """What the superblock says, in blocks."""
@@ -53,6 +61,8 @@ class Volume:
     payload: int
     nat: int
     nat_segments: int
+    sit: int
+    sit_segments: int
     main: int
     root: int
     quotas: tuple[int, ...]
@@ -86,10 +96,13 @@ class F2fsWalk(Walk):
         self._owned = bytearray()
         self._journal: dict[int, tuple[int, int]] = {}
         self._bitmap = b""
+        self._sit_bitmap = b""
+        self._sit_journal: dict[int, bytes] = {}
         self._known: dict[int, tuple[_Inode, tuple[Piece, ...] | None]] = {}
         self._found: dict[int, int] = {}
         self._nodes = 0
         self._taken = 0
+        self._torn = (0, 0)
         try:
             self._walk()
         except UnreadError as problem:
@@ -124,6 +137,7 @@ class F2fsWalk(Walk):
                 self.flaw(
                     place * _BLOCK, f"the checkpoint says {said:,} {name}; {have:,} are found"
                 )
+        self._segments()
         for number, count in self._found.items():
             inode = self._known[number][0]
             if not stat.S_ISDIR(inode.mode) and inode.links != count:
@@ -149,7 +163,7 @@ class F2fsWalk(Walk):
             return None
         last = self.view.bytes((place + count - 1) * _BLOCK, _BLOCK)
         if last[:8] != version or _sum(last, at) != int.from_bytes(last[at : at + 4], "little"):
-            self.flaw((place + count - 1) * _BLOCK, f"the {name} checkpoint is not finished")
+            self._torn = max(self._torn, (int.from_bytes(version, "little"), place + count - 1))
             return None
         return place, block
 
@@ -162,7 +176,11 @@ class F2fsWalk(Walk):
         whole = [pack for pack in packs if pack is not None]
         if not whole:
             raise FormatError(volume.checkpoint * _BLOCK, "it has no checkpoint")
-        return max(whole, key=lambda pack: int.from_bytes(pack[1][:8], "little"))
+        newest = max(whole, key=lambda pack: int.from_bytes(pack[1][:8], "little"))
+        # The older of both is of no use any more, and some makers write only its beginning.
+        if self._torn[0] > int.from_bytes(newest[1][:8], "little"):
+            self.flaw(self._torn[1] * _BLOCK, "its newest checkpoint is not finished")
+        return newest
 
     def _addresses(self, place: int, block: bytes) -> None:
         """Find which copies of the node addresses count, and what the journal says instead."""
@@ -174,6 +192,9 @@ class F2fsWalk(Walk):
         self._bitmap = block[start : start + nat]
         if len(self._bitmap) < nat:
             self._bitmap = block[192 : 192 + nat]
+        compact = bool(flags & _COMPACT_SUMMARY)
+        self._sit_places(place, block, start + nat if flags & _LARGE_BITMAP else 192, sit)
+        self._sit_changes(place + summary + (0 if compact else 2), compact=compact)
         data = self.view.bytes((place + summary) * _BLOCK, _BLOCK)
         at = 0 if flags & _COMPACT_SUMMARY else 512 * 7
         (count,) = struct.unpack_from("<H", data, at)
@@ -182,6 +203,45 @@ class F2fsWalk(Walk):
         for number in range(count):
             nid, _, inode, address = struct.unpack_from("<IBII", data, at + 2 + 13 * number)
             self._journal[nid] = (inode, address)
+
+    def _sit_places(self, place: int, block: bytes, start: int, size: int) -> None:
+        """Find which copies of the segments' maps count."""
+        if self.volume.payload and start == 192:
+            block, start = self.view.bytes((place + 1) * _BLOCK, _BLOCK), 0
+        self._sit_bitmap = block[start : start + size]
+
+    def _sit_changes(self, place: int, *, compact: bool) -> None:
+        """Take what a journal says instead of the segments' own entries."""
+        data = self.view.bytes(place * _BLOCK, _BLOCK)
+        at = _JOURNAL_SIZE if compact else 512 * 7
+        (count,) = struct.unpack_from("<H", data, at)
+        for number in range(min(count, _SIT_JOURNALED)):
+            here = at + 2 + number * (4 + _SIT.size)
+            (segment,) = struct.unpack_from("<I", data, here)
+            self._sit_journal[segment] = data[here + 4 : here + 4 + _SIT.size]
+
+    def _segments(self) -> None:
+        """Hold each segment's map of valid blocks against the blocks that are someone's."""
+        volume = self.volume
+        if volume.per_segment != 512 or not self._sit_bitmap:
+            return
+        for segment in range((volume.blocks - volume.main) // volume.per_segment):
+            number, slot = divmod(segment, _SIT_PER_BLOCK)
+            if number >= volume.sit_segments // 2 * volume.per_segment:
+                return
+            second = self._sit_bitmap[number // 8 : number // 8 + 1] or b"\0"
+            copy = second[0] >> (7 - number % 8) & 1
+            block = volume.sit + number + copy * (volume.sit_segments // 2) * volume.per_segment
+            at = block * _BLOCK + slot * _SIT.size
+            entry = self._sit_journal.get(segment) or self.view.bytes(at, _SIT.size)
+            count, valid, _ = _SIT.unpack(entry)
+            start = volume.main + segment * volume.per_segment
+            owned = self._owned[start : start + volume.per_segment]
+            wanted = int(owned.translate(_DIGITS), 2).to_bytes(64, "big")
+            if valid != wanted or count & _VALID != owned.count(1):
+                differ = int.from_bytes(valid, "big") ^ int.from_bytes(wanted, "big")
+                what = f"segment {segment:,} says {count & _VALID} valid blocks, {owned.count(1)}"
+                self.flaw(at, f"{what} are in use; {differ.bit_count()} differ")
 
     def _address(self, nid: int) -> tuple[int, int]:
         """Give the inode that a node belongs to, and the block where it is."""

@@ -69,6 +69,37 @@ def test_damaged_checkpoints_are_told() -> None:
     assert "it has no checkpoint" in trouble(READER, bytes(data))
 
 
+@pytest.mark.oracle
+def test_only_the_newest_checkpoint_must_be_finished(tmp_path: Path) -> None:
+    """Some makers write only the beginning of the second one; so does a cut of the power."""
+    data = whimbrel()
+    starts = (512 * 4096, 2 * 512 * 4096)
+    new, old = sorted(starts, key=lambda start: data[start : start + 8][::-1], reverse=True)
+    for start in (old, new):
+        broken = bytearray(data)
+        last = start + 4096 * (int.from_bytes(data[start + 136 : start + 140], "little") - 1)
+        broken[last : last + 4096] = bytes(4096)
+        (tmp_path / "image").write_bytes(broken)
+        assert complains(tmp_path / "image") == bool(trouble(READER, bytes(broken)))
+        assert (start == new) == bool(trouble(READER, bytes(broken)))
+
+
+@pytest.mark.oracle
+def test_a_changed_map_of_valid_blocks_is_told(tmp_path: Path) -> None:
+    data = bytearray(whimbrel())
+    (segments, at) = (int.from_bytes(data[start : start + 4], "little") for start in (1080, 1104))
+    told = 0
+    for copy in (0, segments // 2 * 512):
+        for entry in range(8):
+            broken = bytearray(data)
+            broken[4096 * (at + copy) + 74 * entry + 40] ^= 4
+            (tmp_path / "image").write_bytes(broken)
+            ours = "valid blocks" in trouble(READER, bytes(broken))
+            assert ours == complains(tmp_path / "image"), (copy, entry)
+            told += ours
+    assert told
+
+
 def complains(image: Path) -> bool:
     """Ask fsck.f2fs; where it does not come to an end, it has said nothing."""
     try:
@@ -83,7 +114,7 @@ def complains(image: Path) -> bool:
 
 @pytest.mark.oracle
 def test_what_fsck_f2fs_reports_is_told(tmp_path: Path) -> None:
-    """Damage at random places; of its map of valid blocks we know only how many there are."""
+    """Damage at random places."""
     told, missed = agree(READER, whimbrel(), seeds(12), tmp_path / "broken", complains)
     assert told
     assert len(missed) <= told // 20, missed
