@@ -90,6 +90,8 @@ UNPACKED = (
     "zstd",
 )
 """What a writer may undo on the way to the chip."""
+# What divides its region into volumes with names, which are places like any other.
+VOLUMES = frozenset({"ubi"})
 # What fills its region by design: a file system or an environment is made to the region's size.
 FILLS = frozenset(
     {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}
@@ -263,11 +265,34 @@ class Chip(Located):
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """What a region's offset counts from: a chip's main array, or an area beside it."""
+    """What a region's offset counts from: a chip's main array, an area beside it, or volumes.
+
+    Of the volumes of a UBI, `chip` is as they see it: its erase blocks are the logical ones.
+    """
 
     name: str
     chip: Chip
     size: int | None
+
+
+def volumes_in(region: Region, chip: Chip) -> Area:
+    """Give the volumes of a UBI as an area: all blocks but those that UBI keeps for itself.
+
+    Source: Linux drivers/mtd/ubi/build.c, io_init() (each block begins with two headers: a page
+    each, or 64 bytes where there are none), and the blocks reserved in vtbl.c, wl.c and eba.c: two
+    for the volume table, one for wear-levelling, one for atomic changes, and on NAND those that may
+    go bad on the whole chip. With sub-pages a logical block is larger by a page.
+    """
+    block = chip.erase_unit(region.at)
+    headers = 2 * chip.page if chip.kind.bad_blocks else 128
+    spare = -(-chip.may_be_bad.of(chip.size) // block) if chip.kind.bad_blocks else 0
+    count = max(0, region.size // block - 4 - spare)
+    unit = max(1, block - headers)
+    size = count * unit
+    seen = replace(
+        chip, sizes=(max(size, 1),), parts=(), erase_map=(EraseRun(max(count, 1), unit),)
+    )
+    return Area(f"{chip.name}/{region.name}", seen, size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +308,9 @@ class Region(Located):
     """A range of a chip, or a partition of the eMMC, and what it holds.
 
     `labels` are what the copies of the map call it, the usual one first. `expect` is the planned
-    size of an artifact that need not be built yet.
+    size of an artifact that need not be built yet. `holder` is the region of which it is a volume:
+    it then has the label as its name there, its `area` is that region, and `at` counts the volumes
+    before it: where its blocks are, nobody knows.
     """
 
     name: str
@@ -303,6 +330,7 @@ class Region(Located):
     purpose: str = ""
     env: EnvironmentShape | None = None
     writer_unpacks: tuple[str, ...] = ()
+    holder: str | None = None
 
     @property
     def label(self) -> str:
@@ -540,6 +568,12 @@ class Layout(Located):
         for chip in self.chips.values():
             found.append(Area(chip.name, chip, chip.size))
             found += [Area(f"{chip.name}/{name}", chip, size) for name, size in chip.areas()]
+            divided = {region.holder for region in self.regions if region.chip == chip.name}
+            found += [
+                volumes_in(region, chip)
+                for region in self.regions_on(chip.name)
+                if region.name in divided
+            ]
         return found
 
     def area(self, name: str) -> Area:

@@ -111,6 +111,9 @@ def devices(
         device = f"{kind}{number}" if kind != NOR else f"{kind}@{number}" if number else kind
         found[device] = chip.name
         found |= {f"{device}.{name}": f"{chip.name}/{name}" for name, _ in chip.areas()}
+    # U-Boot attaches one UBI at a time, whichever `ubi part` names last.
+    for number, holder in enumerate(dict.fromkeys(r.area for r in layout.regions if r.holder)):
+        found["ubi0" if not number else f"ubi0@{number}"] = holder
     return found
 
 
@@ -196,7 +199,7 @@ class Board:
     def partition(self, device: str | None, partition: str | None) -> Region | None:
         """Find a partition by its number in hex, as U-Boot reads it, or its name."""
         for region in self.regions(device):
-            if region.partition is not None and partition in _names(region):
+            if partition in _names(region):
                 return region
         return None
 
@@ -254,6 +257,18 @@ class Board:
                 found.setdefault(device, tuple(_table(node.facts)))
         return found
 
+    def _attachable(self) -> Iterator[tuple[str, str]]:
+        """Give the UBI device behind each MTD name whose region has volumes."""
+        for area, device in self._device_of.items():
+            if device.startswith("ubi"):
+                region = self.layout.region(area.partition("/")[2])
+                yield from ((name, device) for name in (region.name, *region.labels))
+
+    def _attached(self) -> str | None:
+        """Give the UBI that U-Boot attaches by itself, since its environment is in there."""
+        inside = (r.area for r in self.layout.regions if r.holder and r.env is not None)
+        return self._device_of.get(next(inside, ""))
+
     def world(self, *, modern_shell: bool, default: Mapping[str, str] | None) -> World:
         """Describe what is known around the scripts."""
         layout = self.layout
@@ -269,7 +284,7 @@ class Board:
         for placement in self.build.placements:
             region = placement.region
             device = self.device(region)
-            if region.partition is None:
+            if region.partition is None and region.holder is None:
                 mtd |= dict.fromkeys((region.name, *region.labels), (device, region.span))
             for name in _names(region):
                 partitions[device, name] = region.span
@@ -322,6 +337,8 @@ class Board:
                 if (chip := layout.area(name).chip).erase_map
             },
             mtd=mtd,
+            attachable=dict(self._attachable()),
+            attached=self._attached(),
             default_environment=default,
             modern_shell=modern_shell,
             bits=self.bits,
@@ -343,6 +360,8 @@ _SYSTEMS = {
 
 
 def _names(region: Region) -> set[str]:
+    if region.holder is not None:
+        return set(region.labels)
     if region.partition is None:
         return set()
     return {f"{region.partition:x}", *region.labels}

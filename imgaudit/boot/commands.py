@@ -387,7 +387,8 @@ def _volume(call: Call, index: int) -> tuple[str | None, str | None]:
     device = first.partition(mark)[0] if mark else first
     partition = None if where.plain is None else where.plain[len(device) + 1 :]
     if interface == "ubi":
-        return device, partition
+        # fs/fs.c: what is mounted, whatever the number says
+        return _ubi_device(call), call.state.selected.get("ubifs", partition)
     number, dot, part = device.partition(".")
     if dot and interface == "mmc":
         found = _hardware(Text.of(number).number(), Text.of(part).number())
@@ -422,14 +423,20 @@ def _load(call: Call) -> Done:
     )
 
 
+def _ubi_device(call: Call) -> str | None:
+    """Give the UBI that is attached; where none is known of, any name of it stands for it."""
+    return call.state.selected.get("ubi", call.world.attached or "ubi0")
+
+
 def _ubifsload(call: Call) -> Done:
-    device, volume = "ubi0", call.state.selected.get("ubifs")
+    device, volume = _ubi_device(call), call.state.selected.get("ubifs")
     path = call.words[2] if len(call.words) > 2 else None
-    found = find_file(call.world, device, volume, path)
+    found = find_file(call.world, device, volume, path, call.name)
     at = call.number(1)
     return Done(
         kind=Kind.LOAD,
-        succeeds=False if found.there is False else None,
+        succeeds=found.there,
+        breaks=True,
         cause=found.cause if found.there is False else None,
         device=device,
         partition=volume,
@@ -441,21 +448,51 @@ def _ubifsload(call: Call) -> Done:
 
 
 def _ubifsmount(call: Call) -> Done:
+    """`ubifsmount ubi0:volume`: U-Boot mounts no other file system from there."""
+    device = _ubi_device(call)
     volume = (call.text(1) or "").partition(":")[2] or call.text(1)
-    return Done(kind=Kind.SELECT, device="ubi0", partition=volume, selects={"ubifs": volume})
+    found = find_partition(call.world, device, volume) if device in call.world.sizes else None
+    if found is not None and found.there:
+        found = find_system(call.world, device, volume, "ubifsload")
+    wrong = found is not None and found.there is False
+    return Done(
+        kind=Kind.SELECT,
+        succeeds=False if wrong else None,
+        cause=found.cause if found is not None and wrong else None,
+        device=device,
+        partition=volume,
+        selects={"ubifs": volume},
+    )
 
 
 def _ubi(call: Call) -> Done:
+    """`ubi part NAME`, `ubi read ADDRESS VOLUME [SIZE]` and its kin (doc/usage/cmd/ubi.rst)."""
     verb = (call.text(1) or "").partition(".")[0]
     if verb == "part":
-        chip, span = _mtd(call, call.text(2) or "")
-        return Done(kind=Kind.SELECT, device=chip, partition=call.text(2), span=span)
+        name = call.text(2)
+        chip, span = _mtd(call, name or "")
+        attached = call.world.attachable.get(name or "")
+        if attached is None and not call.world.attachable:
+            attached = "ubi0"
+        return Done(
+            kind=Kind.SELECT, device=chip, partition=name, span=span, selects={"ubi": attached}
+        )
+    device, volume = _ubi_device(call), call.text(3)
     if verb == "read":
         at, size = call.number(2), call.number(4)
+        known = device in call.world.sizes
+        found = find_partition(call.world, device, volume) if known else None
+        there = call.world.partitions.get((device or "", volume or ""))
+        if not size and there is not None:
+            size = there.size
+        wrong = found is not None and found.there is False
         return Done(
             kind=Kind.READ,
-            device="ubi0",
-            partition=call.text(3),
+            succeeds=False if wrong else None,
+            cause=found.cause if found is not None and wrong else None,
+            device=device,
+            partition=volume,
+            span=_span(there.start, size) if there is not None else None,
             fills=at,
             fills_size=size or None,
             sets=_loaded(size or None, at),
@@ -463,13 +500,13 @@ def _ubi(call: Call) -> Done:
     if verb == "write":
         return Done(
             kind=Kind.WRITE,
-            device="ubi0",
-            partition=call.text(3),
+            device=device,
+            partition=volume,
             source=_span(call.number(2), call.number(4)),
         )
     if verb in {"create", "remove", "rename"}:
-        return Done(kind=Kind.CONFIGURE, device="ubi0", partition=call.text(2))
-    return Done(kind=Kind.SHOW, device="ubi0", choice=True)
+        return Done(kind=Kind.CONFIGURE, device=device, partition=call.text(2))
+    return Done(kind=Kind.SHOW, device=device, choice=True)
 
 
 def _save_file(call: Call) -> Done:

@@ -20,6 +20,7 @@ LOADERS = {
     "sqfsload": "squashfs",
     "erofsload": "erofs",
     "btrload": "btrfs",
+    "ubifsload": "ubifs",
 }
 """What the commands for one file system take, as `fstype` names it."""
 _READ = frozenset({"fat", "ext4", "squashfs", "erofs", "btrfs"})
@@ -149,7 +150,8 @@ def find_system(
         return Found(None, Cause(Reason.FILE_SYSTEM_UNKNOWN, {"volume": called}))
     if not system:
         return Found(False, Cause(Reason.ERASED, {"volume": called}))
-    if system == wanted or (wanted is None and system in _READ):
+    mounted = system == "ubifs" and device.startswith("ubi")
+    if system == wanted or (wanted is None and (system in _READ or mounted)):
         lack = world.options.system(system)
         if lack is not None:
             return Found(False, Cause(Reason.NOT_BUILT_IN, {"lack": str(lack)}))

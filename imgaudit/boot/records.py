@@ -288,10 +288,11 @@ class World:
     `called` are the names of partitions' regions. `partitions` and `sizes` are bytes; `tables` are
     whole partition tables. `assumed` devices may be other chips than the layout's order suggests;
     of the `closed` interfaces all devices are known, so that another number is none. `erase` gives
-    erase sizes. `mtd` maps an MTD name to its device and span. `variables` are set by the board at
-    run time; None: set, to a value that is unknown. `dead` devices fail every command; `failing`
-    operations (by index) fail. `modern_shell`: the newer parser, in which `&&` and `||` chain as in
-    POSIX. `options`: what U-Boot was built with. `bits`: width of an address.
+    erase sizes. `mtd` maps an MTD name to its device and span, `attachable` to the device that its
+    UBI makes; `attached` is the one that U-Boot attaches by itself. `variables` are set by the
+    board at run time; None: set, to a value that is unknown. `dead` devices fail every command;
+    `failing` operations (by index) fail. `modern_shell`: the newer parser, in which `&&` and `||`
+    chain as in POSIX. `options`: what U-Boot was built with. `bits`: width of an address.
     """
 
     files: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
@@ -309,6 +310,8 @@ class World:
     sizes: Mapping[str, int] = field(default_factory=dict)
     erase: Mapping[str, int] = field(default_factory=dict)
     mtd: Mapping[str, tuple[str, Span]] = field(default_factory=dict)
+    attachable: Mapping[str, str] = field(default_factory=dict)
+    attached: str | None = None
     variables: Mapping[str, str | None] = field(default_factory=dict)
     default_environment: Mapping[str, str] | None = None
     dead: frozenset[str] = frozenset()

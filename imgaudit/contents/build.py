@@ -13,7 +13,7 @@ from imgaudit.contents.slices import Slice, Slices
 from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import ArtifactError, Folder, stay_inside
 from imgaudit.formats.view import FileSource, View
-from imgaudit.model import FILLS, FIRMWARE, Chip, Layout, Region, Writer
+from imgaudit.model import FILLS, FIRMWARE, VOLUMES, Chip, Layout, Region, Writer
 from imgaudit.units import KIB, MIB
 
 if TYPE_CHECKING:
@@ -124,7 +124,8 @@ class Placement:
     `payload` is the content that ends up in the region: the artifact's own, or what is left when
     the compression that the writer undoes is peeled off. `size` is its bytes. Without an artifact,
     `missing` says why; `refused` tells a file that must not or cannot be opened from an absent one.
-    `image` is the path of the chip's image, where the content lies in that and in no file.
+    `image` is the path of the chip's image, where the content lies in that and in no file, or of
+    the UBI, with the placement of that as `holder`.
     """
 
     region: Region
@@ -133,6 +134,7 @@ class Placement:
     missing: str = ""
     refused: bool = False
     image: str | None = None
+    holder: Placement | None = None
 
     @property
     def given(self) -> bool:
@@ -260,6 +262,15 @@ def stored(store: Store, placement: Placement) -> Iterator[View]:
             yield view
     elif artifact.content.view is not None:
         yield artifact.content.view
+    elif placement.holder is not None:
+        with stored(store, placement.holder) as inside:
+            payload = placement.holder.payload
+            facts = payload.facts if payload is not None else None
+            label = placement.region.label
+            part = next((it for it in facts.parts() if it.name == label), None) if facts else None
+            if facts is None or part is None:
+                raise UnreadError(0, f"there is no volume {label}")
+            yield facts.open(inside, part)
     else:
         region = placement.region
         with store.view(placement.image) as whole:
@@ -327,20 +338,37 @@ def slices_of(layout: Layout, chip: Chip) -> Slices | None:
     The regions that have no file of their own, and those that no block digests can be compared of.
     """
     parts = tuple(
-        Slice(
-            name=region.name,
-            at=region.at + region.file_at,
-            size=region.room if region.env is None else min(region.env.size, region.room),
-            expects=reader_of(region.holds),
-            whole=region.holds in FILLS or region.file is not None,
-            wanted=region.writer is Writer.RELEASE or region.holds == "blank",
-            erased=0xFF if chip.kind.mtd else 0x00,
-        )
+        _slice(layout, chip, region)
         for region in layout.regions_on(chip.name)
         if (region.file is None and region.room)
         or (region.file is not None and by_bytes(region) and not chip.kind.in_memory)
     )
     return Slices(parts, chip.sizes) if parts else None
+
+
+def volumes_of(layout: Layout, holder: Region) -> Slices | None:
+    """Say which volumes of a UBI to read as files of their own: those that are regions."""
+    chip = layout.chips[holder.chip]
+    parts = tuple(
+        _slice(layout, chip, region)
+        for region in layout.regions_on(f"{holder.chip}/{holder.name}")
+        if region.holder == holder.name
+    )
+    return Slices(parts) if parts else None
+
+
+def _slice(layout: Layout, chip: Chip, region: Region) -> Slice:
+    return Slice(
+        name=region.name,
+        at=region.at + region.file_at,
+        size=region.room if region.env is None else min(region.env.size, region.room),
+        expects=reader_of(region.holds),
+        whole=region.holds in FILLS or region.file is not None,
+        wanted=region.writer is Writer.RELEASE or region.holds == "blank",
+        erased=0xFF if chip.kind.mtd else 0x00,
+        volume=region.label if region.holder is not None else None,
+        inner=volumes_of(layout, region) if region.holds in VOLUMES else None,
+    )
 
 
 class _Reading:
@@ -363,7 +391,8 @@ class _Reading:
                 if path is not None:
                     paths[region.name] = path
                     emmc = self._is_emmc(region.chip) and not by_bytes(region)
-                    wanted.append(_Wanted(path, reader_of(region.holds), emmc))
+                    slices = volumes_of(layout, region) if region.holds in VOLUMES else None
+                    wanted.append(_Wanted(path, reader_of(region.holds), emmc, slices))
         images: dict[str, str] = {}
         for chip in layout.chips.values():
             if chip.image is not None and (path := self._find(chip.image)) is not None:
@@ -373,7 +402,17 @@ class _Reading:
         others = [path for name in self._others() if (path := self._find(name)) is not None]
         wanted += [_Wanted(path, None, emmc=False) for path in others]
         self._read_all(wanted)
-        placements = tuple(self._placement(region, paths, images) for region in layout.regions)
+        placed = {
+            region.name: self._placement(region, paths, images)
+            for region in layout.regions
+            if region.holder is None
+        }
+        placed |= {
+            region.name: self._in_volume(region, placed[region.holder], paths)
+            for region in layout.regions
+            if region.holder is not None
+        }
+        placements = tuple(placed[region.name] for region in layout.regions)
         return Build(
             layout=layout,
             placements=placements,
@@ -460,6 +499,26 @@ class _Reading:
         return Placement(
             region=region, artifact=artifact, payload=payload_of(artifact.content, region.holds)
         )
+
+    def _in_volume(self, region: Region, holder: Placement, paths: Mapping[str, str]) -> Placement:
+        """Give what goes into a volume: its own artifact, else what the UBI has there."""
+        if region.file is not None:
+            return self._placement(region, paths, {})
+        if holder.artifact is None or holder.payload is None:
+            return Placement(region=region, missing=holder.missing, refused=holder.refused)
+        found = holder.artifact.slices.get(region.name)
+        if found is not None:
+            return Placement(
+                region=region,
+                artifact=found,
+                payload=payload_of(found.content, region.holds),
+                image=holder.artifact.path,
+                holder=holder,
+            )
+        if region.writer is not Writer.RELEASE:
+            return Placement(region=region)
+        why = f"{holder.artifact.path} has no volume {region.label}, or nothing in it"
+        return Placement(region=region, missing=why, image=holder.artifact.path)
 
     def _in_image(self, region: Region, path: str | None) -> Placement:
         """Give what the image of the chip has in a region."""

@@ -116,6 +116,11 @@ class _Placing:
         self.chip = chip
         self.payloads = payloads
         self.where = region.at_key("file") if region else chip.at_key("image") if chip else None
+        # Volumes are told by their names.
+        self.volumes: dict[str, Region] = {}
+        for volume in layout.regions if layout is not None and region is not None else ():
+            if region is not None and volume.holder == region.name:
+                self.volumes[volume.label] = volume
         # In the image of a chip, regions are told by where they start.
         self.at: dict[int, Region] = {}
         if region is None and chip is not None and layout is not None:
@@ -157,14 +162,18 @@ class _Placing:
         yield node
         for child in content.children:
             inside = None if start is None or child.offset < 0 else start + child.offset
+            volume = None
+            if isinstance(content.facts, Ubi):
+                volume = self.volumes.get(child.name[len(content.name) + 1 :])
             yield from self.below(
                 child,
                 node,
-                region,
+                volume or region,
                 start=inside,
                 room=_room(content, child),
                 nested=True,
-                repeats=repeats,
+                # A volume that is a region is an artifact of its own.
+                repeats=repeats or volume is not None,
             )
 
     def node(

@@ -33,6 +33,7 @@ from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.files import unpacked_whole
 from imgaudit.formats.kernel import scan
+from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource, in_memory
 from imgaudit.units import GIB, KIB, MIB, both
 
@@ -292,6 +293,8 @@ class Loader:
         slices = walk.slices
         if slices is None:
             return {}
+        if any(part.volume is not None for part in slices.of):
+            return self._each(path, _volumes(view, content, slices))
         expanded = getattr(content.facts, "expanded", None)
         if expanded is not None:
             view = expanded(view)
@@ -322,7 +325,10 @@ class Loader:
                 data = data[: part.end(data)]
             elif not part.wanted:
                 return None
-            return self._in_memory(data, name, part.expects, blocks=True, keep=True)()
+            reading = self._in_memory(
+                data, name, part.expects, blocks=True, keep=True, slices=part.inner
+            )
+            return reading()
         source = WindowSource(view)
         blocks = keeper.blocks() if keeper is not None else None
         if blocks is None:
@@ -339,6 +345,7 @@ class Loader:
         content = _Walk(self._unpacking, self._memory, blocks=False, deep=self._deep).begin(
             View(source), name, 0, part.expects, 0
         )()
+        inside = _volumes(view, content, part.inner) if part.inner is not None else ()
         return Artifact(
             path=name,
             size=blocks.size,
@@ -347,7 +354,22 @@ class Loader:
             content=replace(content, size=blocks.size, blocks=blocks),
             head=view.upto(0, _HEAD),
             blank=blank,
+            slices=self._each(name, inside),
         )
+
+
+def _volumes(
+    view: View, content: Content, slices: Slices
+) -> Iterator[tuple[Slice, View, Keeper | None]]:
+    """Give the volumes of a UBI, as far as its bytes are at hand."""
+    whole = content.unwrapped()
+    stored = view if whole is content else whole.view
+    if not isinstance(whole.facts, Ubi) or stored is None:
+        return
+    parts = {part.name: part for part in whole.facts.parts()}
+    for item in slices.of:
+        if item.volume in parts:
+            yield item, whole.facts.open(stored, parts[item.volume]), None
 
 
 class _Tee:
@@ -566,7 +588,8 @@ class _Walk:
 
         def unpack(share: int) -> Future[_Unpacked]:
             budget = _Budget(MEASURE) if outer else self._budget
-            parts = self.slices.of if self.slices is not None and outer else ()
+            wanted = self.slices.of if self.slices is not None and outer else ()
+            parts = tuple(item for item in wanted if item.volume is None)
             keeper = Keeper(share, blocks=self._blocks and outer, nested=not outer, slices=parts)
             if outer:
                 self.sliced = keeper.slices

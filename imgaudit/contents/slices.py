@@ -14,7 +14,8 @@ class Slice:
     """Bytes of a chip's image that are read as if they were a file of their own: a region's.
 
     `whole` tells that the content fills them; else what is blank (`erased`) behind it is left out.
-    `wanted` tells that a blank one is read too: something should be there.
+    `wanted` tells that a blank one is read too: something should be there. With a `volume`, it is
+    that volume of a UBI instead, whole. `inner` is what to read of the slice in turn.
     """
 
     name: str
@@ -24,6 +25,8 @@ class Slice:
     whole: bool = False
     wanted: bool = True
     erased: int = 0xFF
+    volume: str | None = None
+    inner: Slices | None = None
 
     def end(self, data: bytes) -> int:
         """Give where the content of these bytes ends."""

@@ -46,6 +46,7 @@ from imgaudit.model import (
     HOLDS,
     SECTOR,
     UNPACKED,
+    VOLUMES,
     Accept,
     Act,
     BlockProtect,
@@ -66,6 +67,7 @@ from imgaudit.model import (
     Waiver,
     Where,
     Writer,
+    volumes_in,
 )
 from imgaudit.units import Span, both, place
 
@@ -167,6 +169,9 @@ def _of_kind(kind: ChipKind) -> dict[str, Any]:
     return {"if": {"properties": {"kind": {"const": kind.word}}}, "then": then}
 
 
+_NOT_OF_VOLUMES = ("at", "after", "file-at", "partition", "type", "bootable")
+_AREAS = ("boot0", "boot1", "rpmb", "gp1", "gp2", "gp3", "gp4")
+_IN_A_REGION = rf"/(?!({'|'.join(_AREAS)})$)"
 _ONE_SIZE = (_not_both("size", "sectors"), _not_both("erase-block", "erase-map"))
 _CHIP = Table(
     (
@@ -243,10 +248,11 @@ _REGION = Table(
         Key(
             "chip",
             Text(
-                r"[A-Za-z0-9][A-Za-z0-9_.+-]*(/(boot[01]|rpmb|gp[1-4]))?",
-                "a chip, or an area of one such as emmc/boot0",
+                f"{NAME}(/{NAME})?",
+                "a chip, an area of one such as emmc/boot0, or a region with volumes: nand/ubi",
             ),
-            "The chip, or an area of an eMMC: boot0, boot1, rpmb, gp1 to gp4, such as emmc/boot0.",
+            "The chip; or an area of an eMMC, emmc/boot0, with boot1, rpmb, gp1 to gp4; or, for a"
+            " volume, the region that holds the UBI: nand/ubi.",
             required=True,
         ),
         Key("at", Size(), "Offset from the start of the chip or area."),
@@ -292,7 +298,16 @@ _REGION = Table(
             "Shape of a U-Boot environment.",
         ),
     ),
-    (_any_of("at", "after"), _not_both("at", "after"), _not_both("label", "labels")),
+    (
+        # A volume has a name and a size, and no place of its own.
+        {
+            "if": {"properties": {"chip": {"pattern": _IN_A_REGION}}, "required": ["chip"]},
+            "then": {"properties": dict.fromkeys(_NOT_OF_VOLUMES, False)},
+            "else": _any_of("at", "after"),
+        },
+        _not_both("at", "after"),
+        _not_both("label", "labels"),
+    ),
 )
 _STAGE = Table(
     (
@@ -681,13 +696,20 @@ class _Assembly:
         self.regions: list[Region] = []
         # All region names that are written, so that a wrong region is not called missing as well.
         self.names: dict[str, Where] = {}
+        # Regions that hold volumes, by their chip and name.
+        self.divided: dict[tuple[str, str], Values] = {}
         # Regions as they are written, with the size of their area, before they are placed.
         self.written: list[tuple[Values, int | None]] = []
+        # Volumes as they are written, with the region that each is in.
+        self.volumes: list[tuple[Values, Values]] = []
 
     def layout(self, sha256: str) -> Layout:
         values = self.values
         for name, (where, chip) in values.get("chips", {}).items():
             self._chip(name, where, chip)
+        for region in values.get("regions", []):
+            if region.get("holds") in VOLUMES and region.get("name"):
+                self.divided[region.get("chip", ""), region.get("name")] = region
         for region in values.get("regions", []):
             self._region(region)
         self._place()
@@ -839,36 +861,59 @@ class _Assembly:
                 region.places["chip"],
                 f"no chip is called {chip_name!r}{close(chip_name, self.chips)}",
             )
+        elif chip is not None and boot and (chip_name, boot) in self.divided:
+            self._volume(region)
+            if name is not None and self._new_name(name, region):
+                self.volumes.append((region, self.divided[chip_name, boot]))
+            return
         elif chip is not None:
             areas = dict(chip.areas())
             if boot and boot not in areas:
-                problem(
-                    region.places["chip"], f"{chip_name} has no {boot}: {chip.kind.area_help()}"
-                )
+                why = chip.kind.area_help()
+                if boot not in _AREAS:
+                    why += f", and no region {boot} on it holds ubi"
+                problem(region.places["chip"], f"{chip_name} has no {boot}: {why}")
             elif boot and areas[boot] is None:
                 problem(region.places["chip"], f"the chip {chip_name} gives no boot-area size")
             if not chip.kind.sectors or boot:
                 self._only_for_partitions(region)
-        if name in self.names:
-            line = self.names[name].line
-            problem(region.places["name"], f"a region {name!r} stands already at line {line}")
-        elif name is not None:
-            self.names[name] = region.where
-        env: Values | None = region.get("env")
-        if env is not None and region.get("holds") not in {"uboot-env", None}:
-            problem(region.places["env"], "only a region that holds uboot-env has an env")
+        self._new_name(name, region)
         if region.get("type") is not None:
             self._check_type(region, "gpt" if chip is None else chip.table)
         if chip is not None and chip.table != "mbr" and "bootable" in region.places:
             problem(region.places["bootable"], "the key 'bootable' goes with table: mbr only")
-        if "label" in region.places and "labels" in region.places:
-            problem(region.places["labels"], "give label or labels, not both")
         if "at" in region.places and "after" in region.places:
             problem(region.places["after"], "give at or after, not both")
         elif not {"at", "after"} & region.places.keys():
             problem(region.where, "the region has neither at nor after")
         if name is not None and chip is not None and not (boot and boot not in areas):
             self.written.append((region, dict(self.areas_of(chip)).get(area)))
+
+    def _new_name(self, name: str | None, region: Values) -> bool:
+        """Note a region's name; tell whether no other has it. See what goes with any region."""
+        problem = self.reading.problem
+        env: Values | None = region.get("env")
+        if env is not None and region.get("holds") not in {"uboot-env", None}:
+            problem(region.places["env"], "only a region that holds uboot-env has an env")
+        if "label" in region.places and "labels" in region.places:
+            problem(region.places["labels"], "give label or labels, not both")
+        if name in self.names:
+            line = self.names[name].line
+            problem(region.places["name"], f"a region {name!r} stands already at line {line}")
+            return False
+        if name is not None:
+            self.names[name] = region.where
+        return True
+
+    def _volume(self, region: Values) -> None:
+        """See what a volume cannot have."""
+        for key in _NOT_OF_VOLUMES:
+            if key in region.places:
+                self.reading.problem(
+                    region.places[key], f"the key {key!r} does not go with a volume"
+                )
+        if region.get("holds") in VOLUMES:
+            self.reading.problem(region.places["holds"], "a volume has no volumes of its own")
 
     def areas_of(self, chip: Chip) -> Iterator[tuple[str, int | None]]:
         """Give the chip's areas by the names that regions use."""
@@ -882,35 +927,58 @@ class _Assembly:
             span = placed.get(id(region))
             if span is None:
                 continue
-            name, env = region.get("name"), region.get("env")
             if region.get("file-at", 0) >= span.size:
                 self.reading.problem(
                     region.places["file-at"],
                     f"the artifact would start at {place(region.get('file-at'))}, past the end",
                 )
-            self.regions.append(
-                Region(
-                    where=region.where,
-                    keys=region.places,
-                    name=name,
-                    labels=tuple(region.get("labels", ())) or (region.get("label", name),),
-                    area=region.get("chip"),
-                    at=span.start,
-                    size=span.size,
-                    partition=region.get("partition"),
-                    type=region.get("type"),
-                    bootable={"set": True, "unset": False}.get(region.get("bootable", "")),
-                    holds=region.get("holds", "raw"),
-                    file=region.get("file"),
-                    file_at=region.get("file-at", 0),
-                    expect=region.get("expect"),
-                    writer=Writer(region.get("writer", Writer.RELEASE)),
-                    keep_free=_keep_free(region.get("keep-free")),
-                    purpose=_one_line(region.get("purpose", "")),
-                    env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
-                    writer_unpacks=tuple(region.get("writer-unpacks", ())),
-                )
-            )
+            self.regions.append(self._made(region, span))
+        self._place_volumes()
+
+    def _place_volumes(self) -> None:
+        """Put the volumes of each UBI one behind the other, in the order of the file."""
+        made = {region.name: region for region in self.regions}
+        ends: dict[str, int] = {}
+        for region, divided in self.volumes:
+            holder = made.get(divided.get("name", ""))
+            if holder is None:
+                continue
+            start, size = ends.get(holder.name, 0), region.get("size")
+            if size == REST:
+                size = (volumes_in(holder, self.chips[holder.chip]).size or 0) - start
+                if size <= 0:
+                    problem = f"nothing is left in {holder.name}"
+                    self.reading.problem(region.places["size"], problem)
+            if size and size > 0:
+                self.regions.append(self._made(region, Span.sized(start, size), holder.name))
+                ends[holder.name] = start + size
+        self.regions.sort(key=lambda region: region.where)
+
+    def _made(self, region: Values, span: Span, holder: str | None = None) -> Region:
+        """Make a region of what the layout says of it."""
+        name, env = region.get("name"), region.get("env")
+        return Region(
+            where=region.where,
+            keys=region.places,
+            name=name,
+            labels=tuple(region.get("labels", ())) or (region.get("label", name),),
+            area=region.get("chip"),
+            at=span.start,
+            size=span.size,
+            partition=region.get("partition"),
+            type=region.get("type"),
+            bootable={"set": True, "unset": False}.get(region.get("bootable", "")),
+            holds=region.get("holds", "raw"),
+            file=region.get("file"),
+            file_at=region.get("file-at", 0) if holder is None else 0,
+            expect=region.get("expect"),
+            writer=Writer(region.get("writer", Writer.RELEASE)),
+            keep_free=_keep_free(region.get("keep-free")),
+            purpose=_one_line(region.get("purpose", "")),
+            env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
+            writer_unpacks=tuple(region.get("writer-unpacks", ())),
+            holder=holder,
+        )
 
     def _only_for_partitions(self, region: Values) -> None:
         for key in ("partition", "type", "bootable"):

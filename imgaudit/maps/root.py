@@ -35,6 +35,14 @@ def target_of(build: Build, layout: Layout, copies: Copies, root: Root) -> Targe
         return _partition(build, layout, root)
     if root.kind is RootKind.MTD:
         return _mtd(layout, copies, root)
+    if root.kind is RootKind.UBI:
+        named = root.volume
+        for node in build.of(Ubi):
+            numbered = (item.name for item in node.facts.volumes if item.volume == root.partition)
+            named = named or next(numbered, None)
+        there = [region for region in layout.regions if region.holder and named in region.labels]
+        if len(there) == 1:
+            return Target(region=there[0])
     if root.kind is RootKind.UBI and root.volume is not None:
         volumes = [node.facts.volumes for node in build.of(Ubi)]
         if volumes and not any(item.name == root.volume for each in volumes for item in each):

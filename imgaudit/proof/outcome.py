@@ -59,6 +59,9 @@ def outcome(
     words = operation.arguments
     if words[:1] == ("sf",) and operation.kind is not Kind.SELECT and "sf" not in selected:
         return Outcome(False, "no sf probe comes before it")  # cmd/sf.c: "No SPI flash selected"
+    lost = words[:1] == ("ubi",) and words[1:2] != ("part",) and not world.attached
+    if lost and world.attachable and "ubi" not in selected:
+        return Outcome(False, "no ubi part comes before it")  # "no UBI device selected"
     if done.succeeds is not None:
         if done.succeeds or done.cause is None:
             return Outcome(done.succeeds, "" if done.succeeds else _refused(operation))

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from imgaudit.boot.walk import Boot, entries, walk
+from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copy, Environment, Place
 from imgaudit.maps.command_line import CommandLine, Root, RootKind
@@ -14,7 +15,7 @@ from imgaudit.maps.root import Target, target_of
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import finding, is_tree, known, tables
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
-from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.examples import emmc, nand, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
@@ -142,6 +143,23 @@ def _booting(arguments: str, *, stage: str = "", rest: str = "") -> Example:
     )
 
 
+def _from_ubi(arguments: str) -> Example:
+    """Give a board that starts from a UBI volume."""
+    variables = {
+        "loadaddr": "82000000",
+        "bootcmd": "ubi part ubi; ubi read ${loadaddr} kernel; setenv bootargs "
+        + arguments
+        + "; bootm",
+    }
+    return nand(
+        "name: env, at: 0, size: 64 KiB, holds: uboot-env, file: u-boot.env, env: {size: 8 KiB}",
+        "name: ubi, at: 64 KiB, size: 960 KiB, holds: ubi",
+        "name: rootfs, chip: nand/ubi, size: 124 KiB, holds: ubifs",
+        rest="stages: {main: {regions: [env, rootfs], entry: bootcmd}}\n",
+        files={"u-boot.env": lambda: environment(variables, 8 * KIB, None)},
+    )
+
+
 _GOOD = _booting("console=ttyS0,115200n8 root=PARTLABEL=rootfs-a rootfstype=ext4 rootwait")
 
 
@@ -176,6 +194,54 @@ def root_dangling(subject: Subject) -> Outcome:
         yield finding(
             DANGLING(root=root_text, why=why), _places(lines), region=lines[0].place.region
         )
+
+
+def _unattached_values(root: str, *, holder: str, said: str) -> None: ...
+
+
+UNATTACHED = Rule(
+    name="ubi-not-attached",
+    severity=Severity.ERROR,
+    values=_unattached_values,
+    message="{copies} says root={root}, a volume of {holder}, but {said}",
+    effect="The kernel finds no UBI device: 'VFS: Cannot open root device', and panics.",
+    fix="Add ubi.mtd={holder}, or the number that this partition has.",
+    computed="root= is a volume of a region that no ubi.mtd= of the same line names; a device tree"
+    " with linux,ubi can attach it as well, and is then not judged",
+    source="Linux drivers/mtd/ubi/build.c, ubi_mtd_param_parse() and ubi_init_attach()",
+    bad=_from_ubi("root=ubi0:rootfs rootwait"),
+    good=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootwait"),
+)
+
+
+@check(UNATTACHED)
+def ubi_not_attached(subject: Subject) -> Outcome:
+    both = known(subject)
+    if both is None or any(_attaches(tree.says) for tree in both[1].device_trees):
+        return
+    layout = both[0]
+    wrong: dict[tuple[str, str, str], list[_Line]] = {}
+    for item, root, target in _roots(subject):
+        holder = target.region.holder if target.region is not None else None
+        if root.kind is not RootKind.UBI or holder is None or _UNKNOWN in item.line.text:
+            continue
+        attached = item.line.ubi_attached
+        names = {holder, *layout.region(holder).labels}
+        # A number or a path is another way to say it.
+        told = any(name in names or name.isdecimal() or "/" in name for name in attached)
+        if not told:
+            said = f"attaches {', '.join(attached)}" if attached else "has no ubi.mtd="
+            wrong.setdefault((root.text, holder, said), []).append(item)
+    for (root_text, holder, said), lines in wrong.items():
+        yield finding(
+            UNATTACHED(root=root_text, holder=holder, said=said),
+            _places(lines),
+            region=layout.region(holder),
+        )
+
+
+def _attaches(tree: FdtFacts) -> bool:
+    return any("linux,ubi" in node.texts("compatible") for node in tree.tree.root.walk())
 
 
 def _root_type_values(there: str, *, holds: str, wanted: str) -> None: ...

@@ -25,13 +25,14 @@ _UBI_OVERHEAD = 4
 UBIS = contents_of(Ubi)
 
 
-def _ubi(
+def ubi(
     peb: int,
     reserved: int,
     *,
     at: tuple[int, int] = (64, 128),
     copies: tuple[int, ...] = (0, 1),
     data: bytes = b"",
+    name: bytes = b"rootfs",
 ) -> bytes:
     """Write a UBI with one volume of `reserved` blocks, whose first ones have `data`."""
 
@@ -47,7 +48,7 @@ def _ubi(
         return (head + inside).ljust(peb, b"\xff")
 
     counter = sealed(struct.pack(">4sB3xQIII32x", b"UBI#", 1, 0, *at, 7))
-    record = struct.pack(">IIIBBH128sB23x", reserved, 1, 0, 1, 0, 6, b"rootfs", 0)
+    record = struct.pack(">IIIBBH128sB23x", reserved, 1, 0, 1, 0, len(name), name, 0)
     table = sealed(record) + sealed(bytes(168)) * 127
     leb = peb - at[1]
     lebs = [data[start : start + leb] for start in range(0, len(data), leb)]
@@ -85,8 +86,8 @@ UBI_GEOMETRY = Rule(
     fix="Make it with ubinize --peb-size {erase:place}.",
     computed="the spacing of the erase-counter headers is not the chip's erase block",
     source="Linux drivers/mtd/ubi/attach.c; ubinize --peb-size",
-    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(128 * KIB, 2)}),
-    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(128 * KIB, 2)}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
 )
 
 
@@ -114,8 +115,8 @@ UBI_VOLUMES = Rule(
     computed="reserved_pebs of all volumes + 4 is more than size / PEB; the 4 are the two copies of"
     " the volume table, one for wear-levelling and one for atomic changes",
     source="Linux drivers/mtd/ubi/vtbl.c, wl.c and eba.c (from memory)",
-    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 5)}),
-    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4)}),
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 5)}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4)}),
 )
 
 
@@ -199,8 +200,8 @@ UBI_DAMAGED = Rule(
         " every volume are read; one of them contradicts another or is missing"
     ),
     source="Linux drivers/mtd/ubi/attach.c, io.c and vtbl.c",
-    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2, copies=(0,)) * 2}),
-    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2, copies=(0,)) * 2}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
 )
 
 
@@ -241,8 +242,8 @@ UBI_PAGE = Rule(
         " sub-pages, the volume headers do not"
     ),
     source="Linux drivers/mtd/ubi/build.c, io_init() (from memory)",
-    bad=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2)}),
-    good=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 2, at=(2048, 4096))}),
+    bad=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
+    good=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2, at=(2048, 4096))}),
 )
 
 
@@ -279,8 +280,8 @@ UBI_SPARES = Rule(
     " without bad-blocks, 20 of 1024",
     source="Linux drivers/mtd/ubi/vtbl.c, init_volumes(); drivers/mtd/ubi/Kconfig,"
     " MTD_UBI_BEB_LIMIT (20 of 1024 blocks)",
-    bad=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4, at=(2048, 4096))}),
-    good=nand(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 3, at=(2048, 4096))}),
+    bad=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4, at=(2048, 4096))}),
+    good=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 3, at=(2048, 4096))}),
 )
 
 
@@ -321,8 +322,8 @@ UBIFS_VOLUME = Rule(
         " the page of the NAND that it goes to"
     ),
     source="Linux fs/ubifs/sb.c, validate_sb() (from memory)",
-    bad=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4, data=_ubifs(16 * KIB))}),
-    good=nor(_VOLUMES, files={"data.ubi": lambda: _ubi(64 * KIB, 4, data=_ubifs(64 * KIB - 128))}),
+    bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4, data=_ubifs(16 * KIB))}),
+    good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4, data=_ubifs(64 * KIB - 128))}),
 )
 
 

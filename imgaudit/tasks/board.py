@@ -165,7 +165,9 @@ def _regions(subject: Subject) -> Section:
 
 def _row(item: Placement) -> tuple[str, ...]:
     region = item.region
-    row = (region.area, region.name, place(region.at), human(region.size))
+    # Where the blocks of a volume are, changes as they wear.
+    at = "-" if region.holder is not None else place(region.at)
+    row = (region.area, region.name, at, human(region.size))
     if item.used is None:
         return (*row, "-", "-", region.file or item.image or "-")
     left = f"{item.free_percent:.1f} %"

@@ -96,7 +96,8 @@ def ext4(folder: Path, size: int, top: Path | None = None) -> bytes:
 def arm_kernel() -> bytes:
     """Pack a kernel as the build does: its banner, a file system, and a driver's match table."""
     table = bytes(64) + b"snps,dw-apb-uart".ljust(128, b"\0") + bytes(8) + bytes(200)
-    plain = filler("kernel", 300_000) + _BANNER % b"buoy" + b"EXT4-fs (%s): \0ext4\0"
+    plain = filler("kernel", 300_000) + _BANNER % b"buoy"
+    plain += b"EXT4-fs (%s): \0ext4\0UBIFS (ubi%d:%d): \0ubifs\0"
     plain += bytes(-len(plain) % 8) + table
     return zimage(gzip.compress(plain, mtime=0) + struct.pack("<I", len(plain)))
 
@@ -274,14 +275,83 @@ def mast(folder: Path) -> None:
     shutil.copy(beside / "out", folder / "recovery.itb")
 
 
+DRIFTER = {
+    "loadaddr": "0x84000000",
+    "mtdids": "nand0=spi-nand0",
+    "mtdparts": "mtdparts=spi-nand0:2m(loader)ro,512k(env),-(ubi)",
+    "bootcmd": "run system",
+    "system": (
+        "ubi part ubi && ubi read ${loadaddr} kernel"
+        " && setenv bootargs console=ttyS0,115200 ubi.mtd=ubi root=ubi0:rootfs rootfstype=ubifs"
+        " rootwait panic=10 && bootm ${loadaddr}"
+    ),
+}
+_NAND = """spi@2010000 { compatible = "snps,dw-apb-ssi"; reg = <0x2010000 0x1000>;
+        #address-cells = <1>; #size-cells = <0>;
+        flash@0 { compatible = "spi-nand"; reg = <0>; partitions {
+            compatible = "fixed-partitions"; #address-cells = <1>; #size-cells = <1>;
+            partition@0 { label = "loader"; read-only; reg = <0x0 0x200000>; };
+            partition@200000 { label = "env"; reg = <0x200000 0x80000>; };
+            partition@280000 { label = "ubi"; reg = <0x280000 0x7d80000>; };
+        }; }; };"""
+_NAND_ITS = """/dts-v1/;
+/ {
+    description = "system"; #address-cells = <1>;
+    images {
+        kernel { description = "Linux"; data = /incbin/("zImage"); type = "kernel"; arch = "arm";
+            os = "linux"; compression = "none"; load = <0x82000000>; entry = <0x82000000>;
+            hash-1 { algo = "sha256"; }; };
+        fdt { description = "drifter"; data = /incbin/("drifter.dtb"); type = "flat_dt";
+            arch = "arm"; compression = "none"; load = <0x88000000>;
+            hash-1 { algo = "sha256"; }; };
+    };
+    configurations { default = "conf";
+        conf { description = "drifter"; kernel = "kernel"; fdt = "fdt"; }; };
+};
+"""
+_VOLUMES = """[kernel]
+mode=ubi
+image=kernel.itb
+vol_id=0
+vol_type=static
+vol_size=8MiB
+vol_name=kernel
+[rootfs]
+mode=ubi
+image=rootfs.ubifs
+vol_id=1
+vol_type=dynamic
+vol_size=32MiB
+vol_name=rootfs
+[data]
+mode=ubi
+vol_id=2
+vol_type=dynamic
+vol_size=16MiB
+vol_name=data
+"""
+
+
 def drifter(folder: Path) -> None:
-    (folder / "loader.bin").write_bytes(filler("loader", 900_000))
-    (folder / "uboot.env").write_bytes(environment({"bootcmd": "true"}, 128 * KIB, None))
-    (folder.parent / "volume").write_bytes(filler("kernel", 300_000))
-    config = "[kernel]\nmode=ubi\nimage=volume\nvol_id=0\nvol_type=static\nvol_name=kernel\n"
-    (folder.parent / "ubi.cfg").write_text(config)
-    words = ("ubinize", "-o", folder / "system.ubi", "-p", "128KiB", "-m", "2048", "ubi.cfg")
-    run(*words, at=folder.parent)
+    """Make the parts of a SPI-NAND: a loader in raw blocks, and kernel and root as UBI volumes."""
+    beside = folder.parent
+    dtb = tree(folder, board("drifter", "arm,cortex-a7", (0x80000000, 256 * MIB), _NAND))
+    words = "mkimage -T stm32image -a 0x2ffc2500 -e 0x2ffc2500 -d in out"
+    first = made(folder, *words.split(), data=filler("first", 100 * KIB))
+    words = "mkimage -A arm -O u-boot -T firmware -C none -a 0x8f000000 -e 0x8f000000 -d in out"
+    second = made(folder, *words.split(), data=u_boot(DRIFTER, "drifter", dtb))
+    (folder / "loader.bin").write_bytes(first.ljust(256 * KIB, b"\xff") + second)
+    (folder / "uboot.env").write_bytes(environment(DRIFTER, 128 * KIB, None))
+    (beside / "zImage").write_bytes(arm_kernel())
+    (beside / "drifter.dtb").write_bytes(dtb)
+    (beside / "in").write_text(_NAND_ITS)
+    run("mkimage", "-f", "in", "kernel.itb", at=beside)
+    top = root(folder, {"sbin/init": arm_program(), "etc/os-release": b"ID=drifter\n"})
+    words = "mkfs.ubifs -m 2048 -e 126976 -c 264 -o rootfs.ubifs -r"
+    run(*words.split(), top, at=beside)
+    (beside / "ubi.cfg").write_text(_VOLUMES)
+    words = "ubinize -p 128KiB -m 2048 -Q 1 -o"
+    run(*words.split(), folder / "system.ubi", "ubi.cfg", at=beside)
 
 
 EXAMPLES: dict[str, Callable[[Path], None]] = {

@@ -409,7 +409,7 @@ def test_references(keys: str, why: str) -> None:
         ("size: 1 MiB", "sectors: 2048", ["f:5:24: the key 'sectors' does not go with spi-nor"]),
         ("  nor:", '  "":', ["'' is not a name that can stand here", "no chip is called 'nor'"]),
         ("{kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}", "", ["expected a mapping of keys"]),
-        ("chip: nor", "chip: emmc/boot2", ["is not a chip, or an area of one such as emmc/boot0"]),
+        ("chip: nor", "chip: emmc/boot2", ["emmc has no boot2: an eMMC has boot0"]),
         (", boot-area: 2 MiB", "", []),
         ("layout: 1", "layout: 1\nram: {banks: [{at: 0}], reserved: []}", ["'size' is missing"]),
         ("layout: 1", "layout: 1\nwritten-elsewhere: []", ["expected a mapping"]),

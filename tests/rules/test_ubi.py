@@ -42,8 +42,8 @@ def only(example: Example) -> Finding:
 
 
 def test_ubi_volumes_fill_all_but_four() -> None:
-    assert findings(flash("ubi", lambda: ubi._ubi(64 * KIB, 4)), HERE) == []
-    finding = only(flash("ubi", lambda: ubi._ubi(64 * KIB, 7)))
+    assert findings(flash("ubi", lambda: ubi.ubi(64 * KIB, 4)), HERE) == []
+    finding = only(flash("ubi", lambda: ubi.ubi(64 * KIB, 7)))
     assert (finding.values["wanted"], finding.values["have"]) == (7, 8)
     assert (finding.values["over"], finding.values["needed"]) == (3, 11 * 64 * KIB)
 
@@ -69,13 +69,13 @@ def test_small_blocks_of_a_ubifs_are_told_once() -> None:
 
 
 def test_parts_of_a_file_are_not_measured_by_the_region() -> None:
-    assert alone({"d.img": ubi._ubi(64 * KIB, 99)}, HERE) == []
+    assert alone({"d.img": ubi.ubi(64 * KIB, 99)}, HERE) == []
 
 
 def test_damage_is_told_once_and_only_where_no_sum_explains_it() -> None:
-    lone = ubi._ubi(64 * KIB, 2, copies=(0,))
+    lone = ubi.ubi(64 * KIB, 2, copies=(0,))
     assert only(flash("ubi", lambda: lone + lone)).values["count"] == 2
-    twice = only(flash("ubi", lambda: ubi._ubi(64 * KIB, 2, data=b"x") * 2))
+    twice = only(flash("ubi", lambda: ubi.ubi(64 * KIB, 2, data=b"x") * 2))
     assert twice.message.startswith(
         "d.img: the UBI is not whole: PEB 0 and PEB 3 are both LEB 0 of the volume table"
     )
@@ -86,7 +86,7 @@ def test_damage_is_told_once_and_only_where_no_sum_explains_it() -> None:
 
 @pytest.mark.parametrize("cut", [100, 64 * KIB - 1, 64 * KIB, 65 * KIB, 3 * 64 * KIB - 1])
 def test_a_cut_image_is_told(cut: int) -> None:
-    image = ubi._ubi(64 * KIB, 2, data=b"x" * 64 * KIB)
+    image = ubi.ubi(64 * KIB, 2, data=b"x" * 64 * KIB)
     assert names(flash("ubi", lambda: image[:cut]), HERE) == ["ubi-damaged"]
 
 
@@ -100,7 +100,7 @@ def test_pages_of_a_nand() -> None:
         (parts, "spi-nand", ["ubi-page-size-mismatch"]),
         ((64, 128), "nand", ["ubi-page-size-mismatch"]),
     ):
-        example = on_nand(lambda at=at: ubi._ubi(64 * KIB, 1, at=at), kind=kind)  # type: ignore[misc]
+        example = on_nand(lambda at=at: ubi.ubi(64 * KIB, 1, at=at), kind=kind)  # type: ignore[misc]
         assert names(example, HERE) == wanted, (at, kind)
 
 
@@ -116,7 +116,7 @@ def test_pages_of_a_nand() -> None:
     ],
 )
 def test_spare_blocks(volumes: int, bad: str, told: list[str]) -> None:
-    image = ubi._ubi(64 * KIB, volumes, at=(2048, 4096))
+    image = ubi.ubi(64 * KIB, volumes, at=(2048, 4096))
     assert names(on_nand(lambda: image, more=bad), HERE) == told
 
 
@@ -127,11 +127,11 @@ def test_a_ubifs_that_suits_its_volume() -> None:
         (leb, 8, ["ubifs-made-for-another-flash"]),
         (leb - 4096, 2048, ["ubifs-made-for-another-flash"]),
     ):
-        image = ubi._ubi(64 * KIB, 3, at=(2048, 4096), data=ubi._ubifs(size, unit)[:leb])
+        image = ubi.ubi(64 * KIB, 3, at=(2048, 4096), data=ubi._ubifs(size, unit)[:leb])
         assert names(on_nand(lambda image=image: image), HERE) == told  # type: ignore[misc]
 
 
-SAMPLES = {"ubi": ubi._ubi(64 * KIB, 4, data=b"x" * 9999), "ubifs": ubi._ubifs(64 * KIB)}
+SAMPLES = {"ubi": ubi.ubi(64 * KIB, 4, data=b"x" * 9999), "ubifs": ubi._ubifs(64 * KIB)}
 
 
 @given(
