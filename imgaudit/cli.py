@@ -542,6 +542,14 @@ def recipe(name: str | None) -> int:
 
 
 @main.command()
+def man() -> None:
+    """Print the manual page, for man and its kind."""
+    from imgaudit.manual import manual
+
+    _write(manual(main, __version__))
+
+
+@main.command()
 def schema() -> None:
     """Print the layout's JSON Schema, for editors."""
     import json

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import inspect
 import os
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import HealthCheck, settings
 
 from imgaudit.demo.build import build
@@ -18,6 +20,10 @@ from tests.rescue._ramdisk import INSTALLERS, QEMU
 
 # Partitioning and file-system tools live outside an ordinary user's PATH on Debian.
 os.environ["PATH"] += os.pathsep + "/usr/local/sbin:/usr/sbin:/sbin"
+
+if "mix_stderr" in inspect.signature(CliRunner).parameters:
+    # Before click 8.2, which always keeps the two apart.
+    CliRunner.__init__.__defaults__ = ("utf-8", None, False, False)
 
 settings.register_profile(
     "short", max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]

@@ -27,7 +27,7 @@ LAYERS = (
     {"proof"},
     {"rules"},
     {"tasks"},
-    {"report"},
+    {"report", "manual"},
     {"cli"},
     {"__main__"},
 )
