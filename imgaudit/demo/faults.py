@@ -888,6 +888,33 @@ _FAULTS = (
     ),
     # The main system
     Fault(
+        name="main-fw-env-config-drift",
+        summary="fw_setenv of the main system writes to other bytes than U-Boot reads",
+        finding="environment-location-differs",
+        region="env-b",
+        board=_main(
+            {
+                "etc/fw_env.config": file(
+                    "/dev/mtd1 0x0 0x4000 0x10000\n/dev/mtd1 0x8000 0x4000 0x10000\n"
+                )
+            }
+        ),
+    ),
+    Fault(
+        name="main-module-of-another-build",
+        summary="a module in the folder of the main kernel was built for an older one",
+        finding="main-modules-for-another-kernel",
+        region="rootfs-a",
+        board=_main(
+            {
+                f"lib/modules/{kernel.RELEASE}/tide.ko": file(
+                    elf.module(name="tide", vermagic="6.12.29-whimbrel SMP")
+                ),
+                f"lib/modules/{kernel.RELEASE}/modules.dep": file("tide.ko:\n"),
+            }
+        ),
+    ),
+    Fault(
         name="main-root-empty",
         summary="the image of slot A was made from an empty folder",
         finding="main-root-empty",

@@ -34,6 +34,8 @@ MAX_PARTS = 256
 MAX_TEXT = 64 * KIB
 SCRIPT = ".scr"
 MAX_TEXTS = 4 * MIB
+OS_RELEASE = ("etc/os-release", "usr/lib/os-release")
+"""Where a system says which one it is (os-release(5)); its text is kept as well."""
 TEXTS = (".conf", ".cfg", ".txt", ".env", SCRIPT)
 """How configuration files and scripts end whose text is kept, up to the sizes above."""
 BOOT_FOLDERS = frozenset({"boot", "extlinux", "loader", "efi", "dtb", "dtbs"})
@@ -424,11 +426,11 @@ class Walk:
 
     def kept(self, entry: Entry) -> bool:
         """Tell whether a file is a small configuration whose text is kept."""
+        wanted = entry.path.lower().endswith(TEXTS) and (self._caseless or _for_boot(entry.path))
         return (
             entry.is_file
             and entry.size <= min(MAX_TEXT, self._texts)
-            and entry.path.lower().endswith(TEXTS)
-            and (self._caseless or _for_boot(entry.path))
+            and (wanted or entry.path in OS_RELEASE)
         )
 
     def doubts(self) -> tuple[str, ...]:

@@ -31,8 +31,8 @@
 bytes, little-endian, and its SHA-256; then the size in eight bytes. It is the same for equal data,
 however the holes are stored, and holes cost nothing to check.
 
-The keys of `versions` are words such as `u-boot`, `linux`, `trusted-firmware`, `fit` and
-`environment-crc32`; a reader takes any.
+The keys of `versions` are words such as `u-boot`, `linux`, `trusted-firmware`, `fit`, `system`
+(os-release) and `environment-crc32`; a reader takes any.
 """
 
 from __future__ import annotations

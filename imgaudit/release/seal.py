@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import stat
 from collections.abc import Iterable, Iterator, Mapping
 
 from imgaudit.contents.build import Build, Placement
@@ -11,6 +12,8 @@ from imgaudit.contents.chips import own_blocks
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.formats import kernel
+from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.files import MAX_TEXT, OS_RELEASE, FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import View
@@ -111,6 +114,7 @@ def versions(payload: Content) -> Mapping[str, tuple[str, ...]]:
         for content in contents
         if isinstance(content.facts, FitFacts) and content.facts.description
     )
+    found["system"] = _first(_systems(contents))
     found["environment-crc32"] = _first(
         checksum.stored
         for content in contents
@@ -118,6 +122,41 @@ def versions(payload: Content) -> Mapping[str, tuple[str, ...]]:
         for checksum in content.facts.checksums
     )
     return {kind: texts for kind, texts in found.items() if texts}
+
+
+def _systems(contents: Iterable[Content]) -> Iterator[str]:
+    """Give what systems in file systems and in ramdisks call themselves (os-release(5))."""
+    for content in contents:
+        facts, text = content.facts, None
+        if isinstance(facts, FileSystem) and facts.files is not None:
+            entries = map(facts.files.find, OS_RELEASE)
+            text = next((entry.text for entry in entries if entry is not None and entry.text), None)
+        elif isinstance(facts, CpioFacts) and content.view is not None:
+            text = _in_archive(facts, content.view)
+        if text is not None:
+            yield from _called(text)
+
+
+def _in_archive(facts: CpioFacts, view: View) -> bytes | None:
+    for entry in facts.entries:
+        name = entry.name.removeprefix("./").removeprefix("/")
+        if name in OS_RELEASE and stat.S_ISREG(entry.mode) and 0 < entry.size <= MAX_TEXT:
+            try:
+                return view.upto(entry.data, entry.size)
+            except ImgauditError:
+                return None
+    return None
+
+
+def _called(text: bytes) -> Iterator[str]:
+    """Read the name and the version out of an os-release."""
+    pairs = (line.partition("=") for line in text.decode("utf-8", "replace").splitlines())
+    said = {name.strip(): value.strip().strip("\"'") for name, equals, value in pairs if equals}
+    name = said.get("NAME") or said.get("ID", "")
+    version = said.get("VERSION") or said.get("VERSION_ID") or said.get("BUILD_ID", "")
+    called = said.get("PRETTY_NAME") or f"{name} {version}".strip()
+    if called:
+        yield called if not version or version in called else f"{called} ({version})"
 
 
 def _first(texts: Iterable[str]) -> tuple[str, ...]:

@@ -16,20 +16,23 @@ from imgaudit.contents.build import Build, Placement, Store, stored
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.files import FileSystem
-from imgaudit.maps import command_line
+from imgaudit.maps import command_line, fw_env_config
 from imgaudit.maps.collect import Copies
+from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.root import target_of
 from imgaudit.model import Region
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import read_access
 from imgaudit.rescue.drivers import State, file_system_driver
 from imgaudit.rescue.first import First, first_program
-from imgaudit.rescue.modules import DEP_FILE, module_file
+from imgaudit.rescue.modules import DEP_FILE, modinfo, module_file
 from imgaudit.rescue.runnable import TARGETS, Runner
 from imgaudit.rescue.started import Started, image_of
 
 BOUND_LINES = 256
 PROGRAMS = 1024
+MODULES = 16  # of which vermagic is read; those of one kernel are built together
+_TOOL_CONFIG = "/etc/fw_env.config"
 _PROGRAM_FOLDERS = ("/bin", "/sbin", "/usr/bin", "/usr/sbin")
 _ROOT_TYPE = "linux-root"
 _MACHINES = {3: "x86", 8: "MIPS", 40: "ARM", 62: "x86-64", 183: "AArch64", 243: "RISC-V"}
@@ -77,7 +80,9 @@ class MainRoot:
     `releases` are the folders below /lib/modules. `points` are folders of the kernel's own file
     systems that are not there. `prompts` tells whether something asks for a login or gives a shell;
     None where that is not known. `bare_tools` are tools for U-Boot's environment that lack their
-    configuration. `driver` tells whether the kernel has this file system built in.
+    configuration, which `environment_tool` is where it is there. `driver` tells whether the kernel
+    has this file system built in. `vermagic` is a module in the folder of the kernel's release that
+    says it is for another one, and for which.
     """
 
     region: Region
@@ -94,7 +99,9 @@ class MainRoot:
     os_release: Mapping[str, str] = field(default_factory=dict)
     prompts: bool | None = None
     bare_tools: tuple[str, ...] = ()
+    environment_tool: FlashToolConfig | None = None
     driver: State = State.UNKNOWN
+    vermagic: tuple[str, str] | None = None
 
 
 def main_roots(
@@ -174,6 +181,8 @@ class _Looking:
             os_release=_os_release(root),
             prompts=self.prompts(first, system),
             bare_tools=tuple(self.bare_tools()),
+            environment_tool=self.environment_tool(),
+            vermagic=self.vermagic(),
             driver=self.driver(),
         )
 
@@ -263,8 +272,31 @@ class _Looking:
         above = {other for other in points - {"/"} if point.startswith(f"{other.rstrip('/')}/")}
         return not above and not self.folder(point)
 
+    def environment_tool(self) -> FlashToolConfig | None:
+        text = self.root.text(_TOOL_CONFIG)
+        return None if text is None else fw_env_config.parse(text)
+
+    def vermagic(self) -> tuple[str, str] | None:
+        """Find a module that its own kernel would refuse: the folder is called as it should be."""
+        release = self.item.release
+        folder = f"/lib/modules/{release}"
+        lines = (self.root.text(f"{folder}/modules.dep", DEP_FILE) or "").splitlines()
+        names = [line.partition(":")[0] for line in lines if ":" in line]
+        plain = [name for name in names if name.endswith(".ko")][:MODULES]
+        for name in plain if release is not None else ():
+            node = self.root.lookup(name if name.startswith("/") else f"{folder}/{name}")
+            if node is None or not node.is_file:
+                continue
+            try:
+                said = modinfo(node.data()).get("vermagic", ("",))[0].partition(" ")[0]
+            except ImgauditError:
+                continue
+            if said and said != release:
+                return posixpath.basename(name), said
+        return None
+
     def bare_tools(self) -> Iterator[str]:
-        if self.root.lookup("/etc/fw_env.config") is None:
+        if self.root.lookup(_TOOL_CONFIG) is None:
             for name in _ENVIRONMENT_TOOLS:
                 for folder in _PROGRAM_FOLDERS:
                     if self.root.lookup(f"{folder}/{name}") is not None:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 from imgaudit.errors import FormatError
 from imgaudit.maps import mtdparts
-from imgaudit.maps.collect import Place
+from imgaudit.maps.collect import Copy, Place
 from imgaudit.maps.entry import MapEntry, Medium
-from imgaudit.maps.fw_env_config import Location, Target
+from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
-from imgaudit.model import Layout, Region
+from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import Table, finding, is_tree, known, tables
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -101,7 +101,8 @@ def _spots(subject: Subject) -> Iterator[_Spot]:
         return
     layout, _ = both
     regions = _environments(layout)
-    for named in (list(_tool_places(subject)), list(_config_places(subject))):
+    tools = [list(_tool_places(subject, tool)) for tool in _tools(subject)]
+    for named in (*tools, list(_config_places(subject))):
         left = list(regions)
         found: dict[int, Region] = {}
         for number, item in enumerate(named):
@@ -123,16 +124,34 @@ def _spots(subject: Subject) -> Iterator[_Spot]:
                 yield _Spot(item, left.pop(0), right=False)
 
 
-def _tool_places(subject: Subject) -> Iterator[_Named]:
+def _tools(subject: Subject) -> list[Copy[FlashToolConfig]]:
+    """Give every fw_env.config: the one that the layout names, and those of the main roots."""
+    named = subject.copies.flash_tool_config if subject.copies is not None else None
+    found = [] if named is None else [named]
+    for root in subject.roots.values():
+        if root.environment_tool is not None and (
+            named is None or named.place.region is not root.region
+        ):
+            where = Place(
+                carrier="/etc/fw_env.config",
+                name=root.artifact,
+                artifact=root.artifact,
+                region=root.region,
+                where=root.region.at_key("file"),
+            )
+            found.append(Copy(place=where, says=root.environment_tool))
+    return found
+
+
+def _tool_places(subject: Subject, copy: Copy[FlashToolConfig]) -> Iterator[_Named]:
     both = known(subject)
-    if both is None or both[1].flash_tool_config is None:
+    if both is None:
         return
-    layout, copies = both
-    copy = copies.flash_tool_config
-    maps = _kernel_maps(subject)
-    for location in copy.says.locations if copy is not None else ():
+    layout, _ = both
+    maps = _kernel_maps(subject, copy)
+    for location in copy.says.locations:
         start = _start(location, layout, maps)
-        if start is None or copy is None:
+        if start is None:
             continue
         area, base, told = start
         offset = base + location.offset
@@ -148,16 +167,14 @@ def _tool_places(subject: Subject) -> Iterator[_Named]:
         )
 
 
-def _kernel_maps(subject: Subject) -> list[Table]:
+def _kernel_maps(subject: Subject, tool: Copy[FlashToolConfig]) -> list[Table]:
     """Give the tables that may number the MTDs for the kernel that the tool runs on.
 
     The list on that kernel's own command line comes first (Linux drivers/mtd/mtdpart.c, the order
     of the parsers), then the tree of the ramdisk's own FIT, if any.
     """
-    copies = subject.copies
-    tool = copies.flash_tool_config if copies is not None else None
     found = tables(subject)
-    given = _given_lists(subject, tool.place.region if tool is not None else None)
+    given = _given_lists(subject, tool.place.region)
     listed = [
         table
         for table in found
@@ -166,7 +183,7 @@ def _kernel_maps(subject: Subject) -> list[Table]:
     if listed:
         return listed[:1] if len(given) == 1 else listed
     trees = [table for table in found if is_tree(table)] or found
-    own = [table for table in trees if tool and table.copy.place.artifact == tool.place.artifact]
+    own = [table for table in trees if table.copy.place.artifact == tool.place.artifact]
     first = (own or trees)[:1]
     return [table for table in trees if first and table.copy.place == first[0].copy.place]
 
@@ -183,7 +200,7 @@ def _given_lists(subject: Subject, region: Region | None) -> list[list[_Shape]]:
     found: list[list[_Shape]] = []
     for followed in subject.boots.followed.values():
         stage = followed.stage
-        if region is not None and (stage is None or stage.ramdisk != region.name):
+        if region is not None and (stage is None or region.name not in _systems(stage)):
             continue
         for boot in followed.walk.boots:
             for text in re.findall(r"(?:^|\s)(mtdparts=[^\s\"']+)", boot.arguments or ""):
@@ -194,6 +211,11 @@ def _given_lists(subject: Subject, region: Region | None) -> list[list[_Shape]]:
                 shapes = [[_shape(entry) for entry in one.entries] for one in lists]
                 found += [shape for shape in shapes if shape not in found]
     return found
+
+
+def _systems(stage: Stage) -> tuple[str, ...]:
+    """Name the regions that a stage's own system may be in: its ramdisk, else any that it takes."""
+    return (stage.ramdisk,) if stage.ramdisk is not None else stage.regions
 
 
 def _start(
@@ -294,11 +316,10 @@ LOCATION = Rule(
 
 @check(LOCATION)
 def environment_location(subject: Subject) -> Outcome:
-    both = known(subject)
-    tool = both[1].flash_tool_config if both else None
-    if tool is not None and tool.says.locations and not list(_tool_places(subject)):
-        why = "no copy of the map tells which flash its devices are"
-        yield NotChecked(LOCATION.name, str(tool.place), why)
+    for tool in _tools(subject):
+        if tool.says.locations and not list(_tool_places(subject, tool)):
+            why = "no copy of the map tells which flash its devices are"
+            yield NotChecked(LOCATION.name, str(tool.place), why)
     for spot in _spots(subject):
         if not spot.right:
             yield finding(
@@ -426,12 +447,13 @@ def environment_pair(subject: Subject) -> Outcome:
         return
     layout, copies = both
     regions = _environments(layout)
-    says: list[tuple[Place, bool]] = []
-    if copies.flash_tool_config is not None and copies.flash_tool_config.says.locations:
-        tool = copies.flash_tool_config
-        # The survey of a ramdisk looks at the lines of its own file.
-        if not any(rescue.env_copies for rescue in subject.rescues.values()):
-            says.append((tool.place, tool.says.redundant))
+    surveyed = any(rescue.env_copies for rescue in subject.rescues.values())
+    # The survey of a ramdisk looks at the lines of its own file.
+    says = [
+        (tool.place, tool.says.redundant)
+        for tool in _tools(subject)
+        if tool.says.locations and not (surveyed and tool is copies.flash_tool_config)
+    ]
     if copies.uboot_config is not None and copies.uboot_config.says.environment_size is not None:
         config = copies.uboot_config
         says.append((config.place, config.says.redundant_environment))
@@ -465,16 +487,14 @@ DECIMAL = Rule(
 @check(DECIMAL)
 def offset_without_prefix(subject: Subject) -> Outcome:
     both = known(subject)
-    tool = both[1].flash_tool_config if both else None
-    if tool is None:
-        return
-    for line in tool.says.decimal:
-        yield finding(
-            DECIMAL(line=" ".join(line.text.split())),
-            [tool.place.of(line)],
-            region=tool.place.region,
-            chip=next(iter(both[0].chips.values())) if both else None,
-        )
+    for tool in _tools(subject):
+        for line in tool.says.decimal:
+            yield finding(
+                DECIMAL(line=" ".join(line.text.split())),
+                [tool.place.of(line)],
+                region=tool.place.region,
+                chip=next(iter(both[0].chips.values())) if both else None,
+            )
 
 
 def _loader_values(*, there: int) -> None: ...

@@ -54,6 +54,7 @@ _TREE: Root = {
     "etc/fstab": file(_FSTAB_GOOD),
     **{name: directory() for name in ("data", "dev", "proc", "sys")},
 }
+_BUSYBOX = file(elf.program(b"\0BusyBox v1.36.1\0ash\0cat\0init\0true\0\0"), 0o755)
 
 
 def _system(
@@ -99,12 +100,12 @@ def _written(entries: Root, label: str, uuid: UUID) -> bytes:
 _GOOD = _system()
 
 
-def _region_values(*, stage: str) -> None: ...
+def _stage_values(*, stage: str) -> None: ...
 
 
 EMPTY = Rule(
     name="main-root-empty",
-    values=_region_values,
+    values=_stage_values,
     severity=Severity.ERROR,
     message="the root file system of {stage}, {region}, has no file in it",
     effect="The kernel mounts it, finds no init, and panics.",
@@ -218,7 +219,8 @@ MODULES = Rule(
     message="{region} has modules for Linux {found}; {stage} starts Linux {release}",
     effect="No module is found: whatever is not built in does not work.",
     fix="Pack the modules of {release}, or ship the kernel that was built with them.",
-    computed="no folder of /lib/modules is called like the release in the kernel's banner",
+    computed="no folder of /lib/modules is called like the release in the kernel's banner; or a"
+    " module in the one that is says another release in its vermagic",
     source="modprobe(8); Linux kernel/module/main.c",
     bad=_system({"lib/modules/6.1.0-other/modules.dep": file("")}),
     good=_system({f"lib/modules/{RELEASE}/modules.dep": file("")}),
@@ -230,6 +232,10 @@ def main_modules(root: MainRoot) -> Outcome:
     release = root.started.release
     if release is not None and root.releases and release not in root.releases:
         case = MODULES(stage=root.started.name, release=release, found=listed(root.releases))
+        yield _said(case, root)
+    elif release is not None and root.vermagic is not None:
+        module, said = root.vermagic
+        case = MODULES(stage=root.started.name, release=release, found=f"{said} ({module})")
         yield _said(case, root)
 
 
@@ -384,3 +390,24 @@ TOOLS = Rule(
 def main_tools(root: MainRoot) -> Outcome:
     if root.bare_tools:
         yield _said(TOOLS(tools=listed(root.bare_tools)), root)
+
+
+LOGIN = Rule(
+    name="main-without-login",
+    values=_stage_values,
+    severity=Severity.WARNING,
+    message="nothing in {region} gives a prompt on a console of {stage}",
+    effect="Where the network does not come up, nobody can look into the running system.",
+    fix="Start a getty on the console in inittab, or waive this with the reason.",
+    computed="init is BusyBox's or sysvinit's, and neither inittab nor the scripts that it runs"
+    " start a getty, a login or a shell; units of systemd and openrc are not followed",
+    source="BusyBox init/init.c; sysvinit inittab(5); common practice, no source",
+    bad=_system({"sbin/init": _BUSYBOX, "etc/inittab": file("::sysinit:/bin/true\n")}),
+    good=_GOOD,
+)
+
+
+@check(LOGIN, over=ROOTS, after=(main_root_empty, main_init))
+def main_login(root: MainRoot) -> Outcome:
+    if root.prompts is False:
+        yield _said(LOGIN(stage=root.started.name), root)

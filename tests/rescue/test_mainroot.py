@@ -14,10 +14,11 @@ from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.rescue.drivers import State
 from imgaudit.rescue.mainroot import MainRoot
-from imgaudit.rules.main_root import MODULES, _system
+from imgaudit.rules.main_root import _BUSYBOX, MODULES, _system
 from imgaudit.rules.subject import gather
 from imgaudit.tasks.audit import run
 from imgaudit.writers import elf
+from imgaudit.writers.kernel import RELEASE
 from imgaudit.writers.tree import Entry, directory, file, link
 from tests.rescue._ramdisk import installer
 
@@ -150,3 +151,47 @@ def test_a_root_made_by_mke2fs(tmp_path: Path) -> None:
     assert root.first is not None
     assert root.first.reached is None
     assert "libc.so.6" in root.first.attempts[0].ends
+
+
+def _module(vermagic: str, *, dep: str = "tide.ko:\n") -> dict[str, Entry | None]:
+    folder = f"lib/modules/{RELEASE}"
+    return {
+        f"{folder}/tide.ko": file(elf.module(name="tide", vermagic=vermagic)),
+        f"{folder}/modules.dep": file(dep),
+    }
+
+
+@pytest.mark.parametrize(
+    ("vermagic", "found"),
+    [(f"{RELEASE} SMP", None), ("6.1.0-other SMP", ("tide.ko", "6.1.0-other")), ("", None)],
+)
+def test_a_module_says_which_kernel_it_is_for(vermagic: str, found: tuple[str, str] | None) -> None:
+    root = root_of(_module(vermagic))
+    assert root.vermagic == found
+    assert root_of(_module("6.1.0-other", dep="")).vermagic is None
+
+
+def test_its_own_file_says_where_the_environment_is() -> None:
+    root = root_of({"etc/fw_env.config": file("/dev/mmcblk0 0x100000 0x2000\n")})
+    assert root.environment_tool is not None
+    (location,) = root.environment_tool.locations
+    assert (location.offset, location.size) == (0x100000, 0x2000)
+    wrong = {"etc/fw_env.config": file("/dev/mmcblk0 0x180000 0x2000\n")}
+    with Loader() as loader:
+        store = MemoryStore(_system(wrong).files, loader)
+        found = run(gather(parse(_system(wrong).layout.encode(), "board.yaml"), store))
+    assert "environment-location-differs" in {item.rule.name for item in found.findings}
+
+
+@pytest.mark.parametrize(
+    ("line", "prompts"),
+    [("::sysinit:/bin/true", False), ("ttyS0::respawn:/sbin/getty -L ttyS0 115200", True)],
+)
+def test_whether_the_main_system_gives_a_prompt(line: str, *, prompts: bool) -> None:
+    changes: dict[str, Entry | None] = {
+        "sbin/init": _BUSYBOX,
+        "sbin/getty": link("init"),
+        "etc/inittab": file(f"{line}\n"),
+    }
+    assert root_of(changes).prompts is prompts
+    assert (("warning", "main-without-login") in said(changes)) is not prompts
