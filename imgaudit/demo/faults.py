@@ -186,6 +186,27 @@ def _put(name: str, offset: int, data: bytes) -> Callable[[Files], Files]:
     return put
 
 
+def _chain_cut(files: Files) -> Files:
+    """End the kernel's chain of clusters early, in both tables of the boot partition's FAT."""
+    image = files["boot.vfat"]
+    if not isinstance(image, Sparse):
+        raise TypeError("boot.vfat is not sparse")
+    reserved, _, _, _, _, sectors = struct.unpack_from("<HBHHBH", image.pieces[0][1], 14)
+    for copy in range(2):
+        at = (reserved + copy * sectors) * 512 + 2 * 10
+        files = _put("boot.vfat", at, b"\xff\xff")(files)
+    return files
+
+
+def _tree_in_fat(files: Files) -> Files:
+    """Let the structure of the device tree in the boot partition end too early."""
+    image = files["boot.vfat"]
+    if not isinstance(image, Sparse):
+        raise TypeError("boot.vfat is not sparse")
+    at = next(at for at, data in image.pieces if data == files["whimbrel.dtb"])
+    return _put("boot.vfat", at + 36, struct.pack(">I", 64))(files)
+
+
 def _without(name: str) -> Callable[[Files], Files]:
     return lambda files: {key: content for key, content in files.items() if key != name}
 
@@ -480,6 +501,27 @@ _FAULTS = (
             board, filesystem_sizes={**board.filesystem_sizes, "boot": 64 * MIB}
         ),
         artifacts=_cut("boot.vfat", 60 * MIB),
+    ),
+    Fault(
+        name="boot-chain-cut",
+        summary="the kernel's chain of clusters ends early in both FATs",
+        finding="filesystem-damaged",
+        region="boot",
+        artifacts=_chain_cut,
+    ),
+    Fault(
+        name="boot-dtb-damaged",
+        summary="the device tree in the boot partition ends too early",
+        finding="artifact-damaged",
+        region="boot",
+        artifacts=_tree_in_fat,
+    ),
+    Fault(
+        name="rootfs-descriptors-zeroed",
+        summary="the first block of slot B's group descriptors is zeros",
+        finding="filesystem-damaged",
+        region="rootfs-b",
+        artifacts=_put("rootfs-b.ext4", 4096, bytes(4096)),
     ),
     # Boot containers
     Fault(

@@ -124,6 +124,7 @@ _LAYOUT = {
     "free_blocks_count_hi": (0x158, 4),
     "flags": (0x160, 4),
     "mmp_block": (0x168, 8),
+    "log_groups_per_flex": (0x174, 1),
     "error_count": (0x194, 4),
     "usr_quota_inum": (0x240, 4),
     "grp_quota_inum": (0x244, 4),
@@ -241,6 +242,7 @@ def _volume(block: Record, features: frozenset[str], count: int) -> Volume:
         hash_seed=struct.unpack("<4I", block.raw("hash_seed")),
         unsigned_hash=bool(block["flags"] & 2),
         linux=block["creator_os"] == 0,
+        flex=block["log_groups_per_flex"],
         features=features,
     )
 

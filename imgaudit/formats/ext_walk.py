@@ -47,6 +47,7 @@ _EXT_INDEX, _ENCRYPTED, _HUGE, _EXTENTS, _EA_INODE, _INLINE, _VERITY, _FOLDED = 
 _XATTR_MAGIC = 0xEA020000
 _JOURNAL_MAGIC = 0xC03B3998
 _MMP_MAGIC = 0x004D4D50
+_MOST_FLEX = 31
 _TAIL = b"\0\0\0\0\x0c\0\0\xde"
 _INODE_UNINIT, _BLOCK_UNINIT = 1, 2
 _KINDS = {
@@ -89,6 +90,7 @@ class Volume:
     hash_seed: tuple[int, ...]
     unsigned_hash: bool
     linux: bool
+    flex: int
     features: frozenset[str]
 
     @property
@@ -546,7 +548,29 @@ class ExtWalk(Walk):
         if inode.number == 1:
             self._map(inode, b"")
         elif pointer := int.from_bytes(inode.map[52:56], "little"):
-            self._claim(pointer, 1, inode.at, "the inode that keeps room for descriptors")
+            who = "the inode that keeps room for descriptors"
+            if self._claim(pointer, 1, inode.at, who) and self.volume.ratio == 1:
+                self._room_for_descriptors(pointer, who)
+
+    def _room_for_descriptors(self, pointer: int, who: str) -> None:
+        """Follow the inode's block to each block that is kept free, and to that of each backup."""
+        volume = self.volume
+        numbers = volume.block_size // 4
+        kept = struct.unpack(f"<{numbers}I", self.block(pointer))
+        old = -(-volume.groups // (volume.block_size // volume.descriptor_size))
+        backups = [group for group in range(1, volume.groups) if volume.has_backup(group)]
+        for number in range(volume.reserved_descriptors):
+            slot = (old + number) % numbers
+            block = volume.first_block + 1 + old + number
+            if kept[slot] != block:
+                at = pointer * volume.block_size + 4 * slot
+                self.flaw(at, f"{who}: block {kept[slot]:,} where {block:,} should be")
+                return
+            wanted = [block + group * volume.blocks_per_group for group in backups[:numbers]]
+            found = struct.unpack_from(f"<{len(wanted)}I", self.block(block))
+            if list(found) != wanted:
+                self.flaw(block * volume.block_size, f"{who}: block {block:,} leads elsewhere")
+                return
 
     # Blocks of an inode
 
@@ -1059,6 +1083,8 @@ def _unusable(volume: Volume) -> str:
         return f"{volume.inode_count:,} inodes in {volume.groups:,} groups"
     if volume.block_count <= volume.first_block:
         return "no blocks"
+    if volume.flex > _MOST_FLEX:
+        return f"2^{volume.flex} groups together"
     return ""
 
 

@@ -43,6 +43,7 @@ FEATURES = {
 }
 _FEATURE_SB_CHECKSUM = 0x800
 _FEATURE_QUOTA_INO = 0x80
+_FEATURE_FOLDED = 0x1000
 _QUOTAS = 2745  # three inodes
 _FEATURE_FLEXIBLE_XATTR = 0x40
 
@@ -241,6 +242,7 @@ def _walk(view: View, block: Record) -> F2fsWalk:
             root=block["root_ino"],
             quotas=view.unpack("<3I", block.offset + _QUOTAS) if quotas else (),
             flexible=bool(block["feature"] & _FEATURE_FLEXIBLE_XATTR),
+            folded=bool(block["feature"] & _FEATURE_FOLDED),
         ),
     )
 

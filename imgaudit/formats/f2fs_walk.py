@@ -18,7 +18,7 @@ from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Room, Walk
 from imgaudit.formats.view import View
-from imgaudit.units import Span
+from imgaudit.units import Span, round_up
 
 MAX_BLOCKS = 1 << 26
 """Blocks whose owner is tracked, a byte each: 256 GiB."""
@@ -37,6 +37,7 @@ _DEFAULT_ATTRIBUTES = 50  # addresses' worth of room in an inode
 _NEW, _PACKED = 0xFFFFFFFF, 0xFFFFFFFE
 _COMPACT_SUMMARY, _ORPHANS, _LARGE_BITMAP = 0x4, 0x2, 0x400
 _FLAG_PACKED, _ENCRYPTED = 0x4, 0x1  # of i_flags and of i_advise
+_FOLDED = 0x40000000
 _KINDS = {
     1: stat.S_IFREG,
     2: stat.S_IFDIR,
@@ -67,6 +68,7 @@ class Volume:
     root: int
     quotas: tuple[int, ...]
     flexible: bool
+    folded: bool
 
 
 class _Inode(NamedTuple):
@@ -316,6 +318,31 @@ class F2fsWalk(Walk):
             data,
         )
 
+    def _consistent(self, inode: _Inode, pieces: tuple[Piece, ...], taken: int) -> None:
+        """Hold what an inode says of its blocks against those that it has."""
+        who = f"inode {inode.number:,}"
+        (said,) = struct.unpack_from("<Q", inode.data, 24)
+        if said != taken:
+            self.flaw(inode.at + 24, f"{who} says {said:,} blocks and has {taken:,}")
+        if inode.flags & _FOLDED and not self.volume.folded:
+            self.flaw(inode.at + 80, f"{who} folds the case of names; the superblock excludes that")
+        inline = inode.inline & (_INLINE_DATA | _INLINE_NAMES)
+        if inline and inode.data[inode.first : inode.first + 4] != bytes(4):
+            self.flaw(inode.at + inode.first, f"{who} has data in itself and a block too")
+        start, block, count = struct.unpack_from("<3I", inode.data, 348)
+        if not count:
+            return
+        # The longest run of blocks, kept to find them without the addresses.
+        at = 0
+        for piece in pieces:
+            here, end = start * _BLOCK - at, round_up(at + piece.size, _BLOCK)
+            if here >= 0 and (start + count) * _BLOCK <= end and piece.offset is not None:
+                if piece.offset + here == block * _BLOCK:
+                    return
+                break
+            at += piece.size
+        self.flaw(inode.at + 348, f"{who} has a run of {count:,} blocks elsewhere than it says")
+
     def _pieces(self, inode: _Inode) -> tuple[Piece, ...] | None:
         """Follow and claim a file's blocks."""
         who = f"inode {inode.number:,}"
@@ -410,8 +437,11 @@ class F2fsWalk(Walk):
     def _take(self, number: int) -> _Inode:
         known = self._known.get(number)
         if known is None:
+            before = self._taken
             inode = self._inode(number)
             known = self._known[number] = (inode, self._pieces(inode))
+            if known[1] is not None:
+                self._consistent(inode, known[1], self._taken - before)
             if not inode.inline & _INLINE_NAMES:
                 # Only names that stand in the inode are read from it again.
                 known = self._known[number] = (inode._replace(data=b""), known[1])
