@@ -14,6 +14,8 @@ from imgaudit.units import MIB, Span, joined, round_down
 
 _HEAD_KEPT = 2 * MIB
 _TAIL = 2 * MIB
+# What is kept of an image of a disk or file system that is more than its windows, zeros left out.
+_SPARSE = 64 * MIB
 _BLANKS = (0x00, 0xFF)
 _ZEROS = bytes(BLOCK)
 # What is kept of all slices of a stream together.
@@ -36,6 +38,63 @@ class _KeptSource:
     def data(self) -> Iterator[Span]:
         for start, data in self._kept:
             yield Span.sized(start, len(data))
+
+
+class _SparseSource:
+    """A stream of which every block that is not all zero was kept."""
+
+    held = True
+
+    def __init__(self, size: int, blocks: dict[int, bytes]) -> None:
+        self.size = size
+        self._blocks = blocks
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        out = []
+        end = offset + length
+        while offset < end:
+            number, skip = divmod(offset, BLOCK)
+            count = min(BLOCK - skip, end - offset)
+            block = self._blocks.get(number)
+            out.append(bytes(count) if block is None else block[skip : skip + count])
+            offset += count
+        return out[0] if len(out) == 1 else b"".join(out)
+
+    def data(self) -> Iterator[Span]:
+        for number in sorted(self._blocks):
+            yield Span(number * BLOCK, min(self.size, (number + 1) * BLOCK))
+
+
+class _Sparse:
+    """Keeps the blocks of a stream that are not all zero, as long as they are not too many."""
+
+    def __init__(self, most: int) -> None:
+        self.blocks: dict[int, bytes] | None = {}
+        self.held = 0
+        self._most = most
+        self._number = 0
+        self._rest = b""
+
+    def add(self, piece: bytes) -> None:
+        if self.blocks is None:
+            return
+        data = self._rest + piece if self._rest else piece
+        whole = round_down(len(data), BLOCK)
+        for at in range(0, whole, BLOCK):
+            block = data[at : at + BLOCK]
+            if not _is_all(block, _ZEROS):
+                self.blocks[self._number] = block
+                self.held += len(block)
+            self._number += 1
+        self._rest = data[whole:]
+        if self.held > self._most:
+            self.blocks, self.held, self._rest = None, 0, b""
+
+    def view(self, size: int) -> View | None:
+        if self.blocks is None:
+            return None
+        rest = {self._number: self._rest} if self._rest else {}
+        return View(_SparseSource(size, self.blocks | rest))
 
 
 class SliceKeeper:
@@ -74,6 +133,7 @@ class Keeper:
         self._windows: list[Span] = []
         self._kept: dict[int, bytearray] = {}
         self._tail = bytearray()
+        self._sparse: _Sparse | None = None
         self._digester = Digester() if blocks else None
 
     def add(self, piece: bytes) -> None:
@@ -91,6 +151,8 @@ class Keeper:
                 self.too_large = True
                 self._forget([])
             return
+        if self._sparse is not None:
+            self._sparse.add(piece)
         self._window(self.total, piece)
         self._tail += piece
         if len(self._tail) > 2 * _TAIL:
@@ -98,12 +160,17 @@ class Keeper:
         self.total += len(piece)
 
     def _decide(self) -> None:
-        """Keep an image of a disk or file system in windows only; all else is wanted whole."""
+        """Keep an image of a disk or file system without its zeros; all else is wanted whole.
+
+        Where even that is too much, its windows are kept only.
+        """
         self._decided = True
         assert self._whole is not None  # noqa: S101 - tells mypy what the caller made sure of
         head = View.of(bytes(self._whole))
         known = identify(head)
         if known and known[0][1].windows is not None:
+            self._sparse = _Sparse(min(_SPARSE, self.most))
+            self._sparse.add(bytes(self._whole))
             self._forget(known[0][1].windows(head))
 
     def _forget(self, windows: list[Span]) -> None:
@@ -133,6 +200,9 @@ class Keeper:
         """View what was kept as if it were all there; reading the rest raises UnreadError."""
         if self._whole is not None:
             return View.of(self._whole)
+        sparse = self._sparse.view(self.total) if self._sparse is not None else None
+        if sparse is not None:
+            return sparse
         kept = [(start, bytes(data)) for start, data in self._kept.items()]
         kept.append((self.total - len(self._tail), bytes(self._tail)))
         return View(_KeptSource(self.total, kept))
@@ -141,7 +211,8 @@ class Keeper:
         """Count the bytes that are held."""
         if self._whole is not None:
             return len(self._whole)
-        return len(self._tail) + sum(map(len, self._kept.values()))
+        sparse = self._sparse.held if self._sparse is not None else 0
+        return sparse + len(self._tail) + sum(map(len, self._kept.values()))
 
     def blocks(self) -> Blocks | None:
         """Give the digests, where they were asked for."""

@@ -122,12 +122,13 @@ class WindowSource:
 def in_memory(view: View) -> bool:
     """Tell whether all bytes behind a view are held: it may outlive the file that was read.
 
-    A source that puts another view's bytes together names that view `below`.
+    A source that puts another view's bytes together names that view `below`; one that holds them
+    in pieces says `held`.
     """
     source: object = view.source
     while (below := getattr(source, "below", None)) is not None:
         source = below.source
-    return isinstance(source, MemorySource)
+    return isinstance(source, MemorySource) or getattr(source, "held", False) is True
 
 
 class View:

@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imgaudit.contents import keep, reader
@@ -271,9 +271,9 @@ def superblock(content: Content) -> Ext:
     return replace(content.facts, files=None, doubts=())
 
 
-# The stream holds a GPT and file systems far apart: only windows of it are kept, and they suffice.
+# The stream holds a GPT and file systems far apart: all but zeros is kept, or windows of it only.
 @pytest.mark.oracle
-def test_windows_of_a_large_stream(tmp_path: Path) -> None:
+def test_a_large_stream(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     image = tmp_path / "emmc.img"
     with image.open("wb") as file:
         file.truncate(300 * MIB)
@@ -295,12 +295,49 @@ def test_windows_of_a_large_stream(tmp_path: Path) -> None:
     (disk,) = packed.content.children
     assert disk.format == "gpt"
     assert [child.format for child in disk.children] == ["ext4", "ext4"]
+    assert [child.facts for child in disk.children] == [
+        child.facts for child in raw.content.children
+    ]
+    assert not any(child.facts and child.facts.doubts for child in disk.children)
+    monkeypatch.setattr(keep, "_SPARSE", MIB)
+    packed = read(tmp_path / "emmc.img.zst", blocks=True)
+    (disk,) = packed.content.children
     # The files of an ext4 may lie anywhere: those of a stream are not known, and it is said so.
     assert [superblock(child) for child in disk.children] == [
         superblock(child) for child in raw.content.children
     ]
     assert all(child.facts and child.facts.doubts for child in disk.children)
     assert packed.content.blocks == raw.content.blocks
+
+
+@given(
+    st.lists(st.sampled_from((b"\0", b"tide")), min_size=1, max_size=8),
+    st.lists(st.integers(1, 3 * BLOCK), min_size=1, max_size=5),
+    st.integers(0, BLOCK),
+)
+@settings(max_examples=30)
+def test_a_stream_without_its_zeros_reads_the_same(
+    blocks: list[bytes], steps: list[int], rest: int
+) -> None:
+    data = b"".join(block * (BLOCK // len(block)) for block in blocks) + b"x" * rest
+    sparse = keep._Sparse(len(data))
+    at = 0
+    while at < len(data):
+        step = steps[at % len(steps)]
+        sparse.add(data[at : at + step])
+        at += step
+    view = sparse.view(len(data))
+    assert view is not None
+    assert view.bytes(0, view.size) == data
+    assert all(
+        view.bytes(place, 3) == data[place : place + 3]
+        for place in range(0, at - 3, 9999)
+        if place + 3 <= len(data)
+    )
+    assert sparse.held <= len(data)
+    few = keep._Sparse(sparse.held - 1)
+    few.add(data)
+    assert few.view(len(data)) is None or not sparse.held
 
 
 def test_windows_do_not_depend_on_the_pieces() -> None:
