@@ -7,7 +7,7 @@ import functools
 import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn, TypeVar
 
 import click
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 else:
     _ParamType = click.ParamType
 
+Command = TypeVar("Command", bound=Callable[..., Any])
 BROKEN, INTERRUPTED = 2, 130
 _TRACEBACK = "IMGAUDIT_TRACEBACK"
 
@@ -116,10 +117,30 @@ def main() -> None:
     """
 
 
-_layout = click.argument("layout", type=click.Path(dir_okay=False))
-_output = click.option(
-    "--output", metavar="FILE", type=click.Path(dir_okay=False), help="Write the report here."
-)
+_FILE, _FOLDER = click.Path(dir_okay=False), click.Path(file_okay=False)
+_layout = click.argument("layout", type=_FILE)
+
+
+def _file(name: str, say: str, metavar: str = "FILE") -> Callable[[Command], Command]:
+    """Give the option of a file."""
+    return click.option(name, metavar=metavar, type=_FILE, help=say)
+
+
+def _artifacts(
+    say: str = "Folder with the artifacts.", *, required: bool = False, multiple: bool = False
+) -> Callable[[Command], Command]:
+    """Give the option of the build's folder."""
+    return click.option(
+        "--artifacts",
+        metavar="DIR",
+        type=_FOLDER,
+        required=required,
+        multiple=multiple,
+        help=say,
+    )
+
+
+_output = _file("--output", "Write the report here.")
 
 
 class _Form(_ParamType):
@@ -175,6 +196,22 @@ def _findings(ctx: click.Context, param: click.Parameter, incomplete: str) -> li
     from imgaudit.rules import checks
 
     return [name for name in checks() if name.startswith(incomplete)]
+
+
+def _recipes(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
+    """Complete the name of a recipe in the shell."""
+    del ctx, param
+    from imgaudit.tasks import recipe as printing
+
+    return [name for name in printing.names() if name.startswith(incomplete)]
+
+
+def _faults(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
+    """Complete the name of a planted fault in the shell."""
+    del ctx, param
+    from imgaudit.demo.build import FAULTS
+
+    return [name for name in ("help", *FAULTS) if name.startswith(incomplete)]
 
 
 class _Size(_ParamType):
@@ -260,36 +297,15 @@ _deep = click.option(
 
 
 @main.command()
-@click.argument("layouts", nargs=-1, required=True, type=click.Path(dir_okay=False))
-@click.option(
-    "--artifacts",
-    metavar="DIR",
-    multiple=True,
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts; without it the layout is audited on paper.",
-)
+@click.argument("layouts", nargs=-1, required=True, type=_FILE)
+@_artifacts("Folder with the artifacts; without it the layout is audited on paper.", multiple=True)
 @_outputs
 @_fail_on
 @_deep
 @click.option("--full-digests", is_flag=True, help="SHA-256 of raw files above 64 MiB as well.")
-@click.option(
-    "--manifest",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="What `imgaudit seal` wrote: say what changed since.",
-)
-@click.option(
-    "--policy",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="Policy of the trusted side: the layout's own can only be stricter.",
-)
-@click.option(
-    "--baseline",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="JSON report of an earlier run: only what is new counts.",
-)
+@_file("--manifest", "What `imgaudit seal` wrote: say what changed since.")
+@_file("--policy", "Policy of the trusted side: the layout's own can only be stricter.")
+@_file("--baseline", "JSON report of an earlier run: only what is new counts.")
 @click.option(
     "--history",
     metavar="PATH",
@@ -301,7 +317,7 @@ _deep = click.option(
 @click.option(
     "--root",
     metavar="DIR",
-    type=click.Path(file_okay=False),
+    type=_FOLDER,
     help="Reports name the layout by its path below this folder.",
 )
 def audit(
@@ -375,15 +391,13 @@ def _progress() -> Iterator[Callable[[str], None] | None]:
 
 @main.command("map")
 @_layout
-@click.option(
-    "--artifacts",
-    metavar="DIR",
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts: says how full each region is.",
-)
+@_artifacts("Folder with the artifacts: says how full each region is.")
 @_outputs
 def show_map(layout: str, artifacts: str | None) -> Report:
-    """Draw the partition map to scale, for someone new to the board."""
+    """Draw the partition map to scale.
+
+    Who writes each region, what it is for, and which stage needs it.
+    """
     from imgaudit.layout.load import load
     from imgaudit.tasks import map as drawing
     from imgaudit.tasks import opened
@@ -399,7 +413,7 @@ def show_map(layout: str, artifacts: str | None) -> Report:
 
 
 @main.command()
-@click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
+@click.argument("files", nargs=-1, required=True, type=_FILE)
 @_outputs
 @_deep
 def inspect(files: tuple[str, ...], *, deep: bool) -> Report:
@@ -411,17 +425,14 @@ def inspect(files: tuple[str, ...], *, deep: bool) -> Report:
 
 @main.command()
 @_layout
-@click.option(
-    "--artifacts",
-    metavar="DIR",
-    required=True,
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts.",
-)
+@_artifacts(required=True)
 @click.option("--entry", metavar="VARIABLE", help="Tell this script only, such as recovery.")
 @_outputs
 def follow(layout: str, artifacts: str, entry: str | None) -> Report:
-    """Tell step by step what U-Boot's scripts do, and draw the RAM as each kernel starts."""
+    """Tell step by step what U-Boot's scripts do.
+
+    And draw the RAM as each kernel starts.
+    """
     from imgaudit.tasks import follow as telling
     from imgaudit.tasks import opened
 
@@ -432,16 +443,12 @@ def follow(layout: str, artifacts: str, entry: str | None) -> Report:
 
 @main.command()
 @_layout
-@click.option(
-    "--artifacts",
-    metavar="DIR",
-    required=True,
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts.",
-)
+@_artifacts(required=True)
 @_outputs
 def endure(layout: str, artifacts: str) -> Report:
-    """Say what still starts when something is lost, or when the power goes in an update.
+    """Say what still starts when something is lost.
+
+    A chip, a region, the environment; or when the power goes in an update.
 
     Exit status: 0, or 1 where nothing starts after a loss that the layout does not accept, or where
     an update has findings.
@@ -454,18 +461,18 @@ def endure(layout: str, artifacts: str) -> Report:
 
 
 @main.command()
-@click.argument("file", type=click.Path(dir_okay=False))
+@click.argument("file", type=_FILE)
 @click.option("--needs", metavar="GROUPS", help="Groups to measure by: shell,networking,…")
 @click.option(
     "--arch", metavar="ARCH", help="What its programs must be for; else told by the file."
 )
-@click.option(
-    "--kernel", metavar="FILE", type=click.Path(dir_okay=False), help="The kernel that starts it."
-)
+@_file("--kernel", "The kernel that starts it.")
 @click.option("--configuration", metavar="NAME", help="Of a FIT; its default unless given.")
 @_outputs
 def rescue(file: str, needs: str | None, arch: str | None, **choices: Any) -> Report:
-    """Say what a rescue ramdisk can do: FILE is a ramdisk, a FIT, a uImage or a kernel.
+    """Say what a rescue ramdisk can do.
+
+    FILE is a ramdisk, a FIT, a uImage or a kernel.
 
     Exit status: 0 all that must be possible is, 1 findings, 2 not carried out.
     """
@@ -483,10 +490,8 @@ def _words(names: str | None) -> list[str] | None:
 
 
 @main.command()
-@click.argument("file", type=click.Path(dir_okay=False))
-@click.option(
-    "--against", metavar="OLD", type=click.Path(dir_okay=False), help="Say what grew since OLD."
-)
+@click.argument("file", type=_FILE)
+@_file("--against", "Say what grew since OLD.", "OLD")
 @click.option("--fit", "limit", metavar="SIZE", help="Say what to cut so that it has SIZE: 13 MiB")
 @click.option("--needs", metavar="GROUPS", help="Groups whose tools stay: shell,networking,…")
 @click.option("--arch", metavar="ARCH", help="What its programs are for; else told by the file.")
@@ -494,7 +499,9 @@ def _words(names: str | None) -> list[str] | None:
 def weigh(
     file: str, *, against: str | None, limit: str | None, needs: str | None, arch: str | None
 ) -> Report:
-    """Say what a ramdisk's bytes are spent on: FILE is a ramdisk, a FIT, a uImage or a kernel.
+    """Say what a ramdisk's bytes are spent on.
+
+    What grew, and what to cut so that it fits. FILE is a ramdisk, a FIT, a uImage or a kernel.
 
     Exit status: 0, or 1 where it does not fit, 2 not carried out.
     """
@@ -510,11 +517,13 @@ def weigh(
 
 
 @main.command()
-@click.argument("old", type=click.Path(dir_okay=False))
-@click.argument("new", type=click.Path(dir_okay=False))
+@click.argument("old", type=_FILE)
+@click.argument("new", type=_FILE)
 @_outputs
 def compare(old: str, new: str) -> Report:
-    """Say what came, went and grew between two JSON reports or two sealed manifests.
+    """Say what came, went and grew.
+
+    OLD and NEW are two JSON reports of audits, or two sealed manifests.
 
     Exit status: 0, or 1 where a finding came, 2 not carried out.
     """
@@ -526,16 +535,23 @@ def compare(old: str, new: str) -> Report:
 @main.command()
 @click.argument("finding", required=False, shell_complete=_findings)
 def explain(finding: str | None) -> int:
-    """Say what a finding means on the board, how it is computed, and how to fix it."""
+    """Say what a finding means, and how to fix it.
+
+    What happens on the board, how it is computed, who says so, and a layout with it and without.
+    Without FINDING all are listed.
+    """
     from imgaudit.tasks import explain as explaining
 
     return _give(explaining.explain(finding))
 
 
 @main.command()
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=_recipes)
 def recipe(name: str | None) -> int:
-    """Print a file to copy: a CI job, an OpenEmbedded class, a Buildroot script."""
+    """Print a file to copy into your repository.
+
+    A CI job, an OpenEmbedded class, a Buildroot script. Without NAME all are listed.
+    """
     from imgaudit.tasks import recipe as printing
 
     return _give(printing.recipe(name))
@@ -560,10 +576,19 @@ def schema() -> None:
 
 
 @main.command()
-@click.argument("directory", default="whimbrel-demo", type=click.Path(file_okay=False))
-@click.option("--break", "fault", metavar="FAULT", help="Plant one fault; 'help' lists them.")
+@click.argument("directory", default="whimbrel-demo", type=_FOLDER)
+@click.option(
+    "--break",
+    "fault",
+    metavar="FAULT",
+    shell_complete=_faults,
+    help="Plant one fault; 'help' lists them.",
+)
 def demo(directory: str, fault: str | None) -> int:
-    """Write the demo build of the Whimbrel tide-gauge logger, audit it, show map and verdict."""
+    """Write a demo build, and audit it.
+
+    It is of the Whimbrel, a made-up tide-gauge logger. Exit status: that of the audit.
+    """
     from pathlib import Path
 
     from imgaudit.demo.build import FAULTS, build
@@ -611,7 +636,7 @@ def draft(
     limit_memory: int | None,
     **sources: Any,
 ) -> int:
-    """Draft a layout from a build's folder, or from some of its files.
+    """Draft a layout from a build's folder or files.
 
     Exit status: 0 drafted, 1 with conflicts, 2 not.
     """
@@ -632,16 +657,8 @@ def draft(
 
 @main.command()
 @_layout
-@click.option(
-    "--artifacts",
-    metavar="DIR",
-    required=True,
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts of the release.",
-)
-@click.option(
-    "--output", metavar="FILE", type=click.Path(dir_okay=False), help="Write the manifest here."
-)
+@_artifacts("Folder with the artifacts of the release.", required=True)
+@_file("--output", "Write the manifest here.")
 @_limits
 def seal(
     layout: str,
@@ -650,7 +667,9 @@ def seal(
     limit_time: int | None,
     limit_memory: int | None,
 ) -> int:
-    """Write down what a release is: names, places, sizes, SHA-256 and versions, as JSON.
+    """Write down what a release is, as JSON.
+
+    Names, places, sizes, SHA-256 and versions, for audit, readback, compare and --history.
 
     Exit status: 0 sealed, 2 an artifact is missing or cannot be read.
     """
@@ -674,17 +693,10 @@ def seal(
     required=True,
     help="Raw dump of a chip of the layout, or of a boot area: emmc/boot0=FILE. Repeatable.",
 )
-@click.option(
-    "--artifacts",
-    metavar="DIR",
-    type=click.Path(file_okay=False),
-    help="Folder with the artifacts that should be on the board.",
-)
-@click.option(
+@_artifacts("Folder with the artifacts that should be on the board.")
+@_file(
     "--manifest",
-    metavar="FILE",
-    type=click.Path(dir_okay=False),
-    help="What `imgaudit seal` wrote, in place of the artifacts: tells that, not how, they differ.",
+    "What `imgaudit seal` wrote, in place of the artifacts: tells that, not how, they differ.",
 )
 @_outputs
 @_fail_on
@@ -696,7 +708,9 @@ def readback(
     manifest: str | None,
     fail_on: str | None,
 ) -> Report:
-    """Hold dumps of a board's chips against its artifacts or a manifest.
+    """Hold dumps of a board's chips against a build.
+
+    The build is its artifacts or a manifest.
 
     Only regular files are read, and nothing is written to a device. Before you write to a board
     because of what this says: keep a backup of the chip and a serial or ROM way in, and check the

@@ -236,6 +236,22 @@ def test_explain_and_schema() -> None:
     assert json.loads(done.stdout)["title"] == "imgaudit layout"
 
 
+def test_no_command_is_cut_short_in_the_list() -> None:
+    listed = run("--help").stdout.partition("Commands:")[2]
+    assert len(listed.splitlines()) > 10
+    assert "..." not in listed
+    assert max(map(len, listed.splitlines())) <= 80
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_report_ends_with_its_verdict() -> None:
+    for layout in ("good.yaml", "bad.yaml"):
+        lines = run("audit", layout).stdout.splitlines()
+        last = max(number for number, line in enumerate(lines) if not line.strip())
+        assert lines[last + 1].split("  ")[0] == lines[0].split("  ")[0]
+    assert "region" in lines[last + 1]
+
+
 def test_version_and_help() -> None:
     assert run("--version").stdout == f"imgaudit {__version__}\n"
     text = run("-h").stdout

@@ -158,6 +158,22 @@ def test_finding_names_are_completed() -> None:
     assert "headroom-low" in completed.stdout
 
 
+@pytest.mark.parametrize(
+    ("typed", "number", "expected"),
+    [
+        ("imgaudit recipe ci/g", 2, "ci/gitlab-ci.yml"),
+        ("imgaudit demo --break fit-", 3, "fit-truncated"),
+        ("imgaudit aud", 1, "audit"),
+        ("imgaudit audit --hi", 2, "--history"),
+    ],
+)
+def test_the_shell_completes(typed: str, number: int, expected: str) -> None:
+    words = {"COMP_WORDS": typed, "COMP_CWORD": str(number)}
+    environment = {"_IMGAUDIT_COMPLETE": "bash_complete"} | words
+    completed = CliRunner().invoke(main, [], prog_name="imgaudit", env=environment)
+    assert f"plain,{expected}" in completed.stdout
+
+
 @pytest.mark.oracle
 @pytest.mark.parametrize(("package", "form"), [("lzallright", "lzo"), ("backports", "zstd")])
 def test_a_decoder_that_is_missing_is_not_checked(

@@ -69,7 +69,8 @@ def audit(result: Result, history: Iterable[str] = ()) -> Report:
         sections.append(_rescues(subject))
     sections += said.not_checked(result.not_checked)
     sections += said.more(items)
-    sections += said.closing(said.verdict(result), items)
+    left = [item.line.name for item in result.coverage if item.open]
+    sections.append(said.closing(said.verdict(result), items, left))
     return Report(
         command="audit",
         title=f"{board}: audit",

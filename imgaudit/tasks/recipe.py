@@ -28,6 +28,11 @@ def recipe(name: str | None = None) -> Report:
         return Report(command="recipe", title=name, document=file.read())
 
 
+def names() -> list[str]:
+    """Name what there is to copy."""
+    return sorted(os.path.relpath(path, _folder()) for path in _files())
+
+
 def _folder() -> str:
     """Give the folder of a wheel, or of a checkout."""
     package = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))

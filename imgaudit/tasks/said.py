@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from imgaudit import __version__
@@ -29,6 +29,7 @@ from imgaudit.tasks.sections import (
 from imgaudit.units import Span
 
 VERSION = 1
+_NAMED = 2  # findings that the last line names
 
 
 def head() -> dict[str, Any]:
@@ -182,14 +183,14 @@ def more(items: tuple[Found, ...]) -> list[Section]:
     return [Section(None, (Verbatim(f"More on a finding: imgaudit explain {items[0].name}"),))]
 
 
-def closing(said: Verdict, items: tuple[Found, ...]) -> list[Section]:
-    """Say the verdict again with the two worst findings: the head has scrolled by."""
+def closing(said: Verdict, items: tuple[Found, ...], left: Sequence[str] = ()) -> Section:
+    """Say the verdict again, as the head has scrolled by: the worst findings, or what is `left`."""
     worst = [f"{item.name} {item.subject}".rstrip() for item in items if item.counts]
-    if not worst:
-        return []
-    rest = f" and {len(worst) - 2} more" if len(worst) > 2 else ""
-    text = f"  {said.counts}: {', '.join(worst[:2])}{rest}"
-    return [Section(Line(text, name=said.word, role=said.role, depth=0, hang=2), ())]
+    named = worst or [f"{name} not judged" for name in left]
+    rest = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+    what = f": {', '.join(named[:_NAMED])}{rest}" if named else ""
+    line = Line(f"  {said.counts}{what}", name=said.word, role=said.role, depth=0, hang=2)
+    return Section(line, (), pictured=True)
 
 
 def in_json(result: Result) -> dict[str, Any]:
