@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -106,10 +107,7 @@ def test_nothing_is_installed_by_the_bare_name() -> None:
     ],
 )
 def test_the_class_has_a_message_for_each_exit(status: int, says: str, tmp_path: Path) -> None:
-    """The task's body as bitbake would run it: variables filled in, a stand-in for imgaudit.
-
-    No bitbake is packaged for Debian 12, so the order of tasks is held by the words alone.
-    """
+    """The task's body as bitbake would run it: variables filled in, a stand-in for imgaudit."""
     text = (SHARED / "build-systems" / "imgaudit.bbclass").read_text()
     body = text[text.index("do_audit_images() {") :].partition("\n}\n")[0] + "\n}\n"
     reports = tmp_path / "reports"
@@ -125,11 +123,66 @@ def test_the_class_has_a_message_for_each_exit(status: int, says: str, tmp_path:
     assert (done.returncode == 0) == (status == 0)
 
 
-def test_the_class_waits_for_what_it_is_told() -> None:
-    text = (SHARED / "build-systems" / "imgaudit.bbclass").read_text()
-    assert "do_audit_images[depends]" in text
-    assert "${IMGAUDIT_DEPENDS}" in text
-    assert "HOSTTOOLS" not in text
+# What bitbake does with a recipe before it runs anything, by its own parser; its package has no
+# server and no hash client, which parsing does not use.
+_PARSE = """
+import json, sys, types
+for name in ("hashserv", "hashserv.client"):
+    sys.modules[name] = types.ModuleType(name)
+sys.modules["hashserv"].client = sys.modules["hashserv.client"]
+import bb, bb.data, bb.parse, bb.siggen
+folder = sys.argv[1]
+data = bb.data.init()
+for name, value in {
+    "BBPATH": folder, "THISDIR": folder, "FILE": f"{folder}/acme.bb", "WORKDIR": "/work",
+    "DEPLOY_DIR_IMAGE": "/deploy", "__bbclasstype": "recipe",
+}.items():
+    data.setVar(name, value)
+bb.parse.siggen = bb.siggen.init(data)
+recipe = bb.parse.handle(f"{folder}/acme.bb", data)[""]
+print(json.dumps(recipe.getVar("_task_deps") | {"body": recipe.getVar("do_audit_images")}))
+"""
+# The tasks of oe-core's base.bbclass, in their order.
+_BASE = "fetch unpack patch prepare_recipe_sysroot configure compile install populate_sysroot build"
+
+
+@pytest.mark.oracle
+def test_bitbake_reads_the_class(tmp_path: Path) -> None:
+    """The release waits for both deploys, and for nothing that would need a toolchain.
+
+    Run by hand with bitbake 2.19 and oe-core of August 2026, on two stand-in recipes: the audit
+    came after both deploys; no program, findings, and no layout gave three messages.
+    """
+    classes = tmp_path / "classes"
+    classes.mkdir()
+    (classes / "imgaudit.bbclass").write_text(
+        (SHARED / "build-systems" / "imgaudit.bbclass").read_text()
+    )
+    (classes / "nopackages.bbclass").write_text("")
+    tasks = [f"do_{name}" for name in _BASE.split()]
+    after = zip(tasks, ["", *tasks], strict=False)
+    lines = [f"addtask {task}{f' after {other}' if other else ''}\n" for task, other in after]
+    (classes / "base.bbclass").write_text("".join(lines))
+    (tmp_path / "acme.bb").write_text(
+        "inherit base imgaudit\n"
+        'IMGAUDIT_LAYOUT = "${THISDIR}/files/board.yaml"\n'
+        'IMGAUDIT_DEPENDS = "acme-firmware:do_deploy acme-image:do_image_complete"\n'
+        'IMGAUDIT_MCDEPENDS = "mc::second:acme-second:do_deploy"\n'
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", _PARSE, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    found = json.loads(done.stdout.splitlines()[-1])
+    assert set(found["tasks"]) == {"do_prepare_recipe_sysroot", "do_audit_images", "do_build"}
+    assert "do_audit_images" in found["parents"]["do_build"]
+    assert set(found["depends"]["do_audit_images"].split()) == {
+        "imgaudit-native:do_populate_sysroot",
+        "acme-firmware:do_deploy",
+        "acme-image:do_image_complete",
+    }
+    assert found["mcdepends"]["do_audit_images"].split() == ["mc::second:acme-second:do_deploy"]
+    assert found["nostamp"] == {"do_audit_images": "1"}
+    assert f"{tmp_path}/files/board.yaml" in found["body"]
 
 
 def test_recipes_are_printed_as_they_are() -> None:

@@ -5,10 +5,10 @@ LICENSE = "MIT"
 LIC_FILES_CHKSUM = "file://LICENSE;md5=5027d7a1928d9e530c59fd63b897d9e0"
 
 IMGAUDIT_REPOSITORY ?= "git://YOUR.HOST/YOUR/imgaudit.git;protocol=https;branch=main"
-SRC_URI = "${IMGAUDIT_REPOSITORY}"
+# Where S is by itself, in old and in new releases of oe-core.
+SRC_URI = "${IMGAUDIT_REPOSITORY};destsuffix=${BP}"
 SRCREV ?= "FULL-COMMIT"
 PV = "0.1.0+git"
-S = "${WORKDIR}/git"
 
 inherit native python_hatchling
 

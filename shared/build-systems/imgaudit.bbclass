@@ -19,6 +19,7 @@ deltask do_patch
 deltask do_configure
 deltask do_compile
 deltask do_install
+deltask do_populate_sysroot
 
 IMGAUDIT_LAYOUT ?= ""
 IMGAUDIT_ARTIFACTS ?= "${DEPLOY_DIR_IMAGE}"
