@@ -282,6 +282,18 @@ def _without_wget(board: Board) -> Board:
     return _ramdisk({"bin/busybox": file(rescue.busybox(left_out=("wget",)), 0o755)})(board)
 
 
+def _inittab(old: str, new: str) -> Entry:
+    return file(_text_of("etc/inittab").replace(old, new))
+
+
+def _rcs(old: str, new: str) -> Entry:
+    return file(_text_of("etc/init.d/rcS").replace(old, new), 0o755)
+
+
+def _text_of(path: str) -> str:
+    return rescue.ramdisk()[path].data.decode()
+
+
 # Built, not written out, so that no scanner takes this source for a leak.
 _PRIVATE_KEY = "-----BEGIN {0}-----\n{1}\n-----END {0}-----\n".format(
     "OPENSSH PRIVATE KEY", "b3BlbnNzaC1rZXktdjEAAAAABG5vbmUAAAAEbm9uZQAAAAAAAAAB"
@@ -1045,6 +1057,49 @@ _FAULTS = (
             "exec /sbin/init",
             "until [ -b /dev/mmcblk0 ]; do sleep 1; done\nexec /sbin/init",
         ),
+    ),
+    Fault(
+        name="recovery-mounts-emmc-until-it-works",
+        summary="/init tries to mount a partition of the eMMC until that works",
+        finding="start-waits-for-another-chip",
+        region="recovery",
+        board=_init_text(
+            "exec /sbin/init",
+            "until mount PARTLABEL=data /mnt; do sleep 1; done\nexec /sbin/init",
+        ),
+    ),
+    Fault(
+        name="recovery-asks-on-another-port",
+        summary="the recovery's getty is on a port that console= does not name",
+        finding="prompt-on-another-console",
+        region="recovery",
+        board=_ramdisk({"etc/inittab": _inittab("ttyS0", "ttyS1")}),
+    ),
+    Fault(
+        name="recovery-root-without-shell",
+        summary="root of the recovery has /bin/bash for its shell, which is not there",
+        finding="root-shell-missing",
+        region="recovery",
+        board=_ramdisk({"etc/passwd": file("root:x:0:0:root:/root:/bin/bash\n")}),
+    ),
+    Fault(
+        name="recovery-takes-no-password",
+        summary="root has no password, and dropbear is told to take that",
+        finding="root-password-open",
+        region="recovery",
+        board=_ramdisk(
+            {
+                "etc/shadow": file("root::20640:0:99999:7:::\n", 0o600),
+                "etc/init.d/rcS": _rcs("dropbear -R", "dropbear -R -B"),
+            }
+        ),
+    ),
+    Fault(
+        name="recovery-makes-devices-too-early",
+        summary="/init runs mdev before it mounts /sys",
+        finding="start-mounts-late",
+        region="recovery",
+        board=_init_text("mount -t proc", "mdev -s\nmount -t proc"),
     ),
     Fault(
         name="recovery-without-dev",

@@ -36,6 +36,12 @@ _CALL = re.compile(
     r"(?:^|[;|&(`'\"=!]|\b(?:exec|then|else|do|if|while))\s*(?:/[\w/]+/)?busybox\s+([a-z\[][\w.-]*)"
 )
 _PATH = re.compile(r"\bPATH=[\"']?(/[\w/:.-]*)")
+_DROPBEAR_ARGUMENTS = ("/etc/default/dropbear", "/etc/conf.d/dropbear")
+_DROPBEAR_BLANK = re.compile(
+    r"""(?:\bdropbear\b|\bDROPBEAR\w*=)[^;|&]*?(?<![\w-])["']?-[A-Za-z]*B"""
+)
+_SSHD_CONFIGS = ("/etc/ssh/sshd_config", "/etc/sshd_config")
+_SSHD_BLANK = re.compile(r"(?im)^\s*PermitEmptyPasswords[\s=]+(\w+)")
 _NETWORK_LOGINS = ("dropbear", "sshd", "telnetd")
 
 PasswordState = Literal["absent", "open", "locked", "set"]
@@ -77,7 +83,8 @@ class Call:
 class Access:
     """What was found of the ways in.
 
-    `starts` are pairs of a network login's name and the script that mentions it; `calls` every
+    `starts` are pairs of a network login's name and the script that mentions it, `blank` those that
+    are told to take an empty password, with the file that does so; `calls` every
     `busybox APPLET` in the scripts; `installs` the scripts that run `busybox --install`; `folders`
     what scripts and the profile put on PATH.
     """
@@ -89,6 +96,7 @@ class Access:
     calls: tuple[Call, ...]
     installs: tuple[str, ...]
     folders: tuple[str, ...]
+    blank: tuple[tuple[str, str], ...] = ()
 
     @property
     def root_account(self) -> Account | None:
@@ -136,7 +144,24 @@ def read_access(root: Root, init: str, *, busybox_init: bool) -> Access:
         calls=tuple(calls),
         installs=tuple(dict.fromkeys(installs)),
         folders=tuple(folder.rstrip("/") for folder in folders if folder.strip("/")),
+        blank=tuple(_blank(root, init)),
     )
+
+
+def _blank(root: Root, init: str) -> Iterator[tuple[str, str]]:
+    """Find what tells a network login to take an empty password.
+
+    Source: dropbear(8), -B; sshd_config(5), PermitEmptyPasswords (the first line counts).
+    """
+    lists = ((path, root.text(path, SCRIPT_SIZE) or "") for path in _DROPBEAR_ARGUMENTS)
+    for path, text in (*scripts(root, init), *lists):
+        if any(_DROPBEAR_BLANK.search(line.partition("#")[0]) for line in text.splitlines()):
+            yield "dropbear", path
+            break
+    for path in _SSHD_CONFIGS:
+        said = _SSHD_BLANK.search(root.text(path, SCRIPT_SIZE) or "")
+        if said is not None and said[1].lower() == "yes":
+            yield "sshd", path
 
 
 def scripts(root: Root, init: str) -> Iterator[tuple[str, str]]:

@@ -142,7 +142,7 @@ def read_loads(root: Root, scripts: Iterable[tuple[str, str]]) -> Loads:
             for match in _MODPROBE.finditer(bare):
                 words = [word for word in match[1].split() if not word.startswith("-")]
                 unknown = unknown or any("$" in word for word in words)
-                names.update(_module_name(word) for word in words if _MODULE.fullmatch(word))
+                names.update(module_name(word) for word in words if _MODULE.fullmatch(word))
             listed = listed or "/etc/modules" in bare or "systemd-modules-load" in bare
             daemon = _DEVICE_DAEMON.search(bare)
             rules = root.text("/etc/mdev.conf") or "" if daemon and daemon[1] == "mdev" else ""
@@ -157,7 +157,7 @@ def read_loads(root: Root, scripts: Iterable[tuple[str, str]]) -> Loads:
         for path in _lists(root):
             for line in (root.text(path, MODINFO) or "").splitlines():
                 word = line.partition("#")[0].split()[:1]
-                names.update(_module_name(name) for name in word)
+                names.update(module_name(name) for name in word)
     return Loads(frozenset(names), hotplug or (None if unknown and not listed else False))
 
 
@@ -167,7 +167,8 @@ def _lists(root: Root) -> Iterator[str]:
         yield from (f"{folder}/{name}" for name in root.names(folder)[:LISTS])
 
 
-def _module_name(word: str) -> str:
+def module_name(word: str) -> str:
+    """Give the name of the module that a word after modprobe or insmod means."""
     stem = module_file(word)
     return stem[0] if stem is not None else posixpath.basename(word).replace("-", "_")
 

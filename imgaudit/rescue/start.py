@@ -27,7 +27,15 @@ KEPT = 200
 _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
 _SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
-_OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]")
+_OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
+# Where programs look at once: BusyBox util-linux/mdev.c, procps/sysctl.c; systemd-udevd(8).
+_LOOKS_IN = {
+    "mdev": ("/sys", "/dev"),
+    "sysctl": ("/proc",),
+    "systemd-udevd": ("/sys", "/dev"),
+    "udevadm": ("/sys",),
+    "udevd": ("/sys", "/dev"),
+}
 _SHELL_OWN = """. : [ [[ alias bg break cd command continue echo eval exec exit export false fg
     getopts hash jobs kill let local printf pwd read readonly return set shift source test times
     trap true type ulimit umask unalias unset wait"""
@@ -67,7 +75,8 @@ class Start:
 
     `absent` are programs that are run and cannot be. `waits` are loops that end only when a device
     of another chip is there. `ends` is the last command of a first program that ends. `mounted` are
-    the mount points that something mounts on, and `no_point` those of them without a folder.
+    the mount points that something mounts on, and `no_point` those of them without a folder;
+    `early` are programs that look there before they are mounted, with the point.
     `loads` are modules that are loaded by name. `doubts` say in sentences what was not followed.
     """
 
@@ -77,6 +86,7 @@ class Start:
     ends: Step | None = None
     mounted: Mapping[str, Step] = field(default_factory=dict)
     no_point: tuple[tuple[Step, str], ...] = ()
+    early: tuple[tuple[Step, str], ...] = ()
     loads: tuple[tuple[Step, str], ...] = ()
     doubts: tuple[str, ...] = ()
 
@@ -110,6 +120,7 @@ def follow_init(
         ends=walk.ends,
         mounted=walk.mounted,
         no_point=tuple(walk.no_point)[:KEPT],
+        early=tuple((step, point) for step, point in walk.early if point in walk.mounted)[:KEPT],
         loads=tuple(walk.loads)[:KEPT],
         doubts=tuple(dict.fromkeys(walk.doubts))[:KEPT],
     )
@@ -148,6 +159,7 @@ class _Walk:
         self.mounted: dict[str, Step] = {}
         self.made: set[str] = set()
         self.no_point: list[tuple[Step, str]] = []
+        self.early: list[tuple[Step, str]] = []
         self.loads: list[tuple[Step, str]] = []
         self.doubts: list[str] = []
         self.steps = STEPS
@@ -545,6 +557,9 @@ class _Walk:
             self.apart(run)
             return None
         path = self.find(name, frame, step)
+        for point in _LOOKS_IN.get(base, ()):
+            if path and step.certain and point not in self.mounted:
+                self.early.append((step, point))
         if base == "mount":
             self.mount(words[1:], step)
         elif base == "mkdir":
@@ -687,8 +702,9 @@ def _device(condition: sh.Sequence) -> str:
     """Give the path that a loop's condition tests, where it tests a path."""
     for item in _simples(condition):
         words = [sh.shown(word) for word in item.words]
-        if words and words[0] in {"[", "test", "ls", "blkid"}:
-            return next((word for word in words[1:] if word.startswith("/dev/")), "")
+        if words and words[0] in {"[", "test", "ls", "stat", "blkid", "findfs", "mount"}:
+            places = ("/dev/", "LABEL=", "UUID=", "PARTLABEL=", "PARTUUID=")
+            return next((word for word in words[1:] if word.startswith(places)), "")
     return ""
 
 

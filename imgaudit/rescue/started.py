@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from imgaudit.boot.found import Boots, Start
 from imgaudit.contents.build import Build
@@ -15,7 +15,7 @@ from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rescue.access import scripts
 from imgaudit.rescue.drivers import IMAGE_SIZE, Drivers, Kernel, drivers_of
-from imgaudit.rescue.modules import Release, read_loads
+from imgaudit.rescue.modules import Release, module_name, read_loads
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import RescueFacts
 
@@ -116,6 +116,10 @@ def _with_ramdisk(rescue: Rescue, starts: tuple[Start, ...], layout: Layout | No
     loads = None
     if rescue.root is not None and facts is not None:
         loads = read_loads(rescue.root, scripts(rescue.root, facts.init.path))
+        # What the start loads in functions, loops and files that it reads in counts as well.
+        followed = rescue.start.loads if rescue.start is not None else ()
+        names = {module_name(word) for _, word in followed}
+        loads = replace(loads, names=loads.names | names)
     served = Kernel(image_of(kernel), modules, loads)
     drivers = _drivers(tree, served, _roles(layout), arguments)
     return Started(

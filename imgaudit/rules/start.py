@@ -44,6 +44,7 @@ _MOUNTS = (
     "mount -t sysfs sysfs /sys",
     "mount -t devtmpfs devtmpfs /dev",
 )
+_MDEV: Root = {"sbin/mdev": file(elf.program(), 0o755)}
 _WAIT = "while [ ! -b /dev/mmcblk0 ]; do sleep 1; done"
 _GOOD = tree({**_TOOLS, **_init(*_MOUNTS, _PROMPT)})
 
@@ -168,6 +169,36 @@ def mounts_missing(rescue: Rescue) -> Outcome:
     points = [point for point in _POINTS if point not in start.mounted]
     if points:
         yield said(MOUNTS(points=listed(points)), rescue)
+
+
+def _late_values(program: str, *, points: str, script: str, line: int) -> None: ...
+
+
+LATE = Rule(
+    name="start-mounts-late",
+    values=_late_values,
+    severity=Severity.WARNING,
+    message="{script}:{line} of {ramdisk} runs {program} with {points} not mounted yet",
+    effect="It finds nothing there: no device is made, nothing is set.",
+    fix="Mount {points} before it, first thing in /init.",
+    computed="mdev, udevd or sysctl is reached on every way, and what it looks at at once, /sys,"
+    " /dev or /proc, is mounted only afterwards",
+    source="BusyBox util-linux/mdev.c, docs/mdev.txt; systemd-udevd(8); sysctl(8)",
+    bad=tree({**_TOOLS, **_MDEV, **_init("mdev -s", *_MOUNTS, _PROMPT)}),
+    good=tree({**_TOOLS, **_MDEV, **_init(*_MOUNTS, "mdev -s", _PROMPT)}),
+)
+
+
+@check(LATE, over=STARTS)
+def mounts_late(rescue: Rescue) -> Outcome:
+    early: dict[str, list[tuple[str, int, str]]] = {}
+    for step, point in _start(rescue).early:
+        program = step.command.split()[0] if step.command else ""
+        early.setdefault(program, []).append((step.path, step.line, point))
+    for program, places in early.items():
+        path, line, _ = places[0]
+        points = " and ".join(dict.fromkeys(point for *_, point in places))
+        yield said(LATE(program=program, points=points, script=path, line=line), rescue)
 
 
 def _point_values(point: str, *, script: str, line: int) -> None: ...

@@ -81,3 +81,23 @@ def test_what_scripts_start() -> None:
     assert found.authorized_keys == ("/root/.ssh/authorized_keys",)
     assert found.folders == ("/opt/bin", "/bin")
     assert [(item.line, item.device) for item in found.consoles] == [(7, "ttyS0")]
+
+
+@pytest.mark.parametrize(
+    ("files", "blank"),
+    [
+        ({"etc/init.d/S50": "#!/bin/sh\ndropbear -R -B\n"}, {"dropbear"}),
+        ({"etc/init.d/S50": "#!/bin/sh\n/usr/sbin/dropbear -RB -p 22\n"}, {"dropbear"}),
+        ({"etc/init.d/S50": "#!/bin/sh\n# dropbear -B\ndropbear -R\n"}, set()),
+        ({"etc/init.d/S50": "#!/bin/sh\ndropbear -R; tool -B\n"}, set()),
+        ({"etc/default/dropbear": 'DROPBEAR_ARGS="-B"\n'}, {"dropbear"}),
+        ({"etc/default/dropbear": 'DROPBEAR_ARGS="-w -s"\n'}, set()),
+        ({"etc/ssh/sshd_config": "PermitEmptyPasswords yes\n"}, {"sshd"}),
+        ({"etc/ssh/sshd_config": "#PermitEmptyPasswords yes\n"}, set()),
+        ({"etc/ssh/sshd_config": "permitemptypasswords no\nPermitEmptyPasswords yes\n"}, set()),
+    ],
+)
+def test_what_takes_an_empty_password(files: dict[str, str], blank: set[str]) -> None:
+    assert {
+        name for name, _ in access({path: text.encode() for path, text in files.items()}).blank
+    } == blank

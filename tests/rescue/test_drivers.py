@@ -15,8 +15,13 @@ from imgaudit.formats.view import View
 from imgaudit.rescue.drivers import Drivers, Kernel, State, drivers_of, file_system_driver
 from imgaudit.rescue.modules import Loads, Release, read_loads, read_modules
 from imgaudit.rescue.started import image_of
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.drivers import _PORT, _board
+from imgaudit.tasks.audit import run
 from imgaudit.writers import elf, kernel
 from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.kernel import RELEASE
+from imgaudit.writers.tree import Entry, file
 from tests.rescue._kernel import KERNEL
 from tests.rescue._ramdisk import installer, tree
 
@@ -261,3 +266,18 @@ def test_packaged_trees_and_the_kernel_packed_with_them() -> None:
         found += [port.state for port in ports if not port.chain]
     assert len(found) > 30
     assert found.count(State.BUILT_IN) >= 0.9 * len(found)
+
+
+def test_a_module_that_a_function_loads_counts() -> None:
+    """The name stands nowhere beside modprobe: only who follows the start sees it."""
+    changes: dict[str, Entry | None] = {
+        f"lib/modules/{RELEASE}/tide.ko": file(_PORT),
+        "sbin/modprobe": file(elf.program(), 0o755),
+        "lib/functions": file('load() {\n  modprobe "$1"\n}\n'),
+    }
+    loading = "#!/bin/sh\n. /lib/functions\nload tide\nexec /bin/getty -L ttyS0 115200\n"
+    idle = loading.replace("load tide\n", "")
+    for text, found in ((loading, False), (idle, True)):
+        example = _board(changes=changes | {"init": file(text, 0o755)})
+        names = {item.rule.name for item in run(subject_of(example)).findings}
+        assert ("driver-module-not-loaded" in names) is found

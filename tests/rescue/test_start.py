@@ -203,3 +203,46 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     with contextlib.suppress(sh.ShellError):
         sh.parse(f"#!/bin/sh\n{text}")
         assert not any(" was not followed: line " in doubt for doubt in start.doubts)
+
+
+@pytest.mark.parametrize(
+    ("lines", "early"),
+    [
+        (("mdev -s", *(f"mount -t x x /{p}" for p in ("proc", "sys", "dev"))), {"/sys", "/dev"}),
+        (("mount -t sysfs s /sys", "mdev -s", "mount -t devtmpfs d /dev"), {"/dev"}),
+        (("mount -t sysfs s /sys", "mount -t devtmpfs d /dev", "mdev -s"), set()),
+        (('if [ -n "$x" ]; then mdev -s; fi', "mount -t sysfs s /sys"), set()),
+        (("mdev -s",), set()),  # what is never mounted is another finding
+        (("sysctl -p", "mount -t proc p /proc"), {"/proc"}),
+    ],
+)
+def test_what_looks_before_it_is_mounted(lines: tuple[str, ...], early: set[str]) -> None:
+    start = init(*lines, "exec getty", sbin__mdev=PROGRAM, sbin__sysctl=PROGRAM)
+    assert {point for _, point in start.early} == early
+
+
+@pytest.mark.parametrize(
+    ("line", "device"),
+    [
+        ("until mount PARTLABEL=data /mnt; do sleep 1; done", "PARTLABEL=data"),
+        ("while ! findfs LABEL=data; do sleep 1; done", "LABEL=data"),
+        ("until mount -o ro /dev/mmcblk0p1 /mnt; do sleep 1; done", "/dev/mmcblk0p1"),
+        ("until mount /dev/mtdblock3 /mnt; do sleep 1; done", None),
+        ("for n in 1 2 3; do mount PARTLABEL=data /mnt && break; sleep 1; done", None),
+    ],
+)
+def test_what_is_waited_for_without_an_end(line: str, device: str | None) -> None:
+    start = init(line, "exec getty", bin__findfs=PROGRAM)
+    assert [found for _, found in start.waits] == ([] if device is None else [device])
+
+
+def test_modules_are_loaded_in_functions_loops_and_files_that_are_read_in() -> None:
+    start = init(
+        ". /lib/functions",
+        "for m in tide gauge; do load $m; done",
+        "load depth",
+        "exec getty",
+        lib__functions=file('load() {\n  modprobe "$1"\n}\nmodprobe early\n'),
+        sbin__modprobe=PROGRAM,
+    )
+    assert [word for _, word in start.loads] == ["early", "tide", "gauge", "depth"]
