@@ -86,7 +86,7 @@ def firmware_of(build: Build) -> tuple[Firmware, ...]:
     """Find the boot programs of a build, each once."""
     found: list[Firmware] = []
     for node in build.nodes:
-        view = None if node.repeats else _view(node)
+        view = None if node.repeats else node.view()
         if view is None or node.content.children or isinstance(node.facts, FdtFacts):
             continue
         holder = _container(node)
@@ -106,22 +106,6 @@ def firmware_of(build: Build) -> tuple[Firmware, ...]:
             for program, version, at in _identified(data)
         )
     return tuple(found)
-
-
-def _view(node: Node[Facts]) -> View | None:
-    """Give the bytes of a content: its own, or those in what holds it."""
-    content, at = node.content, 0
-    if content.view is not None:
-        return content.view
-    for holder in node.holders():
-        if content.offset < 0:
-            return None
-        at += content.offset
-        content = holder.content
-        if content.view is not None:
-            inside = at + node.content.size <= content.view.size
-            return content.view.sub(at, node.content.size) if inside else None
-    return None
 
 
 def _container(node: Node[Facts]) -> Content | None:

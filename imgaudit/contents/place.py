@@ -9,6 +9,7 @@ from typing import Generic, TypeVar, cast
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.ubi import Ubi
+from imgaudit.formats.view import View
 from imgaudit.model import Chip, Layout, Region, Where
 
 F = TypeVar("F", bound=Facts)
@@ -76,6 +77,21 @@ class Node(Generic[F_co]):
         while holder is not None:
             yield holder
             holder = holder.holder
+
+    def view(self) -> View | None:
+        """Give its bytes: its own, or those in what holds it; None where they were not kept."""
+        content, at = self.content, 0
+        if content.view is not None:
+            return content.view
+        for holder in self.holders():
+            if content.offset < 0:
+                return None
+            at += content.offset
+            content = holder.content
+            if content.view is not None:
+                inside = at + self.content.size <= content.view.size
+                return content.view.sub(at, self.content.size) if inside else None
+        return None
 
 
 Payloads = Mapping[str, Content]

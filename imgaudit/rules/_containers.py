@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Generic, TypeVar
 
 from imgaudit.arches import ARCHES
@@ -10,6 +12,7 @@ from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.facts import Facts, Match
+from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.model import Region, Where
 from imgaudit.rules.engine import Case, Finding, Severity
@@ -19,6 +22,7 @@ from imgaudit.units import MIB
 F = TypeVar("F", bound=Facts)
 
 COMPRESSORS = frozenset({"bzip2", "gzip", "lz4", "lz4-legacy", "lzma", "lzo", "xz", "zstd"})
+_TWINS = 1 * MIB  # a device tree or an environment
 # U-Boot arch/arm/lib/image.c takes a kernel that does not say for this large.
 UNSAID_KERNEL_SIZE = 16 * MIB
 
@@ -53,7 +57,7 @@ class Found(Generic[F]):
     ) -> Finding:
         """Make a finding about the bytes from `at` on, counted from the start of the content."""
         region = region or self.region
-        return case.at(
+        found = case.at(
             region=region,
             artifact=self.artifact.path,
             chip=self.chip.name if self.chip and not region else None,
@@ -63,6 +67,17 @@ class Found(Generic[F]):
             severity=severity,
             content=self.content.name,
         )
+        return replace(found, twin=self.twin())
+
+    def twin(self) -> str:
+        """Give what tells small contents with the same bytes, such as copies of one device tree."""
+        if isinstance(self.facts, FdtFacts):
+            # A file system's bytes are not kept, its device trees are.
+            return hashlib.sha256(repr(self.facts.tree).encode()).hexdigest()
+        view = self.node.view()
+        if view is None or view.size > _TWINS:
+            return ""
+        return hashlib.sha256(view.upto(0, view.size)).hexdigest()
 
 
 def contents(subject: Subject, kind: type[F]) -> Iterator[Found[F]]:

@@ -100,7 +100,8 @@ class Finding:
     """One fault found. `values` are the message's fields, numbers in bytes.
 
     `causes` are findings of which this one would only be a consequence; `leads_to` are those that
-    were found to be consequences of this one.
+    were found to be consequences of this one. `twin` stands for the bytes that it is about: the
+    same fault of the same bytes elsewhere is one fault.
     """
 
     rule: Rule
@@ -122,6 +123,7 @@ class Finding:
     moves: Mapping[str, Span] = field(default_factory=dict)
     causes: tuple[Cause, ...] = ()
     leads_to: tuple[Finding, ...] = ()
+    twin: str = ""
     # What was looked at, as the engine calls it; empty for the whole build.
     thing: str = ""
 

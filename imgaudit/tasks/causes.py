@@ -29,6 +29,12 @@ def folded(findings: Iterable[Finding]) -> list[Finding]:
         if item.causes and item.waived is None
         if (cause := _cause(index, found, at)) is not None
     }
+    twins: dict[str, int] = {}
+    for index, item in enumerate(found):
+        if item.twin and item.waived is None and index not in above:
+            first = twins.setdefault(f"{item.rule.name} {item.twin} {_said(item)}", index)
+            if first != index:
+                above[index] = first
     led: dict[int, list[Finding]] = defaultdict(list)
     for index in above:
         led[_root(index, above)].append(found[index])
@@ -37,6 +43,13 @@ def folded(findings: Iterable[Finding]) -> list[Finding]:
         for index, item in enumerate(found)
         if index not in above or index in led
     ]
+
+
+def _said(item: Finding) -> str:
+    """Give what a finding says, without where it says it."""
+    own = {"region", "artifact", "chip", "content"}
+    said = {name: value for name, value in item.values.items() if name not in own}
+    return f"{item.severity} {said}"
 
 
 def _keys(item: Finding) -> Iterable[_Key]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -115,3 +116,13 @@ def test_one_planted_cause_is_one_error(
     assert leads_to in {other.rule.name for item in told for other in item.leads_to}
     in_json = said.in_json(result)["findings"]
     assert leads_to in {led["finding"] for item in in_json for led in item.get("leads-to", ())}
+
+
+def test_the_same_fault_of_the_same_bytes_is_one() -> None:
+    one, other = (replace(finding(CUT, name), twin="tree") for name in ("boot", "recovery"))
+    (told,) = folded([one, other])
+    assert (told.region, [item.region for item in told.leads_to]) == ("boot", ["recovery"])
+    changed = replace(other, twin="another tree")
+    assert len(folded([one, changed])) == 2
+    assert len(folded([one, replace(other, values={"size": 1})])) == 2
+    assert len(folded([one, replace(other, waived="known since June")])) == 2
