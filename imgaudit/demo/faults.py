@@ -688,6 +688,48 @@ _FAULTS = (
         board=_env(loadaddr=None),
     ),
     Fault(
+        name="script-sets-reset-pin",
+        summary="the recovery sets the eMMC's RST_n_FUNCTION, which can be set once only",
+        finding="one-time-setting-in-script",
+        region="env-a",
+        board=_in_script("recovery", "sf probe", "mmc rst-function 0 1; sf probe"),
+    ),
+    Fault(
+        name="script-saves-at-each-start",
+        summary="bootcmd saves the environment at each start",
+        finding="environment-saved-at-each-start",
+        region="env-a",
+        board=_in_script("bootcmd", "run main", "saveenv; run main"),
+    ),
+    Fault(
+        name="script-written-under-windows",
+        summary="the recovery's script has carriage returns",
+        finding="script-has-carriage-returns",
+        region="env-a",
+        board=_in_script("recovery", "sf probe", "setenv loaded yes\r\nsf probe"),
+    ),
+    Fault(
+        name="kernel-forces-its-own-arguments",
+        summary="the kernel was built with CONFIG_CMDLINE_FORCE, and another console",
+        finding="kernel-ignores-its-arguments",
+        region="recovery",
+        board=lambda board: replace(
+            board,
+            kernel_config={
+                **board.kernel_config,
+                "CMDLINE_FORCE": "y",
+                "CMDLINE": '"console=ttyS0,9600"',
+            },
+        ),
+    ),
+    Fault(
+        name="root-said-twice",
+        summary="the main system's command line has root= twice",
+        finding="argument-repeated",
+        region="env-a",
+        board=_in_script("main_args", "rootfstype=", "root=/dev/mmcblk0p2 rootfstype="),
+    ),
+    Fault(
         name="script-missing",
         summary="`run recovery` runs a script that is not there",
         finding="script-missing",

@@ -8,6 +8,7 @@ from dataclasses import replace
 from imgaudit.boot.found import Boots
 from imgaudit.boot.signatures import Signed, keys_of
 from imgaudit.contents.starts import configuration_of
+from imgaudit.maps.command_line import parse
 from imgaudit.proof.records import Proof, Step, Verdict
 from imgaudit.rescue.drivers import State
 from imgaudit.rescue.mainroot import MainRoot
@@ -87,6 +88,14 @@ def _lacking(linux: Started, proof: Proof, roots: Mapping[str, MainRoot]) -> Ite
                 at=0,
                 why=f"{driver.role}: {driver.state.value}",
             )
+    built = (linux.config or {}).get("CONFIG_CMDLINE", "").strip('"')
+    if (linux.config or {}).get("CONFIG_CMDLINE_FORCE") == "y" and built:
+        lines = (parse(text).root for text in linux.arguments)
+        asked = {line.text for line in lines if line is not None}
+        own = parse(built).root
+        if asked - ({own.text} if own is not None else set()):
+            why = "it was built to take another root="
+            yield Step(command=built, variable="the kernel", at=0, why=why)
     mounted = {link.region for link in proof.chain if link.role == "root"}
     for root in roots.values():
         if root.region.name in mounted and root.driver is State.MISSING:

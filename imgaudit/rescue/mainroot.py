@@ -14,8 +14,10 @@ from dataclasses import dataclass, field, replace
 
 from imgaudit.contents.build import Build, Placement, Store, stored
 from imgaudit.errors import ImgauditError
+from imgaudit.formats.erofs import Erofs
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.files import FileSystem
+from imgaudit.formats.squashfs import Squashfs
 from imgaudit.maps import command_line, fw_env_config
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.fw_env_config import FlashToolConfig
@@ -81,8 +83,8 @@ class MainRoot:
     systems that are not there. `prompts` tells whether something asks for a login or gives a shell;
     None where that is not known. `bare_tools` are tools for U-Boot's environment that lack their
     configuration, which `environment_tool` is where it is there. `driver` tells whether the kernel
-    has this file system built in. `vermagic` is a module in the folder of the kernel's release that
-    says it is for another one, and for which.
+    has this file system built in, `compressors` are what its blocks are packed with. `vermagic` is
+    a module in the folder of the kernel's release that says it is for another one, and for which.
     """
 
     region: Region
@@ -101,6 +103,7 @@ class MainRoot:
     bare_tools: tuple[str, ...] = ()
     environment_tool: FlashToolConfig | None = None
     driver: State = State.UNKNOWN
+    compressors: tuple[str, ...] = ()
     vermagic: tuple[str, str] | None = None
 
 
@@ -133,8 +136,13 @@ def _survey(
     payload, artifact = placement.payload, placement.artifact
     if payload is None or artifact is None:
         return None
-    bare = MainRoot(region=placement.region, artifact=artifact.path, started=item)
     facts = payload.facts
+    bare = MainRoot(
+        region=placement.region,
+        artifact=artifact.path,
+        started=item,
+        compressors=_compressors(facts),
+    )
     if not isinstance(facts, FileSystem) or facts.files is None:
         return replace(bare, why=f"the files of {payload.title or payload.name} are not listed")
     if not facts.files.complete:
@@ -147,6 +155,12 @@ def _survey(
             return _Looking(root, item, devices, placement.region, arch).run(bare)
     except ImgauditError as problem:
         return replace(bare, why=str(problem))
+
+
+def _compressors(facts: object) -> tuple[str, ...]:
+    if isinstance(facts, Squashfs):
+        return (facts.compressor,) if facts.compressor else ()
+    return tuple(facts.compressors) if isinstance(facts, Erofs) else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +198,7 @@ class _Looking:
             environment_tool=self.environment_tool(),
             vermagic=self.vermagic(),
             driver=self.driver(),
+            compressors=bare.compressors,
         )
 
     def driver(self) -> State:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from uuid import UUID
 
 from imgaudit.rescue.drivers import FILE_SYSTEMS, State
@@ -27,6 +29,7 @@ from imgaudit.units import KIB, MIB
 from imgaudit.writers import elf
 from imgaudit.writers.env import environment
 from imgaudit.writers.ext4 import ext4
+from imgaudit.writers.fdt import Tree
 from imgaudit.writers.kernel import RELEASE, image
 from imgaudit.writers.tree import Entry, Root, directory, file
 
@@ -57,8 +60,13 @@ _TREE: Root = {
 _BUSYBOX = file(elf.program(b"\0BusyBox v1.36.1\0ash\0cat\0init\0true\0\0"), 0o755)
 
 
-def _system(
-    changes: Mapping[str, Entry | None] | None = None, kernel: tuple[str, ...] = ("EXT4_FS",)
+def system(
+    changes: Mapping[str, Entry | None] | None = None,
+    kernel: tuple[str, ...] = ("EXT4_FS",),
+    *,
+    config: Mapping[str, str] | None = None,
+    arguments: str = "console=ttyS0 root=PARTLABEL=rootfs rootwait",
+    nodes: Tree | None = None,
 ) -> Example:
     """Give a build whose main system is started from the first partition of an eMMC."""
     tree = {**_TREE, **(changes or {})}
@@ -67,7 +75,7 @@ def _system(
         "bootcmd": "mmc dev 0; mmc read ${kernel_addr_r} 0x10000 0x4000;"
         " mmc read ${fdt_addr_r} 0x14000 0x80; run arguments;"
         " booti ${kernel_addr_r} - ${fdt_addr_r}",
-        "arguments": "setenv bootargs console=ttyS0 root=PARTLABEL=rootfs rootwait",
+        "arguments": f"setenv bootargs {arguments}",
         "kernel_addr_r": "0x80200000",
         "fdt_addr_r": "0x88000000",
     }
@@ -85,8 +93,8 @@ def _system(
         rest=stage,
         files={
             "u-boot.env": lambda: environment(variables, 8 * KIB, None),
-            "Image": lambda: image(dict.fromkeys(kernel, "y")),
-            "board.dtb": sample.board_tree,
+            "Image": lambda: image({**dict.fromkeys(kernel, "y"), **(config or {})}),
+            "board.dtb": lambda: sample.board_tree(nodes or {}),
             "rootfs.ext4": lambda: _written(entries, "rootfs", uuids["rootfs"]),
             "data.ext4": lambda: _written({}, "data", uuids["data"]),
         },
@@ -97,7 +105,7 @@ def _written(entries: Root, label: str, uuid: UUID) -> bytes:
     return ext4(8 * MIB, entries, label=label, uuid=uuid, epoch=0).whole()
 
 
-_GOOD = _system()
+_GOOD = system()
 
 
 def _stage_values(*, stage: str) -> None: ...
@@ -112,7 +120,7 @@ EMPTY = Rule(
     fix="Give the image builder the tree that was built; an empty folder makes an empty image.",
     computed="the file system lists nothing but folders",
     source=_EXEC,
-    bad=_system(dict.fromkeys(("sbin/init", "etc/fstab"))),
+    bad=system(dict.fromkeys(("sbin/init", "etc/fstab"))),
     good=_GOOD,
 )
 
@@ -136,7 +144,7 @@ INIT = Rule(
     computed="what init= names, else /sbin/init, /etc/init, /bin/init and /bin/sh: each is missing,"
     " not executable, of another machine, or lacks its interpreter, loader or a library",
     source=_EXEC,
-    bad=_system({"sbin/init": file(elf.program(machine=elf.X86_64), 0o755)}),
+    bad=system({"sbin/init": file(elf.program(machine=elf.X86_64), 0o755)}),
     good=_GOOD,
 )
 
@@ -163,7 +171,7 @@ DRIVER = Rule(
     computed="the option is not y where the configuration is known; else neither the name nor the"
     " messages of the driver are in the uncompressed kernel",
     source="Linux init/do_mounts.c, fs/filesystems.c; measured on a packaged arm64 kernel",
-    bad=_system(kernel=()),
+    bad=system(kernel=()),
     good=_GOOD,
 )
 
@@ -179,6 +187,60 @@ def root_driver(root: MainRoot) -> Outcome:
         yield NotChecked(DRIVER.name, root.region.name, why)
 
 
+def _packing_values(compressor: str, *, stage: str, holds: str, option: str) -> None: ...
+
+
+def _packed(*options: str) -> Example:
+    """Give the main system on a squashfs in xz, of which there is but the superblock."""
+    example = system(kernel=("SQUASHFS", *options))
+    head = struct.pack("<4sIIIIHHHHHH", b"hsqs", 1, 0, 1 << 17, 0, 4, 17, 0x10, 1, 4, 0)
+    absent = (1 << 64) - 1
+    places = (0, 4000, 3990, absent, 96, 2000, absent, absent)
+    image_ = (head + struct.pack("<8Q", *places)).ljust(4096, b"\0")
+    layout = example.layout.replace("holds: ext4, file: rootfs", "holds: squashfs, file: rootfs")
+    return replace(example, layout=layout, files={**example.files, "rootfs.ext4": lambda: image_})
+
+
+PACKING = Rule(
+    name="root-compression-not-in-kernel",
+    values=_packing_values,
+    severity=Severity.ERROR,
+    message="{region} is {holds} packed with {compressor}, and the kernel of {stage} was built"
+    " without CONFIG_{option}",
+    effect="The kernel refuses the mount, and panics.",
+    fix="Build CONFIG_{option}=y into the kernel, or pack the root with what it has.",
+    computed="the compressor that the superblock names, and the option for it in the kernel's own"
+    " configuration, where that is known",
+    source="Linux fs/squashfs/Kconfig, fs/squashfs/super.c; fs/erofs/Kconfig",
+    bad=_packed("SQUASHFS_ZLIB"),
+    good=_packed("SQUASHFS_XZ"),
+)
+_PACKINGS = {
+    ("squashfs", "gzip"): "SQUASHFS_ZLIB",
+    ("squashfs", "lz4"): "SQUASHFS_LZ4",
+    ("squashfs", "lzo"): "SQUASHFS_LZO",
+    ("squashfs", "xz"): "SQUASHFS_XZ",
+    ("squashfs", "zstd"): "SQUASHFS_ZSTD",
+    ("erofs", "deflate"): "EROFS_FS_ZIP_DEFLATE",
+    ("erofs", "lz4"): "EROFS_FS_ZIP",
+    ("erofs", "lzma"): "EROFS_FS_ZIP_LZMA",
+    ("erofs", "zstd"): "EROFS_FS_ZIP_ZSTD",
+}
+
+
+@check(PACKING)
+def root_packing(subject: Subject) -> Outcome:
+    for root in subject.roots.values():
+        config, holds = root.started.config, root.region.holds
+        for compressor in root.compressors if config is not None else ():
+            option = _PACKINGS.get((holds, compressor.lower()))
+            if option is not None and config is not None and config.get(f"CONFIG_{option}") != "y":
+                case = PACKING(
+                    compressor=compressor, stage=root.started.name, holds=holds, option=option
+                )
+                yield _said(case, root)
+
+
 def _foreign_values(machine: str, *, programs: str, count: int, wanted: str) -> None: ...
 
 
@@ -192,7 +254,7 @@ FOREIGN = Rule(
     computed="machine, class and byte order of the ELF files in /bin, /sbin, /usr/bin and /usr/sbin"
     " against the layout's arch",
     source="Linux fs/binfmt_elf.c; arch/arm64/Kconfig, COMPAT",
-    bad=_system({"usr/bin/gauge": file(elf.program(machine=elf.X86_64), 0o755)}),
+    bad=system({"usr/bin/gauge": file(elf.program(machine=elf.X86_64), 0o755)}),
     good=_GOOD,
 )
 
@@ -222,8 +284,8 @@ MODULES = Rule(
     computed="no folder of /lib/modules is called like the release in the kernel's banner; or a"
     " module in the one that is says another release in its vermagic",
     source="modprobe(8); Linux kernel/module/main.c",
-    bad=_system({"lib/modules/6.1.0-other/modules.dep": file("")}),
-    good=_system({f"lib/modules/{RELEASE}/modules.dep": file("")}),
+    bad=system({"lib/modules/6.1.0-other/modules.dep": file("")}),
+    good=system({f"lib/modules/{RELEASE}/modules.dep": file("")}),
 )
 
 
@@ -252,7 +314,7 @@ POINTS = Rule(
     fix="Make the empty folders when the image is built; version control keeps none.",
     computed="/dev, /proc or /sys is no folder of the root file system",
     source="Linux drivers/base/devtmpfs.c, devtmpfs_mount(); hier(7)",
-    bad=_system({"proc": None}),
+    bad=system({"proc": None}),
     good=_GOOD,
 )
 
@@ -276,7 +338,7 @@ DEVICE = Rule(
     computed="PARTLABEL, PARTUUID, LABEL, UUID or mmcblkXpN is in no partition table, no file"
     " system's own identity and no region; a warning with noauto or nofail",
     source=_FSTAB,
-    bad=_system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
+    bad=system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
     good=_GOOD,
 )
 
@@ -318,7 +380,7 @@ TYPE = Rule(
     computed="the third field is not the type of the file system in the region that the device"
     " leads to; a warning with noauto or nofail",
     source=_FSTAB,
-    bad=_system({"etc/fstab": file("PARTLABEL=data /data vfat defaults 0 2\n")}),
+    bad=system({"etc/fstab": file("PARTLABEL=data /data vfat defaults 0 2\n")}),
     good=_GOOD,
 )
 
@@ -348,7 +410,7 @@ POINT = Rule(
     computed="the second field is no folder of the root file system, and no other line mounts above"
     " it; a warning for systemd, which makes it where the root can be written",
     source=_FSTAB,
-    bad=_system({"data": None}),
+    bad=system({"data": None}),
     good=_GOOD,
 )
 
@@ -381,7 +443,7 @@ TOOLS = Rule(
     fix="Pack /etc/fw_env.config with the places of the environment.",
     computed="fw_printenv or fw_setenv is there and /etc/fw_env.config is not",
     source="U-Boot tools/env/README",
-    bad=_system({"usr/bin/fw_setenv": file(elf.program(), 0o755)}),
+    bad=system({"usr/bin/fw_setenv": file(elf.program(), 0o755)}),
     good=_GOOD,
 )
 
@@ -402,7 +464,7 @@ LOGIN = Rule(
     computed="init is BusyBox's or sysvinit's, and neither inittab nor the scripts that it runs"
     " start a getty, a login or a shell; units of systemd and openrc are not followed",
     source="BusyBox init/init.c; sysvinit inittab(5); common practice, no source",
-    bad=_system({"sbin/init": _BUSYBOX, "etc/inittab": file("::sysinit:/bin/true\n")}),
+    bad=system({"sbin/init": _BUSYBOX, "etc/inittab": file("::sysinit:/bin/true\n")}),
     good=_GOOD,
 )
 

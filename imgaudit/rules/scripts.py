@@ -787,3 +787,97 @@ def whole_chip(subject: Subject) -> Outcome:
             region=region,
             severity=Severity.WARNING if followed.by_hand else None,
         )
+
+
+def _once_values(script: str, command: str, *, what: str) -> None: ...
+
+
+ONCE = Rule(
+    name="one-time-setting-in-script",
+    severity=Severity.WARNING,
+    values=_once_values,
+    message="`{command}` in {script} {what}",
+    effect="It cannot be taken back: a wrong value costs the chip or the board.",
+    fix="Do it once at the factory, by a step of its own that reads back and asks first; leave it"
+    " out of what a unit runs. Keep the vendor's datasheet beside it.",
+    computed="mmc hwpartition with complete, mmc rst-function, mmc bootpart-resize, mmc rpmb key or"
+    " fuse prog is met in a script",
+    source="U-Boot doc/usage/cmd/mmc.rst, cmd/mmc.c and cmd/fuse.c",
+    bad=scripted(f"mmc rst-function 0 1; {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
+    good=scripted(),
+)
+_FOR_EVER = {
+    ("mmc", "hwpartition"): "divides the chip for ever",
+    ("mmc", "rst-function"): "sets what the reset pin does, for ever",
+    ("mmc", "bootpart-resize"): "sets the sizes of the boot areas",
+    ("fuse", "prog"): "burns fuses",
+}
+
+
+@check(ONCE)
+def one_time_setting(subject: Subject) -> Outcome:
+    boots = subject.boots
+    for _, operation in operations(boots):
+        words = operation.arguments
+        what = _FOR_EVER.get((words[0], words[1])) if len(words) > 1 else None
+        if words[:3] == ("mmc", "rpmb", "key"):
+            what = "writes the key of the protected block, for ever"
+        asks = words[:2] == ("mmc", "hwpartition") and "complete" not in words
+        if what is not None and not asks:
+            case = ONCE(script=operation.variable, command=operation.command, what=what)
+            yield finding(case, boots)
+
+
+def _saved_values(script: str, entry: str, *, command: str) -> None: ...
+
+
+SAVED = Rule(
+    name="environment-saved-at-each-start",
+    severity=Severity.WARNING,
+    values=_saved_values,
+    message="`{command}` in {script} is reached at each start, by {entry}",
+    effect="The flash wears with every start, and power lost in that moment costs the copy that is"
+    " written.",
+    fix="Save only where something changed, or keep the counter where it does not wear.",
+    computed="a saveenv is met on the way of bootcmd or preboot under no condition",
+    source="U-Boot env/sf.c, env/common.c; common practice, no source",
+    bad=scripted(bootcmd="saveenv; run recovery"),
+    good=scripted(bootcmd="if test -n ${changed}; then saveenv; fi; run recovery"),
+)
+
+
+@check(SAVED)
+def saved_at_each_start(subject: Subject) -> Outcome:
+    boots = subject.boots
+    for followed, operation in operations(boots):
+        always = not operation.conditions and followed.entry in {"bootcmd", "preboot"}
+        if operation.kind is Kind.SAVE and always:
+            case = SAVED(script=operation.variable, entry=followed.entry, command=operation.command)
+            yield finding(case, boots)
+
+
+def _returns_values(script: str, *, command: str) -> None: ...
+
+
+RETURNS = Rule(
+    name="script-has-carriage-returns",
+    severity=Severity.ERROR,
+    values=_returns_values,
+    message="{script} has lines that end as under Windows: `{command}` gets the carriage return",
+    effect="It is part of the last word: a name, a number or a file with it is not found.",
+    fix="Write the text with plain line ends, and keep it so (text eol=lf in .gitattributes).",
+    computed="a word of a command that is met holds a carriage return",
+    source="U-Boot common/cli_hush.c: only space, tab and newline part words",
+    bad=scripted(f"setenv loaded yes\r\n{RECOVERY}"),
+    good=scripted(f"setenv loaded yes\n{RECOVERY}"),
+)
+
+
+@check(RETURNS)
+def carriage_returns(subject: Subject) -> Outcome:
+    told = set()
+    for _, operation in operations(subject.boots):
+        if operation.variable not in told and "\r" in operation.command:
+            told.add(operation.variable)
+            shown = operation.command.replace("\r", "\\r")
+            yield finding(RETURNS(script=operation.variable, command=shown), subject.boots)

@@ -22,6 +22,7 @@ from imgaudit.tasks import audit
         ("drivers-are-modules", {"main", "recovery"}, "driver-missing"),
         ("spi-controller-disabled", {"recovery"}, "device-disabled"),
         ("console-of-another-driver", set(), "console-not-of-its-port"),
+        ("kernel-forces-its-own-arguments", {"main"}, "kernel-ignores-its-arguments"),
         ("fit-not-signed", {"recovery"}, "fit-not-signed-as-required"),
     ],
 )

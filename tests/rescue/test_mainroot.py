@@ -14,7 +14,7 @@ from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.rescue.drivers import State
 from imgaudit.rescue.mainroot import MainRoot
-from imgaudit.rules.main_root import _BUSYBOX, MODULES, _system
+from imgaudit.rules.main_root import _BUSYBOX, MODULES, system
 from imgaudit.rules.subject import gather
 from imgaudit.tasks.audit import run
 from imgaudit.writers import elf
@@ -24,7 +24,7 @@ from tests.rescue._ramdisk import installer
 
 
 def root_of(changes: Mapping[str, Entry | None] | None = None, **files: bytes) -> MainRoot:
-    example = _system(changes)
+    example = system(changes)
     named = {f"{name}.ext4": (lambda data=data: data) for name, data in files.items()}
     with Loader() as loader:
         store = MemoryStore(dict(example.files) | named, loader)
@@ -33,7 +33,7 @@ def root_of(changes: Mapping[str, Entry | None] | None = None, **files: bytes) -
 
 
 def said(changes: Mapping[str, Entry | None]) -> list[tuple[str, str]]:
-    example = _system(changes)
+    example = system(changes)
     with Loader() as loader:
         store = MemoryStore(example.files, loader)
         found = run(gather(parse(example.layout.encode(), "board.yaml"), store))
@@ -178,8 +178,8 @@ def test_its_own_file_says_where_the_environment_is() -> None:
     assert (location.offset, location.size) == (0x100000, 0x2000)
     wrong = {"etc/fw_env.config": file("/dev/mmcblk0 0x180000 0x2000\n")}
     with Loader() as loader:
-        store = MemoryStore(_system(wrong).files, loader)
-        found = run(gather(parse(_system(wrong).layout.encode(), "board.yaml"), store))
+        store = MemoryStore(system(wrong).files, loader)
+        found = run(gather(parse(system(wrong).layout.encode(), "board.yaml"), store))
     assert "environment-location-differs" in {item.rule.name for item in found.findings}
 
 

@@ -1,0 +1,155 @@
+"""The command line against the kernel that gets it, and the device tree beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from imgaudit.formats.flat_tree import Node
+from imgaudit.maps import command_line
+from imgaudit.rescue.started import Started
+from imgaudit.rules._boot import finding
+from imgaudit.rules.engine import Case, Finding, Kind, Outcome, Rule, Severity, check
+from imgaudit.rules.kinds import whole
+from imgaudit.rules.main_root import system
+from imgaudit.rules.subject import Subject
+from imgaudit.writers.fdt import Tree
+
+_UNKNOWN = "${"
+_ONCE = ("root", "rootfstype", "init", "rdinit")
+_HOSTS = frozenset({"mmc", "sdhci", "sdmmc", "emmc", "mshc", "dwmmc"})
+_OTHER = "console=ttyS0 root=/dev/mtdblock5"
+
+
+def _each(subject: Subject) -> Iterator[Started]:
+    for started in subject.started.values():
+        if started.arguments:
+            yield started
+
+
+STARTED = Kind(_each, lambda started: f"command line of {started.name}")
+"""Each Linux whose command line a script makes."""
+
+
+def _said(case: Case, started: Started, subject: Subject) -> Finding:
+    """Make a finding about what brings the kernel, or else about the environment that says it."""
+    if started.region is not None:
+        return case.at(region=started.region, artifact=started.artifact)
+    return finding(case, subject.boots)
+
+
+def _ignored_values(stage: str, *, built: str, given: str) -> None: ...
+
+
+IGNORED = Rule(
+    name="kernel-ignores-its-arguments",
+    severity=Severity.ERROR,
+    values=_ignored_values,
+    message="the kernel of {stage} was built to take `{built}` and nothing else; the script gives"
+    " it `{given}`",
+    effect="Console, root and all else that U-Boot says do not count: a slot or a recovery starts"
+    " with the wrong root.",
+    fix="Build it with CONFIG_CMDLINE_FROM_BOOTLOADER=y, or without CONFIG_CMDLINE.",
+    computed="CONFIG_CMDLINE_FORCE=y in the kernel's configuration, and CONFIG_CMDLINE is not what"
+    " the script puts into bootargs",
+    source="Linux arch/arm64/Kconfig and arch/arm/Kconfig, CMDLINE_FORCE; drivers/of/fdt.c",
+    bad=system(config={"CMDLINE_FORCE": "y", "CMDLINE": f'"{_OTHER}"'}),
+    good=system(config={"CMDLINE_FROM_BOOTLOADER": "y", "CMDLINE": f'"{_OTHER}"'}),
+)
+
+
+@check(IGNORED, over=STARTED, given=whole)
+def arguments_ignored(started: Started, subject: Subject) -> Outcome:
+    config = started.config or {}
+    built = config.get("CONFIG_CMDLINE", "").strip('"')
+    if config.get("CONFIG_CMDLINE_FORCE") != "y" or not built:
+        return
+    for given in started.arguments:
+        if given.split() != built.split():
+            yield _said(IGNORED(stage=started.name, built=built, given=given), started, subject)
+            return
+
+
+def _repeated_values(stage: str, name: str, *, texts: str, last: str) -> None: ...
+
+
+REPEATED = Rule(
+    name="argument-repeated",
+    severity=Severity.WARNING,
+    values=_repeated_values,
+    message="the command line of {stage} says {texts}: only {last} counts",
+    effect="Whoever changes the other one changes nothing.",
+    fix="Say {name}= once.",
+    computed="root=, rootfstype=, init= or rdinit= stands there twice, with two values",
+    source="Linux init/do_mounts.c, root_dev_setup(); init/main.c, init_setup(): the last one wins",
+    bad=system(arguments="console=ttyS0 root=/dev/mmcblk0p1 root=PARTLABEL=rootfs rootwait"),
+    good=system(),
+)
+
+
+@check(REPEATED, over=STARTED, given=whole)
+def argument_repeated(started: Started, subject: Subject) -> Outcome:
+    told = set()
+    for text in started.arguments:
+        line = command_line.parse(text)
+        for name in _ONCE:
+            values = [argument.value or "" for argument in line.all(name)]
+            if len(set(values)) > 1 and name not in told:
+                told.add(name)
+                case = REPEATED(
+                    stage=started.name,
+                    name=name,
+                    texts=" and ".join(f"{name}={value}" for value in values[:4]),
+                    last=f"{name}={values[-1]}",
+                )
+                yield _said(case, started, subject)
+
+
+def _number_values(stage: str, root: str, *, hosts: str, count: int) -> None: ...
+
+
+_TWO: Tree = {
+    "mmc@1000": {"compatible": "example,mmc", "reg": (0x1000, 0x100)},
+    "mmc@2000": {"compatible": "example,mmc", "reg": (0x2000, 0x100)},
+}
+_BY_NUMBER = "console=ttyS0 root=/dev/mmcblk0p1 rootwait"
+
+NUMBER = Rule(
+    name="root-by-disk-number",
+    severity=Severity.WARNING,
+    values=_number_values,
+    message="{stage} has root={root}, and the device tree has {count} controllers ({hosts}) and no"
+    " alias that numbers them",
+    effect="The number is that of the controller that is found first: with a card in the slot, or"
+    " with another kernel, it is another disk.",
+    fix="Write root=PARTLABEL= or root=PARTUUID=, or give the tree an alias mmcN for it.",
+    computed="root=/dev/mmcblkN, two or more enabled nodes of controllers by their names, and no"
+    " alias mmcN",
+    source="Linux drivers/mmc/core/host.c, mmc_alloc_host(): of_alias_get_id()",
+    bad=system(arguments=_BY_NUMBER, nodes=_TWO),
+    good=system(arguments=_BY_NUMBER, nodes=_TWO | {"aliases": {"mmc0": "/mmc@1000"}}),
+)
+
+
+@check(NUMBER, over=STARTED, given=whole)
+def root_by_number(started: Started, subject: Subject) -> Outcome:
+    tree = started.tree
+    roots = [root for text in started.arguments if (root := command_line.parse(text).root)]
+    named = [root for root in roots if (root.disk or "").startswith("mmcblk")]
+    if tree is None or not named:
+        return
+    hosts = [node for node in tree.tree.root.walk() if _is_host(node)]
+    aliases = tree.tree.root.child("aliases")
+    names = aliases.properties if aliases is not None else ()
+    number = (named[0].disk or "").removeprefix("mmcblk")
+    if len(hosts) > 1 and f"mmc{number}" not in names:
+        case = NUMBER(
+            stage=started.name,
+            root=named[0].text,
+            hosts=", ".join(node.name for node in hosts[:4]),
+            count=len(hosts),
+        )
+        yield _said(case, started, subject)
+
+
+def _is_host(node: Node) -> bool:
+    return node.name.partition("@")[0] in _HOSTS and "@" in node.name and node.enabled()
