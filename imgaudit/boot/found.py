@@ -38,7 +38,8 @@ class Start:
     """One way to a boot command, with what it is given.
 
     `buffers` are the operations that put it there, by part. `map` is None where `why` says what is
-    missing for it. `loader` is U-Boot's own memory, a guess.
+    missing for it; with a map it says which part is not in there. `loader` is U-Boot's own memory,
+    a guess.
     """
 
     boot: Boot

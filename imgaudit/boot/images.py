@@ -52,17 +52,21 @@ class Given:
     loaded: Mapping[str, tuple[Operation, Source | None]]
 
 
-def pieces(given: Given) -> tuple[Piece, ...]:
+def pieces(given: Given, gaps: list[str] | None = None) -> tuple[Piece, ...]:
     """Take apart what is started.
+
+    Args:
+        given: what a boot command is given.
+        gaps: gets why a ramdisk or a device tree is left out; without it that is an error.
 
     Raises:
         UnknownError: an address or size is not known.
 
     """
-    return tuple(_pieces(given))
+    return tuple(_pieces(given, gaps))
 
 
-def _pieces(given: Given) -> Iterator[Piece]:
+def _pieces(given: Given, gaps: list[str] | None) -> Iterator[Piece]:
     boot = given.boot
     command = boot.command.partition(" ")[0]
     if command not in set(Command):
@@ -82,7 +86,12 @@ def _pieces(given: Given) -> Iterator[Piece]:
         yield _plain(given, "kernel", boot.kernel)
     for role, at in (("ramdisk", boot.ramdisk), ("fdt", boot.fdt)):
         if at is not None and role not in taken:
-            yield _plain(given, role, at)
+            try:
+                yield _plain(given, role, at)
+            except UnknownError as problem:
+                if gaps is None:
+                    raise
+                gaps.append(str(problem))
 
 
 def _content(given: Given, role: str) -> Content | None:

@@ -192,15 +192,17 @@ class _Following:
             loaded={part: (op, self.board.source(op)) for part, op in chosen.items()},
         )
         parts: tuple[Piece, ...] = ()
+        gaps: list[str] = []
         try:
-            parts = pieces(given)
+            parts = pieces(given, gaps)
             numbers = images(given, parts)
         except UnknownError as problem:
             return Start(boot=boot, buffers=chosen, pieces=parts, why=str(problem))
         if not self.layout.banks:
             return Start(boot=boot, buffers=chosen, pieces=parts, why="the layout has no ram:")
         ram = plan(numbers, self.ram())
-        return Start(boot=boot, buffers=chosen, pieces=parts, images=numbers, map=ram)
+        why = "; ".join(gaps)
+        return Start(boot=boot, buffers=chosen, pieces=parts, images=numbers, map=ram, why=why)
 
     def ram(self) -> Ram:
         """Describe the RAM; U-Boot moves itself below what is reserved at the top of a bank."""

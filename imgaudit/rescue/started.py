@@ -69,7 +69,7 @@ def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dic
             starts = [
                 start
                 for start in _starts(boots, stage)
-                if id(_kernel(start)) not in theirs and not _part(start, "ramdisk")
+                if id(_kernel(start)) not in theirs and not _has_ramdisk(start)
             ]
             if starts:
                 found[stage.name] = _without_ramdisk(stage, tuple(starts))
@@ -83,6 +83,11 @@ def _starts(boots: Boots, stage: Stage | None) -> tuple[Start, ...]:
 
 def _part(start: Start, role: str) -> Content | None:
     return next((piece.content for piece in start.pieces if piece.role == role), None)
+
+
+def _has_ramdisk(start: Start) -> bool:
+    """Tell whether a ramdisk is given, though it may be of an unknown size."""
+    return start.boot.ramdisk is not None or _part(start, "ramdisk") is not None
 
 
 def _kernel(start: Start) -> Content | None:

@@ -122,7 +122,8 @@ def _not_followed(subject: Subject) -> Iterator[NotChecked]:
         for start in followed.starts:
             if start.why:
                 script = followed.walk.operations[start.boot.operation].variable
-                why = f"no RAM map for `{start.boot.command}`: {start.why}"
+                missing = "no RAM map" if start.map is None else "a part is not in the RAM map"
+                why = f"{missing} for `{start.boot.command}`: {start.why}"
                 yield NotChecked("loads-overlap", f"script {script}", why)
         if not followed.walk.complete:
             yield NotChecked(READS_TOO_LITTLE.name, f"run {entry}", "too long to be followed whole")

@@ -329,7 +329,8 @@ def _open(subject: Subject, told: dict[str, Followed]) -> Iterator[Section]:
             odd.setdefault(f"{note.kind}, in {note.variable}", {})[note.what] = None
         for start in followed.starts:
             if start.why:
-                what = f"no RAM map: {start.why}"
+                missing = "no RAM map" if start.map is None else "not in the RAM map"
+                what = f"{missing}: {start.why}"
                 unknown.setdefault(what, {})[start.boot.command] = None
         if not followed.walk.complete:
             unknown.setdefault("too long to be followed to its end", {})[followed.entry] = None

@@ -3,7 +3,7 @@ from __future__ import annotations
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.engine import Example, Finding, Severity
 from imgaudit.rules.samples import arm64_kernel, board_tree, packed
-from imgaudit.units import KIB
+from imgaudit.units import KIB, MIB
 from tests._audits import found, one, unchecked
 
 
@@ -138,3 +138,17 @@ def test_a_limit_that_is_not_known_is_not_judged() -> None:
     assert found("loads-overlap", example) == []
     why = "no RAM map for `bootm 0x88000000`: the value of bootm_size is not known"
     assert ("script recovery", why) in unchecked("script-reads-too-little", example)
+
+
+def test_a_part_of_unknown_size_leaves_the_rest_of_the_map() -> None:
+    """What tftpboot loads may be of any size; that the read lies over the kernel is known."""
+    script = (
+        "sf read 42200000 100000 200000 && tftpboot 48000000 board.dtb"
+        " && sf read 42300000 300000 100000 && booti 42200000 42300000:100000 48000000"
+    )
+    example = raw(script, kernel=arm64_kernel(image_size=2 * MIB), ramdisk=512 * KIB)
+    assert found("loads-overlap", example) != []
+    assert any(
+        "a part is not in the RAM map" in why
+        for _, why in unchecked("script-reads-too-little", example)
+    )
