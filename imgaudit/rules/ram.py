@@ -14,8 +14,8 @@ from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.boot.stage import Boots, Followed, Start
 from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
-from imgaudit.rules.engine import Case, Cause, Finding, Outcome, Rule, Severity, check
-from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
+from imgaudit.rules.engine import Case, Cause, Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, zimage
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 from imgaudit.writers.fdt import Tree
@@ -395,6 +395,62 @@ def window(subject: Subject) -> Outcome:
             subject.boots,
             region=_region(subject.boots, start),
         )
+
+
+def _high_values(what: str, script: str, *, command: str, end: int, limit: int) -> None: ...
+
+
+def _low(fdt_high: str) -> Example:
+    """Give a 32-bit board with 1 GiB, whose device tree is placed by a variable."""
+    example = scripted(
+        f"setenv fdt_high {fdt_high} && sf probe && sf read 0x82000000 0x60000 0x1000"
+        " && sf read 0xbf000000 0x70000 0x1000 && bootz 0x82000000 - 0xbf000000",
+        ram="ram: {banks: [{at: 0x80000000, size: 1 GiB}]}\n",
+        regions=(
+            "name: kernel, at: 384 KiB, size: 64 KiB, holds: zimage, file: zImage",
+            "name: tree, at: 448 KiB, size: 64 KiB, holds: fdt, file: board.dtb",
+        ),
+        files={"zImage": zimage, "board.dtb": board_tree},
+    )
+    return replace(example, layout=example.layout.replace("arch: arm64", "arch: arm"))
+
+
+HIGH = Rule(
+    name="above-low-memory",
+    severity=Severity.WARNING,
+    values=_high_values,
+    message="for `{command}` in {script}: the {what} ends at {end:place}, and a 32-bit kernel maps"
+    " but the RAM up to {limit:place} before it looks there",
+    effect="The kernel does not see it: without its device tree it says nothing, without its"
+    " ramdisk it looks for a root.",
+    fix="Set bootm_size to what lies below {limit:place}, or fdt_high and initrd_high to it.",
+    computed="on arm, a device tree or a ramdisk ends more than 760 MiB above the start of RAM when"
+    " the kernel starts; vmalloc= and the split of the address space may move that limit",
+    source="U-Boot doc/usage/environment.rst, fdt_high (there with 704 MB); Linux"
+    " arch/arm/mm/mmu.c, vmalloc_size of 240 MiB (from memory)",
+    bad=_low("ffffffff"),
+    good=_low("a0000000"),
+)
+_LOW_MEMORY = 760 * MIB
+
+
+@check(HIGH)
+def above_low_memory(subject: Subject) -> Outcome:
+    layout = subject.layout
+    if layout is None or layout.arch != "arm" or not layout.banks:
+        return
+    limit = min(bank.span.start for bank in layout.banks) + _LOW_MEMORY
+    for followed, start, ram in _starts(subject.boots):
+        for each in ram.at(ram.start):
+            if each.kind in {RangeKind.FDT, RangeKind.RAMDISK} and each.span.end > limit:
+                case = HIGH(
+                    what=str(each.kind),
+                    script=_script(followed, start),
+                    command=start.boot.command,
+                    end=each.span.end,
+                    limit=limit,
+                )
+                yield finding(case, subject.boots, region=_region(subject.boots, start))
 
 
 def _no_relocation_values(name: str, script: str, *, value: str, command: str) -> None: ...
