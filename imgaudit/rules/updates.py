@@ -282,6 +282,11 @@ def _repeat_values(update: str, step: str, *, number: int, blocks: str, why: str
 
 REPEAT = Rule(
     name="update-cannot-be-repeated",
+    follows=(
+        "erase-block-does-not-fit-map",
+        "environment-copies-share-erase-block",
+        "erase-block-shared",
+    ),
     severity=Severity.WARNING,
     values=_repeat_values,
     message=(
@@ -411,6 +416,11 @@ def _atomic_values(update: str, step: str, *, number: int, why: str, then: str) 
 
 ATOMIC = Rule(
     name="switch-not-atomic",
+    follows=(
+        "erase-block-does-not-fit-map",
+        "environment-copies-share-erase-block",
+        "erase-block-shared",
+    ),
     severity=Severity.WARNING,
     values=_atomic_values,
     message="step {number} of the update {update} ({step}) is no switch in one go: {why}",
