@@ -13,6 +13,7 @@ from imgaudit.model import Layout
 if TYPE_CHECKING:
     from imgaudit.boot.firmware import Firmware
     from imgaudit.boot.signatures import Signed
+    from imgaudit.contents.block_maps import MappedImage
     from imgaudit.maps.collect import Copies
     from imgaudit.proof.cuts import Walked
     from imgaudit.proof.endure import Loss
@@ -48,7 +49,7 @@ class Subject(Build):
     `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
     them. `proofs` tell whether the stages start, `ledger` how far all that the layout names was
     looked at; `losses` say what still starts when something is lost, `updates` what does when the
-    power goes in an update.
+    power goes in an update. `block_maps` are what lies beside images, held against these.
     """
 
     copies: Copies | None = None
@@ -64,6 +65,7 @@ class Subject(Build):
     judged: Judged | None = None
     firmware: tuple[Firmware, ...] = ()
     signed: tuple[Signed, ...] = ()
+    block_maps: tuple[MappedImage, ...] = ()
 
 
 def gather(layout: Layout, store: Store | None) -> Subject:
@@ -76,6 +78,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     from imgaudit.boot.firmware import firmware_of
     from imgaudit.boot.signatures import signed_of
     from imgaudit.boot.stage import boots_of
+    from imgaudit.contents.block_maps import block_maps
     from imgaudit.maps.collect import collect
     from imgaudit.proof.cuts import walk_updates
     from imgaudit.proof.endure import endure
@@ -114,6 +117,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         updates=walk_updates(power, boots, layout.updates) if build.given else (),
         firmware=firmware,
         signed=signed,
+        block_maps=block_maps(build, store) if store is not None else (),
     )
 
 
