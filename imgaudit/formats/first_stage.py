@@ -1,7 +1,8 @@
 """What boot ROMs read: the headers that mkimage puts before a first stage, with their checksums.
 
 Sources: U-Boot tools/ and include/: imximage.h, sunxi_egon.c, rkcommon.c, kwbimage.c, stm32image.c,
-zynqimage.c, zynqmpimage.c, socfpgaimage.c. All are little-endian but the lengths in i.MX' tags.
+zynqimage.c, zynqmpimage.c, socfpgaimage.c, sunxi_toc0.c, omapimage.c, imx8image.c. All are
+little-endian but the lengths in i.MX' tags.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class FirstStage(Facts):
 def _sum(view: View, name: str, algorithm: str, place: Span, covers: Span) -> Checksum:
     """Make a checksum that stands at `place`."""
     order: Literal["big", "little"] = "little"
-    if algorithm in {"sha256", "sha512"}:
+    if algorithm.startswith("sha"):
         order = "big"  # a digest is written as its bytes stand
     digits = 2 * place.size
     stored = int.from_bytes(view.upto(place.start, place.size), order)
@@ -175,24 +176,137 @@ _EGON_STAMP = 0x5F0A6C39
 def _egon(view: View) -> FirstStage:
     if view.bytes(4, 8) != b"eGON.BT0":
         raise FormatError(4, "no eGON.BT0")
-    stored, size = view.unpack("<II", 12)
+    size = view.u32le(16)
     if size < 32 or size % 4:
         raise FormatError(16, f"a length of {size:,} bytes")
-    covers = Span(0, size)
-    checksum = _sum(view, "first stage", "sum of words", Span(12, 16), covers)
-    if checksum.computed is not None:
-        # The sum is made with a fixed value in the place of the sum.
-        value = int(checksum.computed, 16) - stored + _EGON_STAMP & _MASK
-        checksum = Checksum(
-            "first stage", "sum of words", checksum.stored, f"{value:08x}", 12, covers
-        )
     return FirstStage(
         length=size,
         offsets={"check_sum": 12, "length": 16},
-        checksums=(checksum,),
+        checksums=(_stamped(view, size),),
         soc="Allwinner",
         image_offset=0,
         image_size=size,
+    )
+
+
+def _stamped(view: View, size: int) -> Checksum:
+    """Recompute the sum at 12, which is made with a fixed value in its own place."""
+    covers = Span(0, size)
+    checksum = _sum(view, "first stage", "sum of words", Span(12, 16), covers)
+    if checksum.computed is None:
+        return checksum
+    value = int(checksum.computed, 16) - int(checksum.stored, 16) + _EGON_STAMP & _MASK
+    return replace(checksum, computed=f"{value:08x}")
+
+
+_TOC0 = b"TOC0.GLH" + struct.pack("<I", 0x89119800)
+_TOC0_FIRMWARE = 0x010202
+_TOC0_ITEMS = 32
+
+
+def _toc0(view: View) -> FirstStage:
+    if view.bytes(0, 12) != _TOC0:
+        raise FormatError(0, "no TOC0.GLH with its number")
+    count, size = view.unpack("<II", 24)
+    if size < 48 or size % 4 or count > _TOC0_ITEMS:
+        raise FormatError(24, f"{count:,} items in {size:,} bytes")
+    items = [view.unpack("<6I", 48 + 32 * number) for number in range(count)]
+    firmware = next((item for item in items if item[0] == _TOC0_FIRMWARE), None)
+    if firmware is None or firmware[1] + firmware[2] > size:
+        raise FormatError(48, "no firmware inside among its items")
+    return FirstStage(
+        length=size,
+        offsets={"check_sum": 12, "length": 28},
+        checksums=(_stamped(view, size),),
+        soc="Allwinner",
+        version="TOC0",
+        image_offset=firmware[1],
+        image_size=firmware[2],
+        load=firmware[5],
+    )
+
+
+# TI OMAP and AM335x -------------------------------------------------------------------------------
+
+_SETTINGS = b"CHSETTINGS\0\0"
+_SETTINGS_KEY = 0xC0C0C0C1
+
+
+def _omap(view: View) -> FirstStage:
+    where = view.u32le(0)
+    if view.bytes(20, 12) != _SETTINGS or where > 512 - 4 or view.u32le(where) != _SETTINGS_KEY:
+        raise FormatError(0, "no configuration header CHSETTINGS")
+    size, load = view.unpack("<II", 512)
+    if size < 8:
+        raise FormatError(512, f"a size of {size:,} bytes")
+    return FirstStage(
+        length=512 + size,
+        offsets={"size": 512, "load_addr": 516},
+        soc="TI OMAP or AM335x",
+        image_offset=520,
+        image_size=size - 8,
+        load=load,
+        entry=load,
+    )
+
+
+# i.MX8 and later, whose ROM reads containers ------------------------------------------------------
+
+_CONTAINER = b"\0\x87"
+_CONTAINERS_APART = KIB
+_CONTAINER_IMAGES = 8
+_HASHES = {0: ("sha256", 32), 1: ("sha384", 48), 2: ("sha512", 64)}
+
+
+def _container_match(view: View) -> Match:
+    head = view.upto(0, 16)
+    if len(head) < 16 or head[:1] + head[3:4] != _CONTAINER:
+        return Match.NO
+    try:
+        _containers(view)
+    except ImgauditError:
+        return Match.NO
+    # What follows the images in a container is its signature block.
+    signature = int.from_bytes(head[12:14], "little")
+    inside = 16 + 128 * head[11] <= signature <= int.from_bytes(head[1:3], "little")
+    return Match.GOOD if inside else Match.NO
+
+
+def _containers(view: View) -> FirstStage:
+    """Read containers as they stand one behind another, and the hash of each image in them."""
+    checksums = []
+    end = 0
+    first: tuple[int, ...] = ()
+    for at in range(0, 4 * _CONTAINERS_APART, _CONTAINERS_APART):
+        head = view.upto(at, 16)
+        if len(head) < 16 or head[:1] + head[3:4] != _CONTAINER:
+            break
+        size = int.from_bytes(head[1:3], "little")
+        if not 0 < head[11] <= _CONTAINER_IMAGES or size < 16 + 128 * head[11]:
+            raise FormatError(at, f"a container of {size:,} bytes with {head[11]} images")
+        end = max(end, at + size)
+        for number in range(head[11]):
+            place = at + 16 + 128 * number
+            offset, length, load, entry, flags, _ = view.unpack("<IIQQII", place)
+            name, wide = _HASHES.get(flags >> 8 & 7, ("", 0))
+            if length and name:
+                covers = Span.sized(at + offset, length)
+                what = f"image {number} of the container at {at:#x}"
+                checksums.append(_sum(view, what, name, Span.sized(place + 32, wide), covers))
+            end = max(end, at + offset + length)
+            if length and not first:
+                first = (at + offset, length, load, entry)
+    if not first:
+        raise FormatError(0, "no container with an image")
+    return FirstStage(
+        length=end,
+        offsets={"length": 1, "num_images": 11},
+        checksums=tuple(checksums),
+        soc="i.MX8",
+        image_offset=first[0],
+        image_size=first[1],
+        load=first[2],
+        entry=first[3],
     )
 
 
@@ -431,7 +545,19 @@ def _at(place: int, magic: bytes) -> Callable[[View], Match]:
     return match
 
 
+def _omap_match(view: View) -> Match:
+    known = view.upto(20, 12) == _SETTINGS
+    return Match.SURE if known and _reads(_omap, view) else Match.NO
+
+
 _HEADERS = (
+    Reader(
+        "sunxi-toc0", "Allwinner first stage", "U-Boot tools/sunxi_toc0.c", _at(0, _TOC0), _toc0
+    ),
+    Reader("omap-image", "TI first stage", "U-Boot tools/omapimage.c", _omap_match, _omap),
+    Reader(
+        "imx8-image", "i.MX8 first stage", "U-Boot tools/imx8image.c", _container_match, _containers
+    ),
     Reader("imx-ivt", "i.MX first stage", "U-Boot include/imximage.h", _ivt_match, _ivt),
     Reader(
         "egon", "Allwinner first stage", "U-Boot tools/sunxi_egon.c", _at(4, b"eGON.BT0"), _egon

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 
 from imgaudit.formats.first_stage import FirstStage
+from imgaudit.model import FIRST_STAGES
 from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -43,11 +44,11 @@ CHECKSUM = Rule(
     effect="The boot ROM refuses it: the board does not start at all.",
     fix="Make or copy it again; do not patch bytes behind mkimage.",
     computed="the checksum in the header for the boot ROM does not match the bytes that it covers",
-    source="U-Boot tools/sunxi_egon.c, rkcommon.c, kwbimage.c, stm32image.c, zynqimage.c and"
-    " socfpgaimage.c",
+    source="U-Boot tools/sunxi_egon.c, rkcommon.c, kwbimage.c, stm32image.c, zynqimage.c,"
+    " socfpgaimage.c, sunxi_toc0.c and imx8image.c",
     bad=emmc(_LOADER.format(at=8), files={"spl.bin": lambda: _egon(1)}),
     good=emmc(_LOADER.format(at=8), files={"spl.bin": _egon}),
-    judges=("egon", "kwbimage", "rockchip-idb", "socfpga-image", "stm32-image", "zynq-image"),
+    judges=tuple(sorted(FIRST_STAGES - {"imx-ivt", "omap-image"})),
 )
 
 

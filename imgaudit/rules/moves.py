@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from imgaudit.model import Area, Chip, KeepFree, Layout, Region, Writer
+from imgaudit.model import FIRST_STAGES, Area, Chip, KeepFree, Layout, Region, Writer
 from imgaudit.rules import on_paper
 from imgaudit.rules.engine import Check, Engine, Finding
 from imgaudit.rules.subject import Subject
@@ -29,20 +29,7 @@ _PAIRS = 60
 _ROW = 6  # regions that may push each other along; nobody redraws a map for one finding
 _TOLD = 2
 # Where the boot ROM or a first stage looks for these is not the layout's to say.
-_STAYS = frozenset(
-    {
-        "egon",
-        "fip",
-        "gpt",
-        "imx-ivt",
-        "kwbimage",
-        "mbr",
-        "rockchip-idb",
-        "socfpga-image",
-        "stm32-image",
-        "zynq-image",
-    }
-)
+_STAYS = FIRST_STAGES | {"fip", "gpt", "mbr"}
 # Values of a finding that say a boundary to keep to, and one that says how much is missing.
 _BOUNDARIES = ("group", "align", "erase")
 _EDGES = ("next", "end", "limit", "table", "other_start")

@@ -22,6 +22,7 @@ from tests.formats._trees import status
 
 STAGE = filler("first stage", 30_000)
 IMX = "IMAGE_VERSION 2\nBOOT_FROM sd\nDATA 4 0x020e0798 0x000C0000\n"
+IMX8 = "BOOT_FROM SD 0x400\nSOC_TYPE IMX8QX\nCONTAINER\nIMAGE A35 {}/stage 0x100000\n"
 KWB = "VERSION {version}\nBOOT_FROM {boot}\nNAND_PAGE_SIZE 0x100\n"
 MADE = {
     "imx-ivt": ("-T", "imximage", "-n", "CFG", "-e", "0x00907400"),
@@ -35,6 +36,9 @@ MADE = {
     "stm32-image": ("-T", "stm32image", "-a", "0xC0100000", "-e", "0xC0100000"),
     "zynq-image": ("-T", "zynqimage", "-e", "0x100000"),
     "zynq-image ": ("-T", "zynqmpimage", "-e", "0xfffc0000"),
+    "sunxi-toc0": ("-T", "sunxi_toc0", "-A", "arm64", "-k", "KEYS", "-a", "0x00020060"),
+    "omap-image": ("-T", "omapimage", "-a", "0x402f0400"),
+    "imx8-image": ("-T", "imx8image", "-n", "IMX8", "-e", "0x00100000"),
     "socfpga-image": ("-T", "socfpgaimage"),
     "socfpga-image ": ("-T", "socfpgaimage_v1"),
 }
@@ -46,12 +50,15 @@ def made(folder: Path, name: str) -> bytes:
         "CFG": IMX,
         "KWB1": KWB.format(version=1, boot="spi"),
         "KWB0": KWB.format(version=0, boot="sata"),
+        "IMX8": IMX8.format(folder),
     }
-    words = []
+    if "KEYS" in MADE[name]:
+        assert not status("openssl", "genrsa", "-out", folder / "root_key.pem", "2048")
+    words: list[str] = []
     for word in MADE[name]:
         if word in texts:
             (folder / word).write_text(texts[word])
-        words.append(str(folder / word) if word in texts else word)
+        words.append(str(folder / word) if word in texts else word.replace("KEYS", str(folder)))
     assert not status("mkimage", *words, "-d", folder / "stage", folder / "image")
     return (folder / "image").read_bytes()
 
@@ -82,7 +89,9 @@ def test_what_mkimage_makes_is_read(name: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.oracle
-@pytest.mark.parametrize("name", sorted(set(map(str.strip, MADE)) - {"imx-ivt", "zynq-image"}))
+@pytest.mark.parametrize(
+    "name", sorted(set(map(str.strip, MADE)) - {"imx-ivt", "omap-image", "zynq-image"})
+)
 def test_a_changed_byte_is_told(name: str, tmp_path: Path) -> None:
     """Of what the header's sums cover: all of the stage but for the old Rockchip header."""
     data = bytearray(made(tmp_path, "rockchip-idb   " if name == "rockchip-idb" else name))
