@@ -48,6 +48,7 @@ ALGORITHMS = {0: "lz4", 1: "lzma", 2: "deflate", 3: "zstd"}
 
 _COMPAT_SB_CHKSUM = 0x1
 _INCOMPAT_ZERO_PADDING = 0x1
+_INCOMPAT_FRAGMENTS = 0x20
 _INCOMPAT_COMPR_CFGS = 0x2
 _INCOMPAT_48BIT = 0x80
 
@@ -163,6 +164,7 @@ def _read(view: View) -> Erofs:
             metadata=block["meta_blkaddr"],
             root=root,
             padded=bool(incompat & _INCOMPAT_ZERO_PADDING),
+            packed=view.u64le(SUPERBLOCK + 96) if incompat & _INCOMPAT_FRAGMENTS else 0,
         ),
     )
     return Erofs(

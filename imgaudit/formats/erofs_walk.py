@@ -6,6 +6,8 @@ compressed files, fs/erofs/zmap.c.
 
 from __future__ import annotations
 
+import bisect
+import itertools
 import stat
 import struct
 from collections import deque
@@ -53,6 +55,7 @@ class Volume:
     metadata: int
     root: int
     padded: bool
+    packed: int
 
 
 class _Inode(NamedTuple):
@@ -87,6 +90,7 @@ class ErofsWalk(Walk):
         self.volume = volume
         self._left = MAX_FOLDERS
         self._budget = MAX_PIECES
+        self._shared: tuple[list[int], list[Piece]] | None = None
         try:
             self._walk()
         except UnreadError as problem:
@@ -267,9 +271,9 @@ class ErofsWalk(Walk):
         header = round_up(inode.after, 8)
         _, tail, advise, algorithms, shift = self.view.unpack("<HHHBB", header)
         bits = self.volume.bits + (shift & 7)
-        if advise & _ADVISE_FRAGMENT or shift & 0x80:
-            self.skip("files in fragments are not read")
-            return None
+        if shift & 0x80:
+            # All of it lies in the file that holds the ends of files.
+            return self._fragment(self.view.u64le(header) & ~(1 << 63), inode.size, inode.at)
         methods = [_METHODS.get(algorithms & 15, ""), _METHODS.get(algorithms >> 4, "")]
         count = -(-inode.size // (1 << bits))
         if count > 4 * MAX_PIECES:
@@ -287,6 +291,9 @@ class ErofsWalk(Walk):
             end = inode.size if last else heads[number + 1].start
             if end <= head.start:
                 raise FormatError(inode.at, "its packed pieces do not follow each other")
+            if last and advise & _ADVISE_FRAGMENT:
+                pieces += self._fragment(self.view.u32le(header), end - head.start, inode.at)
+                break
             start, size = head.block << self.volume.bits, head.blocks << self.volume.bits
             if last and advise & _ADVISE_TAIL:
                 start, size = index.end, tail
@@ -307,6 +314,32 @@ class ErofsWalk(Walk):
                 raise FormatError(start, "a packed block with nothing but zeros")
             pieces.append(Piece(whole, start + skip, method, size - skip, whole))
         return pieces
+
+    def _fragment(self, offset: int, size: int, at: int) -> list[Piece]:
+        """Give the pieces of what lies in the file that holds the ends of files."""
+        if self._shared is None:
+            if not self.volume.packed:
+                raise FormatError(at, "the end of a file in a file of ends that is not there")
+            inode = self._inode(self.volume.packed)
+            self._shared = [], []  # one in itself has nothing
+            pieces = self._pieces(inode) or []
+            starts = list(itertools.accumulate((piece.size for piece in pieces), initial=0))
+            self._shared = starts, pieces
+        starts, pieces = self._shared
+        if not starts or offset + size > starts[-1]:
+            raise FormatError(at, f"{size:,} bytes at {offset:,} of the file of ends, past its end")
+        found = []
+        number = bisect.bisect_right(starts, offset) - 1
+        while size > 0:
+            piece, skip = pieces[number], offset - starts[number]
+            count = min(size, piece.size - skip)
+            if piece.method:
+                found.append(piece._replace(size=count, skip=piece.skip + skip))
+            else:
+                place = None if piece.offset is None else piece.offset + skip
+                found.append(Piece(count, place))
+            offset, size, number = offset + count, size - count, number + 1
+        return found
 
     def _padding(self, start: int, size: int) -> int:
         """Count the zeros before packed data."""

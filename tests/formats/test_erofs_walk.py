@@ -29,6 +29,9 @@ FORMS = (
     "-zlz4hc -C65536",
     "-zlz4 -Elegacy-compress",
     "-zlz4hc,12 -Eztailpacking",
+    "-zlz4hc -Efragments",
+    "-zlz4 -Eall-fragments",
+    "-zlz4hc -C65536 -Efragments,dedupe",
 )
 
 
