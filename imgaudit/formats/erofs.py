@@ -49,6 +49,7 @@ ALGORITHMS = {0: "lz4", 1: "lzma", 2: "deflate", 3: "zstd"}
 _COMPAT_SB_CHKSUM = 0x1
 _INCOMPAT_ZERO_PADDING = 0x1
 _INCOMPAT_FRAGMENTS = 0x20
+_INCOMPAT_WALKED = 0x7F  # later ones change where inodes stand
 _INCOMPAT_COMPR_CFGS = 0x2
 _INCOMPAT_48BIT = 0x80
 
@@ -165,6 +166,7 @@ def _read(view: View) -> Erofs:
             root=root,
             padded=bool(incompat & _INCOMPAT_ZERO_PADDING),
             packed=view.u64le(SUPERBLOCK + 96) if incompat & _INCOMPAT_FRAGMENTS else 0,
+            unknown=incompat & ~_INCOMPAT_WALKED,
         ),
     )
     return Erofs(

@@ -56,6 +56,7 @@ class Volume:
     root: int
     padded: bool
     packed: int
+    unknown: int
 
 
 class _Inode(NamedTuple):
@@ -100,6 +101,9 @@ class ErofsWalk(Walk):
             self.complete = False
 
     def _walk(self) -> None:
+        if self.volume.unknown:
+            self.skip(f"it has features that are not known here ({self.volume.unknown:#x})")
+            return
         root = self._inode(self.volume.root)
         if not stat.S_ISDIR(root.mode):
             raise FormatError(root.at, "its root is no directory")
@@ -292,19 +296,15 @@ class ErofsWalk(Walk):
             if end <= head.start:
                 raise FormatError(inode.at, "its packed pieces do not follow each other")
             if last and advise & _ADVISE_FRAGMENT:
-                pieces += self._fragment(self.view.u32le(header), end - head.start, inode.at)
-                break
+                rest = self._fragment(self.view.u32le(header), end - head.start, inode.at)
+                return None if rest is None else pieces + rest
             start, size = head.block << self.volume.bits, head.blocks << self.volume.bits
             if last and advise & _ADVISE_TAIL:
                 start, size = index.end, tail
             self._inside(start, size, inode.at)
             whole = end - head.start
             if head.kind == _RAW:
-                turned = advise & _ADVISE_TURNED and head.start & (1 << self.volume.bits) - 1
-                if turned or whole > size:
-                    self.skip("data that are stored turned are not read")
-                    return None
-                pieces.append(Piece(whole, start))
+                pieces += self._raw(head, whole, start, size, turned=advise & _ADVISE_TURNED)
                 continue
             method = methods[head.kind == _HEAD2]
             if not self.volume.padded:
@@ -315,7 +315,20 @@ class ErofsWalk(Walk):
             pieces.append(Piece(whole, start + skip, method, size - skip, whole))
         return pieces
 
-    def _fragment(self, offset: int, size: int, at: int) -> list[Piece]:
+    def _raw(
+        self, head: _Head, whole: int, start: int, size: int, *, turned: int
+    ) -> Iterator[Piece]:
+        """Give what is stored as it is; turned, it begins where it would in a block of the file."""
+        if whole > size:
+            raise FormatError(start, f"{whole:,} bytes in {size:,} as they are")
+        block = 1 << self.volume.bits
+        shift = head.start & block - 1 if turned else 0
+        first = min(whole, block - shift) if shift else whole
+        yield Piece(first, start + shift)
+        if whole > first:
+            yield Piece(whole - first, start)
+
+    def _fragment(self, offset: int, size: int, at: int) -> list[Piece] | None:
         """Give the pieces of what lies in the file that holds the ends of files."""
         if self._shared is None:
             if not self.volume.packed:
@@ -323,9 +336,13 @@ class ErofsWalk(Walk):
             inode = self._inode(self.volume.packed)
             self._shared = [], []  # one in itself has nothing
             pieces = self._pieces(inode) or []
+            if not self.complete:
+                return None  # it is said why
             starts = list(itertools.accumulate((piece.size for piece in pieces), initial=0))
             self._shared = starts, pieces
         starts, pieces = self._shared
+        if not starts and not self.complete:
+            return None
         if not starts or offset + size > starts[-1]:
             raise FormatError(at, f"{size:,} bytes at {offset:,} of the file of ends, past its end")
         found = []

@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import base64
 import contextlib
 import functools
 import os
 import subprocess
 import tempfile
+import zlib
 from pathlib import Path
 
 import pytest
@@ -29,6 +31,7 @@ FORMS = (
     "-zlz4hc -C65536",
     "-zlz4 -Elegacy-compress",
     "-zlz4hc,12 -Eztailpacking",
+    # mkfs.erofs before 1.6 takes these words and packs no ends together.
     "-zlz4hc -Efragments",
     "-zlz4 -Eall-fragments",
     "-zlz4hc -C65536 -Efragments,dedupe",
@@ -56,6 +59,46 @@ def test_what_mkfs_erofs_packs_is_found(tmp_path: Path, options: str) -> None:
     links = sum(entry.is_link for entry in facts.files)
     assert f"regular file count:\t\t{regular}\n" in told
     assert f"symlink file count:\t\t{links}\n" in told
+
+
+# Made by mkfs.erofs of erofs-utils 1.9 with -zlz4hc -Efragments, from the texts of the test below.
+TOGETHER = (
+    r"""c-rk)&ubGw6n?XtWNRq9-3{oWWOfT}L1}igKe9jYAPV9o2M@h?sI}NOsQ4qGq9^rGMQlB4uYyptCoj^AN5Ox<gEw"""
+    r"""uDBG^N6G`=LW-Lz)gh#-RV!8h-FZ|2R+ek?3300#%h|BB5ojn8j~&y+>f!!Qm*ebxx+?PPCZ4B2WWxqra<8RWN<0"""
+    r"""<5sSh3MUMoW%=xi&)R0KF0J#yuuXImr<Kc*HM?5zJuCf`W|YJ>4)w0rdgZ2Ra+>PyTR@TryJaE@VcRr;?2tk1h$2"""
+    r"""J{kos_{Bi%%a8eU{=Gndn_7@KC_B6(AWw8D=J*j1T<{wWC)_?qHQp@$smroDY|G`OWQqTOAYy0=-Sik!sc_H_{!)"""
+    r"""kjNIb?LsGbE$ECSznfF=vRKIAoAcbV;9=nuCLbgM)*EgM)*EgM)*EgQE|&#haJr7mTuTebMOrKQqdC4T?6>(||@k"""
+    r"""6#W8}oJs+xI|<aQ0`==a!)KV+K@Oqh1qCnzCjxl}<Qq6W33{{%AU_8^m?t1(OC`dZNkCafzCl)TKEnDcZq)>N3#c"""
+    r"""<qXxJ{{?oJc*@CPpYitS54Z9F-&2*s;N4ZPj95R;}bQw6zmy&;zW;q^=>2-_vI;^9ueUe65uDk!HgUq@qBLAUd$r"""
+    r"""-@v{r+N)E*uv8$0d%(jnlcNT6;{?krG5jHQKDI1SR<;kLa^}@roKHPsFvf@aSX$Ef~sr@cxFjdt;oA8YP$U%2Vc#"""
+    r"""omhH^o=(?{ms_r*3n(my)s+Jc#$*Q{h5vA{q<xpPDX_oD8<VJK4q`WdNwSVHa&PgE@ow;mGn!?0Smj6XRP1l(PWt"""
+    r"""X335EVfA2mRc^cWDiZZbI6ZO_CV9C{TA<;Km+cY=WoKC@FeJ#F#XNiN!4E77uE1f+^`d6f2LiF=+}Dvsuo~{(ZA|"""
+    r"""uyGc@$d&w0$~pF="""
+)
+
+
+def test_the_ends_of_files_are_found_together() -> None:
+    data = zlib.decompress(base64.b85decode(TOGETHER))
+    facts = read(READER, data)
+    assert (facts.flaws, facts.unwalked) == ((), "")
+    assert facts.files is not None
+    for number in range(6):
+        lines = (f"tide {n * n % 97} of gauge {number}\n" for n in range(40 + 130 * number))
+        text = "".join(lines).encode()
+        entry = facts.files.get(f"gauge-{number}")
+        assert entry is not None
+        assert open_file(View.of(data), entry).bytes(0, entry.size) == text
+    # Where the file of ends is too short, each that lies beyond is told.
+    packed = int.from_bytes(data[1024 + 96 : 1024 + 104], "little")
+    short = bytearray(data)
+    short[32 * packed + 8 : 32 * packed + 12] = (100).to_bytes(4, "little")
+    assert any(
+        "of the file of ends, past its end" in flaw.what
+        for flaw in read(READER, bytes(short)).flaws
+    )
+    later = bytearray(data)
+    later[1024 + 80] |= 0x80
+    assert read(READER, bytes(later)).unwalked == "it has features that are not known here (0x80)"
 
 
 @functools.cache
