@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 # Beside all of geometry: what looks at erase blocks, sizes, and the dumps of a chip's own data.
 _OF_CHIPS = ("chip_data", "filesystems", "gpt")
+_OF_MAPS = ("drift", "environment_place")
 
 
 @functools.cache
@@ -31,6 +32,13 @@ def checks() -> dict[str, Check]:
 def on_paper() -> dict[str, Check]:
     """Give the checks that need no artifact, without loading the others."""
     return _by_name(_found_in(f"{__name__}.geometry"))
+
+
+@functools.cache
+def of_maps() -> dict[str, Check]:
+    """Give the checks that hold the copies of the map against the layout."""
+    families = tuple(f"{__name__}.{name}" for name in _OF_MAPS)
+    return {name: it for name, it in checks().items() if it.run.__module__ in families}
 
 
 @functools.cache

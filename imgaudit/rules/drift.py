@@ -82,6 +82,7 @@ OFFSET = Rule(
     message="{region} starts at {there:place} in {copies}, but at {here:place} in the layout{also}",
     effect="What one of them writes, the others look for at another place.",
     fix="Make all copies say the same; {region} is at {here:place} by the layout.",
+    moves=True,
     computed="the entry that has the region's label starts elsewhere",
     source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
     bad=_mtdparts(_MAP.replace("@256k", "@192k")),
@@ -122,6 +123,7 @@ SIZE = Rule(
     message="{region} has {there:bytes} in {copies}, but {here:bytes} in the layout{also}",
     effect="What fills the larger one does not fit the smaller, or is erased with what follows.",
     fix="Make all copies say the same; {region} has {here:bytes} by the layout.",
+    moves=True,
     computed="the entry that has the region's label has another size; a size of 0 or - reaches to"
     " the end of the smallest approved part",
     source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from imgaudit.errors import FormatError
-from imgaudit.maps import mtdparts
+from imgaudit.maps import fw_env_config, mtdparts
 from imgaudit.maps.collect import Copy, Place
 from imgaudit.maps.entry import MapEntry, Medium
 from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
@@ -59,7 +59,8 @@ def _config(**symbols: str) -> Example:
 class _Named:
     """One place of the environment as a file has it; `told` is what to call it.
 
-    `area` is None where the file names a device that is not there.
+    `area` is None where the file names a device that is not there; `tool` tells fw_env.config from
+    U-Boot's own configuration.
     """
 
     at: Place
@@ -69,6 +70,7 @@ class _Named:
     sector: int | None
     sectors: int | None
     told: str
+    tool: Copy[FlashToolConfig] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,25 +105,30 @@ def _spots(subject: Subject) -> Iterator[_Spot]:
     regions = _environments(layout)
     tools = [list(_tool_places(subject, tool)) for tool in _tools(subject)]
     for named in (*tools, list(_config_places(subject))):
-        left = list(regions)
-        found: dict[int, Region] = {}
-        for number, item in enumerate(named):
-            region = next(
-                (
-                    region
-                    for region in left
-                    if (region.area, region.at + region.file_at) == (item.area, item.offset)
-                ),
-                None,
-            )
-            if region is not None:
-                found[number] = region
-                left.remove(region)
-        for number, item in enumerate(named):
-            if number in found:
-                yield _Spot(item, found[number], right=True)
-            elif left:
-                yield _Spot(item, left.pop(0), right=False)
+        yield from _assigned(named, regions)
+
+
+def _assigned(named: list[_Named], regions: list[Region]) -> Iterator[_Spot]:
+    """Give each place the region that is there, else the first that no place is."""
+    left = list(regions)
+    found: dict[int, Region] = {}
+    for number, item in enumerate(named):
+        region = next(
+            (
+                region
+                for region in left
+                if (region.area, region.at + region.file_at) == (item.area, item.offset)
+            ),
+            None,
+        )
+        if region is not None:
+            found[number] = region
+            left.remove(region)
+    for number, item in enumerate(named):
+        if number in found:
+            yield _Spot(item, found[number], right=True)
+        elif left:
+            yield _Spot(item, left.pop(0), right=False)
 
 
 def _tools(subject: Subject) -> list[Copy[FlashToolConfig]]:
@@ -164,7 +171,47 @@ def _tool_places(subject: Subject, copy: Copy[FlashToolConfig]) -> Iterator[_Nam
             sector=location.sector_size or location.size,
             sectors=location.sectors,
             told=f"{place(offset)} ({told} + {place(location.offset)})" if area else told,
+            tool=copy,
         )
+
+
+def _right(subject: Subject, named: _Named) -> str:
+    """Say the lines of fw_env.config that agree with the layout; nothing where none were found."""
+    layout, tool = subject.layout, named.tool
+    if layout is None or tool is None:
+        return ""
+    regions = _environments(layout)
+    lines = [_line(layout, region, _kernel_maps(subject, tool)) for region in regions]
+    text = "\n".join(line for line in lines if line is not None)
+    tried = replace(tool, says=fw_env_config.parse(text))
+    spots = list(_assigned(list(_tool_places(subject, tried)), regions))
+    if len(spots) != len(lines) or not all(_agrees(layout, spot) for spot in spots):
+        return ""
+    return f". Tried: {' and '.join(f'`{line}`' for line in lines)} agree with the layout"
+
+
+def _line(layout: Layout, region: Region, maps: list[Table]) -> str | None:
+    """Write the line of fw_env.config for a region of the environment, if its device is known."""
+    size, chip = _size(layout, region), layout.chips[region.chip]
+    if size is None or len(maps) != 1 or not chip.kind.mtd:
+        return None
+    number = next((n for n, row in enumerate(maps[0].rows) if row.region is region), None)
+    if number is None:
+        return None
+    sector = chip.erase_unit(region.at)
+    count = -(-size // sector)
+    words = (f"/dev/mtd{number}", *map(place, (region.file_at, size, sector)))
+    return " ".join(words if count == 1 else (*words, place(count)))
+
+
+def _agrees(layout: Layout, spot: _Spot) -> bool:
+    """Tell whether place, length and erase blocks are the layout's."""
+    named, region = spot.named, spot.region
+    sector, size = named.sector or 0, named.size or 0
+    whole = sector * (named.sectors or 1)
+    erase = layout.chips[region.chip].erase_unit(region.at)
+    fits = size <= whole <= region.room and sector == erase
+    return spot.right and named.size == _size(layout, region) and fits
 
 
 def _kernel_maps(subject: Subject, tool: Copy[FlashToolConfig]) -> list[Table]:
@@ -291,7 +338,7 @@ def _config_area(layout: Layout, config: UBootConfig, medium: Medium) -> str | N
     return chips[0].name
 
 
-def _location_values(*, told: str, here: int) -> None: ...
+def _location_values(*, told: str, here: int, right: str) -> None: ...
 
 
 LOCATION = Rule(
@@ -303,7 +350,7 @@ LOCATION = Rule(
         "U-Boot and fw_setenv work on different bytes: a setting never arrives, and what lies"
         " there is overwritten."
     ),
-    fix="Correct it: {region} starts at {here:place} of {chip}.",
+    fix="Correct it: {region} starts at {here:place} of {chip}{right}.",
     computed="the start of the named device + the offset is no environment's start; /dev/mtdN is"
     " entry N, counted from 0 (without CONFIG_MTD_PARTITIONED_MASTER), of the mtdparts that the"
     " kernel is started with or else of the device tree's list",
@@ -323,14 +370,18 @@ def environment_location(subject: Subject) -> Outcome:
     for spot in _spots(subject):
         if not spot.right:
             yield finding(
-                LOCATION(told=spot.named.told, here=spot.region.at + spot.region.file_at),
+                LOCATION(
+                    told=spot.named.told,
+                    here=spot.region.at + spot.region.file_at,
+                    right=_right(subject, spot.named),
+                ),
                 [spot.named.at],
                 region=spot.region,
                 key="at",
             )
 
 
-def _length_values(*, there: int | None, here: int | None) -> None: ...
+def _length_values(*, there: int | None, here: int | None, right: str) -> None: ...
 
 
 LENGTH = Rule(
@@ -339,7 +390,7 @@ LENGTH = Rule(
     values=_length_values,
     message="{copies} gives the environment {there:bytes}, the layout gives {region} {here:bytes}",
     effect="The CRC is computed over another length: each side takes what the other wrote for bad.",
-    fix="Make both say {here:bytes}, which is {here:place}.",
+    fix="Make both say {here:bytes}, which is {here:place}{right}.",
     computed="the size is not env: size",
     source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_SIZE",
     bad=_tool(_TOOL.replace("0x2000 ", "0x4000 ")),
@@ -355,14 +406,14 @@ def environment_length(subject: Subject) -> Outcome:
         here = _size(subject.layout, spot.region)
         if None not in {here, spot.named.size} and here != spot.named.size:
             yield finding(
-                LENGTH(there=spot.named.size, here=here),
+                LENGTH(there=spot.named.size, here=here, right=_right(subject, spot.named)),
                 [spot.named.at],
                 region=spot.region,
                 key="env",
             )
 
 
-def _sector_values(*, told: str, what: str, erase: int) -> None: ...
+def _sector_values(*, told: str, what: str, erase: int, right: str) -> None: ...
 
 
 SECTOR = Rule(
@@ -372,7 +423,8 @@ SECTOR = Rule(
     values=_sector_values,
     message="{copies} erases {region} {told}; {what}",
     effect="The erase is refused and nothing is saved, or it takes more than the environment.",
-    fix="Give the erase block of {erase:bytes}, {erase:place}, and as many as {region} needs.",
+    fix="Give the erase block of {erase:bytes}, {erase:place}, and as many as {region} needs"
+    "{right}.",
     computed="the sector size (in fw_env.config the environment's size where it is left out) is no"
     " multiple of the erase block there, or sectors x size is below the environment or above the"
     " region; a warning for another multiple",
@@ -411,6 +463,7 @@ def environment_sector(subject: Subject) -> Outcome:
                 told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
                 what=what,
                 erase=erase,
+                right=_right(subject, named),
             ),
             [named.at],
             region=spot.region,

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from imgaudit.model import FIRST_STAGES, Area, Chip, KeepFree, Layout, Region, Writer
-from imgaudit.rules import on_paper
-from imgaudit.rules.engine import Check, Engine, Finding
+from imgaudit.rules import of_maps, on_paper
+from imgaudit.rules.engine import Engine, Finding
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, both, joined, place, round_down, round_up
 
@@ -32,7 +32,7 @@ _TOLD = 2
 _STAYS = FIRST_STAGES | {"fip", "gpt", "mbr"}
 # Values of a finding that say a boundary to keep to, and one that says how much is missing.
 _BOUNDARIES = ("group", "align", "erase")
-_EDGES = ("next", "end", "limit", "table", "other_start")
+_EDGES = ("next", "end", "limit", "table", "other_start", "there")
 _SHORT = "short"
 
 _Key = tuple[str, ...]
@@ -75,10 +75,9 @@ class _Trials:
     def __init__(self, subject: Subject, layout: Layout) -> None:
         self._subject = subject
         self._layout = layout
-        self._checks: tuple[Check, ...] = tuple(on_paper().values())
         self._needs = {item.region.name: _needed(item) for item in subject.placements}
         self._left = _MOST
-        self._before = self._said(())
+        self._before: dict[bool, Mapping[_Key, int]] = {}
 
     def advise(self, finding: Finding) -> Finding:
         if self._left <= 0:
@@ -91,33 +90,42 @@ class _Trials:
                 for other in self._layout.regions
                 if other.name == name and other.area == region.area and other is not region
             ]
+        of_copies = finding.rule.name not in on_paper()
         for some in self._candidates(finding, involved):
-            left = [(self._left_over(finding, moves), moves) for moves in some]
+            left = [(self._left_over(finding, moves, of_copies), moves) for moves in some]
             helps = [(count, moves) for count, moves in left if count is not None]
             if helps:
                 least = min(count for count, _ in helps)
                 best = [moves for count, moves in helps if count == least]
                 told = [moves for moves in best if _near_as(moves, best[0])][:_TOLD]
                 said = "; or ".join(" and ".join(map(str, moves)) for moves in told)
-                return replace(
-                    finding,
-                    advice=f"Tried on this layout: {said}; every copy of the map must follow.",
-                    moves={move.region.name: move.to for move in told[0]},
-                )
+                advice = f"Tried on this layout: {said}; every copy of the map must follow."
+                if of_copies:
+                    advice = f"Or correct the layout, which was tried: {said}."
+                to = {move.region.name: move.to for move in told[0]}
+                return replace(finding, advice=advice, moves=to)
+            if of_copies:
+                return finding
         if self._left <= 0:
             return finding
         return replace(finding, advice="No move of regions that was tried mends it.")
 
-    def _left_over(self, finding: Finding, moves: tuple[Moved, ...]) -> int | None:
+    def _left_over(self, finding: Finding, moves: tuple[Moved, ...], of_copies: bool) -> int | None:
         """Count what is still found after moves; None where they mend nothing or break more."""
         if self._left <= 0:
             return None
-        after = self._said(moves)
-        worse = any(rank < self._before.get(key, rank + 1) for key, rank in after.items())
+        if of_copies not in self._before:
+            self._before[of_copies] = self._said((), of_copies)
+        before, after = self._before[of_copies], self._said(moves, of_copies)
+        worse = any(rank < before.get(key, rank + 1) for key, rank in after.items())
         return None if worse or _key(finding) in after else len(after)
 
-    def _said(self, moves: tuple[Moved, ...]) -> Mapping[_Key, int]:
-        """Give what the rules of the map find, with the rank of the worst of a kind."""
+    def _said(self, moves: tuple[Moved, ...], of_copies: bool) -> Mapping[_Key, int]:
+        """Give what the rules find, with the rank of the worst of a kind.
+
+        A region that moves differs from every copy of the map until these follow, so the copies
+        count only where they are what is to be mended.
+        """
         to = {move.region.name: move.to for move in moves}
         regions = {
             region.name: replace(region, at=to[region.name].start, size=to[region.name].size)
@@ -125,23 +133,16 @@ class _Trials:
             else region
             for region in self._layout.regions
         }
+        placements = tuple(
+            replace(item, region=regions[item.region.name]) for item in self._subject.placements
+        )
         layout = replace(self._layout, regions=tuple(regions.values()))
         self._left -= len(regions)
         found: dict[_Key, int] = {}
         parts = max((len(chip.parts) for chip in layout.chips.values()), default=0)
         for fitted in [layout.with_part(number) for number in range(parts)] or [layout]:
-            engine = Engine(
-                Subject(
-                    layout=fitted,
-                    given=self._subject.given,
-                    placements=tuple(
-                        replace(item, region=regions[item.region.name])
-                        for item in self._subject.placements
-                    ),
-                    images=self._subject.images,
-                )
-            )
-            for check in self._checks:
+            engine = Engine(replace(self._subject, layout=fitted, placements=placements))
+            for check in (*on_paper().values(), *(of_maps().values() if of_copies else ())):
                 for item in engine.apply(check):
                     if isinstance(item, Finding):
                         rank = found.get(_key(item), item.severity.rank)
@@ -211,6 +212,8 @@ class _Room:
             self._edges += [finding.offset, finding.offset + (finding.length or 0)]
         short = finding.values.get(_SHORT)
         self._short = short if isinstance(short, int) else 0
+        there = finding.values.get("there")
+        self._there = there if isinstance(there, int) else 0
 
     def hit(self, region: Region, span: Span) -> list[Region]:
         """Give the other regions whose bytes a region would take there."""
@@ -289,7 +292,7 @@ class _Room:
         ]
         wanted = self._wanted(region)
         edges = [span.start, span.end, *self._edges, span.start + wanted, span.end - wanted]
-        edges += [span.end + self._short, self._size]
+        edges += [span.end + self._short, span.start + self._there, self._size]
         edges += [max(before, default=0), min(behind, default=self._size)]
         near = {self._up(edge) for edge in edges if edge >= 0} | {
             self._down(edge) for edge in edges if edge >= 0

@@ -256,3 +256,63 @@ def test_partitions_are_mended_too(sizes: list[tuple[int, int]], which: int, shi
             (gone,) = keys([finding])
             assert gone not in after
             assert all(rank >= ranks.get(key, rank + 1) for key, rank in after.items())
+
+
+def with_map(mtdparts: str, settings: str = "128 KiB") -> Example:
+    return nor(
+        "name: boot, at: 0, size: 64 KiB",
+        f"name: settings, at: 64 KiB, size: {settings}",
+        "name: recovery, at: 192 KiB, size: 384 KiB",
+        rest=f"written-elsewhere: {{mtdparts: '{mtdparts}'}}\n",
+    )
+
+
+def test_the_layout_may_be_what_is_wrong() -> None:
+    """Only where its copy's place is free in the layout is it told to go there."""
+    copy = "spi0.0:64k(boot),128k(settings),384k@256k(recovery)"
+    (finding,) = said(with_map(copy), "map-offset-differs")
+    assert finding.fix.endswith("Or correct the layout, which was tried: move recovery to 0x40000.")
+    over = "spi0.0:64k(boot),192k@0(settings),384k@192k(recovery)"
+    (finding,) = said(with_map(over), "map-offset-differs")
+    assert not finding.moves
+    assert finding.fix == "Make all copies say the same; settings is at 0x10000 by the layout."
+
+
+def test_a_size_of_the_copy_is_tried_too() -> None:
+    copy = "spi0.0:64k(boot),64k(settings),384k@192k(recovery)"
+    (finding,) = said(with_map(copy), "map-size-differs")
+    assert finding.moves == {"settings": Span(BLOCK, 2 * BLOCK)}
+    grown = "spi0.0:64k(boot),192k(settings),384k@192k(recovery)"
+    (finding,) = said(with_map(grown), "map-size-differs")
+    assert not finding.moves
+
+
+def with_tool(text: str, erase: str, size: str) -> Example:
+    shape = f"holds: uboot-env, writer: runtime, env: {{size: {size}, copy: OTHER}}"
+    return nor(
+        "name: boot, at: 0, size: 64 KiB",
+        f"name: env-a, at: 64 KiB, size: 64 KiB, {shape.replace('OTHER', 'env-b')}",
+        f"name: env-b, at: 128 KiB, size: 64 KiB, {shape.replace('OTHER', 'env-a')}",
+        chip=f"size: 1 MiB, erase-block: {erase}",
+        rest="written-elsewhere: {flash-tool-config: fw_env.config, mtdparts:"
+        " 'spi0.0:64k(boot),64k(env-a),64k(env-b)'}\n",
+        files={"fw_env.config": text.encode},
+    )
+
+
+@given(
+    st.sampled_from(["0x0", "0x4000", "0x10000"]),
+    st.sampled_from(["0x2000", "0x4000", "0x8000"]),
+    st.sampled_from([" 0x1000", " 0x10000", " 0x10000 2", ""]),
+    st.sampled_from([("64 KiB", "8 KiB"), ("4 KiB", "16 KiB"), ("32 KiB", "32 KiB")]),
+)
+def test_lines_that_are_told_agree(
+    offset: str, size: str, sector: str, board: tuple[str, str]
+) -> None:
+    """Written into the file, the lines leave nothing to say of it."""
+    lines = f"/dev/mtd1 {offset} {size}{sector}\n/dev/mtd2 0x0 {size}{sector}\n"
+    rules = [f"environment-{name}-differs" for name in ("location", "length", "sector-size")]
+    for finding in said(with_tool(lines, *board), *rules):
+        told = finding.fix.partition("Tried: ")[2].split("`")[1::2]
+        assert len(told) == 2, finding.fix
+        assert not said(with_tool("\n".join(told), *board), *rules, "environment-pair-differs")
