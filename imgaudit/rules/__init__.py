@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 # Beside all of geometry: what looks at erase blocks, sizes, and the dumps of a chip's own data.
 _OF_CHIPS = ("chip_data", "filesystems", "gpt")
 _OF_MAPS = ("drift", "environment_place")
+_OF_SCRIPTS = ("ram", "scripts")
 
 
 @functools.cache
@@ -37,8 +38,18 @@ def on_paper() -> dict[str, Check]:
 @functools.cache
 def of_maps() -> dict[str, Check]:
     """Give the checks that hold the copies of the map against the layout."""
-    families = tuple(f"{__name__}.{name}" for name in _OF_MAPS)
-    return {name: it for name, it in checks().items() if it.run.__module__ in families}
+    return _of(_OF_MAPS)
+
+
+@functools.cache
+def of_scripts() -> dict[str, Check]:
+    """Give the checks that look at what U-Boot's scripts do."""
+    return _of(_OF_SCRIPTS)
+
+
+def _of(families: tuple[str, ...]) -> dict[str, Check]:
+    modules = tuple(f"{__name__}.{name}" for name in families)
+    return {name: it for name, it in checks().items() if it.run.__module__ in modules}
 
 
 @functools.cache

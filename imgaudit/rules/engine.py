@@ -190,6 +190,7 @@ class _Texts(TypedDict):
     good: Example
     judges: NotRequired[tuple[str, ...]]
     moves: NotRequired[bool]
+    rewrites: NotRequired[tuple[str, str]]
     follows: NotRequired[tuple[str, ...]]
 
 
@@ -211,6 +212,7 @@ class Rule(Generic[P]):
 
     `follows` names the rules whose finding in the same place is the cause of this one's: then the
     cause alone is told, with what it leads to.
+    `rewrites` names two values: a number that stands in a script's command, and the right one.
     """
 
     __slots__ = (
@@ -225,6 +227,7 @@ class Rule(Generic[P]):
         "message",
         "moves",
         "name",
+        "rewrites",
         "severity",
         "source",
         "values",
@@ -242,6 +245,7 @@ class Rule(Generic[P]):
         self.good = texts["good"]
         self.judges = texts.get("judges", ())
         self.moves = texts.get("moves", False)
+        self.rewrites = texts.get("rewrites")
         self.follows = texts.get("follows", ())
         self.values = values
         code = values.__code__

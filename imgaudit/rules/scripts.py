@@ -61,6 +61,7 @@ READS_TOO_LITTLE = Rule(
         "Read at least {need:place} bytes, which are {blocks:place} blocks of 512; reading the"
         " whole region leaves room to grow."
     ),
+    rewrites=("read", "need"),
     computed=(
         "a read that a boot command needs is shorter than the artifact there: what the container"
         " itself says, external data of a FIT included"
@@ -129,7 +130,9 @@ def _not_followed(subject: Subject) -> Iterator[NotChecked]:
             yield NotChecked(READS_TOO_LITTLE.name, f"run {entry}", "too long to be followed whole")
 
 
-def _reads_past_values(script: str, *, command: str, over: int, most: int, what: str) -> None: ...
+def _reads_past_values(
+    script: str, *, command: str, read: int, over: int, most: int, what: str
+) -> None: ...
 
 
 READS_PAST = Rule(
@@ -143,6 +146,7 @@ READS_PAST = Rule(
         " the whole read."
     ),
     fix="Read no more than {most:place} bytes from there.",
+    rewrites=("read", "most"),
     computed="start + length > end of the region that the read starts in; an error past the chip",
     source='U-Boot doc/usage/cmd/sf.rst ("read will fail if ... past the end of the flash")',
     bad=scripted(RECOVERY.replace("0x40000", "0x50000")),
@@ -169,6 +173,7 @@ def reads_past(subject: Subject) -> Outcome:
             READS_PAST(
                 command=operation.command,
                 script=operation.variable,
+                read=span.size,
                 over=span.end - max(end, span.start),
                 most=max(0, end - span.start),
                 what=what,
@@ -198,6 +203,7 @@ OFFSET = Rule(
     message="`{command}` in {script} reads from {at:place}, where {there}",
     effect="U-Boot finds something else there, refuses to boot it, and stops at the prompt.",
     fix="Take the offset of the region that is meant; {nearest} is at {start:place}.",
+    rewrites=("at", "start"),
     computed="what is booted is read from an offset where no region and no content in it starts",
     source="common practice, no source",
     bad=scripted(RECOVERY.replace("0x20000", "0x30000")),
@@ -249,6 +255,7 @@ HEX_DECIMAL = Rule(
     message="`{command}` in {script}: {text} is hex, {hex:bytes}; in decimal it is {what}",
     effect="The command touches other bytes than the author meant.",
     fix="Write {meant:place}: U-Boot's numbers are hex with and without 0x.",
+    rewrites=("text", "meant"),
     computed=(
         "a number without 0x is the offset or size of a region or chip if it is read as decimal,"
         " and none of them as hex"
@@ -265,6 +272,7 @@ BLOCKS = Rule(
     message="`{command}` in {script} counts blocks of 512 bytes; {text} is {what} in bytes",
     effect="The read or write goes 512 times too far, into other partitions or past the end.",
     fix="Divide by 512: write {meant:place}.",
+    rewrites=("text", "meant"),
     computed="a start or count of blocks is the offset or size in bytes of a region or artifact",
     source="U-Boot doc/usage/cmd/mmc.rst (mmc read 40000000 5000 100 is 128 KiB from block 0x5000)",
     bad=scripted(_MMC_READ.format("0x100000"), regions=(_ON_EMMC,), chip=_EMMC),

@@ -212,12 +212,16 @@ class _Fitted:
 
 
 def _advised(subject: Subject, findings: list[Finding]) -> list[Finding]:
-    if not any(item.rule.moves for item in findings):
-        return findings
-    # Loaded here: a sound layout needs no advice.
-    from imgaudit.rules.moves import advised
+    # Loaded here: a sound build needs no advice.
+    if any(item.rule.moves for item in findings):
+        from imgaudit.rules.moves import advised
 
-    return advised(subject, findings)
+        findings = advised(subject, findings)
+    if any(item.rule.rewrites is not None for item in findings):
+        from imgaudit.rules.rewrites import corrected
+
+        findings = corrected(subject, findings)
+    return findings
 
 
 def _covered(subject: Subject, today: date) -> Iterator[Covered]:
