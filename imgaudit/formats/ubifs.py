@@ -128,6 +128,10 @@ def _read(view: View) -> Ubifs:
             leb_count=node["leb_cnt"],
             unit=max(8, node["min_io_size"]),
             log_lebs=node["log_lebs"],
+            lpt_lebs=node["lpt_lebs"],
+            orphan_lebs=node["orph_lebs"],
+            max_leb_count=node["max_leb_cnt"],
+            big_lpt=bool(node["flags"] & 2),
             simple_keys=node["key_fmt"] == 0,
         ),
     )

@@ -16,6 +16,7 @@ from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.files import MAX_DEPTH, MAX_PIECES, Entry, Piece, Room, Walk
+from imgaudit.formats.ubifs_lpt import Geometry, lpt_flaws
 from imgaudit.formats.view import View
 from imgaudit.units import Span
 
@@ -45,6 +46,10 @@ class Volume:
     leb_count: int
     unit: int
     log_lebs: int
+    lpt_lebs: int
+    orphan_lebs: int
+    max_leb_count: int
+    big_lpt: bool
     simple_keys: bool
 
 
@@ -106,7 +111,23 @@ class UbifsWalk(Walk):
         self.room = Room(total, min(total, free + dirty))
         self._log(log, int.from_bytes(master[32:40], "little"))
         self._index(leb, offset, size)
+        self._free_space(*struct.unpack_from("<II", master, 120))
         self._list()
+
+    def _free_space(self, leb: int, offset: int) -> None:
+        volume = self.volume
+        first = 3 + volume.log_lebs
+        geometry = Geometry(
+            leb_size=volume.leb_size,
+            leb_count=volume.leb_count,
+            max_leb_count=volume.max_leb_count,
+            first=first,
+            lebs=volume.lpt_lebs,
+            main_first=first + volume.lpt_lebs + volume.orphan_lebs,
+            big=volume.big_lpt,
+        )
+        for at, what in lpt_flaws(self.view, geometry, leb, offset):
+            self.flaw(at, what)
 
     # Nodes
 

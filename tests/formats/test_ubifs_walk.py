@@ -28,6 +28,8 @@ FORMS = (
     (*NAND, "-x", "favor_lzo"),
     (*NAND, "-F", "-f", "4"),
     (*NAND, "-j", "8MiB"),
+    (*NAND[:-1], "20000"),
+    ("-m", "512", "-e", "15872", "-c", "30000"),
     NOR,
 )
 
@@ -74,6 +76,33 @@ def test_a_changed_byte_of_any_node_that_counts_is_told() -> None:
             broken = bytearray(data)
             broken[at + 24 + (length - 24) // 2] ^= 4
             assert trouble(READER, bytes(broken)), (hex(at), kind)
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("options", [NOR, NAND, (*NAND[:-1], "20000")])
+def test_the_tree_of_free_space_is_walked(tmp_path: Path, options: tuple[str, ...]) -> None:
+    """Each byte of its root and of the leaf that comes first is under a CRC-16."""
+    data = make(fill(tmp_path / "root", many=400), *options)
+    leb_size = int(options[3])
+    leb, offset = struct.unpack_from("<II", data, leb_size + 120)
+    start = leb * leb_size
+    used = [at for at in range(start, start + offset + 8) if data[at] not in {0, 0xFF}]
+    assert offset > 0
+    told = 0
+    for at in used[:: max(1, len(used) // 40)]:
+        broken = bytearray(data)
+        broken[at] ^= 0x10
+        told += "in the tree of free space" in trouble(READER, bytes(broken))
+    assert told
+    broken = bytearray(data)
+    broken[start + offset + 3] ^= 0x10
+    assert "a damaged node in the tree of free space" in trouble(READER, bytes(broken))
+    broken = bytearray(data)
+    for copy in (1, 2):
+        at = copy * leb_size
+        struct.pack_into("<I", broken, at + 120, 9_999)
+        struct.pack_into("<I", broken, at + 4, crc32_raw(bytes(broken[at + 8 : at + 512])))
+    assert "the tree of free space leads to LEB 9,999" in trouble(READER, bytes(broken))
 
 
 @pytest.mark.oracle
