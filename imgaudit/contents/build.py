@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
 
 from imgaudit.contents.slices import Slice, Slices
@@ -108,8 +108,10 @@ class MemoryStore:
     ) -> tuple[Callable[[], Artifact], int]:
         """See Store."""
         data = self._files[path]()
-        artifact = self._loader.memory(path, data, expects=expects, blocks=emmc, slices=slices)
-        return lambda: artifact, artifact.size
+        reading = partial(
+            self._loader.memory, path, data, expects=expects, blocks=emmc, slices=slices
+        )
+        return reading, len(data)
 
     @contextmanager
     def view(self, path: str) -> Iterator[View]:
@@ -332,10 +334,13 @@ def by_bytes(region: Region) -> bool:
     return (region.at + region.file_at) % (64 * KIB) != 0 and region.room <= _BY_BYTES
 
 
-def slices_of(layout: Layout, chip: Chip) -> Slices | None:
+def slices_of(
+    layout: Layout, chip: Chip, held: Mapping[int, Callable[[], Content | None]]
+) -> Slices | None:
     """Say what to read of a chip's image.
 
     The regions that have no file of their own, and those that no block digests can be compared of.
+    `held` is what was read for the others; see Slices.
     """
     parts = tuple(
         _slice(layout, chip, region)
@@ -343,7 +348,7 @@ def slices_of(layout: Layout, chip: Chip) -> Slices | None:
         if (region.file is None and region.room)
         or (region.file is not None and by_bytes(region) and not chip.kind.in_memory)
     )
-    return Slices(parts, chip.sizes) if parts else None
+    return Slices(parts, chip.sizes, held) if parts or held else None
 
 
 def volumes_of(layout: Layout, holder: Region) -> Slices | None:
@@ -397,7 +402,7 @@ class _Reading:
         for chip in layout.chips.values():
             if chip.image is not None and (path := self._find(chip.image)) is not None:
                 images[chip.name] = path
-                slices = slices_of(layout, chip)
+                slices = slices_of(layout, chip, dict(self._held(chip, paths)))
                 wanted.append(_Wanted(path, None, self._is_emmc(chip.name), slices))
         others = [path for name in self._others() if (path := self._find(name)) is not None]
         wanted += [_Wanted(path, None, emmc=False) for path in others]
@@ -427,6 +432,18 @@ class _Reading:
 
     def _is_emmc(self, chip: str) -> bool:
         return not self.layout.chips[chip].kind.in_memory
+
+    def _held(
+        self, chip: Chip, paths: Mapping[str, str]
+    ) -> Iterator[tuple[int, Callable[[], Content | None]]]:
+        """Give what was read for the regions of a chip that is compared by digests."""
+        for region in self.layout.regions_on(chip.name):
+            if region.name in paths and not region.file_at and not chip.kind.in_memory:
+                yield region.at, partial(self._payload, region, paths[region.name])
+
+    def _payload(self, region: Region, path: str) -> Content | None:
+        artifact = self.read.get(path)
+        return None if artifact is None else payload_of(artifact.content, region.holds)
 
     def _others(self) -> Iterator[str]:
         """Name the files that no region holds: register dumps and further copies of the map."""

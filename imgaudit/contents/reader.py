@@ -13,11 +13,11 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
+from functools import partial
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 from imgaudit.contents.keep import (
-    Digester,
     Keeper,
     SliceKeeper,
     blank_byte,
@@ -201,16 +201,15 @@ class Loader:
     ) -> Callable[[], Artifact]:
         digest = self._hashing.submit(lambda: hashlib.sha256(data).hexdigest())
         view = View.of(data)
+        # What is packed is digested as it is unpacked.
+        digests = _Digests(self._hashing, view if blocks and not _is_packed(view) else None)
         walk = _Walk(self._unpacking, self._memory, blocks, slices=slices, deep=self._deep)
-        reading = walk.begin(view, path, 0, expects, 0)
+        reading = walk.begin(view, path, 0, expects, 0, blocks=digests.all)
 
         def finish() -> Artifact:
             content = reading()
-            if blocks and content.blocks is None:
-                digester = Digester()
-                for piece in view.chunks():
-                    digester.add(piece)
-                content = replace(content, blocks=digester.finish())
+            if content.blocks is None:
+                content = replace(content, blocks=digests.all())
             return Artifact(
                 path=path,
                 size=len(data),
@@ -238,30 +237,23 @@ class Loader:
         view = View(source)
         same = Unchanged(descriptor)
         try:
-            known = identify(view)
-            compressed = bool(known) and known[0][1].unpack is not None
-            spans = [] if compressed else data_spans(source)
+            compressed = _is_packed(view)
+            digests = _Digests(self._hashing, None if compressed else view)
         except BaseException:
             os.close(descriptor)
             raise
-        tasks = [self._hashing.submit(digest_span, source, span) for span in spans]
         hashing = hashlib.sha256()
         tee = _Tee(hashing) if compressed else None
         walk = _Walk(self._unpacking, self._memory, blocks, tee, slices, deep=self._deep)
-        reading = walk.begin(view, path, 0, expects, 0)
+        reading = walk.begin(view, path, 0, expects, 0, blocks=digests.all)
 
         def finish() -> Artifact:
             try:
                 content = reading()
-                found: Blocks | None = None
-                if not compressed:
-                    digests: dict[int, bytes] = {}
-                    for task in tasks:
-                        digests.update(task.result())
-                    found = Blocks(size, digests)
-                    if self._full_digests:
-                        for piece in view.chunks():
-                            hashing.update(piece)
+                found = digests.all()
+                if not compressed and self._full_digests:
+                    for piece in view.chunks():
+                        hashing.update(piece)
                 elif walk.tee is not None:
                     walk.tee.rest(view)
                 sliced = self._sliced(view, content, walk, path)
@@ -279,9 +271,7 @@ class Loader:
                     slices=sliced,
                 )
             finally:
-                for task in tasks:
-                    task.cancel()
-                wait(tasks)
+                digests.end()
                 if walk.tee is not None:
                     walk.tee.close()
                 os.close(descriptor)
@@ -372,6 +362,33 @@ def _volumes(
             yield item, whole.facts.open(stored, parts[item.volume]), None
 
 
+class _Digests:
+    """The block digests of a view, taken by the threads of a pool; of no view, none."""
+
+    def __init__(self, pool: ThreadPoolExecutor, view: View | None) -> None:
+        self._found: Blocks | None = None
+        self._view = view
+        self._tasks: list[Future[dict[int, bytes]]] = []
+        if view is not None:
+            for span in data_spans(view.source):
+                self._tasks.append(pool.submit(digest_span, view.source, span))
+
+    def all(self) -> Blocks | None:
+        """Wait for all of them."""
+        if self._found is None and self._view is not None:
+            digests: dict[int, bytes] = {}
+            for task in self._tasks:
+                digests.update(task.result())
+            self._found = Blocks(self._view.size, digests)
+        return self._found
+
+    def end(self) -> None:
+        """Take no more of them, and wait until none is being taken."""
+        for task in self._tasks:
+            task.cancel()
+        wait(self._tasks)
+
+
 class _Tee:
     """Hashes stored bytes on their way to the decompressor, in a thread of its own."""
 
@@ -440,9 +457,19 @@ class _Walk:
         self._under_way = 0
 
     def begin(
-        self, view: View, name: str, offset: int, expects: str | None, depth: int
+        self,
+        view: View,
+        name: str,
+        offset: int,
+        expects: str | None,
+        depth: int,
+        *,
+        blocks: Callable[[], Blocks | None] | None = None,
     ) -> Callable[[], Content]:
-        """Identify and read; give a call that waits for what is unpacked and reads it too."""
+        """Identify and read; give a call that waits for what is unpacked and reads it too.
+
+        `blocks` waits for the digests of an image's data.
+        """
         self._left -= 1
         bare = Content(name=name, offset=offset, size=view.size, expects=expects)
         if depth > _DEPTH or self._left < 0:
@@ -483,25 +510,16 @@ class _Walk:
         expanded = getattr(facts, "expanded", None)
         if expanded is not None:
             inner: View = expanded(view)
-            child = self.begin(inner, f"{name}/expanded", -1, None, depth + 1)
             wanted = self._blocks and depth == 0 and inner.size <= MEASURE
-            spans = data_spans(inner.source) if wanted else []
-            tasks = [self._pool.submit(digest_span, inner.source, span) for span in spans]
+            digests = _Digests(self._pool, inner if wanted else None)
+            child = self.begin(inner, f"{name}/expanded", -1, None, depth + 1, blocks=digests.all)
 
             def finish() -> Content:
-                digests: dict[int, bytes] = {}
-                for task in tasks:
-                    digests.update(task.result())
-                blocks = Blocks(inner.size, digests) if wanted else None
-                return replace(
-                    bare,
-                    unpacked=inner.size,
-                    blocks=blocks,
-                    children=(replace(child(), blocks=blocks),),
-                )
+                found = replace(child(), blocks=digests.all())
+                return replace(bare, unpacked=inner.size, blocks=found.blocks, children=(found,))
 
             return finish
-        started = self._container(view, facts, bare, depth)
+        started = self._container(view, facts, bare, depth, blocks)
         return self._kernel(view, started, depth) if reader.name in _KERNELS else started
 
     def _unknown(self, view: View, bare: Content, depth: int) -> Callable[[], Content]:
@@ -537,7 +555,12 @@ class _Walk:
         return finish
 
     def _container(
-        self, view: View, facts: Facts, bare: Content, depth: int
+        self,
+        view: View,
+        facts: Facts,
+        bare: Content,
+        depth: int,
+        blocks: Callable[[], Blocks | None] | None,
     ) -> Callable[[], Content]:
         parts = self._parts(view, facts)
         started: deque[Callable[[], Content]] = deque()
@@ -549,7 +572,13 @@ class _Walk:
                 if part is None:
                     break
                 name = f"{bare.name}/{part.name}"
-                started.append(self.begin(inner, name, part.offset, part.expects, depth + 1))
+                walk = partial(self.begin, inner, name, part.offset, part.expects, depth + 1)
+                known = self.slices.held.get(part.offset) if self.slices is not None else None
+                if known is None or blocks is None:
+                    started.append(walk())
+                else:
+                    again = _Walked(inner, part, name, known, blocks).again
+                    started.append(partial(_again_or, again, walk))
             return bool(started)
 
         def finish() -> Content:
@@ -629,8 +658,8 @@ class _Walk:
         )
         if result.view is None or result.view.size == 0:
             return done
-        child = self.begin(result.view, f"{bare.name}/unpacked", -1, bare.expects, depth + 1)
-        inner = child()
+        name, blocks = f"{bare.name}/unpacked", result.blocks
+        inner = self.begin(result.view, name, -1, bare.expects, depth + 1, blocks=lambda: blocks)()
         if depth == 0:
             kept = result.view if result.size <= IN_MEMORY else inner.view
             inner = replace(inner, blocks=result.blocks, view=kept)
@@ -659,6 +688,61 @@ def _choose(known: list[tuple[Match, Reader]], expects: str | None) -> tuple[Mat
         return known[0]
     # Nothing is known: the expected reader may still say where the bytes go wrong.
     return (Match.NO, readers().get(expects)) if expects else (Match.NO, None)
+
+
+def _is_packed(view: View) -> bool:
+    known = identify(view)
+    return bool(known) and known[0][1].unpack is not None
+
+
+class _Walked(NamedTuple):
+    """A partition to walk, and what was read of the file of its region."""
+
+    view: View
+    part: Part
+    name: str
+    known: Callable[[], Content | None]
+    blocks: Callable[[], Blocks | None]
+
+    def again(self) -> Content | None:
+        """Give what is known for the partition, where all bytes are proven to be the same."""
+        held, whole, part = self.known(), self.blocks(), self.part
+        if held is None or held.facts is None or held.blocks is None or whole is None:
+            return None
+        if held.unpacked is not None or held.size != part.size:
+            return None
+        if part.offset % BLOCK or part.size % BLOCK or part.offset + part.size > whole.size:
+            return None
+        first, own = part.offset // BLOCK, held.blocks.digests
+        if any(own.get(at) != whole.digests.get(first + at) for at in range(part.size // BLOCK)):
+            return None
+        try:
+            formats = identify(self.view)
+        except UnreadError:
+            return None
+        match, reader = _choose(formats, part.expects)
+        if reader is None or reader.name != held.format:
+            return None
+        return replace(
+            _renamed(held, held.name, self.name),
+            offset=part.offset,
+            expects=part.expects,
+            match=match,
+            alternatives=tuple(other.name for _, other in formats if other.name != reader.name),
+            view=None,
+            blocks=None,
+        )
+
+
+def _again_or(
+    again: Callable[[], Content | None], walk: Callable[[], Callable[[], Content]]
+) -> Content:
+    return again() or walk()()
+
+
+def _renamed(content: Content, old: str, new: str) -> Content:
+    children = tuple(_renamed(child, old, new) for child in content.children)
+    return replace(content, name=new + content.name.removeprefix(old), children=children)
 
 
 def _unpack(

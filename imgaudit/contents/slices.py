@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from imgaudit.units import KIB, round_up
+
+if TYPE_CHECKING:
+    from imgaudit.contents.tree import Content
 
 _UNIT = 4 * KIB
 
@@ -39,7 +44,12 @@ class Slice:
 
 @dataclass(frozen=True, slots=True)
 class Slices:
-    """What to read of an image; a file of one of these `sizes` is the image itself, unpacked."""
+    """What to read of an image; a file of one of these `sizes` is the image itself, unpacked.
+
+    `held` gives, by the offset of a region that has a file of its own, what was read of that file:
+    a partition whose digests prove it the same is not walked again.
+    """
 
     of: tuple[Slice, ...]
     sizes: tuple[int, ...] = ()
+    held: Mapping[int, Callable[[], Content | None]] = field(default_factory=dict)

@@ -333,10 +333,11 @@ def _rc4(data: bytes, key: bytes) -> bytes:
     return bytes(out)
 
 
+_RK_HEADS = (b"RKNS", _rc4(_RK_MAGIC.to_bytes(4, "little"), _RK_KEY))
+
+
 def _rockchip_match(view: View) -> Match:
-    head = view.upto(0, 4)
-    magic = _RK_MAGIC.to_bytes(4, "little")
-    return Match.SURE if head == b"RKNS" or head == _rc4(magic, _RK_KEY) else Match.NO
+    return Match.SURE if view.upto(0, 4) in _RK_HEADS else Match.NO
 
 
 def _rockchip(view: View) -> FirstStage:

@@ -8,6 +8,7 @@ import lzma
 import random
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from uuid import UUID
 
@@ -17,6 +18,7 @@ from backports import zstd
 from imgaudit.contents.build import MemoryStore
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.slices import Slice
+from imgaudit.contents.tree import Content
 from imgaudit.layout.load import parse
 from imgaudit.release.manifest import Manifest
 from imgaudit.release.seal import seal
@@ -217,3 +219,59 @@ def test_an_image_is_sealed_and_read_back_as_files_are() -> None:
 def test_where_a_slice_ends(part: Slice, data: bytes, end: int) -> None:
     assert part.end(data) == end
     assert length(data) >= end
+
+
+def partitions(disk_image: bytes, files: dict[str, bytes]) -> dict[str, Content]:
+    """Give what the image holds in each partition, by name."""
+    image = subject(LAYOUT, {"disk.img": disk_image, **files}).images[0].artifact
+    assert image is not None
+    device = image.content.unwrapped("gpt")
+    at = {place: region for region, place in PLACES.items()}
+    return {at.get(child.offset, child.name): child for child in device.children}
+
+
+@pytest.mark.parametrize("packing", PACKED)
+def test_a_partition_that_is_the_file_of_its_region_is_taken_from_there(packing: str) -> None:
+    files = artifacts()
+    stored = PACKED[packing](disk(files))
+    again = partitions(stored, files)
+    walked = partitions(stored, dict.fromkeys(files, b""))
+    own = subject(LAYOUT, {"disk.img": stored, **files})
+    for name, child in again.items():
+        for one, other in zip(child.walk(), walked[name].walk(), strict=True):
+            # Of a large packed image not all is kept: there, the file shows more.
+            whole = packing in {"raw", "sparse"}
+            assert (what(one) == what(other)) if whole else (one.name == other.name)
+        region = next((item for item in own.placements if item.region.name == name), None)
+        if region is not None and region.payload is not None:
+            taken = next(node for node in own.nodes if node.content.name == child.name)
+            assert taken.content.facts is region.payload.facts
+            assert taken.repeats
+
+
+def what(content: Content) -> Content:
+    return replace(content, view=None, children=())
+
+
+@pytest.mark.parametrize("at", [14 * MIB + 1080, 22 * MIB - 1])
+def test_a_partition_with_one_other_byte_is_walked(at: int) -> None:
+    files = artifacts()
+    image = bytearray(disk(files))
+    image[at] ^= 0xFF
+    own = subject(LAYOUT, {"disk.img": bytes(image), **files})
+    payload = own.placement("root").payload
+    found = partitions(bytes(image), files)["root"]
+    assert payload is not None
+    assert found.facts is not payload.facts
+    assert (found.facts == payload.facts) is (at == 22 * MIB - 1)
+
+
+def test_a_file_that_is_shorter_than_its_partition_is_no_proof() -> None:
+    files = artifacts()
+    image = disk(files)
+    files["root.ext4"] = files["root.ext4"][: -64 * KIB]
+    payload = subject(LAYOUT, {"disk.img": image, **files}).placement("root").payload
+    found = partitions(image, files)["root"]
+    assert payload is not None
+    assert (found.size, payload.size) == (8 * MIB, 8 * MIB - 64 * KIB)
+    assert found.facts is not payload.facts
