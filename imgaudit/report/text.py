@@ -60,28 +60,33 @@ def _part(part: Part, style: Style, *, first: bool) -> Iterator[Row]:
             if part.about:
                 yield from _line(Line(part.about, depth=0), style)
         case Findings():
-            for number, item in enumerate(part.items):
-                if number or not first:
-                    yield ()
-                for row in _finding(item, style):
-                    yield [(" " * part.depth, ""), *row]
+            yield from _findings(part, style, first=first)
         case Chip():
             yield from _chip.rows(part, style)
         case Ram():
             yield from _ram.rows(part, style)
         case Chain():
-            yield [(f"  {part.name}: ", ""), (part.verdict, part.role)]
-            said = (" → " if style.unicode else " -> ").join(part.linked)
-            yield from (
-                [(row, "")]
-                for words in (said, part.says)
-                if words
-                for row in style.wrap(words, "    ")
-            )
+            yield from _chain(part, style)
         case Trends():
             yield from _table(part.table, style)
         case Verbatim():
             yield from ([(line, "")] for line in part.text.splitlines())
+
+
+def _findings(part: Findings, style: Style, *, first: bool) -> Iterator[Row]:
+    for number, item in enumerate(part.items):
+        if number or not first:
+            yield ()
+        for row in _finding(item, style):
+            yield [(" " * part.depth, ""), *row]
+
+
+def _chain(chain: Chain, style: Style) -> Iterator[Row]:
+    yield [(f"  {chain.name}: ", ""), (chain.verdict, chain.role)]
+    said = (" → " if style.unicode else " -> ").join(chain.linked)
+    for words in (said, chain.says):
+        if words:
+            yield from ([(row, "")] for row in style.wrap(words, "    "))
 
 
 def _line(line: Line, style: Style) -> Iterator[Row]:
