@@ -713,8 +713,9 @@ class _Walked(NamedTuple):
             return None
         if part.offset % BLOCK or part.size % BLOCK or part.offset + part.size > whole.size:
             return None
-        first, own = part.offset // BLOCK, held.blocks.digests
-        if any(own.get(at) != whole.digests.get(first + at) for at in range(part.size // BLOCK)):
+        first, count = part.offset // BLOCK, part.size // BLOCK
+        there = map(whole.digests.get, range(first, first + count))
+        if list(map(held.blocks.digests.get, range(count))) != list(there):
             return None
         try:
             formats = identify(self.view)

@@ -119,6 +119,23 @@ def _found(window: bytes, usable: int, what: tuple[bytes, re.Pattern[bytes]]) ->
         at = window.find(rare, at + 1)
 
 
+def _found_aligned(
+    window: bytes, usable: int, what: tuple[bytes, re.Pattern[bytes]], first: int
+) -> Iterator[int]:
+    """Give what is found at every fourth byte from `first` on."""
+    rare, whole = what
+    if len(rare) > 1:
+        yield from (at for at in _found(window, usable, what) if at % 4 == first)
+        return
+    # A single byte is not rare: only the bytes that may be it are looked through.
+    lane = window[first:usable:4]
+    at = lane.find(rare)
+    while at >= 0:
+        if whole.match(window, first + 4 * at):
+            yield first + 4 * at
+        at = lane.find(rare, at + 1)
+
+
 class _Config:
     """The configuration, inflated as its pieces come by."""
 
@@ -168,8 +185,8 @@ class _Ramdisks:
         for at in _found(window, usable, _CPIO):
             self._member(base + at, window[at : at + 110])
         for kind, what in _COMPRESSED.items():
-            for at in _found(window, usable, what):
-                if (base + at) % 4 == 0 and self._is_archive(base + at, kind):
+            for at in _found_aligned(window, usable, what, -base % 4):
+                if self._is_archive(base + at, kind):
                     self._start(base + at, kind)
 
     def _start(self, offset: int, kind: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from imgaudit.boot.firmware import Program
 from imgaudit.boot.signatures import Seal, Signed, keys_of
@@ -53,19 +53,24 @@ def signed_fit(*, hint: str = signature.NAME, sign: bool = True, entry: int = 0)
     return data[:at] + signature.sign(covered) + data[at + signature.SIZE :]
 
 
-def _demanding(fit: bytes, required: str | None = "conf", config: str = "") -> Example:
+def _demanding(
+    fit: Callable[[], bytes], required: str | None = "conf", config: str = ""
+) -> Example:
     """Give a board whose U-Boot has the examples' key."""
     made = {"u-boot.config": config.encode} if config else {}
-    tree = sample.board_tree({"signature": {"key-tide": signature.key(required)}})
+
+    def program() -> bytes:
+        return u_boot(tree=sample.board_tree({"signature": {"key-tide": signature.key(required)}}))
+
     return nor(
         "name: u-boot, at: 0, size: 64 KiB, file: u-boot.bin",
         "name: recovery, at: 64 KiB, size: 64 KiB, holds: fit, file: recovery.itb",
         rest=_ELSEWHERE if config else "",
-        files={"u-boot.bin": lambda: u_boot(tree=tree), "recovery.itb": lambda: fit, **made},
+        files={"u-boot.bin": program, "recovery.itb": fit, **made},
     )
 
 
-_SIGNED = _demanding(signed_fit())
+_SIGNED = _demanding(signed_fit)
 
 
 def _required_values(key: str, *, parts: str, program: str, content: str | None = None) -> None: ...
@@ -82,7 +87,7 @@ MISSING = Rule(
     " has no signature whose key-name-hint is that key's name; with required = image the same of"
     " each image that is loaded",
     source=_SOURCE,
-    bad=_demanding(sample.fit()),
+    bad=_demanding(sample.fit),
     good=_SIGNED,
 )
 
@@ -112,7 +117,7 @@ BAD = Rule(
     computed="the RSA or ECDSA signature over the nodes in hashed-nodes does not verify with the"
     " key of the same name. A warning where the key is not required",
     source=_SOURCE,
-    bad=_demanding(signed_fit().replace(b"sample\0", b"simple\0", 1)),
+    bad=_demanding(lambda: signed_fit().replace(b"sample\0", b"simple\0", 1)),
     good=_SIGNED,
 )
 
@@ -144,8 +149,8 @@ UNASKED = Rule(
     fix="Set CONFIG_FIT_SIGNATURE=y in U-Boot's configuration, or take the key out.",
     computed="a key with required in /signature of U-Boot's tree, and CONFIG_FIT_SIGNATURE not set",
     source="U-Boot boot/Kconfig, FIT_SIGNATURE; doc/usage/fit/signature.rst",
-    bad=_demanding(signed_fit(), config="# CONFIG_FIT_SIGNATURE is not set\n"),
-    good=_demanding(signed_fit(), config="CONFIG_FIT_SIGNATURE=y\n"),
+    bad=_demanding(signed_fit, config="# CONFIG_FIT_SIGNATURE is not set\n"),
+    good=_demanding(signed_fit, config="CONFIG_FIT_SIGNATURE=y\n"),
 )
 
 
