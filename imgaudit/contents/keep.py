@@ -261,17 +261,14 @@ def digest_span(source: Source, span: Span) -> dict[int, bytes]:
     """Digest the blocks of a span that starts on a block; see Blocks."""
     digests = {}
     last = digest = b""
-    at = span.start
-    while at < span.end:
-        data = source.read_at(at, min(CHUNK, span.end - at))
-        for start in range(0, len(data), BLOCK):
-            block = data[start : start + BLOCK]
-            if _is_all(block, _ZEROS):
-                continue
-            if block != last:
-                last, digest = block, hashlib.sha256(block).digest()
-            digests[(at + start) // BLOCK] = digest
-        at += len(data)
+    # Block by block, each is still in the processor's cache when it is digested.
+    for at in range(span.start, span.end, BLOCK):
+        block = source.read_at(at, min(BLOCK, span.end - at))
+        if _is_all(block, _ZEROS):
+            continue
+        if block != last:
+            last, digest = block, hashlib.sha256(block).digest()
+        digests[at // BLOCK] = digest
     return digests
 
 
