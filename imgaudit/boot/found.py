@@ -65,6 +65,10 @@ class Followed:
     starts: tuple[Start, ...] = ()
     by_hand: bool = False
 
+    def operation(self, boot: Boot) -> Operation:
+        """Give the operation that a boot is."""
+        return self.walk.operations[boot.operation]
+
     def boot(self, operation: int) -> Boot | None:
         """Give the boot that an operation is."""
         return next((boot for boot in self.walk.boots if boot.operation == operation), None)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from typing import NamedTuple, Protocol
 
 from imgaudit.boot.records import Operation
-from imgaudit.boot.stage import Boots, Followed
+from imgaudit.boot.stage import Boots, Followed, position
 from imgaudit.model import Region
 from imgaudit.rules.engine import Case, Cause, Example, Finding, Severity
 from imgaudit.rules.examples import nor
@@ -55,26 +56,46 @@ def feeds_a_boot(followed: Followed, operation: Operation) -> bool:
     )
 
 
+class Spot(NamedTuple):
+    """A place in a script: the variable that it stands in, and the offset in its value."""
+
+    variable: str
+    at: int = 0
+
+
+class _Written(Protocol):
+    """What stands somewhere in a script: an operation, a note, a spot."""
+
+    @property
+    def variable(self) -> str: ...
+    @property
+    def at(self) -> int: ...
+
+
 def finding(
     case: Case,
     boots: Boots,
+    said: _Written,
     *,
     region: Region | None = None,
     severity: Severity | None = None,
     key: str | None = None,
     causes: tuple[Cause, ...] = (),
 ) -> Finding:
-    """Make a finding about a region, or else about the environment that U-Boot takes."""
-    place = boots.place
-    where = place.where if place is not None else None
-    if region is None:
-        region, where = (place.region, where) if place is not None else (None, None)
-    else:
-        where = None
+    """Make a finding about a region, or else about the environment that U-Boot takes.
+
+    `said` stands in the script where the finding is; its byte is told where an artifact has it.
+    """
+    place, environment = boots.place, boots.environment
+    offset = position(environment, said.variable, said.at) if environment is not None else None
+    own = place.region if place is not None else None
     return case.at(
-        region=region,
+        region=region or own,
         artifact=place.artifact if place is not None else None,
-        where=where,
+        # An offset counts on the chip that has the environment.
+        chip=own.area if own is not None and offset is not None else None,
+        where=place.where if place is not None and region is None else None,
+        offset=offset,
         key=key,
         severity=severity,
         causes=causes,

@@ -62,10 +62,6 @@ def _region(boots: Boots, start: Start, *ranges: Range) -> Region | None:
     return next((source.region for source in sources if source is not None), None)
 
 
-def _script(followed: Followed, start: Start) -> str:
-    return followed.walk.operations[start.boot.operation].variable
-
-
 def _hit_values(
     first: str,
     second: str,
@@ -116,7 +112,8 @@ def _collisions(subject: Subject, rule: _Hit) -> Iterator[Finding]:
             seen.add(key)
             exact = hit.first.exact and hit.second.exact and not _only_room(boots, start, hit)
             guess = rule.severity is Severity.ERROR and not exact
-            script = _script(followed, start)
+            operation = followed.operation(start.boot)
+            script = operation.variable
             # Another way to the same start is the same two addresses.
             same = {"script": script, "command": start.boot.command}
             said = finding(
@@ -134,6 +131,7 @@ def _collisions(subject: Subject, rule: _Hit) -> Iterator[Finding]:
                     common=hit.common.start,
                 ),
                 boots,
+                operation,
                 region=_region(boots, start, hit.second, hit.first),
                 severity=Severity.WARNING if guess else None,
             )
@@ -307,13 +305,14 @@ def outside_ram(subject: Subject) -> Outcome:
             yield finding(
                 OUTSIDE(
                     command=start.boot.command,
-                    script=_script(followed, start),
+                    script=followed.operation(start.boot).variable,
                     what=each.name,
                     at=each.span.start,
                     end=each.span.end,
                     size=each.span.size,
                 ),
                 subject.boots,
+                followed.operation(start.boot),
                 region=_region(subject.boots, start, each),
             )
 
@@ -343,11 +342,10 @@ def no_place(subject: Subject) -> Outcome:
             if (start.boot.command, why) in seen:
                 continue
             seen.add((start.boot.command, why))
-            yield finding(
-                NO_PLACE(command=start.boot.command, script=_script(followed, start), why=why),
-                subject.boots,
-                region=_region(subject.boots, start),
-            )
+            operation = followed.operation(start.boot)
+            case = NO_PLACE(command=start.boot.command, script=operation.variable, why=why)
+            region = _region(subject.boots, start)
+            yield finding(case, subject.boots, operation, region=region)
 
 
 def _window_values(script: str, *, command: str, kernel: int, ramdisk: int) -> None: ...
@@ -388,11 +386,12 @@ def window(subject: Subject) -> Outcome:
         yield finding(
             WINDOW(
                 command=start.boot.command,
-                script=_script(followed, start),
+                script=followed.operation(start.boot).variable,
                 kernel=kernel_at.start,
                 ramdisk=ramdisk.start,
             ),
             subject.boots,
+            followed.operation(start.boot),
             region=_region(subject.boots, start),
         )
 
@@ -491,9 +490,10 @@ def no_relocation(subject: Subject) -> Outcome:
                         name=name,
                         value=value,
                         command=boot.command,
-                        script=followed.walk.operations[boot.operation].variable,
+                        script=followed.operation(boot).variable,
                     ),
                     boots,
+                    followed.operation(boot),
                 )
 
 
@@ -544,11 +544,12 @@ def bootm_length(subject: Subject) -> Outcome:
             yield finding(
                 BOOTM_LENGTH(
                     command=start.boot.command,
-                    script=_script(followed, start),
+                    script=followed.operation(start.boot).variable,
                     size=size,
                     limit=limit,
                     over=over,
                 ),
                 boots,
+                followed.operation(start.boot),
                 region=_region(boots, start),
             )

@@ -46,6 +46,7 @@ def factory_data(subject: Subject) -> Outcome:
             yield finding(
                 FACTORY(command=operation.command, script=operation.variable),
                 subject.boots,
+                operation,
                 region=region,
             )
 
@@ -85,6 +86,7 @@ def in_place(subject: Subject) -> Outcome:
             yield finding(
                 IN_PLACE(command=operation.command, script=operation.variable),
                 subject.boots,
+                operation,
                 region=region,
                 severity=None if followed.by_hand else Severity.ERROR,
             )
@@ -137,9 +139,6 @@ def never_resets(subject: Subject) -> Outcome:
             continue
         seconds = [word[6:] for word in text.split() if word.startswith("panic=")]
         if not seconds or seconds[-1] == "0":
-            yield finding(
-                HALTS(
-                    command=boot.command, script=followed.walk.operations[boot.operation].variable
-                ),
-                boots,
-            )
+            operation = followed.operation(boot)
+            case = HALTS(command=boot.command, script=operation.variable)
+            yield finding(case, boots, operation)

@@ -8,7 +8,7 @@ from typing import Protocol
 from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Chip, Layout, Region, Stage, Writer
-from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
+from imgaudit.rules._boot import RECOVERY, Spot, feeds_a_boot, finding, operations, scripted
 from imgaudit.rules.engine import Case, Cause, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
@@ -93,6 +93,7 @@ def reads_too_little(subject: Subject) -> Outcome:
                     blocks=-(-source.size // BLOCK),
                 ),
                 boots,
+                operation,
                 region=source.region,
                 key="file",
             )
@@ -179,6 +180,7 @@ def reads_past(subject: Subject) -> Outcome:
                 what=what,
             ),
             boots,
+            operation,
             region=region,
             severity=Severity.ERROR if beyond else None,
             causes=(
@@ -239,6 +241,7 @@ def offset_not_region(subject: Subject) -> Outcome:
                 start=nearest.at + nearest.file_at,
             ),
             boots,
+            operation,
             region=region,
         )
 
@@ -336,6 +339,7 @@ def _confused(subject: Subject, rule: _Confusion) -> Iterator[Finding]:
                         what=what,
                     ),
                     subject.boots,
+                    operation,
                     region=_region_of(subject.boots, operation),
                 )
 
@@ -388,6 +392,7 @@ def variable_undefined(subject: Subject) -> Outcome:
                 name=note.what,
             ),
             subject.boots,
+            note,
             severity=None if needed else Severity.WARNING,
         )
 
@@ -437,7 +442,7 @@ def script_missing(subject: Subject) -> Outcome:
         stage = next((stage for stage in stages if stage.entry == note.what), None)
         itself = note.variable == note.what
         script = f"stage {stage.name}" if itself and stage is not None else note.variable
-        yield finding(MISSING(script=script, name=note.what), boots)
+        yield finding(MISSING(script=script, name=note.what), boots, note)
 
 
 def _unchecked_values(script: str, what: str, *, command: str, boot: str) -> None: ...
@@ -485,6 +490,7 @@ def load_not_checked(subject: Subject) -> Outcome:
                     boot=starts[0],
                 ),
                 subject.boots,
+                operation,
             )
 
 
@@ -528,6 +534,7 @@ def recovery_not_reached(subject: Subject) -> Outcome:
         yield finding(
             NOT_REACHED(entry=entry, stage=stage.name, when=when),
             boots,
+            Spot("bootcmd"),
             severity=Severity.WARNING if "altbootcmd" in when else None,
         )
 
@@ -623,6 +630,7 @@ def other_chip(subject: Subject) -> Outcome:
                 device=culprit.device,
             ),
             boots,
+            culprit,
             region=region,
         )
 
@@ -648,7 +656,7 @@ LIMIT = Rule(
 def limit_without_script(subject: Subject) -> Outcome:
     limit = _limit(subject.boots)
     if limit is not None and not subject.boots.get("altbootcmd"):
-        yield finding(LIMIT(limit=limit), subject.boots)
+        yield finding(LIMIT(limit=limit), subject.boots, Spot("bootlimit"))
 
 
 def _inert_values(*, why: str) -> None: ...
@@ -679,15 +687,18 @@ def boot_count_inert(subject: Subject) -> Outcome:
     copy = subject.copies.uboot_config if subject.copies is not None else None
     config = copy.says.config if copy is not None else None
     if _limit(boots) is None:
-        yield finding(INERT(why="bootlimit is not"), boots)
+        why = "bootlimit is not"
     elif config is not None and not config.enabled("BOOTCOUNT_LIMIT"):
-        yield finding(INERT(why="U-Boot is built without BOOTCOUNT_LIMIT"), boots)
+        why = "U-Boot is built without BOOTCOUNT_LIMIT"
     elif (
         config is not None
         and config.enabled("BOOTCOUNT_ENV")
         and not any("upgrade_available" in text for text in (*boots.variables, *_values(boots)))
     ):
-        yield finding(INERT(why="nothing sets upgrade_available, without which none counts"), boots)
+        why = "nothing sets upgrade_available, without which none counts"
+    else:
+        return
+    yield finding(INERT(why=why), boots, Spot("altbootcmd"))
 
 
 def _values(boots: Boots) -> Iterator[str]:
@@ -747,6 +758,7 @@ def hits_another(subject: Subject) -> Outcome:
                     end=target.span.end if target is not None else other.at,
                 ),
                 boots,
+                operation,
                 region=other,
             )
 
@@ -793,6 +805,7 @@ def whole_chip(subject: Subject) -> Outcome:
                 else f"{example.name} is {both(example.size)} at {example.at:#x}",
             ),
             boots,
+            operation,
             region=region,
             severity=Severity.WARNING if followed.by_hand else None,
         )

@@ -73,7 +73,10 @@ def no_probe(odd: Odd) -> Outcome:
     note = odd.note
     if note.kind is Oddity.NO_PROBE and _first(odd) and not _probed(odd):
         yield finding(
-            NO_PROBE(script=note.variable, command=note.what), odd.boots, severity=odd.severity
+            NO_PROBE(script=note.variable, command=note.what),
+            odd.boots,
+            odd.note,
+            severity=odd.severity,
         )
 
 
@@ -134,6 +137,7 @@ def cut_off(odd: Odd) -> Outcome:
         yield finding(
             CUT_OFF(script=note.variable, text=note.what, operator=operator, first=first),
             odd.boots,
+            odd.note,
             severity=odd.severity,
         )
 
@@ -160,7 +164,7 @@ def no_equals(odd: Odd) -> Outcome:
     note = odd.note
     if note.kind is Oddity.NO_EQUALS:
         case = EQUALS(script=note.variable, command=note.what)
-        yield finding(case, odd.boots, severity=odd.severity)
+        yield finding(case, odd.boots, odd.note, severity=odd.severity)
 
 
 def _hidden_values(script: str, name: str) -> None: ...
@@ -186,7 +190,7 @@ def loop_hidden(odd: Odd) -> Outcome:
     note = odd.note
     if note.kind is Oddity.HIDDEN_VARIABLE:
         case = HIDDEN(script=note.variable, name=note.what)
-        yield finding(case, odd.boots, severity=odd.severity)
+        yield finding(case, odd.boots, odd.note, severity=odd.severity)
 
 
 def _syntax_values(script: str, *, why: str, at: int) -> None: ...
@@ -212,4 +216,4 @@ def syntax_error(odd: Odd) -> Outcome:
     note = odd.note
     if note.kind is Gap.SYNTAX:
         case = SYNTAX(script=note.variable, why=note.what, at=note.at)
-        yield finding(case, odd.boots, severity=odd.severity)
+        yield finding(case, odd.boots, odd.note, severity=odd.severity)

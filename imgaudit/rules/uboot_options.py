@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from imgaudit.boot.firmware import Program
 from imgaudit.boot.found import Boots, Followed, Start
-from imgaudit.boot.records import Oddity
+from imgaudit.boot.records import Oddity, Operation
 from imgaudit.contents.tree import Content
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import Configuration, FitFacts
@@ -92,7 +92,7 @@ def command_not_built_in(odd: Odd) -> Outcome:
             option=lack.option,
             told=lack.told,
         )
-        yield finding(case, odd.boots, severity=odd.severity)
+        yield finding(case, odd.boots, odd.note, severity=odd.severity)
 
 
 def _first(odd: Odd) -> bool:
@@ -129,7 +129,7 @@ def shell_not_built_in(odd: Odd) -> Outcome:
     lack = odd.boots.options.shell() if odd.boots.options is not None else None
     if odd.note.kind is Oddity.NO_SHELL and lack is not None:
         case = SHELL(script=odd.note.variable, text=odd.note.what, told=lack.told)
-        yield finding(case, odd.boots, severity=odd.severity)
+        yield finding(case, odd.boots, odd.note, severity=odd.severity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +141,11 @@ class Booted:
     start: Start
     region: Region
     content: Content
+
+    @property
+    def operation(self) -> Operation:
+        """The command that starts it."""
+        return self.followed.operation(self.start.boot)
 
 
 def _booted(subject: Subject) -> Iterator[Booted]:
@@ -189,7 +194,7 @@ def image_needs_option(booted: Booted) -> Outcome:
             told=lack.told,
             command=booted.start.boot.command,
         )
-        yield finding(case, booted.boots, region=booted.region)
+        yield finding(case, booted.boots, booted.operation, region=booted.region)
 
 
 def _kept_values(*, said: str, chip: str) -> None: ...
@@ -278,7 +283,7 @@ def chosen_by_board(booted: Booted, subject: Subject) -> Outcome:
             told=options.place,
             content=booted.content.name,
         )
-        yield finding(case, booted.boots, region=booted.region)
+        yield finding(case, booted.boots, booted.operation, region=booted.region)
 
 
 def _best(facts: FitFacts, content: Content, names: tuple[str, ...]) -> Configuration | None:

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from imgaudit.rules import checks
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.built import subject_of
-from imgaudit.rules.engine import Example, Severity
+from imgaudit.rules.engine import Example, Rule, Severity
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.samples import fit
 from imgaudit.units import KIB, MIB
@@ -323,3 +324,27 @@ def test_a_read_may_end_with_the_chip(size: str, past: bool) -> None:
     example = scripted(more={"bootcmd": f"sf probe && sf read 0x88000000 0xc0000 {size}"})
     names = [finding.severity for finding in found("script-reads-past-region", example)]
     assert names == [Severity.ERROR] * past
+
+
+OF_SCRIPTS = [
+    check.rule
+    for check in checks().values()
+    if check.run.__module__.rpartition(".")[2] in {"ram", "safety", "scripts", "shell"}
+]
+
+
+@pytest.mark.parametrize("rule", OF_SCRIPTS, ids=lambda rule: rule.name)
+def test_every_finding_about_a_script_tells_its_byte(rule: Rule) -> None:
+    stored = rule.bad.files["u-boot.env"]()
+    said = [item for item in audited(rule.bad).findings if item.rule is rule]
+    assert said
+    for finding in said:
+        assert finding.offset is not None
+        assert (finding.artifact, finding.chip) == ("u-boot.env", "nor")
+        at = finding.offset - 64 * KIB
+        text = stored[at : stored.index(b"\0", at)].decode()
+        first, _, _ = str(finding.values.get("command", "")).partition(" ")
+        assert text.startswith("${loadaddr}" if rule.name == "variable-undefined" else first)
+        if "script" in finding.values:
+            start = max(4, stored.rfind(b"\0", 0, at) + 1)  # behind the checksum
+            assert stored[start:at].startswith(f"{finding.values['script']}=".encode())
