@@ -7,14 +7,15 @@ import struct
 
 from imgaudit.formats.files import FileSystem
 from imgaudit.model import Writer
-from imgaudit.rules._containers import contents
+from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.kinds import contents_of
 from imgaudit.units import KIB
 
 _DISK = "name: boot, partition: 1, at: 1 MiB, size: 64 KiB, holds: fat, file: boot.img"
-_WALKED = ("erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs")
+_HOLDS = ("erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs")
+WALKED = contents_of(FileSystem, holds=_HOLDS)
 
 
 def _fat(clusters: int) -> bytes:
@@ -57,31 +58,29 @@ DAMAGED = Rule(
     ),
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
-    judges=_WALKED,
 )
 
 
-@check(DAMAGED)
-def filesystem_damaged(subject: Subject) -> Outcome:
-    for found in contents(subject, FileSystem):
-        facts = found.facts
-        # A cut image and a wrong checksum have findings of their own, and explain the rest.
-        cut = facts.length is not None and found.content.size < facts.length
-        if cut or any(checksum.matches is False for checksum in facts.checksums):
-            continue
-        if facts.flaws:
-            first, more = facts.flaws[0], facts.flaw_count - 1
-            yield found.finding(
-                DAMAGED(
-                    what=first.what,
-                    count=facts.flaw_count,
-                    more=f", and {more:,} more" if more else "",
-                ),
-                at=first.offset,
-                length=4,
-            )
-        if facts.unwalked:
-            yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)
+@check(DAMAGED, over=WALKED)
+def filesystem_damaged(found: Found[FileSystem]) -> Outcome:
+    facts = found.facts
+    # A cut image and a wrong checksum have findings of their own, and explain the rest.
+    cut = facts.length is not None and found.content.size < facts.length
+    if cut or any(checksum.matches is False for checksum in facts.checksums):
+        return
+    if facts.flaws:
+        first, more = facts.flaws[0], facts.flaw_count - 1
+        yield found.finding(
+            DAMAGED(
+                what=first.what,
+                count=facts.flaw_count,
+                more=f", and {more:,} more" if more else "",
+            ),
+            at=first.offset,
+            length=4,
+        )
+    if facts.unwalked:
+        yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)
 
 
 EMPTY = Rule(
@@ -99,17 +98,15 @@ EMPTY = Rule(
     source="common practice, no source",
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(0)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
-    judges=_WALKED,
 )
 
 
-@check(EMPTY)
-def filesystem_empty(subject: Subject) -> Outcome:
-    for found in contents(subject, FileSystem):
-        files, region = found.facts.files, found.region
-        if region is None or found.nested or region.writer is Writer.RUNTIME:
-            continue
-        if files is None or not files.complete or found.facts.flaws:
-            continue
-        if all(stat.S_ISDIR(entry.mode) for entry in files):
-            yield found.finding(EMPTY(), length=found.content.size)
+@check(EMPTY, over=WALKED)
+def filesystem_empty(found: Found[FileSystem]) -> Outcome:
+    files, region = found.facts.files, found.region
+    if region is None or found.nested or region.writer is Writer.RUNTIME:
+        return
+    if files is None or not files.complete or found.facts.flaws:
+        return
+    if all(stat.S_ISDIR(entry.mode) for entry in files):
+        yield found.finding(EMPTY(), length=found.content.size)

@@ -188,7 +188,6 @@ class _Texts(TypedDict):
     source: str
     bad: Example
     good: Example
-    judges: NotRequired[tuple[str, ...]]
     moves: NotRequired[bool]
     rewrites: NotRequired[tuple[str, str]]
     follows: NotRequired[tuple[str, ...]]
@@ -206,8 +205,6 @@ class Rule(Generic[P]):
     from another in the same place (which tool, path, variable, partition), whatever the sizes and
     offsets; those behind it say how it is.
 
-    `judges` names the formats whose facts the rule reads: a region that should hold one of them but
-    could not be read is reported as not checked. A check that looks `over` contents needs none.
     `moves` says that another place or size of a region can mend it: such moves are tried.
 
     `follows` names the rules whose finding in the same place is the cause of this one's: then the
@@ -223,7 +220,6 @@ class Rule(Generic[P]):
         "follows",
         "good",
         "identity",
-        "judges",
         "message",
         "moves",
         "name",
@@ -243,7 +239,6 @@ class Rule(Generic[P]):
         self.source = texts["source"]
         self.bad = texts["bad"]
         self.good = texts["good"]
-        self.judges = texts.get("judges", ())
         self.moves = texts.get("moves", False)
         self.rewrites = texts.get("rewrites")
         self.follows = texts.get("follows", ())

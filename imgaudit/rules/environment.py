@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 import zlib
 from collections.abc import Iterator, Mapping
+from typing import NamedTuple
 
 from imgaudit.arches import ARCHES
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
-from imgaudit.rules._containers import Found, contents
-from imgaudit.rules.engine import Cause, Example, Outcome, Rule, Severity, check
+from imgaudit.rules._containers import Found
+from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
+from imgaudit.rules.kinds import board_arch, contents_of, unread
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
@@ -81,18 +83,43 @@ def _as_its_copy(
     )
 
 
-def _placed(subject: Subject) -> Iterator[tuple[Layout, Region, str, UbootEnv]]:
-    """Give each environment that is not blank with its region and its artifact's path."""
+class Placed(NamedTuple):
+    """An environment that is not blank, in its region."""
+
+    layout: Layout
+    region: Region
+    path: str
+    facts: UbootEnv
+
+
+def _placed(subject: Subject) -> Iterator[Placed | Missing]:
+    yield from unread(subject, UbootEnv.format)
     for region, artifact, payload in subject.placed():
         facts = payload.facts
         if subject.layout and isinstance(facts, UbootEnv) and facts.blank is None:
-            yield subject.layout, region, artifact.path, facts
+            yield Placed(subject.layout, region, artifact.path, facts)
 
 
-def _valid(subject: Subject) -> Iterator[Found[UbootEnv]]:
-    for found in contents(subject, UbootEnv):
-        if found.facts.valid:
-            yield found
+def _pairs(subject: Subject) -> Iterator[tuple[Placed, Placed] | Missing]:
+    """Give each two redundant copies of one environment, both of them valid."""
+    valid: dict[str, Placed] = {}
+    for item in _placed(subject):
+        if isinstance(item, Missing):
+            yield item
+        elif item.facts.valid and item.facts.flag is not None:
+            valid[item.region.name] = item
+    told: set[frozenset[str]] = set()
+    for item in valid.values():
+        other = valid.get(item.region.env.copy or "") if item.region.env else None
+        both = frozenset({item.region.name, other.region.name if other is not None else ""})
+        if other is not None and both not in told:
+            told.add(both)
+            yield item, other
+
+
+ENVIRONMENTS = contents_of(UbootEnv)
+PLACED = Kind(_placed, lambda item: item.region.name)
+PAIRS = Kind(_pairs, lambda both: both[1].region.name)
 
 
 def _checksum_values(*, stored: str) -> None: ...
@@ -113,17 +140,15 @@ CHECKSUM = Rule(
     source="U-Boot env/common.c, env_import; include/env_internal.h",
     bad=_single({"u-boot.env": lambda: patched(_env(), 20, b"M")}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(CHECKSUM)
-def environment_checksum(subject: Subject) -> Outcome:
-    for found in contents(subject, UbootEnv):
-        facts = found.facts
-        if facts.blank is None and not facts.valid:
-            stored_crc = facts.checksums[0].stored
-            yield found.finding(CHECKSUM(stored=stored_crc), length=4)
+@check(CHECKSUM, over=ENVIRONMENTS)
+def environment_checksum(found: Found[UbootEnv]) -> Outcome:
+    facts = found.facts
+    if facts.blank is None and not facts.valid:
+        stored_crc = facts.checksums[0].stored
+        yield found.finding(CHECKSUM(stored=stored_crc), length=4)
 
 
 def _size_values(*, size: int, wanted: int) -> None: ...
@@ -140,24 +165,23 @@ SIZE = Rule(
     source="U-Boot env/Kconfig, ENV_SIZE; env/common.c",
     bad=_single({"u-boot.env": lambda: _env(size=4 * KIB)}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(SIZE)
-def environment_size(subject: Subject) -> Outcome:
-    for layout, region, path, facts in _placed(subject):
-        shape = _shape(layout, region)
-        if shape is None or not facts.valid or facts.size is None or facts.size == shape.size:
-            continue
-        yield SIZE(size=facts.size, wanted=shape.size).at(
-            region=region,
-            key="env",
-            artifact=path,
-            offset=region.at + region.file_at,
-            length=facts.size,
-            causes=_as_its_copy(layout, region, SIZE, {"size": str(facts.size)}),
-        )
+@check(SIZE, over=PLACED)
+def environment_size(placed: Placed) -> Outcome:
+    layout, region, path, facts = placed
+    shape = _shape(layout, region)
+    if shape is None or not facts.valid or facts.size is None or facts.size == shape.size:
+        return
+    yield SIZE(size=facts.size, wanted=shape.size).at(
+        region=region,
+        key="env",
+        artifact=path,
+        offset=region.at + region.file_at,
+        length=facts.size,
+        causes=_as_its_copy(layout, region, SIZE, {"size": str(facts.size)}),
+    )
 
 
 def _redundancy_values(option: str, *, found: str, wanted: str) -> None: ...
@@ -175,30 +199,29 @@ REDUNDANCY = Rule(
     source="U-Boot include/env_internal.h, environment_s; env/Kconfig, ENV_REDUNDANT",
     bad=_pair({"env-a.env": _env, "env-b.env": lambda: _env(flag=0)}),
     good=_GOOD_PAIR,
-    judges=("uboot-env",),
 )
 
 
-@check(REDUNDANCY)
-def environment_redundancy(subject: Subject) -> Outcome:
-    for layout, region, path, facts in _placed(subject):
-        copied = _copied(layout, region)
-        if not facts.valid or _shape(layout, region) is None:
-            continue
-        if copied == (facts.kind == "redundant"):
-            continue
-        yield REDUNDANCY(
-            found="a single environment" if copied else "one of two redundant copies",
-            wanted="is one of two copies" if copied else "has no copy",
-            option="-r" if copied else "without -r",
-        ).at(
-            region=region,
-            key="env",
-            artifact=path,
-            offset=region.at + region.file_at,
-            length=5,
-            causes=_as_its_copy(layout, region, REDUNDANCY, {}),
-        )
+@check(REDUNDANCY, over=PLACED)
+def environment_redundancy(placed: Placed) -> Outcome:
+    layout, region, path, facts = placed
+    copied = _copied(layout, region)
+    if not facts.valid or _shape(layout, region) is None:
+        return
+    if copied == (facts.kind == "redundant"):
+        return
+    yield REDUNDANCY(
+        found="a single environment" if copied else "one of two redundant copies",
+        wanted="is one of two copies" if copied else "has no copy",
+        option="-r" if copied else "without -r",
+    ).at(
+        region=region,
+        key="env",
+        artifact=path,
+        offset=region.at + region.file_at,
+        length=5,
+        causes=_as_its_copy(layout, region, REDUNDANCY, {}),
+    )
 
 
 def _order_values(*, arch: str) -> None: ...
@@ -215,16 +238,14 @@ ORDER = Rule(
     source="U-Boot tools/mkenvimage.c, option -b",
     bad=_single({"u-boot.env": lambda: _env()[3::-1] + _env()[4:]}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(ORDER)
-def environment_order(subject: Subject) -> Outcome:
-    arch = subject.layout.arch if subject.layout else ""
-    for found in _valid(subject):
-        if found.facts.byte_order == "big" and arch in ARCHES and ARCHES[arch].little:
-            yield found.finding(ORDER(arch=arch), length=4)
+@check(ORDER, over=ENVIRONMENTS, given=board_arch, after=(environment_checksum,))
+def environment_order(found: Found[UbootEnv], arch: str) -> Outcome:
+    facts = found.facts
+    if facts.valid and facts.byte_order == "big" and arch in ARCHES and ARCHES[arch].little:
+        yield found.finding(ORDER(arch=arch), length=4)
 
 
 def _same_flag_values(other: str, *, flag: int | None) -> None: ...
@@ -245,31 +266,20 @@ SAME_FLAG = Rule(
     source="U-Boot env/common.c, env_check_redund; tools/env/fw_env.c",
     bad=_pair({"env-a.env": lambda: _env(flag=1), "env-b.env": lambda: _env(flag=1)}),
     good=_GOOD_PAIR,
-    judges=("uboot-env",),
 )
 
 
-@check(SAME_FLAG)
-def same_flag(subject: Subject) -> Outcome:
-    valid = {
-        region.name: (region, path, facts)
-        for _, region, path, facts in _placed(subject)
-        if facts.valid and facts.flag is not None
-    }
-    told: set[frozenset[str]] = set()
-    for region, _, facts in valid.values():
-        other = valid.get(region.env.copy or "") if region.env else None
-        if other is None or frozenset({region.name, other[0].name}) in told:
-            continue
-        told.add(frozenset({region.name, other[0].name}))
-        if facts.flag == other[2].flag:
-            yield SAME_FLAG(other=region.name, flag=facts.flag).at(
-                region=other[0],
-                key="file",
-                artifact=other[1],
-                offset=other[0].at + other[0].file_at + 4,
-                length=1,
-            )
+@check(SAME_FLAG, over=PAIRS)
+def same_flag(both: tuple[Placed, Placed]) -> Outcome:
+    one, other = both
+    if one.facts.flag == other.facts.flag:
+        yield SAME_FLAG(other=one.region.name, flag=one.facts.flag).at(
+            region=other.region,
+            key="file",
+            artifact=other.path,
+            offset=other.region.at + other.region.file_at + 4,
+            length=1,
+        )
 
 
 def _not_ended_values(*, size: int) -> None: ...
@@ -286,16 +296,14 @@ NOT_ENDED = Rule(
     source="U-Boot lib/hashtable.c, himport_r",
     bad=_single({"u-boot.env": lambda: _raw(b"note=".ljust(_SIZE - 4, b"x"))}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(NOT_ENDED)
-def not_terminated(subject: Subject) -> Outcome:
-    for found in _valid(subject):
-        if not found.facts.terminated:
-            size = found.facts.size or found.content.size
-            yield found.finding(NOT_ENDED(size=size), at=size - 1, length=1)
+@check(NOT_ENDED, over=ENVIRONMENTS, after=(environment_checksum,))
+def not_terminated(found: Found[UbootEnv]) -> Outcome:
+    if found.facts.valid and not found.facts.terminated:
+        size = found.facts.size or found.content.size
+        yield found.finding(NOT_ENDED(size=size), at=size - 1, length=1)
 
 
 def _repeated_values(*, names: str) -> None: ...
@@ -312,19 +320,17 @@ REPEATED = Rule(
     source="U-Boot lib/hashtable.c, himport_r",
     bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd=run main\0bootdelay=0\0")}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(REPEATED)
-def variable_repeated(subject: Subject) -> Outcome:
-    for found in _valid(subject):
-        names = found.facts.duplicates
-        if names:
-            again = [item for item in found.facts.variables if item.name == names[0]][1]
-            yield found.finding(
-                REPEATED(names=", ".join(names)), at=again.offset, length=len(again.name)
-            )
+@check(REPEATED, over=ENVIRONMENTS, after=(environment_checksum,))
+def variable_repeated(found: Found[UbootEnv]) -> Outcome:
+    names = found.facts.duplicates
+    if found.facts.valid and names:
+        again = [item for item in found.facts.variables if item.name == names[0]][1]
+        yield found.finding(
+            REPEATED(names=", ".join(names)), at=again.offset, length=len(again.name)
+        )
 
 
 def _stray_values(text: str) -> None: ...
@@ -341,16 +347,14 @@ STRAY = Rule(
     source="U-Boot lib/hashtable.c, himport_r",
     bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd run main\0")}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(STRAY)
-def stray_string(subject: Subject) -> Outcome:
-    for found in _valid(subject):
-        for stray in found.facts.strays:
-            text = stray.text if len(stray.text) <= 40 else f"{stray.text[:37]}..."
-            yield found.finding(STRAY(text=text), at=stray.offset, length=len(stray.text))
+@check(STRAY, over=ENVIRONMENTS, after=(environment_checksum,))
+def stray_string(found: Found[UbootEnv]) -> Outcome:
+    for stray in found.facts.strays if found.facts.valid else ():
+        text = stray.text if len(stray.text) <= 40 else f"{stray.text[:37]}..."
+        yield found.finding(STRAY(text=text), at=stray.offset, length=len(stray.text))
 
 
 def _fixed_values(name: str, *, value: str) -> None: ...
@@ -367,20 +371,18 @@ FIXED = Rule(
     source="U-Boot doc/usage/environment.rst",
     bad=_single({"u-boot.env": lambda: _env({"ethaddr": "02:00:5e:10:00:01", **_VARIABLES})}),
     good=_GOOD,
-    judges=("uboot-env",),
 )
 
 
-@check(FIXED)
-def fixed_address(subject: Subject) -> Outcome:
-    for found in contents(subject, UbootEnv):
-        for variable in found.facts.variables:
-            if variable.value and _PER_UNIT.fullmatch(variable.name):
-                yield found.finding(
-                    FIXED(name=variable.name, value=variable.value),
-                    at=variable.offset,
-                    length=len(variable.name) + 1 + len(variable.value),
-                )
+@check(FIXED, over=ENVIRONMENTS)
+def fixed_address(found: Found[UbootEnv]) -> Outcome:
+    for variable in found.facts.variables:
+        if variable.value and _PER_UNIT.fullmatch(variable.name):
+            yield found.finding(
+                FIXED(name=variable.name, value=variable.value),
+                at=variable.offset,
+                length=len(variable.name) + 1 + len(variable.value),
+            )
 
 
 def _fits_values(*, have: int, size: int, over: int) -> None: ...

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from imgaudit.arches import ARCHES
 from imgaudit.formats.btrfs import Btrfs
@@ -24,9 +24,9 @@ from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
-from imgaudit.rules.engine import Kind, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
-from imgaudit.rules.kinds import contents_of
+from imgaudit.rules.kinds import contents_of, unread
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, place, round_up
 
@@ -716,26 +716,40 @@ SAME_UUID = Rule(
         "name: spare, partition: 2, at: 2 MiB, size: 64 KiB, holds: ext2, file: spare.img",
         files={"rootfs.img": lambda: _ext(64), "spare.img": lambda: _ext(64, uuid=2)},
     ),
-    judges=("erofs", "ext4", "f2fs", "fat", "ubifs"),
 )
 
 
-@check(SAME_UUID)
-def filesystem_uuid(subject: Subject) -> Outcome:
+class _Again(NamedTuple):
+    """A file system whose UUID another region has as well."""
+
+    first: Region
+    region: Region
+    path: str
+    facts: Facts | None
+    uuid: str
+    at: int
+
+
+def _same(subject: Subject) -> Iterator[_Again | Missing]:
+    yield from unread(subject, "erofs", "ext4", "f2fs", "fat", "ubifs")
     seen: dict[str, Region] = {}
     for region, artifact, payload in subject.placed():
         uuid, at = _uuid(payload.facts)
-        if not uuid:
-            continue
         first = seen.setdefault(uuid, region)
-        if first is not region:
-            yield SAME_UUID(content=region.name, other=first.name, uuid=uuid).at(
-                region=region,
-                key="file",
-                artifact=artifact.path,
-                offset=region.at + region.file_at + at,
-                length=4 if isinstance(payload.facts, Fat) else 16,
-            )
+        if uuid and first is not region:
+            yield _Again(first, region, artifact.path, payload.facts, uuid, at)
+
+
+@check(SAME_UUID, over=Kind(_same, lambda again: again.region.name))
+def filesystem_uuid(again: _Again) -> Outcome:
+    region = again.region
+    yield SAME_UUID(content=region.name, other=again.first.name, uuid=again.uuid).at(
+        region=region,
+        key="file",
+        artifact=again.path,
+        offset=region.at + region.file_at + again.at,
+        length=4 if isinstance(again.facts, Fat) else 16,
+    )
 
 
 def _uuid(facts: Facts | None) -> tuple[str, int]:

@@ -12,7 +12,8 @@ from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
 from imgaudit.units import KIB, place
 
-STAGES = contents_of(FirstStage)
+SUMMED = contents_of(FirstStage, holds=tuple(sorted(FIRST_STAGES - {"imx-ivt", "omap-image"})))
+SOUGHT = contents_of(FirstStage, holds=("egon", "imx-ivt", "rockchip-idb"))
 _STAMP = 0x5F0A6C39
 _PLACES = {
     "Allwinner": (8 * KIB, 128 * KIB),
@@ -48,11 +49,10 @@ CHECKSUM = Rule(
     " socfpgaimage.c, sunxi_toc0.c and imx8image.c",
     bad=emmc(_LOADER.format(at=8), files={"spl.bin": lambda: _egon(1)}),
     good=emmc(_LOADER.format(at=8), files={"spl.bin": _egon}),
-    judges=tuple(sorted(FIRST_STAGES - {"imx-ivt", "omap-image"})),
 )
 
 
-@check(CHECKSUM, over=STAGES)
+@check(CHECKSUM, over=SUMMED)
 def first_stage_checksum(found: Found[FirstStage]) -> Outcome:
     for checksum in found.facts.checksums:
         if checksum.matches is False:
@@ -86,11 +86,10 @@ MISPLACED = Rule(
     " doc/board/nxp for i.MX",
     bad=emmc(_LOADER.format(at=16), files={"spl.bin": _egon}),
     good=emmc(_LOADER.format(at=128), files={"spl.bin": _egon}),
-    judges=("egon", "imx-ivt", "rockchip-idb"),
 )
 
 
-@check(MISPLACED, over=STAGES)
+@check(MISPLACED, over=SOUGHT)
 def first_stage_misplaced(found: Found[FirstStage]) -> Outcome:
     places = _PLACES.get(found.facts.soc)
     region, chip, start = found.region, found.chip, found.start

@@ -19,18 +19,23 @@ F = TypeVar("F", bound="Facts")
 _CONTENTS: dict[tuple[object, ...], Kind[Any]] = {}
 
 
-def contents_of(*formats: type[F]) -> Kind[Found[F]]:
-    """Give the contents of these formats, however deep they are nested, and where each lies."""
+def contents_of(*formats: type[F], holds: tuple[str, ...] = ()) -> Kind[Found[F]]:
+    """Give the contents of these formats, however deep they are nested, and where each lies.
+
+    `holds` names the readers whose regions are told where they could not be read; those of the
+    formats themselves unless given.
+    """
+    wanted = holds or tuple(kind.format for kind in formats)
 
     def each(subject: Subject) -> Iterator[Found[F] | Missing]:
         from imgaudit.rules._containers import contents
 
-        yield from unread(subject, *(kind.format for kind in formats))
+        yield from unread(subject, *wanted)
         for kind in formats:
             yield from contents(subject, kind)
 
     # One for all that ask for it: it is walked once, and checks of two families can be ordered.
-    return _CONTENTS.setdefault(formats, Kind(each, lambda found: found.content.name))
+    return _CONTENTS.setdefault((*formats, *wanted), Kind(each, lambda found: found.content.name))
 
 
 def unread(subject: Subject, *formats: str) -> Iterator[Missing]:

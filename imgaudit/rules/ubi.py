@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
+from imgaudit.model import Chip, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand, nor
-from imgaudit.rules.kinds import contents_of
+from imgaudit.rules.kinds import contents_of, unread
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 
@@ -162,27 +164,43 @@ UBIFS_LEB = Rule(
         "name: data, at: 0, size: 512 KiB, holds: ubifs, file: data.ubifs",
         files={"data.ubifs": lambda: _ubifs(64 * KIB - 128)},
     ),
-    judges=("ubifs",),
 )
 
 
-@check(UBIFS_LEB)
-def ubifs_leb(subject: Subject) -> Outcome:
-    told = set()
+def _with_ubifs(subject: Subject) -> Iterator[Found[Ubifs] | tuple[Chip, Region] | Missing]:
+    """Give each UBIFS, and the regions that should hold one, but for those of a small one."""
+    yield from unread(subject, Ubifs.format)
+    small = set()
     for found in contents(subject, Ubifs):
-        leb = found.facts.leb_size
-        if leb < _UBIFS_MIN_LEB:
-            told.add(found.region.name if found.region else None)
-            at = found.facts.offsets["leb_size"]
-            yield found.finding(
-                UBIFS_LEB(what=found.content.name, leb=leb, least=_UBIFS_MIN_LEB), at=at, length=4
-            )
+        if found.facts.leb_size < _UBIFS_MIN_LEB:
+            small.add(found.region.name if found.region else None)
+        yield found
     for chip, region in flash_regions(subject, "ubifs"):
-        leb = chip.erase_unit(region.at) - _UBI_HEADERS
-        if leb < _UBIFS_MIN_LEB and region.name not in told:
-            yield UBIFS_LEB(what=region.name, leb=leb, least=_UBIFS_MIN_LEB).at(
-                region=region, key="holds", offset=region.at, length=region.size
-            )
+        if region.name not in small:
+            yield chip, region
+
+
+def _called(one: Found[Ubifs] | tuple[Chip, Region]) -> str:
+    return one.content.name if isinstance(one, Found) else one[1].name
+
+
+UBIFS_OR_PLACES: Kind[Found[Ubifs] | tuple[Chip, Region]] = Kind(_with_ubifs, _called)
+
+
+@check(UBIFS_LEB, over=UBIFS_OR_PLACES)
+def ubifs_leb(one: Found[Ubifs] | tuple[Chip, Region]) -> Outcome:
+    if isinstance(one, Found):
+        leb = one.facts.leb_size
+        if leb < _UBIFS_MIN_LEB:
+            case = UBIFS_LEB(what=_called(one), leb=leb, least=_UBIFS_MIN_LEB)
+            yield one.finding(case, at=one.facts.offsets["leb_size"], length=4)
+        return
+    chip, region = one
+    leb = chip.erase_unit(region.at) - _UBI_HEADERS
+    if leb < _UBIFS_MIN_LEB:
+        yield UBIFS_LEB(what=region.name, leb=leb, least=_UBIFS_MIN_LEB).at(
+            region=region, key="holds", offset=region.at, length=region.size
+        )
 
 
 def _ubi_damaged_values(*, what: str, count: int, more: str) -> None: ...

@@ -14,7 +14,6 @@ from imgaudit.layout.keys import close
 from imgaudit.model import Accept, Layout
 from imgaudit.rules import checks, of_chips, on_paper
 from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Outcome, Severity
-from imgaudit.rules.kinds import unread
 from imgaudit.rules.subject import Judged, Subject
 from imgaudit.tasks.causes import folded
 
@@ -122,7 +121,6 @@ def run(
     engine = Engine(subject)
     parts = _Fitted(subject)
     for check in only:
-        not_checked.extend(_out_of_reach(check, subject))
         depends = parts.engines and check.rule.name in of_chips()
         outcomes = parts.apply(check) if depends else engine.apply(check)
         for outcome in _bounded(check, outcomes):
@@ -301,10 +299,3 @@ def _on_paper(layout: Layout) -> Iterator[NotChecked]:
             yield NotChecked(None, region.name, why)
     for stage in layout.stages.values():
         yield NotChecked(None, f"boot of {stage.name}", why)
-
-
-def _out_of_reach(check: Check, subject: Subject) -> Iterator[NotChecked]:
-    """Say where a rule had nothing to judge because the artifact could not be had or read."""
-    if check.rule.judges:
-        for missing in unread(subject, *check.rule.judges):
-            yield NotChecked(check.rule.name, missing.subject, missing.why)
