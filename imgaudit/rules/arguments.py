@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from imgaudit.formats.flat_tree import Node
 from imgaudit.maps import command_line
 from imgaudit.rescue.started import Started
-from imgaudit.rules._boot import finding
+from imgaudit.rules._boot import Spot, finding
 from imgaudit.rules.engine import Case, Finding, Kind, Outcome, Rule, Severity, check
 from imgaudit.rules.kinds import whole
 from imgaudit.rules.main_root import system
@@ -34,7 +34,7 @@ def _said(case: Case, started: Started, subject: Subject) -> Finding:
     """Make a finding about what brings the kernel, or else about the environment that says it."""
     if started.region is not None:
         return case.at(region=started.region, artifact=started.artifact)
-    return finding(case, subject.boots)
+    return finding(case, subject.boots, Spot("bootargs"))
 
 
 def _ignored_values(stage: str, *, built: str, given: str) -> None: ...

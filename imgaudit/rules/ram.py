@@ -442,14 +442,16 @@ def above_low_memory(subject: Subject) -> Outcome:
     for followed, start, ram in _starts(subject.boots):
         for each in ram.at(ram.start):
             if each.kind in {RangeKind.FDT, RangeKind.RAMDISK} and each.span.end > limit:
+                operation = followed.operation(start.boot)
                 case = HIGH(
                     what=str(each.kind),
-                    script=_script(followed, start),
+                    script=operation.variable,
                     command=start.boot.command,
                     end=each.span.end,
                     limit=limit,
                 )
-                yield finding(case, subject.boots, region=_region(subject.boots, start))
+                region = _region(subject.boots, start)
+                yield finding(case, subject.boots, operation, region=region)
 
 
 def _no_relocation_values(name: str, script: str, *, value: str, command: str) -> None: ...

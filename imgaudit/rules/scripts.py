@@ -847,7 +847,7 @@ def one_time_setting(subject: Subject) -> Outcome:
         asks = words[:2] == ("mmc", "hwpartition") and "complete" not in words
         if what is not None and not asks:
             case = ONCE(script=operation.variable, command=operation.command, what=what)
-            yield finding(case, boots)
+            yield finding(case, boots, operation)
 
 
 def _saved_values(script: str, entry: str, *, command: str) -> None: ...
@@ -875,7 +875,7 @@ def saved_at_each_start(subject: Subject) -> Outcome:
         always = not operation.conditions and followed.entry in {"bootcmd", "preboot"}
         if operation.kind is Kind.SAVE and always:
             case = SAVED(script=operation.variable, entry=followed.entry, command=operation.command)
-            yield finding(case, boots)
+            yield finding(case, boots, operation)
 
 
 def _returns_values(script: str, *, command: str) -> None: ...
@@ -902,4 +902,6 @@ def carriage_returns(subject: Subject) -> Outcome:
         if operation.variable not in told and "\r" in operation.command:
             told.add(operation.variable)
             shown = operation.command.replace("\r", "\\r")
-            yield finding(RETURNS(script=operation.variable, command=shown), subject.boots)
+            yield finding(
+                RETURNS(script=operation.variable, command=shown), subject.boots, operation
+            )
