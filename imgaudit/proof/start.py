@@ -46,7 +46,7 @@ _WANTS: dict[str, tuple[tuple[type[Facts], ...], str]] = {
     "bootm": ((FitFacts, UimageFacts), "a FIT or a uImage"),
     "booti": ((Arm64ImageFacts, RiscvImageFacts), "an Image of arm64 or RISC-V"),
     "bootz": ((ZimageFacts,), "a zImage of arm"),
-    "bootefi": ((Arm64ImageFacts, RiscvImageFacts, ZimageFacts), "an EFI program"),
+    "bootefi": ((Efi, Arm64ImageFacts, RiscvImageFacts, ZimageFacts), "an EFI program"),
 }
 
 
@@ -312,7 +312,7 @@ class _Judging:
                     f"{content.name} is compressed, and {' or '.join(_UNPACKING)} is not set"
                 )
             inner = content.unwrapped()
-        if self.name == "bootefi" and (inner.facts is None or isinstance(inner.facts, Efi)):
+        if self.name == "bootefi" and inner.facts is None:
             raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):
             what = inner.title or "nothing that is known"
@@ -332,6 +332,8 @@ class _Judging:
             self.configuration(content, content.facts)
         self.sums(content)
         self.built_in(content)
+        if self.name == "bootefi":
+            return {piece.role: piece for piece in self.efi(content)}
         given = Given(
             boot=boot,
             operations=[operation for operation, _ in self.loaded.values()],
@@ -369,6 +371,40 @@ class _Judging:
     def unverified(self) -> bool:
         """Tell whether the environment switches the sums off (boot/bootm.c, image-fit.c)."""
         return self.boot.settings.get("verify", "").lower().startswith(("n", "0", "f"))
+
+    def efi(self, content: Content) -> Iterator[Piece]:
+        """Take apart what an EFI program brings: a kernel with its stub, or a unified image.
+
+        Source: U-Boot cmd/bootefi.c (bootargs become the load options); UAPI Group, Unified Kernel
+        Image; systemd-stub(7) (from memory: load options replace .cmdline but under Secure Boot).
+        """
+        facts, at = content.facts, self.boot.kernel or 0
+        if isinstance(facts, Efi):
+            if facts.arch != self.layout.arch:
+                why = f"{content.name} is an EFI program for {facts.arch}, not {self.layout.arch}"
+                raise _NoError(why, Fault.MACHINE)
+            if not facts.unified:
+                raise _OpenError(f"what the EFI program {content.name} starts is not known")
+            own, given = facts.texts.get(".cmdline", "").strip(), self.boot.arguments
+            if own and given and own.split() != given.split():
+                what = "whether bootargs or the image's own command line counts"
+                raise _OpenError(f"{what} hangs on Secure Boot")
+            self.boot = replace(self.boot, arguments=own or given)
+            for role, name in (("kernel", ".linux"), ("ramdisk", ".initrd"), ("fdt", ".dtb")):
+                part, section = content.part(name), facts.section(name)
+                if part is not None and section is not None:
+                    where = at + section.offset
+                    yield Piece(role=role, name=part.name, content=part, at=where, size=part.size)
+        else:
+            if "initrd=" in (self.boot.arguments or ""):
+                raise _OpenError("initrd= is looked up by the EFI stub: whether it is there")
+            size = content.size
+            yield Piece(role="kernel", name=content.name, content=content, at=at, size=size)
+        tree = self.loaded.get("fdt")
+        if tree is not None and tree[1] is not None and tree[1].content is not None:
+            given_tree = tree[1].content
+            where, size = self.boot.fdt or 0, given_tree.size
+            yield Piece(role="fdt", name=given_tree.name, content=given_tree, at=where, size=size)
 
     def built_in(self, content: Content) -> None:
         """See that U-Boot was built with what it takes to start this image."""

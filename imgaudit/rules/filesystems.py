@@ -212,7 +212,6 @@ def _larger_values(
 
 LARGER = Rule(
     name="filesystem-larger-than-region",
-    follows=("artifact-exceeds-region",),
     severity=Severity.ERROR,
     values=_larger_values,
     message=(

@@ -98,6 +98,7 @@ _WEIGHED = frozenset({"fit", "uimage", "cpio", "arm64-image", "zimage", "riscv-i
 
 EXCEEDS = Rule(
     name="artifact-exceeds-region",
+    follows=("filesystem-larger-than-region",),
     severity=Severity.ERROR,
     values=_exceeds_values,
     message=("{artifact} is {size:bytes}{how}; {region} holds {room:bytes}: {over:bytes} too many"),
