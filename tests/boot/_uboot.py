@@ -46,6 +46,7 @@ class UBoot:
         *,
         arch: str = "arm64",
         disks: Sequence[Path] = (),
+        memory: int = 512,
         patience: float = 20,
     ) -> None:
         program, core, build = _BUILDS[arch]
@@ -54,7 +55,7 @@ class UBoot:
         self._patience = patience
         self._line = folder / "serial"
         command = [
-            *(program, "-M", "virt", "-cpu", core, "-m", "512", "-nic", "none"),
+            *(program, "-M", "virt", "-cpu", core, "-m", str(memory), "-nic", "none"),
             *("-display", "none", "-monitor", "none"),
             *("-chardev", f"socket,id=line,path={self._line},server=on,wait=on"),
             *("-serial", "chardev:line", "-bios", f"/usr/lib/u-boot/{build}/u-boot.bin"),
@@ -157,11 +158,15 @@ def _write_flash(path: Path, variables: Mapping[str, str]) -> None:
 
 @contextlib.contextmanager
 def started(
-    variables: Mapping[str, str], *, arch: str = "arm64", disks: Sequence[Path] = ()
+    variables: Mapping[str, str],
+    *,
+    arch: str = "arm64",
+    disks: Sequence[Path] = (),
+    memory: int = 512,
 ) -> Iterator[UBoot]:
-    """Start a machine, and end it."""
+    """Start a machine, and end it; `memory` is in MiB."""
     with (
         tempfile.TemporaryDirectory() as folder,
-        UBoot(Path(folder), variables, arch=arch, disks=disks) as machine,
+        UBoot(Path(folder), variables, arch=arch, disks=disks, memory=memory) as machine,
     ):
         yield machine
