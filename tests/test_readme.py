@@ -19,7 +19,7 @@ EXAMPLES = re.findall(r"```\n\$ imgaudit ([^\n]*)\n(.*?)```", README, re.DOTALL)
 
 
 def test_there_are_examples() -> None:
-    assert len(EXAMPLES) == 2
+    assert len(EXAMPLES) == 3
 
 
 @pytest.mark.parametrize(("command", "expected"), EXAMPLES, ids=[item[0] for item in EXAMPLES])

@@ -28,6 +28,8 @@ from imgaudit.units import Span
 
 U_BOOT = "u-boot"
 """Who runs a procedure that a script of U-Boot describes."""
+WAY = ", way "
+"""What parts the name of a script from the number of a way through it."""
 _HEAD = (Damage.ERASED, Damage.TORN)
 _BODY = (Damage.TORN,)
 
@@ -96,7 +98,21 @@ def walk_updates(power: PowerOn, boots: Boots, updates: Sequence[Update]) -> tup
     """Walk every update."""
     if boots.why:
         return ()
-    return tuple(_Walk(power, update).all() for update in updates)
+    return tuple(_for_this_slot(_Walk(power, update).all() for update in updates))
+
+
+def _for_this_slot(found: Iterable[Walked]) -> Iterator[Walked]:
+    """Leave out ways of a script that are for another slot, where one is for this."""
+    for _, group in itertools.groupby(found, key=_script):
+        ways = list(group)
+        mine = [walked for walked in ways if not walked.under]
+        yield from mine if len(ways) > 1 and mine else ways
+
+
+def _script(walked: Walked) -> tuple[str, str]:
+    """Give what the ways of one script have in common; an update of the layout is alone."""
+    update = walked.update
+    return update.by, update.name.partition(WAY)[0] if update.script else update.name
 
 
 _LONGEST = 24  # characters of a value that is worth its room

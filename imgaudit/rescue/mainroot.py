@@ -27,6 +27,7 @@ from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import read_access
 from imgaudit.rescue.drivers import State, file_system_driver
 from imgaudit.rescue.first import First, first_program
+from imgaudit.rescue.flashing import Script, flashing
 from imgaudit.rescue.modules import DEP_FILE, modinfo, module_file
 from imgaudit.rescue.runnable import TARGETS, Runner
 from imgaudit.rescue.started import Started, image_of
@@ -85,6 +86,7 @@ class MainRoot:
     configuration, which `environment_tool` is where it is there. `driver` tells whether the kernel
     has this file system built in, `compressors` are what its blocks are packed with. `vermagic` is
     a module in the folder of the kernel's release that says it is for another one, and for which.
+    `flashing` are scripts that write to the chips.
     """
 
     region: Region
@@ -102,6 +104,7 @@ class MainRoot:
     prompts: bool | None = None
     bare_tools: tuple[str, ...] = ()
     environment_tool: FlashToolConfig | None = None
+    flashing: tuple[Script, ...] = field(default=(), repr=False)
     driver: State = State.UNKNOWN
     compressors: tuple[str, ...] = ()
     vermagic: tuple[str, str] | None = None
@@ -197,6 +200,7 @@ class _Looking:
             bare_tools=tuple(self.bare_tools()),
             environment_tool=self.environment_tool(),
             vermagic=self.vermagic(),
+            flashing=flashing(root),
             driver=self.driver(),
             compressors=bare.compressors,
         )

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from imgaudit.proof.ledger import Line
     from imgaudit.proof.records import Proof
     from imgaudit.release.manifest import Manifest
+    from imgaudit.rescue.flashing import Script
     from imgaudit.rescue.mainroot import MainRoot
     from imgaudit.rescue.stage import Rescue
     from imgaudit.rescue.started import Started
@@ -85,6 +86,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
     from imgaudit.proof.ledger import ledger
     from imgaudit.proof.linux import with_linux, with_signatures
     from imgaudit.proof.power import PowerOn
+    from imgaudit.proof.procedures import procedures
     from imgaudit.proof.prove import prove
 
     copies = collect(build)
@@ -99,6 +101,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         proofs = with_linux(prove(build, copies, boots, rescues), started, roots)
         proofs = with_signatures(proofs, signed, boots)
     power = PowerOn(build, layout, copies, rescues, firmware)
+    shown = procedures(build, layout, copies, boots, _scripts(rescues, roots))
     return Subject(
         layout=build.layout,
         given=build.given,
@@ -114,7 +117,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
         losses=endure(power, boots) if build.given else (),
-        updates=walk_updates(power, boots, layout.updates) if build.given else (),
+        updates=walk_updates(power, boots, (*layout.updates, *shown)) if build.given else (),
         firmware=firmware,
         signed=signed,
         block_maps=block_maps(build, store) if store is not None else (),
@@ -175,6 +178,24 @@ def _rescues(build: Build, boots: Boots) -> dict[str, Rescue]:
                 arguments=tuple(boot.arguments for boot in starts if boot.arguments is not None),
             )
     return found
+
+
+def _scripts(
+    rescues: Mapping[str, Rescue], roots: Mapping[str, MainRoot]
+) -> dict[str, tuple[Script, ...]]:
+    """Give the scripts that write to the chips, by the stage that has them in its root."""
+    from imgaudit.rescue.flashing import flashing
+
+    found: dict[str, dict[str, Script]] = {}
+    for name, rescue in rescues.items():
+        if rescue.root is not None and rescue.stage is not None:
+            found[name] = {script.path: script for script in flashing(rescue.root)}
+    for root in roots.values():
+        if root.started.stage is not None:
+            kept = found.setdefault(root.started.stage.name, {})
+            for script in root.flashing:
+                kept.setdefault(script.path, script)
+    return {stage: tuple(scripts.values()) for stage, scripts in found.items()}
 
 
 def _started(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dict[str, Started]:

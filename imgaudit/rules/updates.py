@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from uuid import UUID
 
 from imgaudit.model import FACTORY, Layout, Region
-from imgaudit.proof.cuts import Cut, Walked
+from imgaudit.proof.cuts import U_BOOT, Cut, Walked
 from imgaudit.proof.records import Verdict
 from imgaudit.rules._boot import ENV_SIZE, RECOVERY, scripted, whole_fit
 from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
@@ -186,7 +186,7 @@ NOTHING = Rule(
     computed=(
         "the boot followed from power-on over each state of storage that a cut in a step can leave"
         " ends, in one of them, in no start; a torn image that is started, and a lost environment,"
-        " are findings of their own"
+        " are findings of their own; a warning for a script of U-Boot that someone runs by hand"
     ),
     source=_PRACTICE,
     bad=_board("{write: recovery}, {write: spare}", bootcmd="run recovery"),
@@ -207,6 +207,9 @@ def leaves_nothing(subject: Subject) -> Outcome:
             if open_ones:
                 yield NotChecked(NOTHING.name, f"{name}: {open_ones[0].what}", open_ones[0].how)
             bad = [cut for cut in cuts if cut.fails and not cut.torn and not cut.hole]
+            by_hand = walked.update.by == U_BOOT
+            if by_hand:  # who types it is there to do it again, as long as U-Boot comes up
+                bad = [cut for cut in bad if not cut.repeats]
             if bad and name not in accepted:
                 case = NOTHING(
                     update=name,
@@ -215,7 +218,7 @@ def leaves_nothing(subject: Subject) -> Outcome:
                     blocks=_blocks(bad),
                     how=bad[0].how,
                 )
-                yield _at(case, layout, bad[0])
+                yield _at(case, layout, bad[0], Severity.WARNING if by_hand else None)
 
 
 # Torn, and started --------------------------------------------------------------------------------
@@ -266,7 +269,7 @@ def torn_starts(subject: Subject) -> Outcome:
                 blocks=_blocks(same),
                 how=first.how,
             )
-            fails = any(cut.fails for cut in cuts)
+            fails = any(cut.fails for cut in cuts) and walked.update.by != U_BOOT
             yield case.at(
                 region=_region(layout, torn),
                 where=first.step.where,

@@ -216,7 +216,7 @@ BOARDS = st.builds(
 
 
 @given(BOARDS)
-@settings(max_examples=settings.default.max_examples // 5)
+@settings(max_examples=settings().max_examples // 5)
 def test_the_merged_walk_says_what_every_state_says(board: Board) -> None:
     brute = Brute(board)
     (walked,) = read(board, {**brute.files, "one": board.system("one", new=True)}).updates

@@ -1,0 +1,148 @@
+"""Procedures that nobody describes: scripts of U-Boot and of a root that write to the chips."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from imgaudit.contents.build import MemoryStore
+from imgaudit.contents.reader import Loader
+from imgaudit.layout.load import parse
+from imgaudit.model import Act, UpdateStep
+from imgaudit.proof.cuts import U_BOOT, Walked
+from imgaudit.rules import updates as family
+from imgaudit.rules.engine import Check
+from imgaudit.rules.samples import arm64_kernel, board_tree
+from imgaudit.rules.subject import Subject, gather
+from imgaudit.tasks import audit
+from imgaudit.units import KIB, MIB
+from imgaudit.writers.elf import program
+from imgaudit.writers.env import environment
+from imgaudit.writers.ext4 import ext4
+from imgaudit.writers.fat import fat16
+from imgaudit.writers.tree import file
+from tests.proof import test_boards as heron
+from tests.proof.test_cuts import _BY_SLOT
+
+_LAYOUT = heron._LAYOUT.replace(
+    "  - {name: boot, ",
+    "  - {name: splash, chip: nor, at: 128 KiB, size: 128 KiB, holds: raw, writer: release}\n"
+    "  - {name: boot, ",
+    1,
+)
+_UPDATE = """#!/bin/sh
+slot=$(fw_printenv -n slot)
+if [ "$slot" = a ]; then
+  dd if=$1 of=/dev/mmcblk0p3 bs=1M conv=fsync || exit 1
+  fw_setenv slot b
+else
+  dd if=$1 of=/dev/mmcblk0p2 bs=1M conv=fsync || exit 1
+  fw_setenv slot a
+fi
+reboot
+"""
+
+
+def board(scripts: dict[str, str] | None = None, **variables: str) -> Subject:
+    """Give the board with scripts in its roots, and variables of its environment."""
+    tree = {"sbin/init": file(program(), 0o755)}
+    tree |= {name: file(text, 0o755) for name, text in (scripts or {}).items()}
+    files = {"Image": arm64_kernel(), "board.dtb": board_tree()}
+
+    def root(number: int) -> bytes:
+        return ext4(16 * MIB, tree, label="root", uuid=UUID(int=number), epoch=0).whole()
+
+    made = {
+        "env": lambda: environment({**_BY_SLOT, **variables}, 16 * KIB, None),
+        "boot": lambda: fat16(16 * MIB, files, "BOOT", 1).whole(),
+        "root": lambda: root(1),
+        "other": lambda: root(2),
+    }
+    layout = parse((_LAYOUT + heron._SLOTS).encode(), "heron.yaml")
+    with Loader() as loader:
+        return gather(layout, MemoryStore(made, loader))
+
+
+def steps(walked: Walked) -> list[tuple[Act, str]]:
+    return [(step.act, step.target) for step in walked.update.steps]
+
+
+def findings(subject: Subject) -> dict[str, str]:
+    only = [item for item in vars(family).values() if isinstance(item, Check)]
+    found = audit.run(subject, only=only)
+    return {item.rule.name: item.message for item in found.findings}
+
+
+def test_a_board_without_scripts_that_write_has_no_updates() -> None:
+    assert board().updates == ()
+
+
+def test_scripts_of_u_boot() -> None:
+    writes = (
+        "tftpboot 0x90000000 x && sf probe && sf erase 0x20000 0x20000"
+        " && sf write 0x90000000 0x20000 ${filesize}"
+    )
+    subject = board(
+        put_splash=writes,
+        put_all="sf probe; sf update 0x90000000 0x0 0x100000",
+        put_root="mmc dev 0; mmc write 0x90000000 0x14000 0x10000",
+        put_table="gpt write mmc 0 ${partitions}; mmc write 0x90000000 0x0 1",
+    )
+    found = {walked.update.name: walked for walked in subject.updates}
+    assert {walked.update.by for walked in found.values()} == {U_BOOT}
+    # how much comes over the network is not known
+    assert steps(found["put_splash"]) == [(Act.ERASE, "splash"), (Act.UNKNOWN, "")]
+    assert steps(found["put_all"]) == [(Act.WRITE, "env"), (Act.WRITE, "splash")]
+    assert steps(found["put_root"]) == [(Act.WRITE, "root-a")]
+    assert steps(found["put_table"])[0] == (Act.TABLE, "emmc")
+    unknown = [cut for cut in found["put_splash"].cuts if cut.starts is None]
+    assert [cut.what for cut in unknown] == [
+        "sf write 0x90000000 0x20000 ${filesize}",
+    ]
+
+
+def test_what_u_boot_saves_is_what_it_set_before() -> None:
+    subject = board(
+        bootlimit="3",
+        altbootcmd="setenv slot b; setenv more ${other}; saveenv; run bootcmd",
+    )
+    (walked,) = subject.updates
+    (step,) = walked.update.steps
+    assert step == UpdateStep(
+        where=step.where, act=Act.SET, variables={"slot": "b", "more": None}, said="saveenv"
+    )
+    assert walked.cuts[0].hole
+    assert "switch-not-atomic" in findings(subject)
+
+
+def test_a_script_that_writes_the_other_slot_holds() -> None:
+    subject = board({"usr/sbin/update": _UPDATE})
+    (walked,) = subject.updates
+    assert walked.update.by == "main"
+    assert walked.update.name == "/usr/sbin/update, way 1"
+    assert steps(walked) == [(Act.WRITE, "root-b"), (Act.SET, ""), (Act.REBOOT, "")]
+    assert walked.cuts[0].starts == ("main a",)
+    assert (walked.under, walked.early) == ((), ())
+    # one copy of the environment is all that is wrong
+    assert set(findings(subject)) == {"switch-not-atomic"}
+
+
+def test_a_script_that_does_not_flush() -> None:
+    text = _UPDATE.replace(" conv=fsync", "")
+    subject = board({"usr/sbin/update": text})
+    assert subject.updates[0].early == ((2, "root-b"),)
+    assert "update-order" in findings(subject)
+
+
+def test_a_script_that_writes_its_own_root() -> None:
+    subject = board({"usr/sbin/update": "#!/bin/sh\ndd if=$1 of=/dev/mmcblk0p2 conv=fsync\n"})
+    (walked,) = subject.updates
+    assert walked.under == ((1, "root-a"),)
+    assert "update-overwrites-what-it-runs-from" in findings(subject)
+
+
+def test_what_is_not_known_is_said() -> None:
+    subject = board({"usr/sbin/update": "#!/bin/sh\nflashcp $1 $2\n"})
+    only = [item for item in vars(family).values() if isinstance(item, Check)]
+    (open_one,) = audit.run(subject, only=only).not_checked
+    assert open_one.subject == "/usr/sbin/update: flashcp $1 $2"
+    assert "not known" in open_one.why
