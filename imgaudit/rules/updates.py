@@ -9,7 +9,17 @@ from imgaudit.model import FACTORY, Layout, Region
 from imgaudit.proof.cuts import U_BOOT, Cut, Walked
 from imgaudit.proof.records import Verdict
 from imgaudit.rules._boot import ENV_SIZE, RECOVERY, scripted, whole_fit
-from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import (
+    Case,
+    Cause,
+    Example,
+    Finding,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel
 from imgaudit.rules.subject import Subject
@@ -111,6 +121,11 @@ def _mounted(steps: str) -> Example:
     )
 
 
+Causes = tuple[Cause, ...]
+_MAP = "erase-block-does-not-fit-map"
+_NEIGHBOURS = (Cause(frozenset({_MAP, "environment-rewrites-neighbour"}), anywhere=True),)
+_ONE_BLOCK = (Cause(frozenset({_MAP, "environment-copies-share-erase-block"}), anywhere=True),)
+
 # What is told ------------------------------------------------------------------------------------
 
 
@@ -126,7 +141,9 @@ def _walked(subject: Subject) -> Iterator[tuple[Layout, Walked]]:
             yield subject.layout, walked
 
 
-def _at(case: Case, layout: Layout, cut: Cut, severity: Severity | None = None) -> Finding:
+def _at(
+    case: Case, layout: Layout, cut: Cut, severity: Severity | None = None, causes: Causes = ()
+) -> Finding:
     """Place a finding at the step, in the region or on the chip that it writes."""
     region = _region(layout, cut.step.target)
     stored = (one.chip for one in layout.regions if one.holds == "uboot-env")
@@ -136,6 +153,7 @@ def _at(case: Case, layout: Layout, cut: Cut, severity: Severity | None = None) 
         chip=None if region is not None else chip or next(iter(layout.chips), None),
         where=cut.step.where,
         severity=severity,
+        causes=causes,
     )
 
 
@@ -339,7 +357,7 @@ def cannot_be_repeated(subject: Subject) -> Outcome:
                     blocks=_blocks(bad),
                     why=why,
                 )
-                yield _at(case, layout, bad[0], severity)
+                yield _at(case, layout, bad[0], severity, _NEIGHBOURS)
                 break
 
 
@@ -460,7 +478,7 @@ def not_atomic(subject: Subject) -> Outcome:
                 why="while the environment is saved no copy of it is valid",
                 then=f"{starts} starts ({first.how})",
             )
-            yield _at(case, layout, first, Severity.ERROR if first.fails else None)
+            yield _at(case, layout, first, Severity.ERROR if first.fails else None, _ONE_BLOCK)
         for number, mixture in walked.mixed:
             cut = next(cut for cut in walked.cuts if cut.number == number)
             case = ATOMIC(
