@@ -534,7 +534,10 @@ def compare(old: str, new: str) -> Report:
 
 @main.command()
 @click.argument("finding", required=False, shell_complete=_findings)
-def explain(finding: str | None) -> int:
+@click.option("--sources", is_flag=True, help="Say only who says so: file, symbol, sentence.")
+@_format
+@_output
+def explain(finding: str | None, *, sources: bool, form: str, output: str | None) -> int:
     """Say what a finding means, and how to fix it.
 
     What happens on the board, how it is computed, who says so, and a layout with it and without.
@@ -542,7 +545,8 @@ def explain(finding: str | None) -> int:
     """
     from imgaudit.tasks import explain as explaining
 
-    return _give(explaining.explain(finding))
+    report = explaining.explain(finding, sources=sources)
+    return _deliver(_rendered(report, _Ways(form, output)))
 
 
 @main.command()

@@ -228,10 +228,12 @@ def test_inspect_a_damaged_file(folder: Path) -> None:
 def test_explain_and_schema() -> None:
     done = run("explain")
     assert done.exit_code == 0
-    assert all(f"**{name}**" in done.stdout for name in checks())
+    assert all(f"\n  - {name} (" in done.stdout for name in checks())
     done = run("explain", "regions-overlap")
     assert done.exit_code == 0
-    assert "\n> env and recovery both claim" in done.stdout
+    assert "\n    env and recovery both claim" in done.stdout
+    done = run("explain", "regions-overlap", "--sources", "--format", "json")
+    assert json.loads(done.stdout)["sources"][0]["project"] == "Linux"
     done = run("schema")
     assert json.loads(done.stdout)["title"] == "imgaudit layout"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import string
 from dataclasses import replace
@@ -15,9 +16,11 @@ from imgaudit.contents.chips import Look
 from imgaudit.contents.reader import Loader
 from imgaudit.ramdisk.follow import TroubleKind
 from imgaudit.ramdisk.scan import SecretKind
+from imgaudit.report import render
 from imgaudit.rescue.runnable import ReasonKind
 from imgaudit.rules import checks
 from imgaudit.rules.built import subject_of
+from imgaudit.rules.cited import VERSIONS, Basis
 from imgaudit.rules.engine import Check, Finding
 from imgaudit.rules.rescue import CAUSES
 from imgaudit.rules.subject import Subject
@@ -210,13 +213,41 @@ def test_each_kind_of_fact_has_a_rule_or_a_reason(kinds: Any) -> None:
 
 @EVERY
 def test_a_page_about_a_finding_leaks_no_template(check: Check) -> None:
-    page = explain.one(check.rule.name)
-    prose = re.sub(r"(?s)```.*?```", "", page)
     rule = check.rule
+    page = whole = render("text", explain.explain(rule.name))
+    for example in (rule.bad, rule.good):
+        shown = "".join(f"    {line}\n" for line in example.layout.splitlines())
+        assert shown in whole
+        page = page.replace(shown, "")
     wanted = fields(rule.message) | fields(rule.effect) | fields(rule.fix) | {"group"}
-    assert not [name for name in wanted if re.search(rf"\{{{name}[!:}}]", prose)]
-    assert not re.search(r"\b(HAPPENS|ADVICE|WHY|HERE|ERASE|REGION|ARTIFACT)\b", prose)
+    assert not [name for name in wanted if re.search(rf"\{{{name}[!:}}]", page)]
+    assert not re.search(r"\b(HAPPENS|ADVICE|WHY|HERE|ERASE|REGION|ARTIFACT)\b", page)
+    told = ("On the board", "What to do", "How it is found", "Who says so", "What is said of it")
+    assert [line for line in told if not re.search(rf"(?m)^{line}", page)] == []
+    assert re.search(rf"(?m)^  (ERROR|WARNING|NOTE) +{rule.name}", page)
 
 
 def test_the_list_of_findings_leaks_no_template() -> None:
-    assert "{" not in re.sub(r"`[^`]*`", "", explain.index())
+    assert "{" not in re.sub(r"`[^`]*`", "", render("text", explain.explain()))
+
+
+@EVERY
+def test_each_rule_says_who_says_so(check: Check) -> None:
+    sources = check.rule.sources
+    assert sources
+    assert len(set(sources)) == len(sources)
+    for source in sources:
+        assert source.project or source.file or source.basis is Basis.PRACTICE
+        assert source.basis is not Basis.TREE or source.version == VERSIONS[source.project]
+
+
+def test_sources_are_listed_for_people_and_for_programs() -> None:
+    name = "environment-wipes-what-follows"
+    report = explain.explain(name, sources=True)
+    assert 'U-Boot 2023.01, env/sf.c, env_sf_save: "sector = ' in " ".join(
+        render("text", report).split()
+    )
+    (record,) = json.loads(render("json", report))["sources"]
+    assert (record["finding"], record["symbol"]) == (name, "env_sf_save")
+    every = json.loads(render("json", explain.explain(sources=True)))["sources"]
+    assert {record["finding"] for record in every} == set(checks())

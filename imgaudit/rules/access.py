@@ -24,11 +24,13 @@ from imgaudit.rules.engine import (
     nothing,
 )
 from imgaudit.rules.subject import Subject
+from imgaudit.rules._rescue import listed, on_rescue, said, surveyed, tree
+from imgaudit.rules.cited import PRACTICE, in_busybox, in_linux, manual, standard
+from imgaudit.rules.engine import Case, Outcome, Rule, Severity, nothing
 from imgaudit.writers import elf
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
 
-_PRACTICE = "common practice, no source"
 _OPEN = "root::20640:0:99999:7:::\n"
 _LOCKED = "root:*:20640:0:99999:7:::\n"
 _DROPBEAR = {
@@ -64,7 +66,10 @@ NO_WAY_IN = Rule(
     fix="Start a getty on the console in inittab or /init, or dropbear from an init script.",
     computed="neither inittab nor /init starts a prompt, and no init script starts a network login"
     " that runs",
-    source=f"{_PRACTICE}; BusyBox init/init.c",
+    sources=(
+        PRACTICE,
+        in_busybox("init/init.c", "parse_inittab"),
+    ),
     bad=tree({"init": file("#!/bin/sh\nsleep 9999\n", 0o755)}),
     good=tree(),
 )
@@ -101,7 +106,11 @@ ROOT_OPEN = Rule(
     fix="Set a password hash in /etc/shadow, or allow keys only.",
     computed="the password field of root is empty; an error where a network login is started that"
     " takes it: telnetd, dropbear with -B, sshd with PermitEmptyPasswords",
-    source="shadow(5); dropbear(8), sshd_config(5): PermitEmptyPasswords",
+    sources=(
+        manual("shadow(5)"),
+        manual("dropbear(8)"),
+        manual("sshd_config(5)"),
+    ),
     bad=tree({"etc/shadow": file(_OPEN, 0o600)}),
     good=tree(),
 )
@@ -135,7 +144,10 @@ IMPOSSIBLE = Rule(
     fix="Set a password hash for root, add an authorized_keys, or start a shell on the console.",
     computed="all prompts are logins, the password of root is locked or there is no root, and no"
     " authorized_keys goes with a network login",
-    source="passwd(5), shadow(5)",
+    sources=(
+        manual("passwd(5)"),
+        manual("shadow(5)"),
+    ),
     bad=tree({"etc/shadow": file(_LOCKED, 0o600)}),
     good=tree(),
 )
@@ -177,7 +189,7 @@ SHELL = Rule(
     fix="Give root a shell in /etc/passwd that is in the ramdisk.",
     computed="the last field of root's line is no program of the ramdisk that runs; a warning where"
     " a prompt is given without a login",
-    source="passwd(5); login(1); Linux fs/exec.c",
+    sources=(manual("passwd(5)"), manual("login(1)"), in_linux("fs/exec.c"),),
     bad=tree({"etc/passwd": file("root:x:0:0:root:/root:/bin/bash\n")}),
     good=tree(),
 )
@@ -223,7 +235,7 @@ ELSEWHERE = Rule(
     fix="Start the getty on {consoles}, or on /dev/console, which follows console=.",
     computed="no prompt of inittab or /init is on a device that console= names, nor on the console"
     " itself; a warning where a network login is started as well",
-    source="BusyBox init/init.c; Linux Documentation/admin-guide/serial-console.rst",
+    sources=(in_busybox("init/init.c"), in_linux("Documentation/admin-guide/serial-console.rst"),),
     bad=_asking("ttyS1", "ttyS0,115200"),
     good=_asking("ttyS1", "ttyS1,115200"),
 )
@@ -254,7 +266,11 @@ HOST_KEY = Rule(
     effect="Whoever reads one image can pose as any unit.",
     fix="Leave the keys out and make them at first use (dropbear -R, ssh-keygen -A).",
     computed="a private key under a name for a server's own key",
-    source="RFC 4253, section 6.6; RFC 7468; common practice, no source",
+    sources=(
+        standard("RFC 4253", "section 6.6"),
+        standard("RFC 7468"),
+        PRACTICE,
+    ),
     bad=tree({"etc/ssh/ssh_host_ed25519_key": file(_KEY, 0o600)}),
     good=tree(_DROPBEAR),
 )
@@ -267,7 +283,13 @@ PRIVATE_KEY = Rule(
     effect="Whoever reads one image has the key, and whatever it opens.",
     fix="Take the key out of the image, and replace it wherever it is trusted.",
     computed="a file holds a private key in PEM, DER, or in SSH's encoding",
-    source="RFC 7468; RFC 8017; RFC 5958; RFC 5915; RFC 4253",
+    sources=(
+        standard("RFC 7468"),
+        standard("RFC 8017"),
+        standard("RFC 5958"),
+        standard("RFC 5915"),
+        standard("RFC 4253"),
+    ),
     bad=tree({"root/.ssh/id_ed25519": file(_KEY, 0o600)}),
     good=tree({"root/.ssh/id_ed25519.pub": file("ssh-ed25519 AAAA tide\n")}),
 )
@@ -281,7 +303,12 @@ CREDENTIALS = Rule(
     fix="Take it out of the image; give each unit its own when it is set up.",
     computed="a file with contents under a name that holds passwords by convention, or a passphrase"
     " in a configuration of wpa_supplicant (a warning)",
-    source="netrc(5), git-credential-store(1), wpa_supplicant.conf(5); common practice, no source",
+    sources=(
+        manual("netrc(5)"),
+        manual("git-credential-store(1)"),
+        manual("wpa_supplicant.conf(5)"),
+        PRACTICE,
+    ),
     bad=tree({"root/.netrc": file("machine tides.example login gauge password low\n", 0o600)}),
     good=tree(),
 )

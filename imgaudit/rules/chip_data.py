@@ -12,6 +12,7 @@ from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.model import SECTOR, Chip, Region
+from imgaudit.rules.cited import in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.subject import Subject
@@ -142,7 +143,10 @@ NOR_SIZE = Rule(
     effect="A driver that goes by SFDP refuses what lies above, or wraps round to the start.",
     fix="Correct the chip's size; a part that lies about itself is best not approved.",
     computed="the density of the basic table is none of the approved sizes",
-    source="JEDEC JESD216, basic flash parameters, 2nd dword; Linux drivers/mtd/spi-nor/sfdp.c",
+    sources=(
+        standard("JEDEC JESD216", "basic flash parameters, 2nd dword"),
+        in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
+    ),
     bad=_nor(_sfdp(512 * KIB)),
     good=_GOOD_NOR,
 )
@@ -173,7 +177,7 @@ ERASE = Rule(
     effect="No driver can erase such a block: every write fails, or takes its neighbours along.",
     fix="Use one of the chip's own sizes.",
     computed="an erase block of the layout is the size of none of the chip's erase types",
-    source="JEDEC JESD216, basic flash parameters, 8th and 9th dword",
+    sources=(standard("JEDEC JESD216", "basic flash parameters, 8th and 9th dword"),),
     bad=_nor(_sfdp(), "size: 1 MiB, erase-block: 128 KiB"),
     good=_GOOD_NOR,
 )
@@ -222,7 +226,10 @@ IGNORED = Rule(
     " everywhere.",
     computed="in no configuration of the sector map are the layout's erase blocks possible where"
     " they are",
-    source="JEDEC JESD216, sector map parameter table; Linux drivers/mtd/spi-nor/sfdp.c",
+    sources=(
+        standard("JEDEC JESD216", "sector map parameter table"),
+        in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_smpt"),
+    ),
     bad=_nor(_sfdp(maps=_SECTORS)),
     good=_nor(
         _sfdp(maps=_SECTORS),
@@ -273,7 +280,10 @@ PAGE = Rule(
     effect="A programmer that goes by a page that is too large writes only its end.",
     fix="Set page: to {there}.",
     computed="the page size of the basic table is not page:",
-    source="JEDEC JESD216A, basic flash parameters, 11th dword",
+    sources=(
+        standard("JEDEC JESD216A", "basic flash parameters, 11th dword"),
+        in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
+    ),
     bad=_nor(_sfdp(page=9)),
     good=_GOOD_NOR,
 )
@@ -300,7 +310,12 @@ ADDRESS = Rule(
     fix="Set address-bytes to what the chip takes, or approve another part.",
     computed="address-bytes is none of the lengths in the basic table, or four-byte-mode: opcodes"
     " goes with a 4-byte instruction table that is there but names none",
-    source="JEDEC JESD216, basic flash parameters, 1st dword; 4-byte address instruction table",
+    sources=(
+        standard(
+            "JEDEC JESD216", "basic flash parameters, 1st dword; 4-byte address instruction table"
+        ),
+        in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_4bait"),
+    ),
     bad=_nor(_sfdp(address=0), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
     good=_nor(_sfdp(), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
 )
@@ -337,7 +352,10 @@ ITSELF = Rule(
     fix="Go by the data sheet, and check that kernel and U-Boot know the part by its JEDEC id.",
     computed="more bytes than 3-byte addresses reach and no 4-byte addresses; no erase type; or a"
     " sector map that covers another size than the density",
-    source="JEDEC JESD216; Linux drivers/mtd/spi-nor/issi.c, is25lp256_post_bfpt_fixups",
+    sources=(
+        standard("JEDEC JESD216"),
+        in_linux("drivers/mtd/spi-nor/issi.c", "is25lp256_post_bfpt_fixups"),
+    ),
     bad=_nor(_sfdp(32 * MIB, address=0), "size: 32 MiB, erase-block: 64 KiB"),
     good=_nor(_sfdp(32 * MIB), "size: 32 MiB, erase-block: 64 KiB"),
 )
@@ -380,7 +398,10 @@ EMMC_SIZE = Rule(
     effect="The last partition or the backup GPT does not fit, or the end of the chip is unused.",
     fix="Write sectors: {sectors}, or list it beside the other approved parts.",
     computed="SEC_COUNT x 512 is none of the approved sizes",
-    source="JEDEC JESD84-B51, EXT_CSD 215..212 (from memory); U-Boot include/mmc.h",
+    sources=(
+        standard("JEDEC JESD84-B51", "EXT_CSD 215..212"),
+        in_u_boot("include/mmc.h", "EXT_CSD_SEC_CNT"),
+    ),
     bad=_emmc(_ext_csd(at_214=0, at_213=0xF0)),
     good=_GOOD_EMMC,
 )
@@ -415,7 +436,10 @@ BOOT_AREA = Rule(
     effect="A loader that fills the layout's boot area is cut, or the ROM looks past its end.",
     fix="Set boot-area: to the chip's, or to that of the smallest approved part.",
     computed="BOOT_SIZE_MULT x 128 KiB is not boot-area:; a note where the chip has more",
-    source="JEDEC JESD84-B51, EXT_CSD 226 (from memory); U-Boot include/mmc.h",
+    sources=(
+        standard("JEDEC JESD84-B51", "EXT_CSD 226"),
+        in_u_boot("include/mmc.h", "EXT_CSD_BOOT_MULT"),
+    ),
     bad=_emmc(_ext_csd(at_226=8)),
     good=_GOOD_EMMC,
 )
@@ -451,7 +475,11 @@ GROUP = Rule(
     fix="Set {setting}: to the chip's, and align the partitions to it.",
     computed="HC_ERASE_GRP_SIZE x 512 KiB is not erase-group:, or that x HC_WP_GRP_SIZE is not"
     " write-protect-group:",
-    source="JEDEC JESD84-B51, EXT_CSD 224 and 221 (from memory); U-Boot include/mmc.h",
+    sources=(
+        standard("JEDEC JESD84-B51", "EXT_CSD 224 and 221"),
+        in_u_boot("include/mmc.h", "EXT_CSD_HC_ERASE_GRP_SIZE"),
+        in_u_boot("include/mmc.h", "EXT_CSD_HC_WP_GRP_SIZE"),
+    ),
     bad=_emmc(_ext_csd(), chip="sectors: 65536, erase-group: 512 KiB"),
     good=_emmc(_ext_csd(), chip="sectors: 65536, erase-group: 4 MiB, write-protect-group: 4 MiB"),
 )
@@ -498,7 +526,10 @@ CONFIG = Rule(
     fix="Set it once in production: mmc bootpart enable (Linux) or mmc partconf (U-Boot).",
     computed="BOOT_PARTITION_ENABLE, bits 5 to 3, names none of the boot areas that the layout has"
     " a first region in",
-    source="JEDEC JESD84-B51, EXT_CSD 179 (from memory); U-Boot include/mmc.h",
+    sources=(
+        standard("JEDEC JESD84-B51", "EXT_CSD 179"),
+        in_u_boot("include/mmc.h", "EXT_CSD_PART_CONF"),
+    ),
     bad=_emmc(_ext_csd(at_179=0), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
     good=_emmc(_ext_csd(), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
 )
@@ -541,7 +572,14 @@ RESET = Rule(
     effect="A hung eMMC stays hung through a warm reset, and so does a boot ROM that needs it.",
     fix="Where the pin is wired, enable it in production: it can be written only once.",
     computed="bits 1 and 0 of RST_n_FUNCTION are not 1; a warning where they are 2",
-    source="JEDEC JESD84-B51, EXT_CSD 162 (from memory); U-Boot cmd/mmc.c, rst-function",
+    sources=(
+        standard("JEDEC JESD84-B51", "EXT_CSD 162"),
+        in_u_boot(
+            "cmd/mmc.c",
+            "do_mmc_rst_func",
+            "writing a value of 0x1 or 0x2 sets the value permanently.",
+        ),
+    ),
     bad=_emmc(_ext_csd(at_162=0)),
     good=_GOOD_EMMC,
 )

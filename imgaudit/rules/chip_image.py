@@ -11,6 +11,7 @@ from imgaudit.contents.tree import Artifact
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import Chip, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -255,7 +256,7 @@ DIFFERS = Rule(
     fix="Assemble the image again from the artifacts of this build." + _CAUTION,
     computed="image[region start + file-at, + artifact size) is not the artifact; on an eMMC in"
     " blocks of 64 KiB",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_flip),
     good=_example(),
 )
@@ -301,7 +302,7 @@ FROM_MANIFEST = Rule(
     effect="The board runs other bytes than the release that was sealed.",
     fix="Read back against the artifacts to see where they differ." + _CAUTION,
     computed="the SHA-256 of as many bytes as the manifest's payload has, from its place",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_sealed_example(_flip),
     good=_sealed_example(),
 )
@@ -331,7 +332,7 @@ OTHER = Rule(
     effect="What starts from {region} gets the content of {other}.",
     fix="Correct the offset or the file name of the write." + _CAUTION,
     computed="another region's whole artifact stands at the place of this one",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_firmware_again),
     good=_example(),
 )
@@ -357,7 +358,7 @@ SHIFTED = Rule(
     fix="Correct the offset where the image is assembled or written (seek and skip units, headers)."
     + _CAUTION,
     computed="64 bytes from the artifact's start, and 64 KiB from there, stand elsewhere",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_shift),
     good=_example(),
 )
@@ -389,7 +390,7 @@ SWAPPED = Rule(
     fix="Turn off the byte swapping of the programmer or of the dump, and read it again."
     + _CAUTION,
     computed="reversing every group of 2 or 4 bytes of the artifact gives what the image holds",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_swap),
     good=_example(),
 )
@@ -416,7 +417,7 @@ MIRRORED = Rule(
     effect="No magic number is where the boot looks for it: nothing starts.",
     fix="Set the bit order of the programmer or of the dump to most significant first." + _CAUTION,
     computed="reversing the eight bits of every byte of the artifact gives what the image holds",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_mirror),
     good=_example(),
 )
@@ -444,7 +445,7 @@ EXCHANGED = Rule(
     fix="Look at the highest address bit, or at the order in which the halves were joined."
     + _CAUTION,
     computed="the artifacts stand where they should once the halves change places",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_exchange),
     good=_example(),
 )
@@ -468,7 +469,7 @@ STARTS = Rule(
     effect="Written from the start of the chip, every region would land in the wrong place.",
     fix="Read the whole chip, not a partition, and take off what was put in front.",
     computed="all artifacts stand by the same distance before or behind where they should",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_from_recovery),
     good=_example(),
 )
@@ -496,7 +497,7 @@ ENDS = Rule(
     effect="{region} is cut off, or not there at all.",
     fix="Read or assemble it again up to the end of the chip.",
     computed="region start + file-at + artifact size is beyond the image's end",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_cut),
     good=_example(),
 )
@@ -519,7 +520,7 @@ NOT_ERASED = Rule(
     effect="{region} holds a mixture of old and new bytes: its checksum fails, or worse, it runs.",
     fix="Erase {region} before it is programmed." + _CAUTION,
     computed="image AND artifact = image, with 32 or more bits that differ",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_program_over),
     good=_example(),
 )
@@ -546,7 +547,7 @@ STUCK = Rule(
     fix="Read the chip again; where it comes back the same, look at the data lines and the part."
     + _CAUTION,
     computed="8 or more bytes differ, all in the same single bit",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_hold_low),
     good=_example(),
 )
@@ -572,7 +573,7 @@ HOLE = Rule(
     fix="Look for an erase of a neighbour that reaches into {region}, then assemble again."
     + _CAUTION,
     computed="a run of 0xFF of at least 4 KiB where the artifact has other bytes",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_hole),
     good=_example(),
 )
@@ -609,7 +610,7 @@ TAIL = Rule(
     ),
     fix="Fill the rest of the region with 0xFF." + _CAUTION,
     computed="bytes behind the artifact, to the region's end, are not 0xFF",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_dirty_tail),
     good=_example(),
 )
@@ -639,7 +640,7 @@ GAP = Rule(
     effect="Something uses flash that the map does not know: the next region put there meets it.",
     fix="Add the region that is missing from the layout, or erase the gap." + _CAUTION,
     computed="bytes between regions are not 0xFF",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_dirty_gap),
     good=_example(),
 )
@@ -673,7 +674,7 @@ REPEATS = Rule(
     ),
     fix="Read or assemble it again with four address bytes.",
     computed="image[0, size/2) equals image[size/2, size) and is not blank, and so on for quarters",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_repeat),
     good=_example(),
 )
@@ -698,7 +699,7 @@ SAVED = Rule(
     effect="The board boots by what it saved, not by what the release carries.",
     fix="Nothing, where this is what the unit should remember; else set the variables back.",
     computed="the environment's CRC is valid and its variables are not those of the artifact",
-    source="U-Boot doc/usage/environment.rst",
+    sources=(in_u_boot("doc/usage/environment.rst"),),
     bad=_environment_example({"bootcmd": "run main", "bootcount": "3"}),
     good=_environment_example({"bootcmd": "run main"}),
 )
@@ -757,7 +758,10 @@ BROKEN = Rule(
     effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
     fix="Boot with the defaults and save the environment again." + _CAUTION,
     computed="no CRC-32 in the dump's region matches; a warning where the other copy is valid",
-    source="U-Boot env/common.c, env_import",
+    sources=(
+        in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
+    ),
     bad=_environment_example(None),
     good=_environment_example({"bootcmd": "run main"}),
 )

@@ -14,6 +14,7 @@ from imgaudit.maps.command_line import CommandLine, Root, RootKind
 from imgaudit.maps.root import Target, target_of
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import finding, is_tree, known, tables
+from imgaudit.rules.cited import PRACTICE, in_linux
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc, nand, nor
 from imgaudit.rules.subject import Subject
@@ -178,7 +179,10 @@ DANGLING = Rule(
     fix="Name a root that is there; PARTLABEL and PARTUUID survive a changed order of disks.",
     computed="the PARTUUID, PARTLABEL, partition number, MTD or UBI volume is in no partition table"
     " and in no region",
-    source="Linux block/early-lookup.c, init/do_mounts.c",
+    sources=(
+        in_linux("init/do_mounts.c", "name_to_dev_t"),
+        in_linux("init/do_mounts.c", "mount_block_root", "VFS: Unable to mount root fs on %s"),
+    ),
     bad=_booting("console=ttyS0 root=PARTLABEL=rootfs-c rootwait"),
     good=_GOOD,
 )
@@ -208,7 +212,10 @@ UNATTACHED = Rule(
     fix="Add ubi.mtd={holder}, or the number that this partition has.",
     computed="root= is a volume of a region that no ubi.mtd= of the same line names; a device tree"
     " with linux,ubi can attach it as well, and is then not judged",
-    source="Linux drivers/mtd/ubi/build.c, ubi_mtd_param_parse() and ubi_init_attach()",
+    sources=(
+        in_linux("drivers/mtd/ubi/build.c", "ubi_mtd_param_parse"),
+        in_linux("drivers/mtd/ubi/build.c", "ubi_init"),
+    ),
     bad=_from_ubi("root=ubi0:rootfs rootwait"),
     good=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootwait"),
 )
@@ -258,7 +265,9 @@ ROOT_TYPE = Rule(
     ),
     fix="Write rootfstype={wanted}, or leave it out.",
     computed="root= leads to a region whose holds: is none of the list in rootfstype=",
-    source="Linux init/do_mounts.c, mount_block_root() of 6.1",
+    sources=(
+        in_linux("init/do_mounts.c", "mount_block_root", "No filesystem could mount root, tried:"),
+    ),
     bad=_booting("console=ttyS0 root=PARTLABEL=rootfs-a rootfstype=squashfs rootwait"),
     good=_GOOD,
 )
@@ -301,7 +310,13 @@ WAIT = Rule(
     fix="Add rootwait, with a limit (rootwait=30) where the kernel knows one, and panic=10.",
     computed="root= is a partition by PARTUUID, PARTLABEL or mmcblk, no ramdisk is given to the"
     " boot command, and neither rootwait nor rootdelay is there",
-    source="Linux Documentation/admin-guide/kernel-parameters.txt, rootwait",
+    sources=(
+        in_linux(
+            "Documentation/admin-guide/kernel-parameters.txt",
+            "rootwait",
+            "Useful for devices that are detected asynchronously (e.g. USB and MMC devices).",
+        ),
+    ),
     bad=_booting("console=ttyS0 root=/dev/mmcblk0p2"),
     good=_GOOD,
 )
@@ -333,7 +348,10 @@ CONSOLE = Rule(
     fix="Add console= with the debug port, or stdout-path to /chosen.",
     computed="a command line of a boot without console=, while no tree's /chosen names a"
     " stdout-path; an error for a stage that has a ramdisk or needs",
-    source="Linux Documentation/admin-guide/serial-console.rst; drivers/of/base.c",
+    sources=(
+        in_linux("Documentation/admin-guide/serial-console.rst"),
+        in_linux("drivers/of/base.c", "of_console_check"),
+    ),
     bad=_booting("root=PARTLABEL=rootfs-a rootwait"),
     good=_GOOD,
 )
@@ -370,7 +388,11 @@ LONG = Rule(
     effect="The end is cut without a word; often that is mtdparts or root.",
     fix="Take {over} characters out.",
     computed="the length and its NUL exceed COMMAND_LINE_SIZE",
-    source="Linux arch/*/include/uapi/asm/setup.h (from memory)",
+    sources=(
+        in_linux("arch/arm64/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
+        in_linux("arch/arm/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
+        in_linux("arch/riscv/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
+    ),
     bad=_booting(f"console=ttyS0 root=PARTLABEL=rootfs-a rootwait gauge.table={'1,' * 1100}0"),
     good=_GOOD,
 )
@@ -428,7 +450,7 @@ OVERRIDES = Rule(
     effect="Linux takes mtdparts and ignores the device tree: changes there have no effect.",
     fix="Keep one of the two; the device tree needs no room on the command line.",
     computed="mtdparts= on a command line and a partition table in the device tree, for one chip",
-    source="Linux drivers/mtd/mtdpart.c: cmdlinepart comes before ofpart",
+    sources=(in_linux("drivers/mtd/mtdpart.c", "default_mtd_part_types"),),
     bad=_list_and_tree("console=ttyS0 mtdparts=spi0.0:1m(all)"),
     good=_list_and_tree("console=ttyS0"),
 )
@@ -462,7 +484,10 @@ SPEED = Rule(
     effect="Output turns to garbage as soon as the kernel starts.",
     fix="Use one speed for both.",
     computed="the number in console= is not the variable baudrate of the same environment",
-    source="Linux Documentation/admin-guide/serial-console.rst; common practice, no source",
+    sources=(
+        in_linux("Documentation/admin-guide/serial-console.rst"),
+        PRACTICE,
+    ),
     bad=nor(
         "name: env, at: 0, size: 64 KiB, holds: uboot-env, file: u-boot.env, env: {size: 8 KiB}",
         files={

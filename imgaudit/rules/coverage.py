@@ -7,6 +7,7 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.proof.ledger import Seen
+from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.samples import board_tree, fit, packed
@@ -38,7 +39,7 @@ PACKED = Rule(
         "the artifact is compressed, the region is on raw flash or holds what a boot loader reads"
         " itself, and its writer-unpacks does not name the compression"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     values=_packed_values,
     bad=nor(_RECOVERY, files={"recovery.itb": lambda: packed(fit())}),
     good=nor(f"{_RECOVERY}, writer-unpacks: gzip", files={"recovery.itb": lambda: packed(fit())}),
@@ -76,7 +77,7 @@ BEHIND = Rule(
         "the file is longer than its FIT, FIP or device tree says, and what follows does not repeat"
         " 0x00 or 0xFF"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     values=_behind_values,
     bad=nor(_TREE, files={"board.dtb": lambda: board_tree() + b"left over"}),
     good=nor(_TREE, files={"board.dtb": lambda: board_tree() + bytes(16)}),
@@ -122,7 +123,7 @@ ACCEPTS_NOTHING = Rule(
         "an `accept:` names a region, stage or copy that was judged, an update that leaves a way to"
         " start at every moment, or what is not there"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     values=_accept_values,
     bad=nor(
         _TREE,

@@ -8,6 +8,8 @@ import struct
 from imgaudit.formats.files import FileSystem
 from imgaudit.model import Writer
 from imgaudit.rules._containers import Found
+from imgaudit.rules._containers import contents
+from imgaudit.rules.cited import PRACTICE, in_linux, seen
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
@@ -51,10 +53,13 @@ DAMAGED = Rule(
         " of what is free is read, tables that are packed are unpacked; one of them contradicts"
         " another or leads outside"
     ),
-    source=(
-        "e2fsck of e2fsprogs, fsck.fat of dosfstools, unsquashfs of squashfs-tools, fsck.erofs of"
-        " erofs-utils and fsck.f2fs of f2fs-tools for what counts as damage; Linux"
-        " fs/jffs2/scan.c, fs/ubifs/ubifs-media.h"
+    sources=(
+        seen(
+            "e2fsck, fsck.fat, unsquashfs, fsck.erofs and fsck.f2fs, which call "
+            "the same images damaged"
+        ),
+        in_linux("fs/jffs2/scan.c"),
+        in_linux("fs/ubifs/ubifs-media.h"),
     ),
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
@@ -95,7 +100,7 @@ EMPTY = Rule(
         "a file system that a release or the factory writes was walked whole and has neither a"
         " regular file nor a link nor a device"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(0)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),
 )

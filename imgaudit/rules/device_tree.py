@@ -11,14 +11,13 @@ from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import Found, contents
+from imgaudit.rules.cited import in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of, unread, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 
-_BOOTING = "Linux Documentation/arch/arm64/booting.rst, section 2"
-_SPECIFICATION = "Devicetree Specification 0.4"
 _LIMIT = 2 * MIB
 _SHOWN = 4
 
@@ -105,7 +104,7 @@ CUT = Rule(
     effect="The kernel finds no valid device tree and stops before its first message.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
-    source=f"{_SPECIFICATION}, 5.2",
+    sources=(standard("Devicetree Specification 0.4", "5.2"),),
     bad=_one(sample.board_tree()[:4] + (4096).to_bytes(4, "big") + sample.board_tree()[8:]),
     good=_GOOD,
 )
@@ -129,7 +128,13 @@ TOO_LARGE = Rule(
     effect="The kernel maps 2 MiB of it and dies before its first message.",
     fix="Drop padding and nodes; compile it with a smaller dtc -p or -S.",
     computed="totalsize is above 2 MiB, on arm64",
-    source=_BOOTING,
+    sources=(
+        in_linux(
+            "Documentation/arm64/booting.rst",
+            says="The device tree blob (dtb) must be placed on an 8-byte boundary and "
+            "must not exceed 2 megabytes in size.",
+        ),
+    ),
     bad=_one(sample.board_tree({"padding": bytes(_LIMIT)})),
     good=_GOOD,
 )
@@ -151,7 +156,7 @@ COMPATIBLE = Rule(
     fix="Give the root node the board's compatible, then the SoC's.",
     computed="a tree that is no overlay has no compatible in its root node; a warning for a lone"
     " file, which may be no board's tree",
-    source=f"{_SPECIFICATION}, 3.2",
+    sources=(standard("Devicetree Specification 0.4", "3.2"),),
     bad=_one(sample.board_tree({"compatible": ()})),
     good=_GOOD,
 )
@@ -177,7 +182,10 @@ MEMORY = Rule(
     effect="The kernel knows of no RAM unless U-Boot adds the node before it starts the kernel.",
     fix="Add a memory node with device_type and reg, or be sure that U-Boot fills it in.",
     computed="a tree that is no overlay has no /memory node, or none with a reg",
-    source=f"{_SPECIFICATION}, 3.4; U-Boot boot/fdt_support.c, fdt_fixup_memory_banks()",
+    sources=(
+        standard("Devicetree Specification 0.4", "3.4"),
+        in_u_boot("common/fdt_support.c", "fdt_fixup_memory_banks"),
+    ),
     bad=_one(sample.board_tree({"memory@80000000": ()})),
     good=_GOOD,
 )
@@ -199,8 +207,10 @@ OVERLAY = Rule(
     fix="Ship the base tree, with the overlay applied by fdtoverlay or by U-Boot.",
     computed="a tree in a region of its own, or the first of a configuration that starts a kernel,"
     " has __fixups__ or __overlay__ nodes",
-    source="Linux Documentation/devicetree/overlay-notes.rst; U-Boot boot/image-fit.c,"
-    " boot_get_fdt_fit()",
+    sources=(
+        in_linux("Documentation/devicetree/overlay-notes.rst"),
+        in_u_boot("boot/image-fit.c", "boot_get_fdt_fit"),
+    ),
     bad=_one(sample.board_tree({"__fixups__": {"uart0": "/fragment@0:target:0"}})),
     good=_GOOD,
 )
@@ -225,7 +235,7 @@ BOARD = Rule(
     fix="Ship the device tree of {wanted}, or correct compatible: in the layout.",
     computed="the layout's compatible is not in the root node's list; of a FIT, the first tree of"
     " its default configuration is asked",
-    source=f"{_SPECIFICATION}, 2.3.1",
+    sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
     bad=_one(sample.board_tree(), rest="compatible: example,other\n"),
     good=_one(sample.board_tree(), rest="compatible: example,gauge\n"),
 )

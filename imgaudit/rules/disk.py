@@ -12,6 +12,7 @@ from imgaudit.formats.gpt import Gpt
 from imgaudit.model import SECTOR
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import COMPRESSORS, Found
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import contents_of
@@ -47,7 +48,11 @@ SECTORS = Rule(
     fix="Make the image again with a sector size of 512 (sgdisk and sfdisk take that of the file or"
     " loop device).",
     computed="the header's signature stands at byte 4096 and not at 512",
-    source="UEFI 5.3.2; Linux drivers/mmc/core/block.c and core/queue.c",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_u_boot("disk/part_efi.c", "GPT_PRIMARY_PARTITION_TABLE_LBA"),
+        in_linux("drivers/mmc/core/queue.c", "blk_queue_logical_block_size"),
+    ),
     bad=_example(lambda: disk(sector=4096, sectors=64)),
     good=_example(disk),
 )
@@ -72,7 +77,7 @@ LARGER = Rule(
     effect="The writer stops at the chip's end: the backup table, and whatever lies last, is lost.",
     fix="Make the image for {room:bytes}, the smallest part that may be on the board.",
     computed="the image, unpacked, is larger than the chip's smallest approved part",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: disk(sectors=_SECTORS + 1)),
     good=_example(disk),
 )
@@ -106,7 +111,7 @@ TWICE = Rule(
     fix="Compress it once; a build step and a release step both do.",
     computed="below the compression of the file there is another one, and the region does not hold"
     " that",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         "name: recovery, at: 0, size: 128 KiB, holds: fit, file: recovery.itb.gz",
         files={"recovery.itb.gz": lambda: gzip.compress(sample.packed(sample.fit()), mtime=0)},

@@ -20,6 +20,7 @@ from imgaudit.rules._map import (
     known,
     tables,
 )
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -84,7 +85,10 @@ OFFSET = Rule(
     fix="Make all copies say the same; {region} is at {here:place} by the layout.",
     moves=True,
     computed="the entry that has the region's label starts elsewhere",
-    source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
+    sources=(
+        in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions"),
+        in_linux("drivers/mtd/parsers/cmdlinepart.c", "newpart"),
+    ),
     bad=_mtdparts(_MAP.replace("@256k", "@192k")),
     good=_mtdparts(),
 )
@@ -126,7 +130,10 @@ SIZE = Rule(
     moves=True,
     computed="the entry that has the region's label has another size; a size of 0 or - reaches to"
     " the end of the smallest approved part",
-    source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
+    sources=(
+        in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions"),
+        in_linux("drivers/mtd/parsers/cmdlinepart.c", "SIZE_REMAINING"),
+    ),
     bad=_mtdparts(_MAP.replace("768k", "704k")),
     good=_mtdparts(_MAP.replace("768k@256k", "-@256k")),
 )
@@ -167,7 +174,7 @@ LABEL = Rule(
     fix="Call it {label!r} there, or give the layout the other label too (labels: takes several).",
     computed="the entry with the region's bytes has another label: an error where a script, the"
     " kernel command line or fw_env.config looks the layout's label up, else one warning for all",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_mtdparts(_MAP.replace("settings", "env")),
     good=_mtdparts(),
 )
@@ -252,7 +259,7 @@ MISSING = Rule(
     effect="Who goes by that copy has no name for these bytes, and may take them for free.",
     fix="Add {region} there: {size:bytes} at {start:place}.",
     computed="no entry has the region's label, its bytes or its start",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_mtdparts(_MAP.replace("64k(settings),", "")),
     good=_mtdparts(),
 )
@@ -286,7 +293,7 @@ UNKNOWN = Rule(
     fix="Add it to the layout, or take it out of the copy.",
     computed="an entry of the chip with no region's label, bytes or start; one that is the whole"
     " chip, or part of an entry that is known, is left out",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_mtdparts(_MAP.replace("64k(settings),", "64k(settings),64k(logs),")),
     good=_mtdparts(),
 )
@@ -333,7 +340,11 @@ OVERLAP = Rule(
     fix="End {label} before {other} starts, or take one of them out.",
     computed="two entries have a byte in common; a warning where one lies inside the other, a note"
     " where one is the whole chip",
-    source="Linux drivers/mtd/parsers/cmdlinepart.c, which allows it",
+    sources=(
+        in_linux(
+            "drivers/mtd/parsers/cmdlinepart.c", says="in physical memory and may even overlap."
+        ),
+    ),
     bad=_mtdparts(_MAP.replace("128k(firmware)", "192k(firmware)").replace("64k(s", "64k@128k(s")),
     good=_mtdparts(),
 )
@@ -384,7 +395,7 @@ UNIT = Rule(
     effect="People and scripts that read the name look at another place; Linux goes by reg.",
     fix="Rename the node to partition@{hex}.",
     computed="the unit address is not the reg's first value, nor the node's number in the list",
-    source="Devicetree Specification 0.4, 2.2.1.1",
+    sources=(standard("Devicetree Specification 0.4", "2.2.1.1"),),
     bad=_tree(partition_40000={}, partition_50000={"label": "recovery", "reg": (0x40000, 0xC0000)}),
     good=_tree(),
 )
@@ -419,7 +430,10 @@ REFUSED = Rule(
     effect="Linux makes no partition at all of that copy, and hardly says so.",
     fix="Correct it; every entry counts.",
     computed="an entry of the table, or the list as a whole, is not what its parser takes",
-    source="Linux drivers/mtd/parsers/ofpart_core.c and cmdlinepart.c",
+    sources=(
+        in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions"),
+        in_linux("drivers/mtd/parsers/cmdlinepart.c", "newpart"),
+    ),
     bad=_mtdparts(_MAP.replace("768k@256k", "768k@256k)")),
     good=_mtdparts(),
 )
@@ -466,8 +480,11 @@ ID = Rule(
     computed="the name before the list's colon is no MTD name in mtdids or, where the kernel gets"
     " the list, not what Linux calls the flash: its label, or spi, the bus number of its alias and"
     " its chip select",
-    source="Linux drivers/mtd/parsers/cmdlinepart.c, drivers/mtd/spi-nor/core.c; U-Boot"
-    " cmd/mtdparts.c",
+    sources=(
+        in_linux("drivers/mtd/parsers/cmdlinepart.c", "parse_cmdline_partitions"),
+        in_linux("drivers/mtd/spi-nor/core.c", "spi_nor_scan"),
+        in_u_boot("cmd/mtdparts.c", "mtdids"),
+    ),
     bad=_environment(mtdids="nor0=spi1.0"),
     good=_environment(),
 )
@@ -547,7 +564,9 @@ READ_ONLY = Rule(
     fix="Mark {region} read-only (device tree) or ro (mtdparts).",
     computed="the entry of a region that only the factory writes, or that the boot ROM or TF-A"
     " starts from, has no such flag",
-    source="Linux Documentation/devicetree/bindings/mtd/partitions/partition.yaml",
+    sources=(
+        in_linux("Documentation/devicetree/bindings/mtd/partitions/partition.yaml", "read-only"),
+    ),
     bad=_mtdparts(_MAP.replace(")ro", ")")),
     good=_mtdparts(),
 )
@@ -587,7 +606,10 @@ FORBIDS = Rule(
     effect="Every write fails, that of fw_setenv too: settings cannot be changed from Linux.",
     fix="Take read-only (device tree) or ro (mtdparts) off {region}.",
     computed="the entry of a region with writer: runtime has the flag",
-    source="Linux drivers/mtd/mtdpart.c; common practice, no source",
+    sources=(
+        in_linux("drivers/mtd/mtdpart.c", "mask_flags"),
+        PRACTICE,
+    ),
     bad=_mtdparts(_MAP.replace("(settings)", "(settings)ro")),
     good=_mtdparts(),
 )

@@ -8,6 +8,7 @@ from imgaudit.rescue.drivers import Driver, State
 from imgaudit.rescue.started import Started
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import archive, example, listed
+from imgaudit.rules.cited import in_busybox, in_linux, manual, seen, standard
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -26,7 +27,6 @@ from imgaudit.writers.fdt import Tree, fdt
 from imgaudit.writers.kernel import RELEASE, image
 from imgaudit.writers.tree import Entry, file
 
-_TABLES = "Linux include/linux/mod_devicetable.h, scripts/mod/file2alias.c"
 _DEVICES = {
     "console": "the console",
     "flash": "the SPI-NOR",
@@ -144,7 +144,11 @@ MISSING = Rule(
     computed="no compatible of the node stands in a match table of the uncompressed kernel, and no"
     " module of its release has an alias for one; the same for what the node needs (clocks,"
     " regulators, resets, the bus it is on); a warning where the stage can do without it",
-    source=f"{_TABLES}; measured on packaged arm64 kernels",
+    sources=(
+        in_linux("include/linux/mod_devicetable.h", "of_device_id"),
+        in_linux("scripts/mod/file2alias.c", "do_of_table"),
+        seen("Debian's packaged arm64 kernels"),
+    ),
     bad=_board(),
     good=_GOOD,
 )
@@ -191,7 +195,11 @@ IDLE = Rule(
     fix="Name the module in a script with modprobe, or load by modalias (mdev, udev).",
     computed="a module matches the node, no script and no list that is read names it, and nothing"
     " that loads modules by modalias is started",
-    source="modprobe(8); BusyBox docs/mdev.txt; systemd-udevd(8)",
+    sources=(
+        manual("modprobe(8)"),
+        in_busybox("docs/mdev.txt"),
+        manual("systemd-udevd(8)"),
+    ),
     bad=_board(changes={f"lib/modules/{RELEASE}/tide.ko": file(_PORT)}),
     good=_GOOD,
 )
@@ -218,7 +226,7 @@ DISABLED = Rule(
     effect="{happens}.",
     fix='Set status = "okay" for it in the tree that this kernel is given.',
     computed="status of the node, of one above it, or of what it needs, is neither okay nor absent",
-    source="Devicetree Specification 0.4, 2.3.4 status",
+    sources=(standard("Devicetree Specification 0.4", "2.3.4 status"),),
     bad=_board("SERIAL_8250_DW", status="disabled"),
     good=_GOOD,
 )
@@ -241,7 +249,10 @@ CONSOLE_NAME = Rule(
     fix="Write console={expected} in bootargs.",
     computed="the alias serialN of the tree leads to a port whose driver gives its devices another"
     " name than console= does",
-    source="Linux drivers/tty/serial, `dev_name` of each driver; of_alias_get_id() there",
+    sources=(
+        in_linux("drivers/tty/serial/amba-pl011.c", "dev_name"),
+        in_linux("drivers/of/base.c", "of_alias_get_id"),
+    ),
     bad=_board("SERIAL_8250_DW", console="ttyAMA0"),
     good=_GOOD,
 )

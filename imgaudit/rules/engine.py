@@ -22,6 +22,7 @@ from typing import (
 )
 
 from imgaudit.model import Region, Where
+from imgaudit.rules.cited import Source
 from imgaudit.units import Span, both, place
 
 if TYPE_CHECKING:
@@ -185,7 +186,7 @@ class _Texts(TypedDict):
     effect: str
     fix: str
     computed: str
-    source: str
+    sources: tuple[Source, ...]
     bad: Example
     good: Example
     moves: NotRequired[bool]
@@ -225,7 +226,7 @@ class Rule(Generic[P]):
         "name",
         "rewrites",
         "severity",
-        "source",
+        "sources",
         "values",
     )
 
@@ -236,7 +237,7 @@ class Rule(Generic[P]):
         self.effect = texts["effect"]
         self.fix = texts["fix"]
         self.computed = texts["computed"]
-        self.source = texts["source"]
+        self.sources = texts["sources"]
         self.bad = texts["bad"]
         self.good = texts["good"]
         self.moves = texts.get("moves", False)
@@ -245,6 +246,11 @@ class Rule(Generic[P]):
         self.values = values
         code = values.__code__
         self.identity = code.co_varnames[: code.co_argcount]
+
+    @property
+    def source(self) -> str:
+        """Who says so, in a line."""
+        return "; ".join(map(str, self.sources))
 
     def __call__(self, *args: P.args, **values: P.kwargs) -> Case:
         """Fill in the values of one case."""

@@ -12,6 +12,9 @@ from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
 from imgaudit.rules._containers import Found
 from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
+from imgaudit.rules._containers import Found, contents
+from imgaudit.rules.cited import in_u_boot
+from imgaudit.rules.engine import Cause, Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
 from imgaudit.rules.kinds import board_arch, contents_of, unread
 from imgaudit.rules.subject import Subject
@@ -137,7 +140,11 @@ CHECKSUM = Rule(
     fix="Make it with mkenvimage; a changed byte needs a new CRC.",
     computed="CRC-32 of what follows it does not match for any whole file, power of two or multiple"
     " of 512 bytes, with either header and in either byte order",
-    source="U-Boot env/common.c, env_import; include/env_internal.h",
+    sources=(
+        in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("include/env_internal.h", "environment_s"),
+        in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
+    ),
     bad=_single({"u-boot.env": lambda: patched(_env(), 20, b"M")}),
     good=_GOOD,
 )
@@ -162,7 +169,11 @@ SIZE = Rule(
     effect=("U-Boot computes the CRC over another length: 'bad CRC, using default environment'."),
     fix="Make it with mkenvimage -s {wanted:place}, or correct env: in the layout.",
     computed="the size for which the stored CRC matches is not env: size",
-    source="U-Boot env/Kconfig, ENV_SIZE; env/common.c",
+    sources=(
+        in_u_boot("env/Kconfig", "ENV_SIZE"),
+        in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
+    ),
     bad=_single({"u-boot.env": lambda: _env(size=4 * KIB)}),
     good=_GOOD,
 )
@@ -196,7 +207,12 @@ REDUNDANCY = Rule(
     fix="Make it with mkenvimage {option}, or correct env: in the layout.",
     computed="the CRC matches with a header of 4 bytes though the region has a copy, or with one of"
     " 5 though it has none",
-    source="U-Boot include/env_internal.h, environment_s; env/Kconfig, ENV_REDUNDANT",
+    sources=(
+        in_u_boot("include/env_internal.h", "environment_s", "active/obsolete flags ENVF_REDUND_"),
+        in_u_boot("env/Kconfig", "SYS_REDUNDAND_ENVIRONMENT"),
+        in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
+    ),
     bad=_pair({"env-a.env": _env, "env-b.env": lambda: _env(flag=0)}),
     good=_GOOD_PAIR,
 )
@@ -235,7 +251,13 @@ ORDER = Rule(
     effect="U-Boot reads another CRC: 'bad CRC, using default environment'.",
     fix="Make it with mkenvimage without -b.",
     computed="the CRC matches in big-endian order only, on an architecture that has none",
-    source="U-Boot tools/mkenvimage.c, option -b",
+    sources=(
+        in_u_boot(
+            "tools/mkenvimage.c", says="-b : the target is big endian (default is little endian)"
+        ),
+        in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
+    ),
     bad=_single({"u-boot.env": lambda: _env()[3::-1] + _env()[4:]}),
     good=_GOOD,
 )
@@ -263,7 +285,10 @@ SAME_FLAG = Rule(
     fix="Ship one copy with flag 1 and the other with flag 0, or leave the second one blank.",
     computed="both copies' CRCs match and their flag bytes are equal, as when one file is written"
     " twice",
-    source="U-Boot env/common.c, env_check_redund; tools/env/fw_env.c",
+    sources=(
+        in_u_boot("env/common.c", "env_check_redund", "flags are equal - almost impossible"),
+        in_u_boot("tools/env/fw_env.c", "fw_env_open"),
+    ),
     bad=_pair({"env-a.env": lambda: _env(flag=1), "env-b.env": lambda: _env(flag=1)}),
     good=_GOOD_PAIR,
 )
@@ -290,10 +315,16 @@ NOT_ENDED = Rule(
     severity=Severity.WARNING,
     values=_not_ended_values,
     message="{content}: the variables run to the end of the environment without an empty string",
-    effect="U-Boot reads on into whatever follows, or cuts the last variable.",
+    effect=(
+        "U-Boot takes it as it is, but fw_printenv and fw_setenv of the running system "
+        'say "## Error: environment not terminated" and stop.'
+    ),
     fix="Take variables out, or make the environment larger than {size:bytes}.",
     computed="no NUL follows the NUL of the last name=value",
-    source="U-Boot lib/hashtable.c, himport_r",
+    sources=(
+        in_u_boot("lib/hashtable.c", "himport_r"),
+        in_u_boot("tools/env/fw_env.c", "fw_getenv", "## Error: environment not terminated"),
+    ),
     bad=_single({"u-boot.env": lambda: _raw(b"note=".ljust(_SIZE - 4, b"x"))}),
     good=_GOOD,
 )
@@ -317,7 +348,7 @@ REPEATED = Rule(
     effect="Someone reads or changes the first one and wonders why nothing happens.",
     fix="Keep one of each.",
     computed="a name stands before '=' in two strings",
-    source="U-Boot lib/hashtable.c, himport_r",
+    sources=(in_u_boot("lib/hashtable.c", "himport_r"),),
     bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd=run main\0bootdelay=0\0")}),
     good=_GOOD,
 )
@@ -344,7 +375,7 @@ STRAY = Rule(
     effect="U-Boot skips it: a variable that was meant is not there.",
     fix="Write name=value, or take it out.",
     computed="a string of the environment has no '=' or is a comment",
-    source="U-Boot lib/hashtable.c, himport_r",
+    sources=(in_u_boot("lib/hashtable.c", "himport_r"),),
     bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd run main\0")}),
     good=_GOOD,
 )
@@ -368,7 +399,7 @@ FIXED = Rule(
     effect="All units that get this image share it: two of them on one network disturb each other.",
     fix="Leave {name} out; give each unit its own at the end of the line, from its factory data.",
     computed="a MAC address (ethaddr, eth1addr ...) or serial# is set in the artifact",
-    source="U-Boot doc/usage/environment.rst",
+    sources=(in_u_boot("doc/usage/environment.rst", "ethaddr"),),
     bad=_single({"u-boot.env": lambda: _env({"ethaddr": "02:00:5e:10:00:01", **_VARIABLES})}),
     good=_GOOD,
 )
@@ -396,7 +427,10 @@ FITS = Rule(
     effect="saveenv writes past the region's end, over what follows.",
     fix="Grow {region} to {size:bytes}, or build U-Boot with a smaller CONFIG_ENV_SIZE.",
     computed="env: size is more than the region's size",
-    source="U-Boot env/sf.c and env/mmc.c",
+    sources=(
+        in_u_boot("env/sf.c", "env_sf_save"),
+        in_u_boot("env/mmc.c", "env_mmc_save"),
+    ),
     bad=nor("name: env, at: 0, size: 64 KiB, holds: uboot-env, env: {size: 128 KiB}"),
     good=nor("name: env, at: 0, size: 64 KiB, holds: uboot-env, env: {size: 64 KiB}"),
 )

@@ -14,6 +14,7 @@ from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import Table, finding, is_tree, known, tables
+from imgaudit.rules.cited import in_linux, in_u_boot
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -354,8 +355,11 @@ LOCATION = Rule(
     computed="the start of the named device + the offset is no environment's start; /dev/mtdN is"
     " entry N, counted from 0 (without CONFIG_MTD_PARTITIONED_MASTER), of the mtdparts that the"
     " kernel is started with or else of the device tree's list",
-    source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_OFFSET; Linux"
-    " drivers/mtd/mtdpart.c",
+    sources=(
+        in_u_boot("tools/env/fw_env.config"),
+        in_u_boot("env/Kconfig", "ENV_OFFSET"),
+        in_linux("drivers/mtd/mtdpart.c"),
+    ),
     bad=_tool(_TOOL.replace("mtd2 0x0", "mtd2 0x4000")),
     good=_tool(),
 )
@@ -392,7 +396,10 @@ LENGTH = Rule(
     effect="The CRC is computed over another length: each side takes what the other wrote for bad.",
     fix="Make both say {here:bytes}, which is {here:place}{right}.",
     computed="the size is not env: size",
-    source="U-Boot tools/env/fw_env.config and env/Kconfig, ENV_SIZE",
+    sources=(
+        in_u_boot("tools/env/fw_env.config"),
+        in_u_boot("env/Kconfig", "ENV_SIZE"),
+    ),
     bad=_tool(_TOOL.replace("0x2000 ", "0x4000 ")),
     good=_tool(),
 )
@@ -428,7 +435,10 @@ SECTOR = Rule(
     computed="the sector size (in fw_env.config the environment's size where it is left out) is no"
     " multiple of the erase block there, or sectors x size is below the environment or above the"
     " region; a warning for another multiple",
-    source="U-Boot tools/env/fw_env.c, flash_write_buf; env/Kconfig, ENV_SECT_SIZE",
+    sources=(
+        in_u_boot("tools/env/fw_env.c", "flash_write_buf"),
+        in_u_boot("env/Kconfig", "ENV_SECT_SIZE"),
+    ),
     bad=_tool(_TOOL.replace("0x10000\n", "0x1000\n")),
     good=_tool(),
 )
@@ -486,7 +496,10 @@ PAIR = Rule(
     ),
     fix="Give fw_env.config a line for each copy, and U-Boot ENV_REDUNDANT where there are two.",
     computed="two lines or redundancy on one side, one copy on the other",
-    source="U-Boot tools/env/fw_env.config; env/Kconfig, ENV_REDUNDANT",
+    sources=(
+        in_u_boot("tools/env/fw_env.config"),
+        in_u_boot("env/Kconfig", "SYS_REDUNDAND_ENVIRONMENT"),
+    ),
     bad=_tool(_TOOL.partition("\n")[0] + "\n"),
     good=_tool(),
 )
@@ -531,7 +544,7 @@ DECIMAL = Rule(
     effect="The size and the sector size beside it are always hex: people read the offset so too.",
     fix="Write it with 0x.",
     computed="an offset other than 0 that is written without 0x",
-    source="U-Boot tools/env/fw_env.c, get_config: %lli for the offset, %lx for the sizes",
+    sources=(in_u_boot("tools/env/fw_env.c", "get_config", "%ms %lli %lx %lx %lx"),),
     bad=_tool(_TOOL.replace("mtd1 0x0", "mtd1 65536")),
     good=_tool(),
 )
@@ -562,7 +575,10 @@ LOADER = Rule(
     effect="SPL loads something else than U-Boot and stops: the board does not start.",
     fix="Set it to where the layout has U-Boot, or correct the layout.",
     computed="the offset (sectors x 512 on an eMMC) is not at + file-at of any region",
-    source="U-Boot common/spl/Kconfig",
+    sources=(
+        in_u_boot("common/spl/Kconfig", "SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR"),
+        in_u_boot("common/spl/Kconfig", "SYS_SPI_U_BOOT_OFFS"),
+    ),
     bad=_config(SPL="y", SYS_SPI_U_BOOT_OFFS="0x8000"),
     good=_config(SPL="y", SYS_SPI_U_BOOT_OFFS="0x0"),
 )

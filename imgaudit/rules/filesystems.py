@@ -25,6 +25,8 @@ from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, manual, memory, standard
+from imgaudit.rules.engine import Kind, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import contents_of, unread
 from imgaudit.rules.subject import Subject
@@ -225,8 +227,12 @@ LARGER = Rule(
     fix="Make the file system with at most {room:bytes}, or give it {over:bytes} more.",
     computed="blocks x block size of the superblock is more than the region, less file-at, or than"
     " the partition",
-    source="Linux fs/ext4/super.c, ext4_check_geometry, for its message; the superblock of each"
-    " file system for its size",
+    sources=(
+        in_linux(
+            "fs/ext4/super.c",
+            says="bad geometry: block count %llu exceeds size of device (%llu blocks)",
+        ),
+    ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(65, stored=64)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
 )
@@ -275,7 +281,10 @@ TRUNCATED = Rule(
     fix="Build or copy it again; an image that was shortened on purpose must be stored as sparse.",
     computed="the artifact, unpacked where its writer unpacks it, is shorter than blocks x block"
     " size of the superblock",
-    source="the superblock of each file system",
+    sources=(
+        in_linux("Documentation/filesystems/ext4/super.rst", "s_blocks_count_lo"),
+        PRACTICE,
+    ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, stored=32)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(32)}),
 )
@@ -318,7 +327,10 @@ PADDING = Rule(
     fix="Let mksquashfs pad it (leave out -nopad), to {padded:bytes}.",
     computed="length mod 4096 is not 0; an error where it is no whole KiB and the region, or with"
     " no region the file, ends within that block",
-    source="Linux fs/squashfs/Kconfig, SQUASHFS_4K_DEVBLK_SIZE (from memory)",
+    sources=(
+        in_linux("fs/squashfs/Kconfig", "SQUASHFS_4K_DEVBLK_SIZE"),
+        in_linux("block/blk-core.c", "bio_check_eod", "attempt to access beyond end of device"),
+    ),
     bad=nor(_ROOT + ", holds: squashfs", files={"rootfs.img": lambda: _squashfs(9000, 9000)}),
     good=nor(_ROOT + ", holds: squashfs", files={"rootfs.img": lambda: _squashfs(9000, 12288)}),
 )
@@ -354,7 +366,10 @@ NOT_CLEAN = Rule(
     fix="Unmount it before the image is taken, or make the image with the mkfs tool itself.",
     computed="ext: bit 0 of s_state is clear or needs_recovery is set; FAT: the dirty bit of the"
     " boot sector's state is set",
-    source="Linux Documentation/filesystems/ext4/super.rst; include/uapi/linux/msdos_fs.h",
+    sources=(
+        in_linux("Documentation/filesystems/ext4/super.rst", "s_state"),
+        in_linux("include/uapi/linux/msdos_fs.h", "FAT_STATE_DIRTY"),
+    ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=0)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
 )
@@ -385,7 +400,10 @@ HAS_ERRORS = Rule(
     effect="The kernel mounts it read-only or panics, as its error policy says.",
     fix="Make the image anew; do not ship one that e2fsck must repair.",
     computed="bit 1 of s_state is set, or s_error_count is not 0",
-    source="Linux Documentation/filesystems/ext4/super.rst",
+    sources=(
+        in_linux("Documentation/filesystems/ext4/super.rst", "s_state"),
+        in_linux("Documentation/filesystems/ext4/super.rst", "s_error_count"),
+    ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=3, errors=2)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),
 )
@@ -415,8 +433,17 @@ CHECKSUM = Rule(
         "a checksum of a superblock, of other metadata, of a UBI header, of a JFFS2 node or of the"
         " header of LUKS or LVM2 does not match"
     ),
-    source="Linux fs/ext4, fs/erofs, fs/f2fs, fs/ubifs, fs/jffs2, fs/btrfs and drivers/mtd/ubi; the"
-    " LUKS2 On-Disk Format Specification; lvm2 lib/format_text/layout.h",
+    sources=(
+        in_linux("fs/ext4/super.c", "ext4_superblock_csum"),
+        in_linux("fs/erofs/super.c", "erofs_superblock_csum_verify"),
+        in_linux("fs/f2fs/super.c", "f2fs_crc_valid"),
+        in_linux("fs/ubifs/io.c", "ubifs_check_node"),
+        in_linux("fs/jffs2/scan.c", "jffs2_scan_eraseblock"),
+        in_linux("fs/btrfs/disk-io.c", "btrfs_check_super_csum"),
+        in_linux("drivers/mtd/ubi/io.c", "ubi_io_read_ec_hdr"),
+        standard("LUKS2 On-Disk Format Specification"),
+        memory("LVM2", "lib/format_text/layout.h"),
+    ),
     bad=emmc(
         _DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400, flip=1)}
     ),
@@ -461,7 +488,10 @@ FEATURES = Rule(
         "the region's type is esp or xbootldr, or its label boot, and the superblock has"
         " compression, inline_data, meta_bg or encrypt"
     ),
-    source="U-Boot fs/ext4/ext4_common.c (from memory)",
+    sources=(
+        in_u_boot("fs/ext4/ext4_common.c"),
+        in_u_boot("include/ext4fs.h"),
+    ),
     bad=emmc(
         _DISK + ", type: xbootldr, holds: ext4",
         files={"rootfs.img": lambda: _ext(64, incompat=0x8002)},
@@ -507,7 +537,10 @@ FAT_TYPE = Rule(
         "the kind that follows from the number of clusters (below 4085, below 65525, and above)"
         " differs from the boot sector's layout or its label, or the FAT is too short for them"
     ),
-    source="Microsoft, FAT32 File System Specification 1.03; U-Boot fs/fat/fat.c",
+    sources=(
+        standard("Microsoft FAT32 File System Specification 1.03"),
+        in_u_boot("fs/fat/fat.c", "fatsize"),
+    ),
     bad=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT16   ")}),
     good=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT12   ")}),
 )
@@ -544,7 +577,7 @@ F2FS_COPIES = Rule(
     effect="Which one is used depends on which can be read: the file system changes its shape.",
     fix="Make the image anew with mkfs.f2fs.",
     computed="the copies at 0x400 and 0x1400 differ in a field, or one of them cannot be read",
-    source="Linux fs/f2fs/super.c, read_raw_super_block",
+    sources=(in_linux("fs/f2fs/super.c", "read_raw_super_block"),),
     bad=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=17)}),
     good=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=16)}),
 )
@@ -576,7 +609,7 @@ JFFS2_BLOCKS = Rule(
     effect="Linux does not mount it: 'Too few erase blocks ({count})'. No setting survives.",
     fix="Grow {region} to at least {needed:bytes}.",
     computed="size / erase block is less than 5",
-    source="Linux fs/jffs2/fs.c, jffs2_do_fill_super",
+    sources=(in_linux("fs/jffs2/fs.c", "jffs2_do_fill_super", "Too few erase blocks (%d)"),),
     bad=nor("name: settings, at: 0, size: 0x40000, holds: jffs2"),
     good=nor("name: settings, at: 0, size: 0x50000, holds: jffs2"),
 )
@@ -609,7 +642,14 @@ JFFS2_ERASE = Rule(
     ),
     fix="Make it with mkfs.jffs2 -e {erase:place}.",
     computed="the spacing of the clean markers is not the chip's erase block",
-    source="Linux fs/jffs2/scan.c; mkfs.jffs2 -e",
+    sources=(
+        in_linux(
+            "fs/jffs2/scan.c",
+            "jffs2_scan_eraseblock",
+            "%s(): Magic bitmask 0x%04x not found at 0x%08x: 0x%04x instead",
+        ),
+        manual("mkfs.jffs2(1)"),
+    ),
     bad=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
         files={"settings.jffs2": lambda: _jffs2(4 * KIB)},
@@ -639,10 +679,16 @@ JFFS2_ORDER = Rule(
     severity=Severity.ERROR,
     values=_jffs2_order_values,
     message="{content} is {order}-endian, the board ({arch}) is little-endian",
-    effect="The kernel finds none of its nodes: 'Magic bitmask 0x1985 not found'.",
+    effect=(
+        "The kernel finds none of its nodes and mounts an empty file system: 'Magic "
+        "bitmask is backwards at offset … Wrong endian filesystem?'."
+    ),
     fix="Make it with mkfs.jffs2 --little-endian.",
     computed="the byte order of the first node's magic, on an architecture that has only one",
-    source="Linux fs/jffs2/nodelist.h, JFFS2_NATIVE_ENDIAN",
+    sources=(
+        in_linux("fs/jffs2/nodelist.h", "JFFS2_NATIVE_ENDIAN"),
+        in_linux("fs/jffs2/scan.c", "jffs2_scan_eraseblock", "Wrong endian filesystem?"),
+    ),
     bad=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
         files={"settings.jffs2": lambda: _jffs2(64 * KIB, ">")},
@@ -676,7 +722,7 @@ RAW_NOR = Rule(
     ),
     fix="Use JFFS2 or UBIFS, or a read-only squashfs or EROFS.",
     computed="the region holds ext2, ext3, ext4, F2FS or FAT and its chip is a NOR flash",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor("name: settings, at: 0, size: 512 KiB, holds: ext4"),
     good=nor("name: settings, at: 0, size: 512 KiB, holds: jffs2"),
 )
@@ -704,7 +750,7 @@ SAME_UUID = Rule(
     effect="Whatever selects a slot by UUID= or LABEL= takes the first one it finds.",
     fix="Give each its own (mkfs -U), or select by PARTUUID= or PARTLABEL= only.",
     computed="the UUIDs, or FAT serial numbers, of two regions' file systems are equal and not 0",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=emmc(
         _DISK + ", holds: ext2",
         "name: spare, partition: 2, at: 2 MiB, size: 64 KiB, holds: ext2, file: spare.img",

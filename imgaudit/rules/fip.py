@@ -7,6 +7,7 @@ import struct
 from imgaudit.formats.facts import Match
 from imgaudit.formats.fip import ENTRY_SIZE, Fip
 from imgaudit.rules._containers import Found
+from imgaudit.rules.cited import PRACTICE, in_trusted_firmware
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
@@ -14,8 +15,6 @@ from imgaudit.units import Span
 from imgaudit.writers.elf import program
 from imgaudit.writers.fip import BL31, BL33, fip
 
-_LAYOUT = "Trusted Firmware-A docs/design/firmware-design.rst, FIP layout"
-_NAMES = "Trusted Firmware-A include/tools_share/firmware_image_package.h"
 _REQUIRED = {"arm64": ("BL31", "BL33"), "arm": ("BL32", "BL33")}
 # What the loaders copy to its address and jump to.
 _EXECUTED = frozenset({"BL2", "BL2U", "NS_BL2U", "BL31", "BL32", "BL33", "RMM", "SCP_BL2"})
@@ -55,7 +54,15 @@ TABLE = Rule(
     fix="Make the package again with fiptool and copy all of it.",
     computed="the header's serial number is 0, no entry of zeros ends the table, or the length that"
     " this entry declares is above the size of the file",
-    source=f"{_LAYOUT}; drivers/io/io_fip.c",
+    sources=(
+        in_trusted_firmware(
+            "docs/design/firmware-design.rst",
+            says="`serial_number`: A non-zero number provided by the creation tool",
+        ),
+        in_trusted_firmware(
+            "drivers/io/io_fip.c", "is_valid_header", "Firmware Image Package header check failed."
+        ),
+    ),
     bad=_one(_SAMPLE[:-64]),
     good=_GOOD,
 )
@@ -95,7 +102,12 @@ OUTSIDE = Rule(
     effect="BL2 loads other bytes than the image, or fails to, and stops.",
     fix="Make the package again with fiptool and copy all of it.",
     computed="offset + size is above the size of the file, or offset is inside the table",
-    source=_LAYOUT,
+    sources=(
+        in_trusted_firmware(
+            "docs/design/firmware-design.rst",
+            says="The offset is calculated from the ToC base address.",
+        ),
+    ),
     bad=_one(_entry(1, 0x100, 0x1000)),
     good=_GOOD,
 )
@@ -130,7 +142,10 @@ OVERLAP = Rule(
     fix="Make the package again with fiptool; do not write into a finished one.",
     computed="two entries share some of their bytes, and not all: two names for one image are no"
     " fault",
-    source=_LAYOUT,
+    sources=(
+        in_trusted_firmware("docs/design/firmware-design.rst", "Firmware Image Package"),
+        PRACTICE,
+    ),
     bad=_one(_entry(1, 0x100, 0x80)),
     good=_GOOD,
 )
@@ -164,7 +179,12 @@ REQUIRED = Rule(
     fix="Give fiptool the file of {image}.",
     computed="an entry that BL2 loads is absent or empty: BL31 and BL33 on arm64, BL32 and BL33 on"
     " arm; update packages (BL2U, NS_BL2U, …) are let be",
-    source=f"{_NAMES}; docs/design/firmware-design.rst",
+    sources=(
+        in_trusted_firmware(
+            "include/tools_share/firmware_image_package.h", "UUID_NON_TRUSTED_FIRMWARE_BL33"
+        ),
+        in_trusted_firmware("docs/design/firmware-design.rst"),
+    ),
     bad=_one(fip({BL31: _CODE})),
     good=_GOOD,
 )
@@ -195,7 +215,12 @@ ELF = Rule(
     effect="It is copied as it is and jumped to: the processor runs the ELF header.",
     fix="Put the binary into the package: u-boot.bin for u-boot, bl31.bin for bl31.elf.",
     computed="the data of an image that is executed starts as an ELF file",
-    source=f"common practice, no source; {_NAMES} for what is executed",
+    sources=(
+        in_trusted_firmware(
+            "include/tools_share/firmware_image_package.h", "UUID_EL3_RUNTIME_FIRMWARE_BL31"
+        ),
+        PRACTICE,
+    ),
     bad=_one(fip({BL31: _CODE, BL33: program()})),
     good=_GOOD,
 )

@@ -8,6 +8,7 @@ from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
+from imgaudit.rules.cited import PRACTICE, in_trusted_firmware, in_u_boot, standard
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -88,7 +89,10 @@ EXCHANGED = Rule(
     " --nt-fw is BL33.",
     computed="the program's own banner against its entry in the package (BL2, BL31, BL32, BL33) or"
     " its os in the FIT (u-boot, arm-trusted-firmware, tee)",
-    source="Trusted Firmware-A docs/design/firmware-design.rst; U-Boot common/spl/spl_fit.c",
+    sources=(
+        in_trusted_firmware("docs/design/firmware-design.rst"),
+        in_u_boot("common/spl/spl_fit.c", "spl_load_simple_fit"),
+    ),
     bad=_package({"BL31": u_boot(tree=_TREE), "BL33": _MONITOR}),
     good=_GOOD,
 )
@@ -135,7 +139,11 @@ TREELESS = Rule(
     computed="no device tree in the program or in the container around it. An error where U-Boot's"
     " configuration says OF_SEPARATE, a warning where it is not known; nothing where an earlier"
     " stage hands the tree over (OF_HAS_PRIOR_STAGE, OF_BOARD)",
-    source="U-Boot lib/fdtdec.c, fdtdec_setup(); dts/Kconfig, OF_SEPARATE",
+    sources=(
+        in_u_boot("lib/fdtdec.c", "fdtdec_setup"),
+        in_u_boot("lib/fdtdec.c", "fdtdec_prepare_fdt", "No valid device tree binary found"),
+        in_u_boot("dts/Kconfig", "OF_SEPARATE"),
+    ),
     bad=_package({"BL31": _MONITOR, "BL33": u_boot()}, config="CONFIG_OF_SEPARATE=y\n"),
     good=_GOOD,
 )
@@ -177,7 +185,7 @@ OTHER_BOARD = Rule(
     fix="Ship the U-Boot of this board's defconfig.",
     computed="the root compatible of U-Boot's device tree and those of the board's trees have no"
     " string in common; a warning where they share a later one, such as the SoC's",
-    source="Devicetree Specification 0.4, 2.3.1",
+    sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
     bad=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_OTHER)}),
     good=_GOOD,
 )
@@ -218,7 +226,7 @@ RELEASES = Rule(
     " form) may not be what this U-Boot expects.",
     fix="Ship both from one build.",
     computed="the version in SPL's banner is that of no U-Boot in the build",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         "name: spl, at: 0, size: 64 KiB, file: spl.bin",
         "name: u-boot, at: 64 KiB, size: 64 KiB, file: u-boot.bin",

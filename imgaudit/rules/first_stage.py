@@ -7,6 +7,7 @@ import struct
 from imgaudit.formats.first_stage import FirstStage
 from imgaudit.model import FIRST_STAGES
 from imgaudit.rules._containers import Found
+from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
@@ -45,8 +46,14 @@ CHECKSUM = Rule(
     effect="The boot ROM refuses it: the board does not start at all.",
     fix="Make or copy it again; do not patch bytes behind mkimage.",
     computed="the checksum in the header for the boot ROM does not match the bytes that it covers",
-    source="U-Boot tools/sunxi_egon.c, rkcommon.c, kwbimage.c, stm32image.c, zynqimage.c,"
-    " socfpgaimage.c, sunxi_toc0.c and imx8image.c",
+    sources=(
+        in_u_boot("tools/sunxi_egon.c"),
+        in_u_boot("tools/rkcommon.c"),
+        in_u_boot("tools/kwbimage.c"),
+        in_u_boot("tools/stm32image.c"),
+        in_u_boot("tools/zynqimage.c"),
+        in_u_boot("tools/socfpgaimage.c"),
+    ),
     bad=emmc(_LOADER.format(at=8), files={"spl.bin": lambda: _egon(1)}),
     good=emmc(_LOADER.format(at=8), files={"spl.bin": _egon}),
 )
@@ -82,8 +89,17 @@ MISPLACED = Rule(
         "a first stage for Allwinner, Rockchip or i.MX in the user area of an eMMC or on an SD card"
         " is not at 8 or 128 KiB, at 32 KiB, or at 1, 32 or 33 KiB"
     ),
-    source="U-Boot doc/board/allwinner/sunxi.rst, doc/board/rockchip/rockchip.rst and"
-    " doc/board/nxp for i.MX",
+    sources=(
+        in_u_boot(
+            "doc/board/allwinner/sunxi.rst",
+            says="The traditional SD card location the Allwinner BootROM loads from is "
+            "8KB (sector 16).",
+        ),
+        in_u_boot("doc/board/rockchip/rockchip.rst", says="seek=64"),
+        in_u_boot("doc/board/nxp/imx8mm_evk.rst", says="seek=33"),
+        in_u_boot("doc/board/nxp/imx8mp_evk.rst", says="seek=32"),
+        in_u_boot("doc/board/nxp/mx6sabreauto.rst", says="seek=1"),
+    ),
     bad=emmc(_LOADER.format(at=16), files={"spl.bin": _egon}),
     good=emmc(_LOADER.format(at=128), files={"spl.bin": _egon}),
 )

@@ -18,6 +18,7 @@ from imgaudit.rules._containers import (
     misfit,
     ram_size,
 )
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
@@ -25,7 +26,6 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, joined
 from imgaudit.writers.fdt import Tree
 
-_SPECIFICATION = "Flat Image Tree Specification, chapter 2"
 _KERNELS = frozenset({"kernel", "kernel_noload"})
 # What U-Boot itself unpacks; it hands on a ramdisk as stored.
 _UNPACKED = _KERNELS | {"flat_dt", "standalone", "firmware"}
@@ -80,7 +80,7 @@ CUT = Rule(
     effect="U-Boot copies what follows in flash or RAM as part of the tree, or refuses it.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
-    source="Devicetree Specification 0.4, 5.2",
+    sources=(standard("Devicetree Specification 0.4", "5.2"),),
     bad=_one(sample.fit()[:4] + (64 << 10).to_bytes(4, "big") + sample.fit()[8:]),
     good=_GOOD,
 )
@@ -105,7 +105,7 @@ HASH = Rule(
     fix="Make the FIT again from the final files; do not change data inside a finished one.",
     computed="the algorithm over the image's bytes as stored is not the hash node's value; shown"
     " are the first 16 digits",
-    source=f'{_SPECIFICATION}, "Hash nodes"',
+    sources=(in_u_boot("boot/image-fit.c", "fit_image_check_hash", "Bad hash value"),),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": sample.arm64_kernel(text_offset=1)})})),
     good=_GOOD,
 )
@@ -148,7 +148,7 @@ UNHASHED = Rule(
     effect="A flipped bit in flash or in a download boots into undefined behaviour.",
     fix='Add a node hash-1 with algo = "sha256" to the image and let mkimage fill it in.',
     computed="the image has data, but neither a hash nor a signature node",
-    source=f'{_SPECIFICATION}, "Hash nodes"',
+    sources=(in_u_boot("doc/uImage.FIT/source_file_format.txt", says="Hash nodes"),),
     bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": ()})})),
     good=_GOOD,
 )
@@ -176,7 +176,10 @@ WEAK = Rule(
     effect="It finds most bit errors, but not data that someone made to fit.",
     fix='Use algo = "sha256" in the image\'s hash node.',
     computed="every hash of the image is a CRC, MD5 or SHA-1, and it has no signature",
-    source=f'{_SPECIFICATION}, "Hash nodes"; common practice',
+    sources=(
+        in_u_boot("doc/uImage.FIT/source_file_format.txt", "algo"),
+        PRACTICE,
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": _CRC})})),
     good=_GOOD,
 )
@@ -202,10 +205,16 @@ EMPTY = Rule(
     severity=Severity.ERROR,
     values=_empty_values,
     message="{content}: the image {image} has no data",
-    effect='U-Boot boots no configuration that asks for it: "Can\'t get image data/size".',
+    effect=(
+        'U-Boot boots no configuration that asks for it: "Can\'t get image data/size" '
+        'where it verifies, and "Could not find … subimage data!" with verify=no.'
+    ),
     fix="Look for the file that /incbin/ should have brought in, and make the FIT again.",
     computed="the image has neither data, data-offset nor data-position, or its size is 0",
-    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_image_verify()",
+    sources=(
+        in_u_boot("boot/image-fit.c", "fit_image_verify", "Can't get image data/size"),
+        in_u_boot("boot/image-fit.c", "fit_image_load", "Could not find %s subimage data!"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": ()})})),
     good=_GOOD,
 )
@@ -237,7 +246,10 @@ EXTERNAL = Rule(
     fix="Copy the whole file: external data follows the tree, past its totalsize.",
     computed="the data's offset (from totalsize rounded up to 4) or position plus data-size is"
     " above the size of the file",
-    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_image_get_data()",
+    sources=(
+        in_u_boot("doc/uImage.FIT/source_file_format.txt", "data-position"),
+        in_u_boot("boot/image-fit.c", "fit_image_get_data_and_size"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel(_BEHIND)})),
     good=_one(sample.fit({"kernel": sample.kernel(_BEHIND)}) + sample.arm64_kernel()),
 )
@@ -266,8 +278,9 @@ DEFAULT = Rule(
     fix="Let default name one of: {names}.",
     computed="default names no configuration (error), or is absent although there are"
     " configurations (warning: a script may name one)",
-    source=f'{_SPECIFICATION}, "/configurations" node; U-Boot boot/image-fit.c,'
-    " fit_conf_get_node()",
+    sources=(
+        in_u_boot("boot/image-fit.c", "fit_conf_get_node", "Could not find configuration node"),
+    ),
     bad=_one(sample.fit(default="conf-1")),
     good=_GOOD,
 )
@@ -307,7 +320,10 @@ KERNELLESS = Rule(
     fix="Give the default configuration a kernel, or let default name one that has it: {names}.",
     computed="the FIT has a kernel, and its default configuration has neither a kernel nor what SPL"
     " reads (firmware, loadables), and is not load-only",
-    source="U-Boot boot/bootm.c, bootm_find_os(); boot/image-fit.c, fit_image_load()",
+    sources=(
+        in_u_boot("boot/bootm.c", "bootm_find_os", "ERROR: can't get kernel image!"),
+        in_u_boot("boot/image-fit.c", "fit_image_load"),
+    ),
     bad=_one(
         sample.fit(
             {"kernel": sample.kernel(), "ramdisk": sample.image()},
@@ -350,7 +366,13 @@ DANGLING = Rule(
     effect="U-Boot cannot find the image and does not boot the configuration.",
     fix="Correct the name; the images are: {names}.",
     computed="a configuration's property names no node under /images",
-    source=f'{_SPECIFICATION}, "/configurations" node',
+    sources=(
+        in_u_boot(
+            "doc/uImage.FIT/source_file_format.txt",
+            says="The FDT blob is required to properly boot FDT based kernel",
+        ),
+        in_u_boot("boot/image-fit.c", "fit_conf_get_prop_node"),
+    ),
     bad=_one(sample.fit(configurations={"conf": {"kernel": "kernel", "fdt": "fdt-1"}})),
     good=_GOOD,
 )
@@ -395,8 +417,12 @@ PROPERTY = Rule(
     fix="Add it to the source of the FIT; compile that with mkimage, which fills in the hashes.",
     computed="a mandatory property of the specification is absent: an error where U-Boot cannot"
     " go on without it, else a warning; what SPL does not read of its images is not asked for",
-    source=f"{_SPECIFICATION}; U-Boot boot/image-fit.c, fit_check_format() and fit_image_load();"
-    " common/spl/spl_fit.c, spl_load_simple_fit()",
+    sources=(
+        in_u_boot("doc/uImage.FIT/source_file_format.txt", says="Mandatory properties"),
+        in_u_boot("boot/image-fit.c", "fit_check_format"),
+        in_u_boot("boot/image-fit.c", "fit_image_load"),
+        in_u_boot("common/spl/spl_fit.c", "spl_load_simple_fit"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": ()})})),
     good=_GOOD,
 )
@@ -453,7 +479,10 @@ CELLS = Rule(
     fix="Write addresses in {wanted} cells, or correct #address-cells in the root node.",
     computed="the 32-bit cells of load or entry are not as many as #address-cells says; U-Boot"
     " itself goes by the property's length",
-    source=f'{_SPECIFICATION}, "Root node"; U-Boot boot/image-fit.c, fit_image_get_address()',
+    sources=(
+        standard("Flat Image Tree Specification", "chapter 2, Root node"),
+        in_u_boot("boot/image-fit.c", "fit_image_get_address"),
+    ),
     bad=_one(sample.fit(changes={"#address-cells": 2})),
     good=_GOOD,
 )
@@ -489,8 +518,14 @@ COMPRESSION = Rule(
     fix="{advice}.",
     computed="the first bytes of the data are not what compression says, or it says what U-Boot"
     " cannot unpack; of a ramdisk: compression is anything but none",
-    source=f'{_SPECIFICATION}, "compression"; U-Boot boot/image-fit.c: "\'compression\' nodes for'
-    ' ramdisks are deprecated"',
+    sources=(
+        in_u_boot(
+            "boot/image-fit.c",
+            "fit_image_load",
+            "WARNING: 'compression' nodes for ramdisks are deprecated, please fix your .its file!",
+        ),
+        in_u_boot("doc/uImage.FIT/source_file_format.txt", "compression"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel(payload=_PACKED)})),
     good=_one(
         sample.fit(
@@ -553,8 +588,11 @@ OTHER_TYPE = Rule(
     fix="Put the right file into the FIT, or correct the image's type and arch.",
     computed="the data, unpacked, is not a device tree (type flat_dt), or has no kernel header"
     " (type kernel for Linux on arm64 and riscv), or that of another architecture than arch says",
-    source="U-Boot boot/image-fdt.c and arch/arm/lib/image.c; Linux"
-    " Documentation/arch/arm64/booting.rst",
+    sources=(
+        in_u_boot("boot/image-fdt.c", "boot_get_fdt"),
+        in_u_boot("arch/arm/lib/image.c", "booti_setup", "Bad Linux ARM64 Image magic!"),
+        in_linux("Documentation/arm64/booting.rst", "magic"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel(payload=b"tide" * 64)})),
     good=_GOOD,
 )
@@ -620,7 +658,10 @@ OVERLAP = Rule(
     fix="Move one of the load addresses by at least {size:bytes}.",
     computed="two images of one configuration, each from load on for its unpacked size (an arm64"
     " or RISC-V kernel: its image_size), share at least one byte",
-    source="U-Boot boot/bootm.c, bootm_load_os(); Linux Documentation/arch/arm64/booting.rst",
+    sources=(
+        in_u_boot("boot/bootm.c", "bootm_load_os"),
+        in_linux("Documentation/arm64/booting.rst", "image_size"),
+    ),
     bad=_one(
         sample.fit(
             {
@@ -726,7 +767,7 @@ OUTSIDE = Rule(
     fix="Move load into a bank of ram: in the layout, or correct the banks there.",
     computed="[load, load + size in RAM) of a kernel, device tree or ramdisk is not inside the"
     " banks, neighbouring banks joined",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_one(sample.fit(), rest="ram: {banks: [{at: 0x80000000, size: 2 MiB}]}\n"),
     good=_one(sample.fit(), rest="ram: {banks: [{at: 0x80000000, size: 4 MiB}]}\n"),
 )
@@ -764,7 +805,10 @@ ENTRY = Rule(
     effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
     fix="Set entry to where the kernel's first instruction is loaded, as a rule load itself.",
     computed="entry of a kernel is not in [load, load + size in RAM)",
-    source="common practice, no source",
+    sources=(
+        PRACTICE,
+        in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"entry": 0x80080000})})),
     good=_GOOD,
 )
@@ -794,7 +838,7 @@ AT_SIGN = Rule(
     effect="A U-Boot that verifies signatures refuses a FIT with such names.",
     fix="Write kernel-1 for kernel@1, and so on, also where scripts name a configuration.",
     computed="the name of an image, a configuration, a hash or a signature has an @",
-    source="U-Boot boot/image-fit.c, fdt_check_no_at()",
+    sources=(in_u_boot("boot/image-fit.c", "fdt_check_no_at"),),
     bad=_one(
         sample.fit(
             {"kernel@1": sample.kernel()},
@@ -837,7 +881,10 @@ ARCHITECTURE = Rule(
     fix="Put the file that was built for {wanted} into the FIT, or correct its arch.",
     computed="an image's arch is not that of the layout; scripts and FPGA data have none. A warning"
     " where U-Boot does not ask, and for arm on arm64, which U-Boot lets through",
-    source="U-Boot boot/image-fit.c, fit_image_check_arch()",
+    sources=(
+        in_u_boot("boot/image-fit.c", "fit_image_check_target_arch"),
+        in_u_boot("boot/image-fit.c", "fit_image_load", "Unsupported Architecture"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": "x86_64"})})),
     good=_GOOD,
 )
@@ -872,8 +919,10 @@ UNSIGNED = Rule(
     fix="Sign with mkimage -k, in every configuration, over all that it starts.",
     computed="a signature node has no value; or images are signed and no configuration is; or a"
     " configuration's hashed-nodes leave out an image that it names",
-    source=f'{_SPECIFICATION} and 3, "Signature nodes"; U-Boot doc/usage/fit/signature.rst, "Signed'
-    ' configurations"',
+    sources=(
+        in_u_boot("doc/uImage.FIT/signature.txt", says="Signed Configurations"),
+        in_u_boot("doc/uImage.FIT/signature.txt", "sign-images"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"signature-1": {"algo": "sha256,rsa2048"}})})),
     good=_GOOD,
 )

@@ -15,6 +15,7 @@ from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of, whole
@@ -151,7 +152,11 @@ HEADER = Rule(
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
     computed="CRC-32 over HeaderSize bytes with the CRC's own four taken as 0; an error for the"
     " primary, a warning for the backup",
-    source="UEFI 5.3.2",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_u_boot("disk/part_efi.c", "validate_gpt_header"),
+        in_linux("block/partitions/efi.c", "find_valid_gpt"),
+    ),
     bad=_example(lambda: patched(_disk(), _HEADER + 40, b"\x23")),
     good=_GOOD,
 )
@@ -186,7 +191,11 @@ ARRAY = Rule(
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
     computed="CRC-32 over NumberOfPartitionEntries x SizeOfPartitionEntry bytes, unused ones"
     " included; an error for the primary, a warning for the backup",
-    source="UEFI 5.3.2",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_u_boot("disk/part_efi.c", "validate_gpt_entries"),
+        in_linux("block/partitions/efi.c", "find_valid_gpt"),
+    ),
     bad=_example(lambda: patched(_disk(), _ARRAY + 56, b"R")),
     good=_GOOD,
 )
@@ -221,7 +230,7 @@ NONE = Rule(
     fix="Put a table into the image, or correct table: or partition: in the layout.",
     computed="regions of the chip have a partition, and its image has no header in sector 1 or in"
     " the last one, and no protective MBR",
-    source="UEFI 5.3.2",
+    sources=(standard("UEFI 2.10", "5.3.2"),),
     bad=_example(lambda: _mbr((64, 64), (128, 64)), *_REGIONS),
     good=_AGREES,
 )
@@ -258,7 +267,11 @@ PRIMARY = Rule(
     effect="Linux needs the parameter gpt to look at the backup, and some boot ROMs never do.",
     fix="Write the table anew; look for what was written over sector 1, such as a loader.",
     computed="sector 1 does not start with 'EFI PART'",
-    source="UEFI 5.3.2; Linux block/partitions/efi.c",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_linux("block/partitions/efi.c", "find_valid_gpt"),
+        in_u_boot("include/part_efi.h", "GPT_HEADER_SIGNATURE_UBOOT", "EFI PART"),
+    ),
     bad=_example(lambda: patched(_disk(), _HEADER, bytes(SECTOR))),
     good=_GOOD,
 )
@@ -282,7 +295,10 @@ BACKUP = Rule(
     effect="When a power cut or a stray write damages the primary, all partitions are gone.",
     fix="Write the image with its last 33 sectors, and do not cut it.",
     computed="the sector AlternateLBA does not start with 'EFI PART'",
-    source="UEFI 5.3.2",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_u_boot("include/part_efi.h", "GPT_HEADER_SIGNATURE_UBOOT", "EFI PART"),
+    ),
     bad=_example(lambda: patched(_disk(), _BACKUP, bytes(SECTOR))),
     good=_GOOD,
 )
@@ -319,7 +335,14 @@ NOT_AT_END = Rule(
     fix="Make the table for {sectors:,} sectors, or run sgdisk -e on the device after writing.",
     computed="AlternateLBA is not the last sector of any approved part; a note where only the image"
     " is known",
-    source="UEFI 5.3.2; Linux block/partitions/efi.c, compare_gpts",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_linux(
+            "block/partitions/efi.c",
+            "compare_gpts",
+            "GPT:Alternate GPT header not at the end of the disk.",
+        ),
+    ),
     bad=_example(lambda: _disk(sectors=_SECTORS - 8)),
     good=_GOOD,
 )
@@ -366,7 +389,10 @@ PAST_DEVICE = Rule(
     ),
     fix="Make the table for a device of {sectors:,} sectors, the smallest approved part.",
     computed="LastUsableLBA is above the last sector of the smallest approved part",
-    source="U-Boot disk/part_efi.c, validate_gpt_header; Linux block/partitions/efi.c",
+    sources=(
+        in_u_boot("disk/part_efi.c", "validate_gpt_header"),
+        in_linux("block/partitions/efi.c", "is_gpt_valid"),
+    ),
     bad=_example(lambda: _disk(sectors=2 * _SECTORS)),
     good=_GOOD,
 )
@@ -397,7 +423,7 @@ STALE = Rule(
     effect="When the primary is damaged, that other table comes back with its own partitions.",
     fix="Clear the old table before the new one is written: sgdisk --zap-all.",
     computed="a header with a good checksum in the last sector, while AlternateLBA names another",
-    source="UEFI 5.3.2",
+    sources=(standard("UEFI 2.10", "5.3.2"),),
     bad=_example(
         lambda: _disk(sectors=_SECTORS - 64).ljust(_BACKUP, b"\0") + _disk()[_BACKUP:],
     ),
@@ -425,7 +451,7 @@ LOCATION = Rule(
     computed="MyLBA is the sector that it stands in, the backup's AlternateLBA is 1, the primary's"
     " entries end by FirstUsableLBA, the backup's lie between LastUsableLBA and its header; an"
     " error for the primary, a warning for the backup",
-    source="UEFI 5.3.2",
+    sources=(standard("UEFI 2.10", "5.3.2"),),
     bad=_example(lambda: _relocated(_disk(), my_lba=2)),
     good=_GOOD,
 )
@@ -486,7 +512,10 @@ DISAGREE = Rule(
     effect="A tool that repairs one from the other may bring the wrong table back.",
     fix="Write both anew: sgdisk -e, or sfdisk with the whole table.",
     computed="both copies' checksums are good; entries, disk GUID or usable sectors differ",
-    source="UEFI 5.3.2",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_linux("block/partitions/efi.c", "compare_gpts"),
+    ),
     bad=_example(
         lambda: (
             _disk()[: -33 * SECTOR] + _disk(_ROOTFS, _partition(2, "logs", 128, 64))[-33 * SECTOR :]
@@ -544,7 +573,10 @@ OUTSIDE = Rule(
     fix="Move or shrink the partition; both ends of an entry are inclusive.",
     computed="StartingLBA is below FirstUsableLBA, EndingLBA above LastUsableLBA, or the end before"
     " the start",
-    source="UEFI 5.3.3",
+    sources=(
+        standard("UEFI 2.10", "5.3.3"),
+        in_linux("block/partitions/efi.c", "is_pte_valid"),
+    ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 128))),
     good=_GOOD,
 )
@@ -593,7 +625,7 @@ OVERLAP = Rule(
     effect="Writing one destroys part of the other.",
     fix="End partition {number} in sector {before:,}; an entry's end is inclusive.",
     computed="[StartingLBA, EndingLBA] of two entries have a sector in common",
-    source="UEFI 5.3.3",
+    sources=(standard("UEFI 2.10", "5.3.3"),),
     bad=_example(lambda: _disk(_partition(1, "rootfs", 64, 65), _DATA)),
     good=_GOOD,
 )
@@ -645,7 +677,7 @@ SAME_GUID = Rule(
     effect="Whatever looks it up, such as root=PARTUUID=, takes the first one that it finds.",
     fix="Give each its own: sgdisk -u NUMBER:R.",
     computed="two used entries have one UniquePartitionGUID",
-    source="UEFI 5.3.3",
+    sources=(standard("UEFI 2.10", "5.3.3"),),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64, guid=1))),
     good=_GOOD,
 )
@@ -672,7 +704,10 @@ SAME_LABEL = Rule(
     effect="U-Boot, TF-A and root=PARTLABEL= take the first one that they find.",
     fix="Give each its own: sgdisk -c NUMBER:NAME.",
     computed="two used entries have one name that is not empty",
-    source="Linux block/early-lookup.c; U-Boot disk/part.c",
+    sources=(
+        in_linux("init/do_mounts.c", "PARTLABEL"),
+        in_u_boot("disk/part.c", "part_get_info_by_name"),
+    ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "rootfs", 128, 64))),
     good=_GOOD,
 )
@@ -711,7 +746,7 @@ LABEL = Rule(
     effect="Scripts, kernel arguments and names in /dev need quoting for it, or cannot say it.",
     fix="Use letters, digits and - _ . + only.",
     computed="the name has another character, or is no proper UTF-16",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: _disk(_partition(1, "root fs", 64, 64), _DATA)),
     good=_GOOD,
 )
@@ -737,7 +772,7 @@ SWAPPED = Rule(
     effect="No one knows the type: what looks for it finds no partition.",
     fix="Store the first three fields of the GUID little-endian.",
     computed="the type GUID is unknown, and is a known one with its first three fields reversed",
-    source="UEFI appendix A",
+    sources=(standard("UEFI 2.10", "appendix A"),),
     bad=_example(lambda: _disk(_big_endian(_ROOTFS), _DATA)),
     good=_GOOD,
 )
@@ -772,8 +807,12 @@ MBR = Rule(
     computed="55 AA and a record of type 0xEE from sector 1 on, without which U-Boot and Linux take"
     " the disk for one without a GPT: an error; a record that is not as long as the disk and does"
     " not say 0xFFFFFFFF, or other records beside it: a warning",
-    source="UEFI 5.2.3; U-Boot disk/part_efi.c, part_test_efi(); Linux block/partitions/efi.c,"
-    " find_valid_gpt()",
+    sources=(
+        standard("UEFI 2.10", "5.2.3"),
+        in_u_boot("disk/part_efi.c", "is_pmbr_valid"),
+        in_linux("block/partitions/efi.c", "is_pmbr_valid"),
+        in_linux("block/partitions/efi.c", "find_valid_gpt"),
+    ),
     bad=_example(lambda: patched(_disk(), 446 + 16 + 4, b"\x83\0\0\0\x40\0\0\0\x40\0\0\0")),
     good=_GOOD,
 )
@@ -847,7 +886,7 @@ PART_MISSING = Rule(
     effect="Firmware, the kernel or the update does not find {region}.",
     fix="Add it to the table, or correct partition: in the layout.",
     computed="the GPT's entry of the region's number is unused",
-    source="UEFI 5.3.3",
+    sources=(standard("UEFI 2.10", "5.3.3"),),
     bad=_example(lambda: _disk(_ROOTFS), *_REGIONS),
     good=_AGREES,
 )
@@ -890,7 +929,7 @@ MOVED = Rule(
     effect="What is written by the layout's map lands in another partition, or across two.",
     fix="Make the table and the layout say the same; only one of them can be right.",
     computed="start or size of the GPT's entry of the region's number differ from the region's",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 132, 60, kind=_TWO)), *_REGIONS),
     good=_AGREES,
 )
@@ -930,7 +969,7 @@ LABEL_DIFFERS = Rule(
     effect="Whatever looks it up by its label finds nothing, or another partition.",
     fix="Name it {label} (sgdisk -c {number}:{label}), or correct label: in the layout.",
     computed="the entry's name is not the region's label",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "logs", 128, 64, kind=_TWO)), *_REGIONS),
     good=_AGREES,
 )
@@ -960,7 +999,10 @@ TYPE_DIFFERS = Rule(
     effect="What goes by the type mounts nothing, or what it should not.",
     fix="Set it (sgdisk -t {number}:{guid}), or correct type: in the layout.",
     computed="the entry's PartitionTypeGUID is not the region's type",
-    source="The Discoverable Partitions Specification; UEFI 5.3.3",
+    sources=(
+        standard("Discoverable Partitions Specification"),
+        standard("UEFI 2.10", "5.3.3"),
+    ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64)), *_REGIONS),
     good=_AGREES,
 )
@@ -1002,7 +1044,7 @@ UNKNOWN = Rule(
     effect="No one looks after it, and the layout's map of the device is not the true one.",
     fix="Add it to the layout, or take it out of the table.",
     computed="a used entry whose number no region of the chip has",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: _disk(_ROOTFS, _DATA, _partition(3, "spare", 192, 16)), *_REGIONS),
     good=_AGREES,
 )
@@ -1031,7 +1073,7 @@ MBR_OVERLAP = Rule(
     effect="Writing one destroys part of the other.",
     fix="End partition {number} before {start:place}.",
     computed="two primary partitions, or two logical ones, have a sector in common",
-    source="UEFI 5.2.1",
+    sources=(standard("UEFI 2.10", "5.2.1"),),
     bad=_example(lambda: _mbr((64, 65), (128, 64))),
     good=_example(lambda: _mbr((64, 64), (128, 64))),
 )
@@ -1064,7 +1106,10 @@ MBR_PAST_END = Rule(
     fix="End it by {size:place}, in the smallest approved part.",
     computed="the record's first sector + its length is past the smallest approved part or, where"
     " only an image is known, past that",
-    source="UEFI 5.2.1; Linux block/partitions/core.c",
+    sources=(
+        standard("UEFI 2.10", "5.2.1"),
+        in_linux("block/partitions/core.c", "blk_add_partition"),
+    ),
     bad=_example(lambda: _mbr((64, 512))),
     good=_example(lambda: _mbr((64, 448))),
 )

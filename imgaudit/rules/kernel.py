@@ -13,14 +13,12 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import UNSAID_KERNEL_SIZE, Found
+from imgaudit.rules.cited import in_linux, in_u_boot
 from imgaudit.rules.engine import Example, Finding, Kind, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.units import KIB, MIB, round_down
 
-_BOOTING = "Linux Documentation/arch/arm64/booting.rst"
-_RISCV = "Linux Documentation/arch/riscv/boot-image-header.rst"
-_ZIMAGE = "Linux arch/arm/boot/compressed/head.S"
 _ALIGN = 2 * MIB
 _FILLS = (b"\0", b"\xff")
 ARM64 = contents_of(Arm64ImageFacts)
@@ -63,7 +61,17 @@ IMAGE_SIZE = Rule(
     fix="Ship arch/arm64/boot/Image as the kernel build made it; pass what was added separately.",
     computed="image_size is below the size of the file and what lies beyond is not padding; or it"
     " is 0: a warning up to the 16 MiB that U-Boot then assumes",
-    source=f"{_BOOTING}; U-Boot arch/arm/lib/image.c, booti_setup()",
+    sources=(
+        in_linux(
+            "Documentation/arm64/booting.rst",
+            says="When image_size is zero, a bootloader should attempt to keep as much "
+            "memory as possible free for use by the kernel immediately after the "
+            "end of the kernel image.",
+        ),
+        in_u_boot(
+            "arch/arm/lib/image.c", "booti_setup", "Image lacks image_size field, assuming 16MiB"
+        ),
+    ),
     bad=_one("arm64-image", sample.arm64_kernel(8 * KIB, image_size=4 * KIB)),
     good=_GOOD,
 )
@@ -96,7 +104,10 @@ RISCV_SIZE = Rule(
     effect='U-Boot says "Image lacks image_size field, error!" and does not boot it.',
     fix="Ship arch/riscv/boot/Image as the kernel build made it.",
     computed="image_size is 0",
-    source=f"{_RISCV}; U-Boot arch/riscv/lib/image.c, booti_setup()",
+    sources=(
+        in_linux("Documentation/riscv/boot-image-header.rst", "image_size"),
+        in_u_boot("arch/riscv/lib/image.c", "booti_setup", "Image lacks image_size field, error!"),
+    ),
     bad=_one("riscv-image", sample.riscv_kernel(0), "riscv64"),
     good=_one("riscv-image", sample.riscv_kernel(64 * KIB), "riscv64"),
 )
@@ -117,7 +128,13 @@ BIG_ENDIAN = Rule(
     fix="Build it without CONFIG_CPU_BIG_ENDIAN, unless the whole system is big-endian.",
     computed="bit 0 of the header's flags (arm64, riscv), or the byte order of the word 0x04030201"
     " at 0x30 (arm)",
-    source=f"{_BOOTING}; {_RISCV}; {_ZIMAGE}",
+    sources=(
+        in_linux("Documentation/arm64/booting.rst", says="Kernel endianness. 1 if BE, 0 if LE."),
+        in_linux(
+            "Documentation/riscv/boot-image-header.rst", says="Kernel endianness. 1 if BE, 0 if LE."
+        ),
+        in_linux("arch/arm/boot/compressed/head.S", says="0x04030201"),
+    ),
     bad=_one("arm64-image", sample.arm64_kernel(flags=0xB)),
     good=_GOOD,
 )
@@ -141,7 +158,11 @@ ARCHITECTURE = Rule(
     effect="U-Boot refuses it, or jumps into code that the processor cannot run.",
     fix="Ship the kernel that was built for {wanted}.",
     computed="the kernel's header is that of another architecture than the layout's",
-    source=f"{_BOOTING}; {_ZIMAGE}; {_RISCV}",
+    sources=(
+        in_linux("Documentation/arm64/booting.rst", "magic"),
+        in_linux("arch/arm/boot/compressed/head.S", "_magic_sig"),
+        in_linux("Documentation/riscv/boot-image-header.rst", "magic"),
+    ),
     bad=_one("zimage", sample.zimage()),
     good=_GOOD,
 )
@@ -166,7 +187,10 @@ ZIMAGE_CUT = Rule(
     effect='The kernel hangs without a word after "Starting kernel".',
     fix="Copy arch/arm/boot/zImage again; a device tree is appended to a whole one.",
     computed="end - start of the header is above the size of the file or not above 0",
-    source=_ZIMAGE,
+    sources=(
+        in_linux("arch/arm/boot/compressed/head.S", "_magic_end"),
+        in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
+    ),
     bad=_one("zimage", sample.zimage(says=2 * KIB), "arm"),
     good=_one("zimage", sample.zimage() + sample.board_tree(), "arm"),
 )
@@ -199,7 +223,7 @@ ZIMAGE_TAIL = Rule(
     fix="Append a whole device tree to the untouched zImage, and nothing else.",
     computed="behind end - start, and a device tree appended there, is something else than padding"
     " or further device trees",
-    source=f"{_ZIMAGE}, CONFIG_ARM_APPENDED_DTB",
+    sources=(in_linux("arch/arm/boot/compressed/head.S", "CONFIG_ARM_APPENDED_DTB"),),
     bad=_one("zimage", sample.zimage() + bytes(4) + sample.board_tree(), "arm"),
     good=_one("zimage", sample.zimage() + sample.board_tree(), "arm"),
 )
@@ -233,7 +257,15 @@ ALIGNMENT = Rule(
     fix="Load it to {right:place}.",
     computed="(load - text_offset) mod 2 MiB is not 0; text_offset is 0x80000 where image_size is"
     " 0; type kernel_noload has no load address",
-    source=_BOOTING,
+    sources=(
+        in_linux(
+            "Documentation/arm64/booting.rst",
+            says="The Image must be placed text_offset bytes from a 2MB aligned base "
+            "address anywhere in usable system RAM and called there.",
+        ),
+        in_u_boot("arch/arm/lib/image.c", "booti_setup"),
+        in_u_boot("cmd/booti.c", "booti_start", "Moving Image from"),
+    ),
     bad=nor(
         "name: recovery, at: 0, size: 256 KiB, holds: fit, file: recovery.itb",
         files={

@@ -11,6 +11,7 @@ from imgaudit.rescue.drivers import FILE_SYSTEMS, State
 from imgaudit.rescue.mainroot import MainRoot, Mount
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import listed
+from imgaudit.rules.cited import PRACTICE, in_busybox, in_glibc, in_linux, in_u_boot, manual, memory, seen
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -33,8 +34,6 @@ from imgaudit.writers.fdt import Tree
 from imgaudit.writers.kernel import RELEASE, image
 from imgaudit.writers.tree import Entry, Root, directory, file
 
-_EXEC = "Linux init/main.c, kernel_init(); seen with Linux 6.1 under qemu"
-_FSTAB = "fstab(5); mount(8); systemd.mount(5)"
 _SURE = frozenset({"busybox", "sysvinit", "openrc", "a program"})
 
 
@@ -119,7 +118,10 @@ EMPTY = Rule(
     effect="The kernel mounts it, finds no init, and panics.",
     fix="Give the image builder the tree that was built; an empty folder makes an empty image.",
     computed="the file system lists nothing but folders",
-    source=_EXEC,
+    sources=(
+        in_linux("init/main.c", "kernel_init", "No working init found."),
+        seen("Linux 6.1 under qemu"),
+    ),
     bad=system(dict.fromkeys(("sbin/init", "etc/fstab"))),
     good=_GOOD,
 )
@@ -143,7 +145,15 @@ INIT = Rule(
     fix="Put the init that was built for this board at /sbin/init, with all that it needs.",
     computed="what init= names, else /sbin/init, /etc/init, /bin/init and /bin/sh: each is missing,"
     " not executable, of another machine, or lacks its interpreter, loader or a library",
-    source=_EXEC,
+    sources=(
+        in_linux(
+            "init/main.c",
+            "kernel_init",
+            "No working init found. Try passing init= option to kernel.",
+        ),
+        in_linux("init/main.c", "kernel_init", "Requested init %s failed (error %d)."),
+        seen("Linux 6.1 under qemu"),
+    ),
     bad=system({"sbin/init": file(elf.program(machine=elf.X86_64), 0o755)}),
     good=_GOOD,
 )
@@ -170,7 +180,11 @@ DRIVER = Rule(
     fix="Build CONFIG_{option}=y into it; a module lies in the very file system that it is for.",
     computed="the option is not y where the configuration is known; else neither the name nor the"
     " messages of the driver are in the uncompressed kernel",
-    source="Linux init/do_mounts.c, fs/filesystems.c; measured on a packaged arm64 kernel",
+    sources=(
+        in_linux("init/do_mounts.c", "mount_block_root", "No filesystem could mount root, tried:"),
+        in_linux("fs/filesystems.c", "list_bdev_fs_names"),
+        seen("Debian's packaged arm64 kernel"),
+    ),
     bad=system(kernel=()),
     good=_GOOD,
 )
@@ -211,7 +225,7 @@ PACKING = Rule(
     fix="Build CONFIG_{option}=y into the kernel, or pack the root with what it has.",
     computed="the compressor that the superblock names, and the option for it in the kernel's own"
     " configuration, where that is known",
-    source="Linux fs/squashfs/Kconfig, fs/squashfs/super.c; fs/erofs/Kconfig",
+    sources=(in_linux("fs/squashfs/Kconfig"), in_linux("fs/squashfs/super.c"), in_linux("fs/erofs/Kconfig"),),
     bad=_packed("SQUASHFS_ZLIB"),
     good=_packed("SQUASHFS_XZ"),
 )
@@ -253,7 +267,11 @@ FOREIGN = Rule(
     fix="Build the root for the board's own machine.",
     computed="machine, class and byte order of the ELF files in /bin, /sbin, /usr/bin and /usr/sbin"
     " against the layout's arch",
-    source="Linux fs/binfmt_elf.c; arch/arm64/Kconfig, COMPAT",
+    sources=(
+        in_linux("fs/binfmt_elf.c", "elf_check_arch"),
+        in_linux("arch/arm64/Kconfig", "COMPAT"),
+        in_glibc("sysdeps/gnu/errlist.h", "ENOEXEC", "Exec format error"),
+    ),
     bad=system({"usr/bin/gauge": file(elf.program(machine=elf.X86_64), 0o755)}),
     good=_GOOD,
 )
@@ -283,7 +301,10 @@ MODULES = Rule(
     fix="Pack the modules of {release}, or ship the kernel that was built with them.",
     computed="no folder of /lib/modules is called like the release in the kernel's banner; or a"
     " module in the one that is says another release in its vermagic",
-    source="modprobe(8); Linux kernel/module/main.c",
+    sources=(
+        manual("modprobe(8)"),
+        in_linux("kernel/module/main.c", "check_modinfo"),
+    ),
     bad=system({"lib/modules/6.1.0-other/modules.dep": file("")}),
     good=system({f"lib/modules/{RELEASE}/modules.dep": file("")}),
 )
@@ -313,7 +334,10 @@ POINTS = Rule(
     " find no device and no process.",
     fix="Make the empty folders when the image is built; version control keeps none.",
     computed="/dev, /proc or /sys is no folder of the root file system",
-    source="Linux drivers/base/devtmpfs.c, devtmpfs_mount(); hier(7)",
+    sources=(
+        in_linux("drivers/base/devtmpfs.c", "devtmpfs_mount"),
+        manual("hier(7)"),
+    ),
     bad=system({"proc": None}),
     good=_GOOD,
 )
@@ -337,7 +361,11 @@ DEVICE = Rule(
     fix="Name a partition or file system that is there, or add nofail.",
     computed="PARTLABEL, PARTUUID, LABEL, UUID or mmcblkXpN is in no partition table, no file"
     " system's own identity and no region; a warning with noauto or nofail",
-    source=_FSTAB,
+    sources=(
+        manual("fstab(5)"),
+        manual("mount(8)"),
+        manual("systemd.mount(5)"),
+    ),
     bad=system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
     good=_GOOD,
 )
@@ -379,7 +407,11 @@ TYPE = Rule(
     fix="Write the type that it has.",
     computed="the third field is not the type of the file system in the region that the device"
     " leads to; a warning with noauto or nofail",
-    source=_FSTAB,
+    sources=(
+        manual("fstab(5)"),
+        manual("mount(8)"),
+        manual("systemd.mount(5)"),
+    ),
     bad=system({"etc/fstab": file("PARTLABEL=data /data vfat defaults 0 2\n")}),
     good=_GOOD,
 )
@@ -409,7 +441,11 @@ POINT = Rule(
     fix="Make the empty folder when the image is built.",
     computed="the second field is no folder of the root file system, and no other line mounts above"
     " it; a warning for systemd, which makes it where the root can be written",
-    source=_FSTAB,
+    sources=(
+        manual("fstab(5)"),
+        manual("mount(8)"),
+        manual("systemd.mount(5)"),
+    ),
     bad=system({"data": None}),
     good=_GOOD,
 )
@@ -442,7 +478,10 @@ TOOLS = Rule(
     " boot counter reset.",
     fix="Pack /etc/fw_env.config with the places of the environment.",
     computed="fw_printenv or fw_setenv is there and /etc/fw_env.config is not",
-    source="U-Boot tools/env/README",
+    sources=(
+        in_u_boot("tools/env/README"),
+        in_u_boot("tools/env/fw_env.c", "parse_config"),
+    ),
     bad=system({"usr/bin/fw_setenv": file(elf.program(), 0o755)}),
     good=_GOOD,
 )
@@ -463,7 +502,11 @@ LOGIN = Rule(
     fix="Start a getty on the console in inittab, or waive this with the reason.",
     computed="init is BusyBox's or sysvinit's, and neither inittab nor the scripts that it runs"
     " start a getty, a login or a shell; units of systemd and openrc are not followed",
-    source="BusyBox init/init.c; sysvinit inittab(5); common practice, no source",
+    sources=(
+        in_busybox("init/init.c"),
+        memory("sysvinit inittab(5)"),
+        PRACTICE,
+    ),
     bad=system({"sbin/init": _BUSYBOX, "etc/inittab": file("::sysinit:/bin/true\n")}),
     good=_GOOD,
 )

@@ -12,6 +12,7 @@ from imgaudit.contents.tree import Artifact
 from imgaudit.model import Layout
 from imgaudit.release.manifest import Manifest, SealedFile, SealedPayload, SealedRegion, dump
 from imgaudit.release.seal import versions
+from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -107,7 +108,7 @@ BOARD = Rule(
     effect="Another board's firmware: other memory, other pins. It does not start, or does harm.",
     fix="Take the manifest, or the layout, of this board.",
     computed="the manifest's board is not the layout's",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_sealed_firmware(), board="example-2"),
     good=_GOOD,
 )
@@ -135,7 +136,7 @@ LAYOUT = Rule(
     effect="What was released may have been built for another map; places are compared one by one.",
     fix="Seal the release again where the layout's change is meant.",
     computed="the SHA-256 of the layout file is not the one in the manifest",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_sealed_firmware(), layout_sha256="5eed" * 16),
     good=_GOOD,
 )
@@ -167,7 +168,7 @@ CHANGED = Rule(
     effect="Boards get something else than the release that was tested and signed off.",
     fix="Take the artifact of the release, or seal a new one.",
     computed="size or SHA-256 differ; above 64 MiB, the SHA-256 of the data without its holes",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_EARLIER),
     good=_GOOD,
 )
@@ -222,7 +223,7 @@ GONE = Rule(
     effect="The region keeps what is in it, which need not go with the rest of the release.",
     fix="Give the region its file: in the layout, or seal the release without it.",
     computed="the manifest has an artifact for the region, the layout no file",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_sealed_firmware(), region=_REGION),
     good=_GOOD,
 )
@@ -248,7 +249,7 @@ ADDED = Rule(
     effect="Boards get something that is no part of the release that was tested and signed off.",
     fix="Take the file out of the layout, or seal the release again.",
     computed="the layout has a file for the region, the manifest no artifact",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_NOTHING_BUILT),
     good=_GOOD,
 )
@@ -276,7 +277,7 @@ REGION_GONE = Rule(
     effect="Part of the release has no place any more: its writer, or its reader, finds nothing.",
     fix="Put the region back, or seal the release again.",
     computed="no region of the layout has the sealed region's name",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(_sealed_firmware(), _EXTRA),
     good=_GOOD,
 )
@@ -310,7 +311,7 @@ REGION_ADDED = Rule(
     effect="Boards in the field have no such region: what is there belongs to something else.",
     fix="Seal the release again where the region is meant.",
     computed="no sealed region has the name of a region of the layout",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(),
     good=_GOOD,
 )
@@ -340,7 +341,7 @@ PLACE = Rule(
     effect="What writes by the new map destroys what boards hold by the old one.",
     fix="Put the region back, or seal the release again and plan how boards in the field change.",
     computed="chip, offset, size or file-at of the region are not the sealed ones",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(replace(_sealed_firmware(), offset=64 * KIB)),
     good=_GOOD,
 )

@@ -10,6 +10,7 @@ from imgaudit.formats.boot_record import partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of, whole
@@ -99,7 +100,7 @@ NONE = Rule(
     fix="Write an MBR, or correct table: of {chip} in the layout.",
     computed="table is mbr, regions of the chip have a partition, and its image does not start with"
     " an MBR, or with one that only protects a GPT",
-    source="UEFI 5.2.1",
+    sources=(standard("UEFI 2.10", "5.2.1"),),
     bad=emmc(
         *_REGIONS,
         chip="sectors: 65536, table: mbr, image: disk.img",
@@ -138,7 +139,10 @@ MISSING = Rule(
     effect="Firmware, the kernel or the update does not find {region}.",
     fix="Add it to the table, or correct partition: in the layout; logical ones count from 5.",
     computed="no record of the MBR, or of the chain of logical partitions, has the region's number",
-    source="UEFI 5.2.1; Linux block/partitions/msdos.c",
+    sources=(
+        standard("UEFI 2.10", "5.2.1"),
+        in_linux("block/partitions/msdos.c", "parse_extended"),
+    ),
     bad=_example(lambda: _disk(logical=0)),
     good=_example(),
 )
@@ -172,7 +176,7 @@ MOVED = Rule(
     effect="What is written by the layout's map lands in another partition, or across two.",
     fix="Make the table and the layout say the same; only one of them can be right.",
     computed="start or size of the record of the region's number differ from the region's",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: _disk(size=5 * MIB)),
     good=_example(),
 )
@@ -209,7 +213,7 @@ TYPE = Rule(
     effect="A boot ROM that looks for the type passes it by; tools take it for something else.",
     fix="Set it (sfdisk --part-type), or correct type: in the layout.",
     computed="the record's OSType is not the region's type",
-    source="UEFI 5.2.1",
+    sources=(standard("UEFI 2.10", "5.2.1"),),
     bad=_example(lambda: _disk(kind=0x83)),
     good=_example(),
 )
@@ -239,7 +243,10 @@ BOOTABLE = Rule(
     effect="A boot ROM or U-Boot's distro boot looks in another partition, or in the first.",
     fix="Set or clear it (sfdisk --activate), or correct bootable: in the layout.",
     computed="the record's BootIndicator is 0x80 and bootable is unset, or the other way round",
-    source="UEFI 5.2.1; U-Boot disk/part_dos.c",
+    sources=(
+        standard("UEFI 2.10", "5.2.1"),
+        in_u_boot("disk/part_dos.c", "boot_ind"),
+    ),
     bad=_example(lambda: _disk(status=0)),
     good=_example(),
 )
@@ -271,7 +278,7 @@ UNKNOWN = Rule(
     effect="No one looks after it, and the layout's map of the device is not the true one.",
     fix="Add it to the layout, or take it out of the table.",
     computed="a record, other than an extended one, whose number no region of the chip has",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=_example(lambda: _disk(more=_record(0, 0x83, 20 * MIB // SECTOR, 64))),
     good=_example(),
 )

@@ -14,6 +14,7 @@ from imgaudit.rules._rescue import (
     tree,
     unknown,
 )
+from imgaudit.rules.cited import in_busybox, in_kmod, in_linux, manual
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity
 from imgaudit.writers import elf
 from imgaudit.writers.kernel import RELEASE, image
@@ -57,7 +58,10 @@ VERMAGIC = Rule(
     fix="Build kernel and modules together, and pack the modules of {release}.",
     computed="the folder under /lib/modules, or the first word of vermagic, is not what uname -r"
     " prints",
-    source="Linux kernel/module/main.c; Linux include/linux/vermagic.h",
+    sources=(
+        in_linux("kernel/module/main.c", "check_modinfo", "%s: version magic '%s' should be '%s'"),
+        in_linux("include/linux/vermagic.h", "VERMAGIC_STRING"),
+    ),
     bad=_modules(_set(), folder="lib/modules/6.1.0-other"),
     good=_modules(_set()),
 )
@@ -100,7 +104,11 @@ DEPENDENCY = Rule(
     fix="Pack the modules that they need as well, and run depmod on the tree.",
     computed="a file that modules.dep names, or a module in depends= of .modinfo that is not in"
     " modules.builtin, is not there",
-    source="modules.dep(5); Linux scripts/mod/modpost.c",
+    sources=(
+        manual("modules.dep(5)"),
+        in_linux("scripts/mod/modpost.c", "add_depends"),
+        in_kmod("tools/insmod.c", "mod_strerror", "Unknown symbol in module"),
+    ),
     bad=_modules(_set(depends="gauge")),
     good=_modules(_set()),
 )
@@ -133,7 +141,10 @@ NO_DEP = Rule(
     effect="A modprobe finds no module by its name; insmod with a whole path still works.",
     fix="Run depmod -b on the tree before it is packed.",
     computed="there are .ko files and no modules.dep beside them",
-    source="modules.dep(5), modprobe(8)",
+    sources=(
+        manual("modules.dep(5)"),
+        manual("modprobe(8)"),
+    ),
     bad=_modules(_set(dep=None)),
     good=_modules(_set()),
 )
@@ -158,7 +169,11 @@ UNREADABLE = Rule(
     fix="Pack the modules uncompressed, or give the loader the library or option for them.",
     computed="the ending of the modules against the libraries that kmod loads, or the applets of"
     " BusyBox that unpack; kernels with MODULE_DECOMPRESS may do it themselves",
-    source="kmod libkmod/libkmod-file.c; BusyBox modutils/modutils.c",
+    sources=(
+        in_kmod("libkmod/libkmod-file.c"),
+        in_kmod("tools/insmod.c", says="Invalid module format"),
+        in_busybox("modutils/modutils.c", "moderror", "invalid module format"),
+    ),
     bad=tree(
         {
             f"{_AT}/tide.ko.xz": file(b"\xfd7zXZ\0"),
@@ -205,7 +220,7 @@ FIRMWARE = Rule(
     effect="The driver loads and its device does not start.",
     fix="Pack the files that the board's own devices need.",
     computed="a file in firmware= of .modinfo is not where the kernel looks, compressed or not",
-    source="Linux drivers/base/firmware_loader/main.c",
+    sources=(in_linux("drivers/base/firmware_loader/main.c", "fw_get_filesystem_firmware"),),
     bad=_modules(_set(firmware="tide.bin")),
     good=_modules(_set()),
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from imgaudit.model import Waiver
+from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Judged, Subject
@@ -24,7 +25,7 @@ ENDED = Rule(
     effect="What was accepted for a time is accepted no longer: the gate looks at it again.",
     fix="Correct what it is about, or agree on a new date; take the waiver out if nothing is left.",
     computed="today is later than `until:`; the findings that it would cover are counted",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     values=_values,
     bad=nor(_REGION, rest=_waiver("until: 2020-01-31")),
     good=nor(_REGION, rest=_waiver("owner: the boot team")),
@@ -56,7 +57,7 @@ UNUSED = Rule(
     effect="The day that such a finding comes back, it is let through and nobody sees it.",
     fix="Take the waiver out; if it should match, compare region and about with the finding's.",
     computed="no finding of this run has the waiver's name, region and words, and none was open",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     values=_unused,
     bad=nor(_REGION, rest=_waiver("region: recovery")),
     good=nor(_REGION),

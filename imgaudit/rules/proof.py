@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from imgaudit.proof.records import Fault, Proof, Step, Verdict
 from imgaudit.rules._boot import RECOVERY, scripted, whole_fit
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import (
     Case,
     Cause,
@@ -100,7 +101,11 @@ DOES_NOT_START = Rule(
         " without starting the stage's kernel with what the stage takes; the step is the first"
         " that fails and without whose failure the stage could start"
     ),
-    source="U-Boot doc/usage/cmd/*.rst, boot/bootm.c, fs/fs.c: what comes back with an error",
+    sources=(
+        in_u_boot("boot/bootm.c", "do_bootm_states"),
+        in_u_boot("fs/fs.c", "do_load"),
+        in_u_boot("common/cli_hush.c", "run_list_real"),
+    ),
     bad=scripted(RECOVERY.replace("bootm", "bootz"), itb=whole_fit),
     good=scripted(itb=whole_fit),
 )
@@ -159,7 +164,7 @@ HOPELESS = Rule(
         "on the path that starts a stage a load fails by what the build has, and a later one brings"
         " the same part; or a boot command fails before the one that starts"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=scripted(f"bootz 0x88000000 || {RECOVERY}", itb=whole_fit),
     good=scripted(itb=whole_fit),
 )
@@ -201,7 +206,7 @@ LOSS = Rule(
         "the boot followed from power-on with one chip silent, one region erased, or both copies of"
         " the environment erased, ends in no start; asked where a stage has a ramdisk"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=scripted(itb=whole_fit),
     good=scripted(
         itb=whole_fit,

@@ -16,11 +16,12 @@ from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
 from imgaudit.rules.engine import Case, Cause, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, zimage
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
+from imgaudit.rules.engine import Case, Cause, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 from imgaudit.writers.fdt import Tree
-
-_BOOTING = "Linux Documentation/arch/arm64/booting.rst; U-Boot boot/image-board.c"
 
 _AT = "0x88000000"
 
@@ -187,7 +188,10 @@ OVERLAP = Rule(
         " (image_size), a device tree with 0x3000 bytes of padding; touching is no overlap; a"
         " warning where a size is a guess or only the unused rest of a buffer is hit"
     ),
-    source=_BOOTING,
+    sources=(
+        in_linux("Documentation/arm64/booting.rst", "image_size"),
+        in_u_boot("boot/image-board.c", "boot_ramdisk_high"),
+    ),
     bad=scripted(RECOVERY.replace(_AT, "0x801f0000")),
     good=scripted(),
 )
@@ -205,7 +209,12 @@ RESERVED = Rule(
     computed=(
         "a range shares bytes with reserved memory of the layout or of the board's device tree"
     ),
-    source="U-Boot lib/lmb.c; Devicetree Specification, /reserved-memory",
+    sources=(
+        in_u_boot(
+            "fs/fs.c", "fs_read_lmb_check", "** Reading file would overwrite reserved memory **"
+        ),
+        standard("Devicetree Specification 0.4", "3.5"),
+    ),
     bad=scripted(
         ram="ram: {banks: [{at: 0x80000000, size: 256 MiB}], reserved:"
         " [{name: monitor, at: 0x88000000, size: 1 MiB}]}\n"
@@ -228,7 +237,10 @@ LOADER = Rule(
         "a range shares bytes with U-Boot at the top of the first bank: 16 MiB for code, stack and"
         " tables and the heap, 32 MiB unless the configuration says; a guess, so a warning"
     ),
-    source="U-Boot common/board_f.c; the sizes are common practice, no source",
+    sources=(
+        in_u_boot("common/board_f.c", "reserve_uboot"),
+        PRACTICE,
+    ),
     bad=scripted(RECOVERY.replace(_AT, "0x8f000000")),
     good=scripted(),
 )
@@ -244,7 +256,12 @@ UNPACKED = Rule(
         "where a compressed kernel is unpacked to, the buffer of booti included, shares bytes with"
         " what is still needed then"
     ),
-    source="U-Boot boot/bootm.c; cmd/booti.c, kernel_comp_addr_r and kernel_comp_size",
+    sources=(
+        in_u_boot("boot/bootm.c", "bootm_load_os"),
+        in_u_boot(
+            "cmd/booti.c", "booti_start", "kernel_comp_addr_r or kernel_comp_size is not provided!"
+        ),
+    ),
     bad=scripted(itb=lambda: _packed_fit(0x87E00000)),
     good=scripted(itb=lambda: _packed_fit(0x80200000)),
 )
@@ -286,7 +303,10 @@ OUTSIDE = Rule(
     effect="The access aborts or reads nothing back: the start fails on this board.",
     fix="Take an address inside the banks, with {size:bytes} of room behind it.",
     computed="a range is not inside the banks of ram:, those that touch counted as one",
-    source="U-Boot lib/lmb.c; common practice",
+    sources=(
+        in_u_boot("lib/lmb.c"),
+        PRACTICE,
+    ),
     bad=scripted(RECOVERY.replace(_AT, "0x40000000")),
     good=scripted(),
 )
@@ -328,7 +348,12 @@ NO_PLACE = Rule(
     effect="U-Boot gives up in the middle of the start and goes back to the script.",
     fix="Free room below the limit, raise bootm_size or the limit, or set what is missing.",
     computed="U-Boot's search from the top of the boot memory down finds no free room",
-    source="U-Boot boot/image-board.c, boot/image-fdt.c, cmd/booti.c; doc/usage/environment.rst",
+    sources=(
+        in_u_boot("boot/image-board.c", "boot_ramdisk_high"),
+        in_u_boot("boot/image-fdt.c", "boot_relocate_fdt"),
+        in_u_boot("cmd/booti.c", "booti_start"),
+        in_u_boot("doc/usage/environment.rst", "bootm_size"),
+    ),
     bad=scripted(more={"bootm_size": "0x1000"}, itb=_fit_with_tree),
     good=scripted(itb=_fit_with_tree),
 )
@@ -362,7 +387,14 @@ WINDOW = Rule(
     effect="The kernel says that the initrd is not fully accessible and goes on without it.",
     fix="Load both into one window of 32 GiB, or limit initrd_high.",
     computed="no 1 GiB-aligned window of 32 GiB holds kernel and ramdisk",
-    source="Linux Documentation/arch/arm64/booting.rst, section 4",
+    sources=(
+        in_linux("Documentation/arm64/booting.rst", says="32 GB"),
+        in_linux(
+            "arch/arm64/mm/init.c",
+            "arm64_memblock_init",
+            "initrd not fully accessible via the linear mapping -- please check your bootloader",
+        ),
+    ),
     bad=scripted(
         "setenv initrd_high ffffffffffffffff && sf probe && sf read 0x1080000000 0x60000 0x10000 &&"
         f" {RECOVERY.replace('bootm 0x88000000', 'bootm 0x88000000 0x1080000000')}",
@@ -425,8 +457,7 @@ HIGH = Rule(
     fix="Set bootm_size to what lies below {limit:place}, or fdt_high and initrd_high to it.",
     computed="on arm, a device tree or a ramdisk ends more than 760 MiB above the start of RAM when"
     " the kernel starts; vmalloc= and the split of the address space may move that limit",
-    source="U-Boot doc/usage/environment.rst, fdt_high (there with 704 MB); Linux"
-    " arch/arm/mm/mmu.c, vmalloc_size of 240 MiB (from memory)",
+    sources=(in_u_boot("doc/usage/environment.rst", "fdt_high"), in_linux("arch/arm/mm/mmu.c", "vmalloc_size"),),
     bad=_low("ffffffff"),
     good=_low("a0000000"),
 )
@@ -468,7 +499,15 @@ NO_RELOCATION = Rule(
     ),
     fix="Leave {name} unset, and limit the room with bootm_size if that is needed.",
     computed="fdt_high or initrd_high has all bits of an address set",
-    source='U-Boot doc/usage/environment.rst, fdt_high ("strongly discouraged")',
+    sources=(
+        in_u_boot(
+            "doc/usage/environment.rst",
+            "fdt_high",
+            "This usage is strongly discouraged however as it also stops U-Boot "
+            "from ensuring the device tree starting address is properly aligned "
+            "and a misaligned tree will cause OS failures.",
+        ),
+    ),
     bad=scripted(more={"fdt_high": "0xffffffffffffffff"}),
     good=scripted(more={"bootm_size": "0x10000000"}),
 )
@@ -515,7 +554,12 @@ BOOTM_LENGTH = Rule(
     effect='U-Boot says "Image too large: increase CONFIG_SYS_BOOTM_LEN" and resets.',
     fix="Build U-Boot with a larger CONFIG_SYS_BOOTM_LEN.",
     computed="unpacked size > CONFIG_SYS_BOOTM_LEN of the .config under written-elsewhere",
-    source="U-Boot boot/bootm.c, bootm_load_os; boot/Kconfig",
+    sources=(
+        in_u_boot(
+            "boot/bootm.c", "handle_decomp_error", "Image too large: increase CONFIG_SYS_BOOTM_LEN"
+        ),
+        in_u_boot("cmd/Kconfig", "SYS_BOOTM_LEN"),
+    ),
     bad=scripted(
         itb=lambda: _packed_fit(0x80200000),
         rest="written-elsewhere: {uboot-config: u-boot.config}\n",

@@ -22,11 +22,11 @@ from imgaudit.rules._rescue import (
     tree,
     unknown,
 )
+from imgaudit.rules.cited import in_linux
 from imgaudit.rules.engine import Case, Finding, Outcome, Rule, Severity, nothing
 from imgaudit.writers.tree import file
 
 _KERNEL_CHECKS = {"none", "crc32"}
-_KERNEL = "Linux init/initramfs.c"
 
 
 def _xz(check: int) -> bytes:
@@ -61,7 +61,10 @@ MISSING = Rule(
     fix="Put the ramdisk into {artifact}, or name the region that has it.",
     computed="the region's artifact is no ramdisk, the FIT's configuration names none, and the"
     " kernel bundles no more than the three entries of its default",
-    source=f"{_KERNEL}; Linux usr/default_cpio_list",
+    sources=(
+        in_linux("init/initramfs.c", "populate_rootfs"),
+        in_linux("usr/default_cpio_list"),
+    ),
     bad=example(sample.fit),
     good=example(
         lambda: sample.fit(
@@ -112,7 +115,10 @@ REFUSED = Rule(
     fix="Pack the ramdisk with cpio -o -H newc, and compress all of it at once.",
     computed="an archive is not 070701 or 070702, its header is not hex, it is not 4-aligned, or"
     " compressed data holds something else",
-    source=f"{_KERNEL}; Linux Documentation/driver-api/early-userspace/buffer-format.rst",
+    sources=(
+        in_linux("init/initramfs.c", "do_header"),
+        in_linux("Documentation/driver-api/early-userspace/buffer-format.rst"),
+    ),
     bad=example(lambda: b"070707" + b"0" * 70 + b"tide"),
     good=tree(),
 )
@@ -140,7 +146,14 @@ XZ_CHECK = Rule(
     ),
     fix="Compress with xz --check=crc32 --lzma2=dict=1MiB.",
     computed="the stream's flags name another check than none or crc32",
-    source="Linux lib/decompress_unxz.c and lib/xz/xz_dec_stream.c, dec_stream_header()",
+    sources=(
+        in_linux("lib/xz/xz_dec_stream.c", "dec_stream_header"),
+        in_linux(
+            "lib/decompress_unxz.c",
+            "unxz",
+            "Input was encoded with settings that are not supported by this XZ decoder",
+        ),
+    ),
     bad=example(lambda: _xz(lzma.CHECK_CRC64), holds="xz"),
     good=example(lambda: _xz(lzma.CHECK_CRC32), holds="xz"),
 )
@@ -182,7 +195,13 @@ LZ4_FRAME = Rule(
     effect='The kernel says "invalid magic at start of compressed archive" and unpacks nothing.',
     fix="Compress with lz4 -l.",
     computed="the magic is 0x184d2204, not 0x184c2102",
-    source="Linux lib/decompress.c and lib/decompress_unlz4.c",
+    sources=(
+        in_linux("lib/decompress.c", "compressed_formats"),
+        in_linux("lib/decompress_unlz4.c", "ARCHIVE_MAGICNUMBER"),
+        in_linux(
+            "init/initramfs.c", "unpack_to_rootfs", "invalid magic at start of compressed archive"
+        ),
+    ),
     bad=example(lambda: _lz4_frame(archive()), holds="lz4"),
     good=tree(),
 )
@@ -210,7 +229,11 @@ JUNK = Rule(
     fix="Pass the ramdisk's own length, or pad with 0x00, which is always allowed.",
     computed="bytes other than NUL follow the last archive; a warning where the kernel's"
     " configuration is known to lack BLK_DEV_RAM",
-    source=f"{_KERNEL}, populate_rootfs(); buffer-format.rst",
+    sources=(
+        in_linux("init/initramfs.c", "populate_rootfs"),
+        in_linux("init/initramfs.c", "do_populate_rootfs"),
+        in_linux("Documentation/driver-api/early-userspace/buffer-format.rst"),
+    ),
     bad=example(lambda: archive() + b"\xff" * 512),
     good=example(lambda: archive() + bytes(512)),
 )
@@ -249,7 +272,7 @@ CUT = Rule(
     ),
     fix="Build the ramdisk again and compare its size with what was written.",
     computed="a member or the compressed data runs past the end, or cannot be decoded",
-    source=_KERNEL,
+    sources=(in_linux("init/initramfs.c", "unpack_to_rootfs"),),
     bad=example(lambda: archive()[:-600]),
     good=tree(),
 )
@@ -271,7 +294,11 @@ NOT_IN_KERNEL = Rule(
     effect='The kernel says "compression method {compression} not configured" and unpacks nothing.',
     fix="Set CONFIG_{option}, or compress the ramdisk with what the kernel has.",
     computed="the kernel's configuration does not set the option of the ramdisk's compression",
-    source=f"{_KERNEL}; Linux lib/decompress.c; Linux usr/Kconfig",
+    sources=(
+        in_linux("init/initramfs.c", "unpack_to_rootfs", "compression method %s not configured"),
+        in_linux("lib/decompress.c", "decompress_method"),
+        in_linux("usr/Kconfig"),
+    ),
     bad=configured(lambda: _gzip(archive()), "BLK_DEV_INITRD", "RD_XZ", holds="gzip"),
     good=configured(lambda: _gzip(archive()), "BLK_DEV_INITRD", "RD_GZIP", holds="gzip"),
 )
@@ -311,7 +338,13 @@ MEMORY = Rule(
     computed="the ramdisk as loaded + its files in pages of 4 KiB + 1 KiB an inode + the kernel"
     " exceed the RAM banks less what is reserved; or the files alone exceed half of it, the"
     " default limit of tmpfs",
-    source=f"{_KERNEL}; Linux Documentation/filesystems/tmpfs.rst, size=",
+    sources=(
+        in_linux("init/initramfs.c", says="write error"),
+        in_linux(
+            "Documentation/filesystems/tmpfs.rst",
+            says="The default is half of your physical RAM without swap.",
+        ),
+    ),
     bad=example(lambda: _gzip(archive(_LARGE)), rest=_BANK % "512 KiB", holds="gzip"),
     good=example(lambda: _gzip(archive(_LARGE)), rest=_BANK % "4 MiB", holds="gzip"),
 )
@@ -344,7 +377,13 @@ HARD_LINK = Rule(
     fix="Pack the ramdisk in one go, so that every name of a hard link is in the same archive.",
     computed="an executable member of 0 bytes says that it has further names, and no later one of"
     " its archive brings data",
-    source='buffer-format.rst, "Handling of hard links"',
+    sources=(
+        in_linux(
+            "Documentation/driver-api/early-userspace/buffer-format.rst",
+            "Handling of hard links",
+            'When a "TRAILER!!!" end-of-archive marker is seen, the tuple buffer is reset.',
+        ),
+    ),
     bad=example(lambda: _linked(archive())),
     good=tree(),
 )
@@ -378,8 +417,11 @@ CHECKSUM = Rule(
     message="{content}: the sums of {names} do not match their data",
     effect='A kernel that checks sums says "bad data checksum" and stops; others take bad data.',
     fix="Build the ramdisk again: its data changed after it was packed.",
-    computed="sum of the bytes of each file of a 070702 archive, modulo 2^32, against c_check",
-    source=f"buffer-format.rst; {_KERNEL}",
+    computed="sum of the bytes of each file of a 070702 archive, modulo 2^32, against c_chksum",
+    sources=(
+        in_linux("Documentation/driver-api/early-userspace/buffer-format.rst", "c_chksum"),
+        in_linux("init/initramfs.c", "do_copy", "bad data checksum"),
+    ),
     bad=example(lambda: archive().replace(b"070701", b"070702")),
     good=tree(),
 )
@@ -406,7 +448,10 @@ SKIPPED = Rule(
     fix="Put each directory before what is in it, and keep names and links below 4 KiB.",
     computed="the member's directory is missing or no directory, a directory that is not empty is"
     " in its way, or its name or link is too long",
-    source=f"{_KERNEL}, do_name() and do_symlink()",
+    sources=(
+        in_linux("init/initramfs.c", "do_name"),
+        in_linux("init/initramfs.c", "do_symlink"),
+    ),
     bad=example(lambda: archive({"srv/tide/log": file("0.42\n")}).replace(b"srv\0", b"svr\0", 1)),
     good=tree({"srv/tide/log": file("0.42\n")}),
 )

@@ -29,15 +29,22 @@ from imgaudit.rules._rescue import (
     tree,
     unknown,
 )
+from imgaudit.rules.cited import (
+    PRACTICE,
+    in_busybox,
+    in_e2fsprogs,
+    in_glibc,
+    in_linux,
+    in_u_boot,
+    manual,
+    memory,
+    seen,
+    standard,
+)
 from imgaudit.rules.engine import Case, Cause, Example, Outcome, Rule, Severity, nothing
 from imgaudit.writers import elf
 from imgaudit.writers.kernel import image
 from imgaudit.writers.tree import Entry, Root, file, link
-
-_EXEC = "Linux fs/exec.c, fs/binfmt_script.c and fs/binfmt_elf.c"
-_LD_SO = "ld.so(8)"
-_PRACTICE = "common practice, no source"
-_MAIN = "Linux init/main.c"
 
 
 def _with_kernel(changes: dict[str, Entry | None]) -> Example:
@@ -102,7 +109,10 @@ INIT_MISSING = Rule(
     " what it should repair, or panics.",
     fix="Put the first program at /init, or name it with rdinit= in bootargs.",
     computed="/init, or what rdinit= names, leads nowhere",
-    source=f"{_MAIN}, kernel_init_freeable(); seen with Linux 6.1 under qemu",
+    sources=(
+        in_linux("init/main.c", "kernel_init_freeable"),
+        seen("Linux 6.1 under qemu"),
+    ),
     bad=tree({"init": None}),
     good=tree(),
 )
@@ -126,7 +136,10 @@ INIT_MODE = Rule(
     effect='The kernel says "Failed to execute {init} (error -13)" and {then}.',
     fix="Run chmod 0755 {init} before the ramdisk is packed.",
     computed="/init, or what rdinit= names, is no file with an x bit",
-    source=f"{_MAIN}, kernel_init(); seen with Linux 6.1 under qemu",
+    sources=(
+        in_linux("init/main.c", "kernel_init", "Failed to execute %s (error %d)"),
+        seen("Linux 6.1 under qemu"),
+    ),
     bad=tree({"init": file("#!/bin/sh\nexec /bin/getty -L ttyS0 115200\n")}),
     good=tree(),
 )
@@ -170,7 +183,13 @@ INIT_RUNS = Rule(
     effect="{happens}.",
     fix="Put what is missing beside {init}, or link it statically.",
     computed="the #! line, the loader or a library of init leads nowhere, or its machine is wrong",
-    source=f"{_EXEC}; {_MAIN}; seen with Linux 6.1 under qemu",
+    sources=(
+        in_linux("fs/exec.c"),
+        in_linux("fs/binfmt_script.c", "load_script"),
+        in_linux("fs/binfmt_elf.c", "load_elf_binary"),
+        in_linux("init/main.c", "kernel_init", "Failed to execute %s (error %d)"),
+        seen("Linux 6.1 under qemu"),
+    ),
     bad=tree({"init": file("#!/bin/bash\n", 0o755)}),
     good=tree(),
 )
@@ -208,7 +227,7 @@ TOOL_MISSING = Rule(
     fix="Add one of: {choices}.",
     computed="no alternative of a need of the group is there; a warning where the need is"
     " only good to have",
-    source=_PRACTICE,
+    sources=(PRACTICE,),
     bad=tree({"bin/sha256sum": None}),
     good=tree(),
 )
@@ -351,7 +370,11 @@ LIBRARY = Rule(
     fix="Put {subject} into a directory where the loader looks, or link the tools statically.",
     computed="DT_NEEDED of the program and of its libraries, looked up along RPATH, RUNPATH,"
     f" ld.so.cache and the loader's own directories; {_STOPS}",
-    source=f"{_LD_SO}; System V gABI, chapter 5",
+    sources=(
+        manual("ld.so(8)"),
+        standard("System V gABI", "chapter 5"),
+        in_glibc("elf/dl-error-skeleton.c", "fatal_error", "error while loading shared libraries"),
+    ),
     bad=tree({"lib/libc.so.6": None}),
     good=tree(),
 )
@@ -370,7 +393,10 @@ LOADER = Rule(
     effect='The shell says "not found" of a program that is there: error -2 is for the loader.',
     fix="Put {subject} into the ramdisk, executable and of the programs' own C library.",
     computed=f"PT_INTERP leads to no executable ELF file of the program's machine; {_STOPS}",
-    source="Linux fs/binfmt_elf.c",
+    sources=(
+        in_linux("fs/binfmt_elf.c", "load_elf_binary"),
+        in_busybox("shell/ash.c", says="%s: not found"),
+    ),
     bad=tree({elf.LOADER.lstrip("/"): None}),
     good=tree(),
 )
@@ -389,7 +415,11 @@ INTERPRETER = Rule(
     effect='The shell says "not found" of a script that is there.',
     fix="Name an interpreter that the ramdisk has, and end the line with LF alone.",
     computed=f"the #! line names no program, or ends in CR LF, or goes five scripts deep; {_STOPS}",
-    source="Linux fs/binfmt_script.c",
+    sources=(
+        in_linux("fs/binfmt_script.c", "load_script"),
+        in_linux("fs/exec.c", "exec_binprm"),
+        in_busybox("shell/ash.c", says="%s: not found"),
+    ),
     bad=tree({"bin/sha256sum": file("#!/usr/bin/python3\n", 0o755)}),
     good=tree({"bin/sha256sum": file("#!/bin/sh\n", 0o755)}),
 )
@@ -409,7 +439,11 @@ WRONG_MACHINE = Rule(
     fix="Build it for the board, not for the build host.",
     computed="e_machine, class and byte order against the layout's arch, and the float ABI of a"
     f" library against that of its program; {_STOPS}",
-    source="Linux fs/binfmt_elf.c; ELF for the Arm Architecture (AAELF32)",
+    sources=(
+        in_linux("fs/binfmt_elf.c", "elf_check_arch"),
+        standard("ELF for the Arm Architecture (AAELF32)"),
+        in_glibc("sysdeps/gnu/errlist.h", "ENOEXEC", "Exec format error"),
+    ),
     bad=tree({"bin/sha256sum": file(elf.program(machine=elf.X86_64), 0o755)}),
     good=tree({"bin/sha256sum": file(elf.program(), 0o755)}),
 )
@@ -435,10 +469,14 @@ VERSION = Rule(
     severity=Severity.ERROR,
     values=_cause_values,
     message="no library defines {subject}: {tools} cannot run ({chain})",
-    effect='The loader says "version not found" and the program stops.',
+    effect="The loader says that the version is not found, and the program stops.",
     fix="Take programs and libraries from one build.",
     computed=f"a version in SHT_GNU_verneed is not in the library's SHT_GNU_verdef; {_STOPS}",
-    source='LSB Core, "Symbol Versioning"',
+    sources=(
+        standard("LSB Core", "Symbol Versioning"),
+        manual("ld.so(8)"),
+        in_glibc("elf/dl-version.c", "match_symbol", "version `%s' not found (required by %s)"),
+    ),
     bad=_versions("TIDE_2"),
     good=_versions("TIDE_1"),
 )
@@ -457,7 +495,10 @@ NOT_EXECUTABLE = Rule(
     effect='The shell says "Permission denied".',
     fix="Run chmod 0755 {subject} before the ramdisk is packed.",
     computed=f"a tool leads to a file without an x bit, or to no regular file; {_STOPS}",
-    source="Linux fs/exec.c",
+    sources=(
+        in_linux("fs/exec.c", "do_open_execat"),
+        in_glibc("sysdeps/gnu/errlist.h", "EACCES", "Permission denied"),
+    ),
     bad=tree({"bin/sha256sum": file(elf.program())}),
     good=tree(),
 )
@@ -476,7 +517,7 @@ LINK = Rule(
     effect='The shell says "not found".',
     fix="Put {subject} into the ramdisk, or let the link lead to what is there.",
     computed=f"a link on the search path leads nowhere; {_STOPS}",
-    source=_PRACTICE,
+    sources=(in_busybox("shell/ash.c", says="%s: not found"),),
     bad=tree({"bin/sha256sum": link("coreutils")}),
     good=tree(),
 )
@@ -495,7 +536,12 @@ DAMAGED = Rule(
     effect='The kernel answers with error -8, "Exec format error".',
     fix="Build {subject} again; give a script its #! line.",
     computed=f"a tool is empty, cut, or neither ELF nor starts with #!; {_STOPS}",
-    source=_EXEC,
+    sources=(
+        in_linux("fs/exec.c", "search_binary_handler"),
+        in_linux("fs/binfmt_script.c", "load_script"),
+        in_linux("fs/binfmt_elf.c", "load_elf_binary"),
+        in_glibc("sysdeps/gnu/errlist.h", "ENOEXEC", "Exec format error"),
+    ),
     bad=tree({"bin/sha256sum": file(elf.program()[:60], 0o755)}),
     good=tree(),
 )
@@ -524,7 +570,7 @@ APPLET = Rule(
     fix="Set the applet in the configuration of BusyBox, or remove the link.",
     computed="the name of a link, or the word after busybox in a script, is not in the binary's"
     f" table of applets; {_STOPS}",
-    source="BusyBox applets/applet_tables.c",
+    sources=(in_busybox("libbb/appletlib.c", says=": applet not found"),),
     bad=tree(_LINKED),
     good=tree(_LINKED | {"bin/busybox": _busybox(*_NAMES, "sha256sum")}),
 )
@@ -576,7 +622,7 @@ SUPPORT = Rule(
     fix="Put the file into the ramdisk, with x bits where it is a script.",
     computed="none of the files that a tool reads is there, or none is executable; a warning where"
     " the tool does something without it, or no need that must be met hangs on it",
-    source="the tools' manual pages",
+    sources=(memory("the manual pages of the tools"),),
     bad=tree(_DHCP, needs="networking"),
     good=tree(_DHCP_GOOD, needs="networking"),
 )
@@ -639,7 +685,10 @@ ENV_COPY = Rule(
     ),
     fix="Give {first} and {second} a line each.",
     computed="the stage's environment has a copy, and the file has not two entries",
-    source="U-Boot tools/env/README; U-Boot tools/env/fw_env.c",
+    sources=(
+        in_u_boot("tools/env/README"),
+        in_u_boot("tools/env/fw_env.c", "get_config"),
+    ),
     bad=_environment("/dev/mtd1 0x0"),
     good=_environment("/dev/mtd1 0x0", "/dev/mtd2 0x0"),
 )
@@ -666,7 +715,10 @@ CONSOLE = Rule(
     fix="Add /dev/console, a character device 5, 1, before the ramdisk is packed.",
     computed="no member /dev/console of type c 5 1; CONFIG_DEVTMPFS_MOUNT does not mount before a"
     " ramdisk's init",
-    source="Linux init/main.c, console_on_rootfs(); Linux drivers/base/Kconfig",
+    sources=(
+        in_linux("init/main.c", "console_on_rootfs", "Warning: unable to open an initial console."),
+        in_linux("drivers/base/Kconfig", "DEVTMPFS_MOUNT"),
+    ),
     bad=_with_kernel({"dev/console": None}),
     good=_with_kernel({}),
 )
@@ -694,7 +746,7 @@ DANGLING = Rule(
     effect="Whatever follows them fails; a path of the build host stands out by its length.",
     fix="Remove the links, or put in what they lead to.",
     computed="a symbolic link leads nowhere, and not to a place that only a running system fills",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=tree({"etc/localtime": link("/usr/share/zoneinfo/UTC")}),
     good=tree({"etc/mtab": link("/proc/self/mounts")}),
 )
@@ -722,7 +774,10 @@ FEATURES = Rule(
     fix="Take a newer e2fsprogs into the ramdisk, or make the file system without {features}.",
     computed="the name of a feature of an ext4 image is not among those that the binary and its"
     " libraries carry",
-    source="e2fsprogs lib/e2p/feature.c",
+    sources=(
+        in_e2fsprogs("lib/e2p/feature.c", "feature_list"),
+        in_e2fsprogs("e2fsck/unix.c", says="%s has unsupported feature(s):"),
+    ),
     bad=_features("has_journal\0extent\0"),
     good=_features("has_journal\0extent\0metadata_csum\0"),
 )
@@ -749,7 +804,7 @@ UNSTRIPPED = Rule(
     effect="Flash and RAM are spent on them.",
     fix="Run strip on them when the ramdisk is built.",
     computed="an ELF file that is no kernel module has a symbol table or debugging sections",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=tree({"bin/tide": file(_with_symbols(), 0o755)}),
     good=tree({"bin/tide": file(elf.program(), 0o755)}),
 )
@@ -775,7 +830,7 @@ MODES = Rule(
     fix="Pack with cpio --owner=0:0, and set the modes where the tree is made.",
     computed="not owned by root, setuid or setgid, writable by everyone, a /tmp without the sticky"
     " bit, or a .ssh that others can write",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=tree({"etc/profile": file("umask 022\n", 0o666)}),
     good=tree({"etc/profile": file("umask 022\n")}),
 )
@@ -802,7 +857,7 @@ KERNEL_OPTION = Rule(
     fix="Set =y in the kernel of the rescue: {options}.",
     computed="an option that the ramdisk or one of its tools asks for is not set, or is =m and its"
     " module is not in the ramdisk; a warning where no need that must be met hangs on it",
-    source="Linux Kconfig help texts",
+    sources=(memory("Linux", "the help texts of Kconfig"),),
     bad=_kernel("BINFMT_ELF"),
     good=_kernel("BINFMT_ELF", "BINFMT_SCRIPT"),
 )

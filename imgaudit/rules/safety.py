@@ -5,6 +5,7 @@ from __future__ import annotations
 from imgaudit.boot.records import Kind, Operation
 from imgaudit.model import Region, Writer
 from imgaudit.rules._boot import RECOVERY, finding, operations, scripted
+from imgaudit.rules.cited import PRACTICE, in_linux, in_trusted_firmware
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 
@@ -32,7 +33,7 @@ FACTORY = Rule(
     effect="Serial number, addresses or calibration are gone, and nobody in the field has them.",
     fix="Take the command out, or give {region} another writer if an update may write it.",
     computed="an erase, write or update starts in a region whose writer is factory",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=scripted(more={"clean": "sf probe && sf erase 0x80000 0x10000"}, regions=(_FACTORY,)),
     good=scripted(more={"clean": "sf probe && sf erase 0x10000 0x10000"}, regions=(_FACTORY,)),
 )
@@ -65,7 +66,10 @@ IN_PLACE = Rule(
         "an erase, write or update starts in a region that holds a FIP, and no other region holds"
         " one; an error where it happens by itself at boot"
     ),
-    source="Trusted Firmware-A docs/components/firmware-update.rst; common practice",
+    sources=(
+        in_trusted_firmware("docs/components/firmware-update.rst"),
+        PRACTICE,
+    ),
     bad=scripted(
         more={"update": "sf probe && sf update 0x88000000 0x80000 0x10000"}, regions=(_LOADER,)
     ),
@@ -111,7 +115,12 @@ HALTS = Rule(
         "altbootcmd and bootlimit are set, and a command line that is known has no panic= with a"
         " number other than 0; not where the stage names its kernel's .config"
     ),
-    source="Linux Documentation/admin-guide/kernel-parameters.txt, panic=",
+    sources=(
+        in_linux(
+            "Documentation/admin-guide/kernel-parameters.txt",
+            says="panic= [KNL] Kernel behaviour on panic: delay <timeout>",
+        ),
+    ),
     bad=scripted(
         f"setenv bootargs console=ttyS0 && {RECOVERY}",
         more={"bootlimit": "3", "altbootcmd": "run recovery"},

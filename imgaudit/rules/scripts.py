@@ -9,6 +9,8 @@ from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, Spot, feeds_a_boot, finding, operations, scripted
+from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Case, Cause, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
@@ -66,7 +68,11 @@ READS_TOO_LITTLE = Rule(
         "a read that a boot command needs is shorter than the artifact there: what the container"
         " itself says, external data of a FIT included"
     ),
-    source="U-Boot doc/usage/cmd/sf.rst, mmc.rst, load.rst: lengths are hex bytes or blocks",
+    sources=(
+        in_u_boot("doc/usage/cmd/sf.rst"),
+        in_u_boot("doc/usage/cmd/mmc.rst"),
+        in_u_boot("doc/usage/cmd/load.rst", says="addr, bytes, pos are hexadecimal numbers."),
+    ),
     bad=scripted(RECOVERY.replace("0x40000", "0x200")),
     good=scripted(),
 )
@@ -149,7 +155,13 @@ READS_PAST = Rule(
     fix="Read no more than {most:place} bytes from there.",
     rewrites=("read", "most"),
     computed="start + length > end of the region that the read starts in; an error past the chip",
-    source='U-Boot doc/usage/cmd/sf.rst ("read will fail if ... past the end of the flash")',
+    sources=(
+        in_u_boot(
+            "doc/usage/cmd/sf.rst",
+            "Read",
+            "The read will fail if an attempt is made to read past the end of the flash.",
+        ),
+    ),
     bad=scripted(RECOVERY.replace("0x40000", "0x50000")),
     good=scripted(),
 )
@@ -207,7 +219,7 @@ OFFSET = Rule(
     fix="Take the offset of the region that is meant; {nearest} is at {start:place}.",
     rewrites=("at", "start"),
     computed="what is booted is read from an offset where no region and no content in it starts",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=scripted(RECOVERY.replace("0x20000", "0x30000")),
     good=scripted(),
 )
@@ -263,7 +275,12 @@ HEX_DECIMAL = Rule(
         "a number without 0x is the offset or size of a region or chip if it is read as decimal,"
         " and none of them as hex"
     ),
-    source="U-Boot doc/usage/cmdline.rst: numbers are hex by default",
+    sources=(
+        in_u_boot(
+            "doc/usage/cmdline.rst",
+            says="Most U-Boot commands use hexadecimal (hex) as the default base",
+        ),
+    ),
     bad=scripted(RECOVERY.replace("0x40000", "262144")),
     good=scripted(RECOVERY.replace("0x40000", "40000")),
 )
@@ -277,7 +294,10 @@ BLOCKS = Rule(
     fix="Divide by 512: write {meant:place}.",
     rewrites=("text", "meant"),
     computed="a start or count of blocks is the offset or size in bytes of a region or artifact",
-    source="U-Boot doc/usage/cmd/mmc.rst (mmc read 40000000 5000 100 is 128 KiB from block 0x5000)",
+    sources=(
+        in_u_boot("doc/usage/cmd/mmc.rst"),
+        in_u_boot("cmd/mmc.c", "do_mmc_read"),
+    ),
     bad=scripted(_MMC_READ.format("0x100000"), regions=(_ON_EMMC,), chip=_EMMC),
     good=scripted(_MMC_READ.format("0x800"), regions=(_ON_EMMC,), chip=_EMMC),
 )
@@ -368,7 +388,10 @@ UNDEFINED = Rule(
         "a variable is in neither environment, is not set by a script and is none of U-Boot's own;"
         " a warning where no boot command follows, or the script does not mind the failure"
     ),
-    source="U-Boot doc/usage/environment.rst; common/cli_hush.c",
+    sources=(
+        in_u_boot("doc/usage/environment.rst"),
+        in_u_boot("common/cli_hush.c", "lookup_param"),
+    ),
     bad=scripted(RECOVERY.replace("0x88000000", "${loadaddr}")),
     good=scripted(RECOVERY.replace("0x88000000", "${loadaddr}"), more={"loadaddr": "0x88000000"}),
 )
@@ -428,7 +451,7 @@ MISSING = Rule(
     effect="U-Boot says '## Error: \"{name}\" not defined' and goes no further on this path.",
     fix="Define {name}, or take the run out.",
     computed="run names a variable that is in neither environment and that no script sets",
-    source="U-Boot common/cli.c, do_run()",
+    sources=(in_u_boot("common/cli.c", "do_run", '## Error: "%s" not defined'),),
     bad=scripted(f"run arguments && {RECOVERY}"),
     good=scripted(f"run arguments && {RECOVERY}", more={"arguments": "setenv bootargs panic=10"}),
 )
@@ -456,7 +479,7 @@ UNCHECKED = Rule(
     effect="After a failed load U-Boot starts what was in RAM before: a crash instead of a retry.",
     fix="Join them with &&, or test the load with if.",
     computed="a boot command follows a load or read on its failure as well as on its success",
-    source="U-Boot common/cli_hush.c: what follows a ; runs in any case",
+    sources=(in_u_boot("common/cli_hush.c", "run_list_real"),),
     bad=scripted(RECOVERY.replace("0x40000 &&", "0x40000;")),
     good=scripted(),
 )
@@ -508,7 +531,10 @@ NOT_REACHED = Rule(
         "no path from bootcmd leads to the stage's entry, and none from altbootcmd that a boot"
         " limit opens; with the other chips dead as well, where the stage has a ramdisk"
     ),
-    source="U-Boot doc/api/bootcount.rst; common practice",
+    sources=(
+        in_u_boot("doc/README.bootcount"),
+        PRACTICE,
+    ),
     bad=scripted(bootcmd="bootm 0x88000000"),
     good=scripted(bootcmd="bootm 0x88000000 || run recovery"),
 )
@@ -595,7 +621,7 @@ OTHER_CHIP = Rule(
     fix="Take all that {entry} needs from {home}, or go on when `{command}` fails.",
     computed="followed with all other chips failing, the entry of a stage with a ramdisk boots"
     " nothing, or from RAM that nothing filled",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=scripted(f"mmc dev 0 && {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
     good=scripted(f"mmc dev 0; {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
 )
@@ -646,7 +672,13 @@ LIMIT = Rule(
     effect="After {limit} failed starts U-Boot stops at its prompt and waits there for ever.",
     fix="Set altbootcmd to what must then run: the recovery.",
     computed="bootlimit is set and not 0, altbootcmd is not set",
-    source="U-Boot doc/api/bootcount.rst",
+    sources=(
+        in_u_boot(
+            "doc/README.bootcount",
+            says='If it is enabled, but "altbootcmd" is not defined, then U-Boot will '
+            "drop into interactive mode and remain there.",
+        ),
+    ),
     bad=scripted(more={"bootlimit": "3"}),
     good=scripted(more={"bootlimit": "3", "altbootcmd": "run recovery"}),
 )
@@ -673,7 +705,14 @@ INERT = Rule(
         "altbootcmd without a bootlimit; with .config: without BOOTCOUNT_LIMIT, or counted in the"
         " environment where nothing sets upgrade_available"
     ),
-    source="U-Boot doc/api/bootcount.rst; drivers/bootcount/Kconfig",
+    sources=(
+        in_u_boot(
+            "doc/README.bootcount",
+            says='If the variable "bootlimit" is not defined in the environment, the '
+            "Boot Count Limit feature is disabled.",
+        ),
+        in_u_boot("drivers/bootcount/bootcount_env.c", "upgrade_available"),
+    ),
     bad=scripted(more={"altbootcmd": "run recovery"}),
     good=scripted(more={"bootlimit": "3", "altbootcmd": "run recovery"}),
 )
@@ -721,7 +760,7 @@ HITS = Rule(
         "the bytes written, or the whole erase blocks erased, reach a region in which they do not"
         " start"
     ),
-    source="U-Boot doc/usage/cmd/sf.rst",
+    sources=(in_u_boot("doc/usage/cmd/sf.rst"),),
     bad=scripted(more={"update": "sf probe && sf erase 0x10000 0x20000"}),
     good=scripted(more={"update": "sf probe && sf erase 0x10000 0x10000"}),
 )
@@ -778,7 +817,7 @@ WHOLE_CHIP = Rule(
     computed=(
         "an erase, write or update covers the whole chip; a warning where only an operator runs it"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=scripted(more={"wipe": "sf probe && sf erase 0 0x100000"}),
     good=scripted(more={"wipe": "sf probe && sf erase 0x20000 0x40000"}),
 )
@@ -824,7 +863,7 @@ ONCE = Rule(
     " out of what a unit runs. Keep the vendor's datasheet beside it.",
     computed="mmc hwpartition with complete, mmc rst-function, mmc bootpart-resize, mmc rpmb key or"
     " fuse prog is met in a script",
-    source="U-Boot doc/usage/cmd/mmc.rst, cmd/mmc.c and cmd/fuse.c",
+    sources=(in_u_boot("doc/usage/cmd/mmc.rst"), in_u_boot("cmd/mmc.c"), in_u_boot("cmd/fuse.c"),),
     bad=scripted(f"mmc rst-function 0 1; {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
     good=scripted(),
 )
@@ -862,7 +901,7 @@ SAVED = Rule(
     " written.",
     fix="Save only where something changed, or keep the counter where it does not wear.",
     computed="a saveenv is met on the way of bootcmd or preboot under no condition",
-    source="U-Boot env/sf.c, env/common.c; common practice, no source",
+    sources=(in_u_boot("env/sf.c"), in_u_boot("env/common.c"), PRACTICE,),
     bad=scripted(bootcmd="saveenv; run recovery"),
     good=scripted(bootcmd="if test -n ${changed}; then saveenv; fi; run recovery"),
 )
@@ -889,7 +928,7 @@ RETURNS = Rule(
     effect="It is part of the last word: a name, a number or a file with it is not found.",
     fix="Write the text with plain line ends, and keep it so (text eol=lf in .gitattributes).",
     computed="a word of a command that is met holds a carriage return",
-    source="U-Boot common/cli_hush.c: only space, tab and newline part words",
+    sources=(in_u_boot("common/cli_hush.c"),),
     bad=scripted(f"setenv loaded yes\r\n{RECOVERY}"),
     good=scripted(f"setenv loaded yes\n{RECOVERY}"),
 )

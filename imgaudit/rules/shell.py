@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from imgaudit.boot.records import Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed
 from imgaudit.rules._boot import RECOVERY, finding, scripted
+from imgaudit.rules.cited import in_u_boot, memory
 from imgaudit.rules.engine import Kind as Things
 from imgaudit.rules.engine import Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
-
-_HUSH = "U-Boot common/cli_hush.c"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,9 @@ NO_PROBE = Rule(
     fix="Begin with `sf probe &&`.",
     computed="an sf command on a path on which nothing, nor preboot, probed the flash; a warning"
     " where only an operator runs it",
-    source="U-Boot cmd/sf.c, do_spi_flash()",
+    sources=(
+        in_u_boot("cmd/sf.c", "do_spi_flash", "No SPI flash selected. Please run `sf probe'"),
+    ),
     bad=scripted(RECOVERY.removeprefix("sf probe && ")),
     good=scripted(),
 )
@@ -122,7 +123,10 @@ CUT_OFF = Rule(
     fix="Write `if …; then …; else …; fi`, or build U-Boot with CONFIG_HUSH_MODERN_PARSER.",
     computed="a chain of && and ||, of which the first to decide against its right side ends all of"
     " it, while the other operator still comes; CONFIG_HUSH_MODERN_PARSER goes on as POSIX does",
-    source=f"{_HUSH}, run_list_real(); test/hush/list.c",
+    sources=(
+        in_u_boot("common/cli_hush.c", "run_list_real"),
+        memory("U-Boot 2024.04", "test/hush/list.c"),
+    ),
     bad=scripted(bootcmd="mmc dev 1 && bootm 0x80000000 || run recovery"),
     good=scripted(bootcmd="if mmc dev 1; then bootm 0x80000000; fi; run recovery"),
 )
@@ -153,7 +157,10 @@ EQUALS = Rule(
     effect="The test is true whatever it compares: the other branch never runs.",
     fix="Write = for ==.",
     computed="== is a word of a test; a warning where only an operator runs it",
-    source="U-Boot cmd/test.c, op_adv[] and do_test()",
+    sources=(
+        in_u_boot("cmd/test.c", "op_adv"),
+        in_u_boot("cmd/test.c", "do_test"),
+    ),
     bad=scripted(f'if test "${{slot}}" == a; then {RECOVERY}; fi', more={"slot": "a"}),
     good=scripted(f'if test "${{slot}}" = a; then {RECOVERY}; fi', more={"slot": "a"}),
 )
@@ -179,7 +186,7 @@ HIDDEN = Rule(
     fix="Call one of the two otherwise.",
     computed="the variable of a for is set in the environment; a warning where only an operator"
     " runs it",
-    source=f"{_HUSH}, lookup_param() asks the environment first",
+    sources=(in_u_boot("common/cli_hush.c", "lookup_param"),),
     bad=scripted(f"for try in 1 2; do {RECOVERY}; done", more={"try": "0"}),
     good=scripted(f"for try in 1 2; do {RECOVERY}; done"),
 )
@@ -205,7 +212,7 @@ SYNTAX = Rule(
     fix="Correct it: if needs then and fi, for and while need do and done, quotes come in pairs.",
     computed="the text does not parse as the shell reads it; a warning where only an operator runs"
     " it",
-    source=f"{_HUSH}, parse_stream()",
+    sources=(in_u_boot("common/cli_hush.c", "parse_stream", "syntax error"),),
     bad=scripted(f"if test -n x; then {RECOVERY}"),
     good=scripted(f"if test -n x; then {RECOVERY}; fi"),
 )

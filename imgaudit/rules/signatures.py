@@ -10,6 +10,7 @@ from imgaudit.formats import flat_tree
 from imgaudit.formats.view import View
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import Found
+from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.firmware import u_boot
@@ -17,9 +18,6 @@ from imgaudit.rules.subject import Subject
 from imgaudit.writers import signature
 from imgaudit.writers.fdt import Tree
 
-_SOURCE = (
-    "U-Boot doc/usage/fit/signature.rst; boot/image-fit-sig.c, fit_config_verify_required_keys()"
-)
 _ELSEWHERE = "written-elsewhere: {uboot-config: u-boot.config}\n"
 _NODES = ("/", "/configurations/conf", "/images/kernel", "/images/kernel/hash-1")
 
@@ -86,7 +84,14 @@ MISSING = Rule(
     computed="a key of the boot program's device tree has required = conf, and the configuration"
     " has no signature whose key-name-hint is that key's name; with required = image the same of"
     " each image that is loaded",
-    source=_SOURCE,
+    sources=(
+        in_u_boot(
+            "boot/image-fit-sig.c",
+            "fit_config_verify_required_keys",
+            "Failed to verify required signature",
+        ),
+        in_u_boot("doc/uImage.FIT/signature.txt", "required"),
+    ),
     bad=_demanding(sample.fit),
     good=_SIGNED,
 )
@@ -116,7 +121,11 @@ BAD = Rule(
     " afterwards.",
     computed="the RSA or ECDSA signature over the nodes in hashed-nodes does not verify with the"
     " key of the same name. A warning where the key is not required",
-    source=_SOURCE,
+    sources=(
+        in_u_boot("boot/image-fit-sig.c", "fit_config_verify_required_keys"),
+        in_u_boot("boot/image-fit-sig.c", says="Verification failed"),
+        in_u_boot("doc/uImage.FIT/signature.txt", "hashed-nodes"),
+    ),
     bad=_demanding(lambda: signed_fit().replace(b"sample\0", b"simple\0", 1)),
     good=_SIGNED,
 )
@@ -148,7 +157,10 @@ UNASKED = Rule(
     effect="Nothing is verified: an image that anybody made boots.",
     fix="Set CONFIG_FIT_SIGNATURE=y in U-Boot's configuration, or take the key out.",
     computed="a key with required in /signature of U-Boot's tree, and CONFIG_FIT_SIGNATURE not set",
-    source="U-Boot boot/Kconfig, FIT_SIGNATURE; doc/usage/fit/signature.rst",
+    sources=(
+        in_u_boot("boot/Kconfig", "FIT_SIGNATURE"),
+        in_u_boot("doc/uImage.FIT/signature.txt", "required"),
+    ),
     bad=_demanding(signed_fit, config="# CONFIG_FIT_SIGNATURE is not set\n"),
     good=_demanding(signed_fit, config="CONFIG_FIT_SIGNATURE=y\n"),
 )

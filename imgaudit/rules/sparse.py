@@ -7,6 +7,7 @@ import zlib
 
 from imgaudit.formats.android_sparse import AndroidSparse
 from imgaudit.rules._containers import Found
+from imgaudit.rules.cited import memory
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
@@ -38,7 +39,7 @@ INCONSISTENT = Rule(
     effect="The flashing tool refuses it, or leaves the end of the partition as it was.",
     fix="Make it with img2simg from the whole image; look for a chunk that was lost.",
     computed="the sum of the chunks' blocks is not total_blks",
-    source="Android system/core libsparse/sparse_format.h",
+    sources=(memory("Android system/core", "libsparse/sparse_format.h"),),
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(5)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4)}),
 )
@@ -66,7 +67,7 @@ CHECKSUM = Rule(
     effect="Other data than was built goes onto the chip; few flashing tools check it.",
     fix="Copy or make the image again.",
     computed="CRC-32 of the expanded image, or of its beginning up to a CRC chunk, does not match",
-    source="Android system/core libsparse/sparse_read.cpp",
+    sources=(memory("Android system/core", "libsparse/sparse_read.cpp"),),
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC ^ 1)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC)}),
 )

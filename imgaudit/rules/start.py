@@ -8,11 +8,11 @@ from imgaudit.rescue.modules import module_file
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.start import Start
 from imgaudit.rules._rescue import SURVEYED, listed, said, subject_of, surveyed, tree
+from imgaudit.rules.cited import PRACTICE, in_busybox, in_kmod, in_linux, manual, seen, standard
 from imgaudit.rules.engine import Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.writers import elf
 from imgaudit.writers.tree import Entry, Root, directory, file
 
-_SHELL = "POSIX.1-2024, Shell Command Language; BusyBox init/init.c"
 _POINTS = ("/proc", "/sys", "/dev")
 
 
@@ -45,7 +45,6 @@ _MOUNTS = (
     "mount -t devtmpfs devtmpfs /dev",
 )
 _MDEV: Root = {"sbin/mdev": file(elf.program(), 0o755)}
-_WAIT = "while [ ! -b /dev/mmcblk0 ]; do sleep 1; done"
 _GOOD = tree({**_TOOLS, **_init(*_MOUNTS, _PROMPT)})
 
 
@@ -62,7 +61,10 @@ PROGRAM = Rule(
     computed="/init, inittab and the scripts that they run are followed; a command is no builtin,"
     " no function, no applet and on no search path, or its file cannot run; a warning where the"
     " start goes on without it",
-    source=_SHELL,
+    sources=(
+        standard("POSIX.1-2024", "Shell Command Language"),
+        in_busybox("init/init.c", "parse_inittab"),
+    ),
     bad=tree({**_TOOLS, **_init(*_MOUNTS, "exec /sbin/tide-rescue")}),
     good=_GOOD,
 )
@@ -102,7 +104,7 @@ WAITS = Rule(
     fix="Count the turns and go on, or leave the device to the tools that need it.",
     computed="a while or until loop tests a device of the eMMC or a disk, its condition has no"
     " other part, and nothing in it leaves the loop",
-    source=_SHELL,
+    sources=(standard("POSIX.1-2024", "Shell Command Language"),),
     bad=tree(
         {**_TOOLS, **_init(*_MOUNTS, "while [ ! -b /dev/mmcblk0 ]; do sleep 1; done", _PROMPT)}
     ),
@@ -128,7 +130,10 @@ ENDS = Rule(
     fix="End it with exec of an init or a shell.",
     computed="the first program is a script of which every way, as far as it can be followed, comes"
     " to its end without exec or an endless loop",
-    source="Linux kernel/exit.c, do_exit(); seen with Linux 6.1 under qemu",
+    sources=(
+        in_linux("kernel/exit.c", "do_exit", "Attempted to kill init! exitcode=0x%08x"),
+        seen("Linux 6.1 under qemu"),
+    ),
     bad=tree({**_TOOLS, **_init(*_MOUNTS, "/bin/getty -L ttyS0 115200")}),
     good=_GOOD,
 )
@@ -154,7 +159,14 @@ MOUNTS = Rule(
     fix="Mount proc, sysfs and devtmpfs first thing in /init.",
     computed="no mount of /proc, /sys or /dev is met on any way; CONFIG_DEVTMPFS_MOUNT does not"
     " mount before a ramdisk's init; only where all scripts were followed",
-    source="Linux drivers/base/Kconfig, DEVTMPFS_MOUNT; common practice, no source",
+    sources=(
+        in_linux(
+            "drivers/base/Kconfig",
+            "DEVTMPFS_MOUNT",
+            "This option does not affect initramfs based booting",
+        ),
+        PRACTICE,
+    ),
     bad=tree({**_TOOLS, **_init(_MOUNTS[0], _PROMPT)}),
     good=_GOOD,
 )
@@ -212,7 +224,7 @@ POINT = Rule(
     effect="It is not mounted, and what needs {point} fails after it.",
     fix="Make the empty folder when the tree is built; version control keeps none.",
     computed="the target of a mount is no folder of the ramdisk, and no mkdir before made it",
-    source="mount(2), ENOENT",
+    sources=(manual("mount(2)"),),
     bad=tree({**{k: v for k, v in _TOOLS.items() if k != "proc"}, **_init(*_MOUNTS, _PROMPT)}),
     good=_GOOD,
 )
@@ -237,11 +249,17 @@ MODULE = Rule(
     values=_module_values,
     severity=Severity.WARNING,
     message="{script}:{line} of {ramdisk} loads {module}, which is not there",
-    effect='The loader says "not found", and the device has no driver unless it is built in.',
+    effect=(
+        'The loader says "Module {module} not found", and the device has no driver '
+        "unless it is built in."
+    ),
     fix="Pack the module, or take the line out where the driver is built in.",
     computed="a name after modprobe or insmod is no module under /lib/modules, is not in"
     " modules.builtin, and no alias of a module",
-    source="modprobe(8)",
+    sources=(
+        manual("modprobe(8)"),
+        in_kmod("tools/modprobe.c", says="Module %s not found in directory %s"),
+    ),
     bad=tree({**_TOOLS, **_init(*_MOUNTS, "modprobe tide", _PROMPT)}),
     good=_GOOD,
 )

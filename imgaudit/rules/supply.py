@@ -9,6 +9,7 @@ from imgaudit.contents.build import reader_of
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Match
 from imgaudit.model import Chip, Layout, Located, Region
+from imgaudit.rules.cited import PRACTICE, Basis, Source, in_linux, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -33,7 +34,7 @@ MISSING = Rule(
     effect="The release is incomplete: {region} would be shipped without its content.",
     fix="Build it, or correct file: in the layout.",
     computed="the path is absent, or the glob matches no file or several",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(_REGION),
     good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
 )
@@ -64,7 +65,7 @@ REFUSED = Rule(
         "the path is absolute, climbs with .., is a link out of the folder, is no regular file, or"
         " cannot be read"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor("name: recovery, at: 0, size: 128 KiB, file: ../recovery.bin"),
     good=nor(_REGION, files={"recovery.bin": lambda: b"tide" * KIB}),
 )
@@ -91,7 +92,7 @@ FILE = Rule(
     fix="Build it, or take {named} out of the layout.",
     computed="a chip's image or register dump, a stage's kernel configuration, or a file under"
     " written-elsewhere cannot be had",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img"),
     good=nor(
         chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img",
@@ -137,7 +138,7 @@ EMPTY = Rule(
     effect="Whatever should be there is missing: nothing is written.",
     fix="Look for the build step that failed and left an empty file.",
     computed="the file's size is 0",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(_REGION, files={"recovery.bin": lambda: b""}),
     good=nor(_REGION, files={"recovery.bin": lambda: b"tide"}),
 )
@@ -163,8 +164,10 @@ BLANK = Rule(
     effect="The region would look erased: nothing boots from it.",
     fix="Find the build step that wrote padding instead of data; or say holds: blank.",
     computed="every byte is 0x00 or every byte is 0xFF",
-    source="common practice, no source; Linux Documentation/driver-api/mtd/spi-nor.rst publishes"
-    " the SHA-256 of 2 MiB of 0xFF",
+    sources=(
+        PRACTICE,
+        in_linux("Documentation/driver-api/mtd/spi-nor.rst"),
+    ),
     bad=nor(_REGION, files={"recovery.bin": lambda: b"\xff" * (64 * KIB)}),
     good=nor(_REGION, files={"recovery.bin": lambda: b"\xff" * KIB + b"tide"}),
 )
@@ -192,7 +195,7 @@ NOT_BLANK = Rule(
     effect="Whatever expects an erased region finds data there.",
     fix="Correct holds: in the layout, or leave the file out.",
     computed="holds is blank and the file has other bytes than one of 0x00 or 0xFF",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(_REGION + ", holds: blank", files={"recovery.bin": lambda: b"tide"}),
     good=nor(_REGION + ", holds: blank", files={"recovery.bin": lambda: b"\xff" * KIB}),
 )
@@ -224,7 +227,7 @@ OTHER_FORMAT = Rule(
     fix="Ship the right file, or correct holds: in the layout.",
     computed="the content, without the compression that its writer undoes, is recognised as"
     " another format than holds",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         _REGION + ", holds: squashfs",
         files={"recovery.bin": lambda: b"\x1f\x8b\x08" + bytes(7) + b"\x03" + bytes(9)},
@@ -265,7 +268,7 @@ DAMAGED = Rule(
     effect="Whoever loads it stops there, or goes on with half of it.",
     fix="Build it again and compare; a file that ends early was cut while it was copied.",
     computed="the format's own structure, or a compressed stream, cannot be followed to its end",
-    source="the specification of each format; its reader in imgaudit.formats names it",
+    sources=(Source(Basis.STANDARD, "the specification of each format, which its reader names"),),
     bad=nor(
         _REGION + ", holds: gzip",
         files={"recovery.bin": lambda: b"\x1f\x8b\x08" + bytes(6) + b"\x03tide"},
@@ -317,7 +320,10 @@ PLACEHOLDER = Rule(
     effect="The board would be given a text of a few bytes instead of an image.",
     fix="Fetch the real file and look at why the download was not checked.",
     computed="the file starts as a Git LFS pointer, an HTML page or an XML error answer",
-    source="Git LFS specification (pointer file); common practice, no source",
+    sources=(
+        standard("Git LFS specification", "pointer file"),
+        PRACTICE,
+    ),
     bad=nor(
         _REGION,
         files={"recovery.bin": lambda: b"version https://git-lfs.github.com/spec/v1\noid sha256:0"},
@@ -358,7 +364,7 @@ SAME = Rule(
     effect="One of the two regions holds the wrong content, unless both are meant to be equal.",
     fix="Check which build step copied one over the other; name one file twice if it is meant.",
     computed="two different files for regions that hold different things have one SHA-256",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         _REGION,
         "name: firmware, at: 128 KiB, size: 128 KiB, file: firmware.bin",

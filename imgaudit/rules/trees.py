@@ -12,6 +12,7 @@ from imgaudit.maps.entry import Medium
 from imgaudit.model import Region
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import scripted
+from imgaudit.rules.cited import in_linux, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.writers.fdt import Tree
@@ -106,7 +107,7 @@ BOARDS = Rule(
     fix="Ship this board's tree in both places; compatible: in the layout says which board it is.",
     computed="the first compatible of the root node differs between the trees that kernels are"
     " started with, and the layout has no compatible:; a warning where they share a later one",
-    source="Devicetree Specification 0.4, 2.3.1",
+    sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
     bad=booted(
         sample.board_tree(), sample.board_tree({"compatible": ["example,buoy", "example,other"]})
     ),
@@ -157,8 +158,10 @@ BARE = Rule(
     fix="Ship the present tree there too, or give that kernel mtdparts=.",
     computed="a tree that a kernel is started with has an enabled flash node without partitions,"
     " another one has them, and this kernel's command line has no mtdparts=",
-    source="Linux drivers/mtd/mtdpart.c; Linux"
-    " Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml",
+    sources=(
+        in_linux("drivers/mtd/mtdpart.c", "parse_mtd_partitions"),
+        in_linux("Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml"),
+    ),
     bad=booted(
         sample.board_tree({"spi": flash(partitions=False)}), sample.board_tree({"spi": flash()})
     ),

@@ -12,6 +12,8 @@ from imgaudit.model import Chip, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.cited import in_linux, manual
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand, nor
 from imgaudit.rules.kinds import contents_of, unread
 from imgaudit.rules.subject import Subject
@@ -87,7 +89,10 @@ UBI_GEOMETRY = Rule(
     effect="UBI finds its headers where it looks for none: it does not attach.",
     fix="Make it with ubinize --peb-size {erase:place}.",
     computed="the spacing of the erase-counter headers is not the chip's erase block",
-    source="Linux drivers/mtd/ubi/attach.c; ubinize --peb-size",
+    sources=(
+        in_linux("drivers/mtd/ubi/attach.c", "scan_all"),
+        manual("ubinize(8)"),
+    ),
     bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(128 * KIB, 2)}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
 )
@@ -116,7 +121,13 @@ UBI_VOLUMES = Rule(
     fix="Take {over} from the volumes, or grow {region} to {needed:bytes}.",
     computed="reserved_pebs of all volumes + 4 is more than size / PEB; the 4 are the two copies of"
     " the volume table, one for wear-levelling and one for atomic changes",
-    source="Linux drivers/mtd/ubi/vtbl.c, wl.c and eba.c (from memory)",
+    sources=(
+        in_linux(
+            "drivers/mtd/ubi/vtbl.c", "init_volumes", "not enough PEBs, required %d, available %d"
+        ),
+        in_linux("drivers/mtd/ubi/wl.c", "WL_RESERVED_PEBS"),
+        in_linux("drivers/mtd/ubi/eba.c", "EBA_RESERVED_PEBS"),
+    ),
     bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 5)}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4)}),
 )
@@ -154,7 +165,7 @@ UBIFS_LEB = Rule(
     fix="Use erase blocks of 16 KiB or more, or JFFS2.",
     computed="leb_size of the superblock, or the region's erase block less the 128 bytes of UBI's"
     " headers, is below 15 KiB",
-    source="Linux fs/ubifs/ubifs-media.h, UBIFS_MIN_LEB_SZ",
+    sources=(in_linux("fs/ubifs/ubifs-media.h", "UBIFS_MIN_LEB_SZ"),),
     bad=nor(
         "name: data, at: 0, size: 64 KiB, holds: ubifs, file: data.ubifs",
         chip="size: 1 MiB, erase-block: 4 KiB",
@@ -217,7 +228,11 @@ UBI_DAMAGED = Rule(
         "the two headers of every erase block, both copies of the volume table and the blocks of"
         " every volume are read; one of them contradicts another or is missing"
     ),
-    source="Linux drivers/mtd/ubi/attach.c, io.c and vtbl.c",
+    sources=(
+        in_linux("drivers/mtd/ubi/attach.c", "ubi_attach"),
+        in_linux("drivers/mtd/ubi/io.c", "ubi_io_read_vid_hdr"),
+        in_linux("drivers/mtd/ubi/vtbl.c", "ubi_read_volume_table"),
+    ),
     bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2, copies=(0,)) * 2}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
 )
@@ -259,7 +274,7 @@ UBI_PAGE = Rule(
         "the chip is a NAND and the data do not start on a page, or, on an SPI-NAND, which has no"
         " sub-pages, the volume headers do not"
     ),
-    source="Linux drivers/mtd/ubi/build.c, io_init() (from memory)",
+    sources=(in_linux("drivers/mtd/ubi/build.c", "io_init"),),
     bad=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
     good=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2, at=(2048, 4096))}),
 )
@@ -296,8 +311,12 @@ UBI_SPARES = Rule(
     ),
     computed="reserved_pebs of all volumes + 4 fit the region, but not with bad-blocks of it bad;"
     " without bad-blocks, 20 of 1024",
-    source="Linux drivers/mtd/ubi/vtbl.c, init_volumes(); drivers/mtd/ubi/Kconfig,"
-    " MTD_UBI_BEB_LIMIT (20 of 1024 blocks)",
+    sources=(
+        in_linux(
+            "drivers/mtd/ubi/vtbl.c", "init_volumes", "not enough PEBs, required %d, available %d"
+        ),
+        in_linux("drivers/mtd/ubi/Kconfig", "MTD_UBI_BEB_LIMIT"),
+    ),
     bad=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4, at=(2048, 4096))}),
     good=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 3, at=(2048, 4096))}),
 )
@@ -339,7 +358,12 @@ UBIFS_VOLUME = Rule(
         "leb_size of the superblock is not what the volume's blocks hold, or min_io_size is not"
         " the page of the NAND that it goes to"
     ),
-    source="Linux fs/ubifs/sb.c, validate_sb() (from memory)",
+    sources=(
+        in_linux("fs/ubifs/sb.c", "validate_sb", "LEB size mismatch: %d in superblock, %d real"),
+        in_linux(
+            "fs/ubifs/sb.c", "validate_sb", "min. I/O unit mismatch: %d in superblock, %d real"
+        ),
+    ),
     bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4, data=_ubifs(16 * KIB))}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 4, data=_ubifs(64 * KIB - 128))}),
 )

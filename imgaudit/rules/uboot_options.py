@@ -16,6 +16,7 @@ from imgaudit.model import Region
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import finding, scripted, whole_fit
 from imgaudit.rules._map import known
+from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Cause, Example, Kind, Outcome, Rule, Severity, check
 from imgaudit.rules.firmware import u_boot
 from imgaudit.rules.kinds import whole
@@ -23,7 +24,6 @@ from imgaudit.rules.shell import NOTES, Odd
 from imgaudit.rules.subject import Subject
 from imgaudit.writers.fdt import Tree
 
-_KCONFIG = "U-Boot cmd/Makefile, cmd/Kconfig, lib/Kconfig, boot/Kconfig"
 _ELSEWHERE = "written-elsewhere: {uboot-config: u-boot.config}\n"
 _MAKES = 'CONFIG_SYS_ARCH="arm"\nCONFIG_CMD_SF=y\nCONFIG_CMD_BOOTM=y\nCONFIG_CMD_RUN=y\n'
 _MORE = "CONFIG_HUSH_PARSER=y\nCONFIG_FIT=y\nCONFIG_LZMA=y\nCONFIG_ENV_IS_IN_SPI_FLASH=y\n"
@@ -71,7 +71,11 @@ COMMAND = Rule(
     computed="the option that brings the command is not set in U-Boot's .config (or is missing in a"
     " whole one); or U-Boot's binary, which has the texts of its command table, has no such name;"
     " a warning where only an operator runs the script",
-    source=f"{_KCONFIG}; common/command.c",
+    sources=(
+        in_u_boot("cmd/Makefile"),
+        in_u_boot("cmd/Kconfig"),
+        in_u_boot("common/command.c", "cmd_process", "Unknown command '%s' - try 'help'"),
+    ),
     bad=_built("CMD_SF"),
     good=_built(),
 )
@@ -118,7 +122,10 @@ SHELL = Rule(
     " is meant.",
     fix="Set CONFIG_HUSH_PARSER=y, or write commands with ; between them and nothing else.",
     computed="CONFIG_HUSH_PARSER is not set, and a script that is run has &&, ||, if, for or while",
-    source="U-Boot common/cli_simple.c; cmd/Kconfig, HUSH_PARSER",
+    sources=(
+        in_u_boot("common/cli_simple.c", "cli_simple_run_command"),
+        in_u_boot("cmd/Kconfig", "HUSH_PARSER"),
+    ),
     bad=_built("HUSH_PARSER"),
     good=_built(),
 )
@@ -177,7 +184,10 @@ IMAGE = Rule(
     fix="Set {option}=y in U-Boot's configuration, or build the image without {what}.",
     computed="a FIT without CONFIG_FIT, a uImage without CONFIG_LEGACY_IMAGE_FORMAT, or a kernel in"
     " a compression whose option is not set",
-    source="U-Boot boot/image.c, image_decomp(); boot/image-fit.c",
+    sources=(
+        in_u_boot("boot/image.c", "image_decomp"),
+        in_u_boot("boot/image-fit.c", "fit_image_load"),
+    ),
     bad=_built("LZMA", itb=_lzma_fit),
     good=_built(itb=_lzma_fit),
 )
@@ -210,7 +220,10 @@ KEPT = Rule(
     fix="Build U-Boot with the place of {region}, or correct the layout.",
     computed="no CONFIG_ENV_IS_IN_... that is set is of the kind of chip that the environment's"
     " region is on",
-    source="U-Boot env/Kconfig; env/env.c, env_locations[]",
+    sources=(
+        in_u_boot("env/Kconfig"),
+        in_u_boot("env/env.c", "env_locations"),
+    ),
     bad=_built("ENV_IS_IN_SPI_FLASH", more="CONFIG_ENV_IS_NOWHERE=y\n"),
     good=_built(),
 )
@@ -257,7 +270,10 @@ BEST = Rule(
     " which board it is for.",
     computed="the configuration whose compatible (its own, or that of its device tree) has the"
     " earliest name of U-Boot's own compatible, the default among equals; none without a match",
-    source="U-Boot boot/image-fit.c, fit_conf_find_compat() and fit_image_load()",
+    sources=(
+        in_u_boot("boot/image-fit.c", "fit_conf_find_compat"),
+        in_u_boot("boot/image-fit.c", "fit_image_load"),
+    ),
     bad=_best_match("example,buoy"),
     good=_best_match("example,gauge"),
 )

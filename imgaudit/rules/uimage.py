@@ -17,12 +17,12 @@ from imgaudit.rules._containers import (
     misfit,
     ram_size,
 )
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.units import KIB
 
-_HEADER = "U-Boot include/image.h, struct legacy_img_hdr"
 _KERNELS = frozenset({"kernel", "kernel_noload", "multi"})
 # What U-Boot unpacks; it hands on everything else as stored.
 _UNPACKED = _KERNELS | {"standalone", "firmware"}
@@ -60,7 +60,11 @@ HEADER = Rule(
     effect='U-Boot says "Bad Header Checksum" and does not boot it.',
     fix="Make the image again with mkimage; do not edit a finished header.",
     computed="CRC-32 of the 64-byte header with ih_hcrc as zero is not ih_hcrc",
-    source=f"{_HEADER}; boot/image.c, image_check_hcrc()",
+    sources=(
+        in_u_boot("include/image.h", "legacy_img_hdr"),
+        in_u_boot("boot/image.c", "image_check_hcrc"),
+        in_u_boot("boot/bootm.c", says="Bad Header Checksum"),
+    ),
     bad=_one(sample.uimage()[:32] + b"tide" + sample.uimage()[36:]),
     good=_GOOD,
 )
@@ -79,7 +83,11 @@ DATA = Rule(
     effect='U-Boot says "Bad Data CRC" and does not boot it.',
     fix="Make the image again with mkimage from the final file, or copy it again.",
     computed="CRC-32 of the ih_size bytes behind the header is not ih_dcrc",
-    source=f"{_HEADER}; boot/image.c, image_check_dcrc()",
+    sources=(
+        in_u_boot("include/image.h", "legacy_img_hdr"),
+        in_u_boot("boot/image.c", "image_check_dcrc"),
+        in_u_boot("boot/bootm.c", says="Bad Data CRC"),
+    ),
     bad=_one(_DAMAGED),
     good=_GOOD,
 )
@@ -121,7 +129,10 @@ SIZE = Rule(
     effect='U-Boot reads on into whatever follows and says "Bad Data CRC".',
     fix="Copy the file again; it was cut.",
     computed="64 + ih_size is above the size of the file, or ih_size is 0",
-    source=_HEADER,
+    sources=(
+        in_u_boot("include/image.h", "legacy_img_hdr"),
+        in_u_boot("boot/bootm.c", says="Bad Data CRC"),
+    ),
     bad=_one(sample.uimage()[:-4]),
     good=_GOOD,
 )
@@ -150,7 +161,10 @@ TABLE = Rule(
     fix="Make the image again with mkimage and name every file after -d, separated by colons.",
     computed="the table of big-endian sizes has no closing zero, its files (each padded to 4) do"
     " not end where ih_size does, or the third file of type multi is no device tree",
-    source="U-Boot boot/image.c, image_multi_getimg(), and boot/image-fdt.c, boot_get_fdt()",
+    sources=(
+        in_u_boot("boot/image.c", "image_multi_getimg"),
+        in_u_boot("boot/image-fdt.c", "boot_get_fdt"),
+    ),
     bad=_one(_multi(900, 900)),
     good=_one(_multi(500, 512)),
 )
@@ -195,7 +209,10 @@ ARCHITECTURE = Rule(
     fix="Ship the file that was built for {wanted}, or give mkimage the right -A.",
     computed="ih_arch is not that of the layout; U-Boot does not ask a script. A warning where it"
     " does not matter to U-Boot, and for arm on arm64, which U-Boot lets through",
-    source="U-Boot include/image.h, image_check_target_arch()",
+    sources=(
+        in_u_boot("include/image.h", "image_check_target_arch"),
+        in_u_boot("boot/bootm.c", "image_get_kernel", "Unsupported Architecture 0x%x"),
+    ),
     bad=_one(sample.uimage(arch=5)),
     good=_GOOD,
 )
@@ -227,7 +244,10 @@ COMPRESSION = Rule(
     fix="Give mkimage -C {right}; without -C it writes gzip.",
     computed="the first bytes of the data are not what ih_comp says; of a device tree: ih_comp is"
     " not none. An error where U-Boot unpacks, else a warning",
-    source="U-Boot boot/bootm.c, bootm_load_os(); tools/mkimage.c, the default of -C",
+    sources=(
+        in_u_boot("boot/bootm.c", "bootm_load_os"),
+        in_u_boot("tools/mkimage.c", "IH_COMP_GZIP"),
+    ),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, compression=_GZIP)),
     good=_one(sample.uimage(sample.packed(sample.arm64_kernel()), kind=_KERNEL, compression=_GZIP)),
 )
@@ -277,7 +297,7 @@ PAYLOAD = Rule(
     ' after "Starting kernel".',
     fix="Give mkimage -A {real}, or the kernel that was built for {arch}.",
     computed="the header of the kernel, unpacked, is that of another architecture than ih_arch",
-    source="U-Boot arch/arm/lib/bootm.c, boot_jump_linux() (ES_TO_AARCH32)",
+    sources=(in_u_boot("arch/arm/lib/bootm.c", "ES_TO_AARCH32"),),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, arch=_ARM)),
     good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
 )
@@ -305,7 +325,10 @@ ENTRY = Rule(
     effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
     fix="Give mkimage -e the address of the kernel's first instruction, as a rule that of -a.",
     computed="ih_ep of a kernel is not in [ih_load, ih_load + size in RAM)",
-    source="common practice, no source",
+    sources=(
+        PRACTICE,
+        in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
+    ),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, entry=0x100000)),
     good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
 )

@@ -20,6 +20,8 @@ from imgaudit.rules.engine import (
     Severity,
     check,
 )
+from imgaudit.rules.cited import PRACTICE, in_u_boot
+from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel
 from imgaudit.rules.subject import Subject
@@ -31,7 +33,6 @@ from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
 
-_PRACTICE = "common practice, no source"
 _CARE = (
     " Try it on a board only with a backup of its chips and a serial console or the boot ROM's"
     " download mode within reach."
@@ -206,7 +207,7 @@ NOTHING = Rule(
         " ends, in one of them, in no start; a torn image that is started, and a lost environment,"
         " are findings of their own; a warning for a script of U-Boot that someone runs by hand"
     ),
-    source=_PRACTICE,
+    sources=(PRACTICE,),
     bad=_board("{write: recovery}, {write: spare}", bootcmd="run recovery"),
     good=_board("{write: recovery}, {write: spare}"),
 )
@@ -263,7 +264,11 @@ TORN = Rule(
         " looks at no sum over it, or the kernel mounts it; a warning where something else starts"
         " then; left out where the order of the steps, or what they run from, is told as the cause"
     ),
-    source="U-Boot boot/bootm.c, boot/image-fit.c, cmd/booti.c: an Image has a header, and no sum",
+    sources=(
+        in_u_boot("boot/bootm.c", "image_get_kernel"),
+        in_u_boot("boot/image-fit.c", "fit_image_verify"),
+        in_u_boot("cmd/booti.c", "booti_start"),
+    ),
     bad=_board("{write: recovery}", itb=_unsummed_fit),
     good=_board("{write: recovery}"),
 )
@@ -324,7 +329,7 @@ REPEAT = Rule(
         " before it; or an erase block that is written holds a region of which no artifact of a"
         " release exists (an error)"
     ),
-    source=_PRACTICE,
+    sources=(PRACTICE,),
     bad=_board("{write: recovery}", bootcmd="run recovery || run other"),
     good=_board("{write: recovery}", by="spare", bootcmd="run recovery || run other"),
 )
@@ -381,7 +386,7 @@ UNDER = Rule(
     ),
     fix="Write the other slot, or run this step from a system in RAM.",
     computed="a step writes a region that the system which runs it has as its root",
-    source=_PRACTICE,
+    sources=(PRACTICE,),
     bad=_mounted("{write: rootfs}"),
     good=_mounted("{write: spare}"),
 )
@@ -416,7 +421,7 @@ ORDER = Rule(
         "the regions that the boot starts from after a step that sets variables, and not before it,"
         " include one that a later step writes or that is still in a cache"
     ),
-    source=_PRACTICE,
+    sources=(PRACTICE,),
     bad=_board("{set: {bootcmd: run other}}, {write: spare}"),
     good=_board("{write: spare}, {set: {bootcmd: run other}}"),
 )
@@ -455,7 +460,11 @@ ATOMIC = Rule(
         " follow each other, after which the boot takes neither what it took before nor what it"
         " takes after them; an error where nothing starts then"
     ),
-    source="U-Boot env/sf.c, env/common.c, tools/env/fw_env.c",
+    sources=(
+        in_u_boot("env/sf.c", "env_sf_save"),
+        in_u_boot("env/common.c", "env_check_redund"),
+        in_u_boot("tools/env/fw_env.c", "flash_io"),
+    ),
     bad=_board("{write: spare}, {set: {bootcmd: run other}}"),
     good=_paired("{write: spare}, {set: {bootcmd: run other}}"),
 )

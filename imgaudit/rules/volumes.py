@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from imgaudit.contents.build import Placement
 from imgaudit.formats.ubi import Ubi, Volume
 from imgaudit.model import Region
+from imgaudit.rules.cited import PRACTICE, in_linux, manual
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand
 from imgaudit.rules.subject import Subject
@@ -56,7 +57,7 @@ MISSING = Rule(
     effect="Neither U-Boot nor Linux makes it: what wants it fails.",
     fix="Add it to what ubinize reads, or correct the region's label.",
     computed="a region is a volume of a UBI whose volume table has none of that name",
-    source="Linux drivers/mtd/ubi/vtbl.c; ubinize(8)",
+    sources=(in_linux("drivers/mtd/ubi/vtbl.c"), manual("ubinize(8)")),
     bad=nand(_UBI, _NAMED, files={"system.ubi": lambda: _system(name=b"system")}),
     good=nand(_UBI, _NAMED, files={"system.ubi": _system}),
 )
@@ -92,7 +93,7 @@ SIZE = Rule(
     fix="Correct vol_size in what ubinize reads, or the region's size.",
     computed="reserved blocks x the size of a logical block is less than the region's size, or more"
     " by a block or more; a volume with autoresize may only be larger",
-    source="Linux drivers/mtd/ubi/ubi-media.h, struct ubi_vtbl_record; ubinize(8)",
+    sources=(in_linux("drivers/mtd/ubi/ubi-media.h", "ubi_vtbl_record"), manual("ubinize(8)")),
     bad=nand(_UBI, _NAMED.replace("60 KiB", "64 KiB"), files={"system.ubi": _system}),
     good=nand(_UBI, _NAMED.replace("60 KiB", "59 KiB"), files={"system.ubi": _system}),
 )
@@ -126,7 +127,7 @@ UNNAMED = Rule(
     effect="Nobody says who writes it, and nothing is judged by what it is for.",
     fix="Name it as a region with `chip: {chip}/{region}`, or take it out of the UBI.",
     computed="the layout names volumes of a UBI, and its table has another one",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nand(_UBI, _NAMED, files={"system.ubi": lambda: _system(name=b"system")}),
     good=nand(_UBI, _NAMED, files={"system.ubi": _system}),
 )
@@ -154,7 +155,7 @@ DIFFERS = Rule(
     effect="The board runs other bytes than the release's artifacts.",
     fix="Run ubinize again, on the artifacts of this build.",
     computed="the volume's bytes, as long as the artifact is, are not the artifact",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nand(
         _UBI,
         f"{_NAMED}, file: root",

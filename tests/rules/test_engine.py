@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import (
     Case,
     Check,
@@ -39,7 +40,7 @@ def rule(name: str) -> Rule:
         effect="",
         fix="",
         computed="",
-        source="",
+        sources=(PRACTICE,),
         bad=EMPTY,
         good=EMPTY,
         values=nothing,
@@ -54,7 +55,7 @@ SPOILT = Rule(
     effect="",
     fix="",
     computed="",
-    source="",
+    sources=(PRACTICE,),
     bad=EMPTY,
     good=EMPTY,
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from imgaudit.model import SECTOR, Chip, Layout, Region, Writer
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, seen, standard
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.units import GIB, Span
@@ -53,8 +54,13 @@ HEAD = Rule(
     moves=True,
     computed="the region overlaps MBR, header or entries: as the chip's image has them, else"
     " sectors 0 to 33 with 128 entries of 128 bytes",
-    source='UEFI 5.3 (from memory); U-Boot doc/board/allwinner/sunxi.rst: 8 KiB "is in the'
-    ' middle of a potential GPT partition table"',
+    sources=(
+        standard("UEFI 2.10", "5.3"),
+        in_u_boot(
+            "doc/board/allwinner/sunxi.rst",
+            says="However this is in the middle of a potential GPT partition table",
+        ),
+    ),
     bad=emmc(
         "name: loader, at: 8 KiB, size: 512 KiB",
         "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
@@ -92,7 +98,10 @@ RECORD = Rule(
     computed="the region has sector 0 of a chip with an MBR, or the sector before a logical"
     " partition, where its record is as a rule; a boot loader that leaves the table alone starts at"
     " sector 1",
-    source="UEFI 5.2.1; Linux block/partitions/msdos.c",
+    sources=(
+        standard("UEFI 2.10", "5.2.1"),
+        in_linux("block/partitions/msdos.c", "parse_extended"),
+    ),
     bad=emmc(
         "name: loader, at: 0, size: 512 KiB",
         "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
@@ -151,7 +160,7 @@ TAIL = Rule(
     fix="Let {region} end at {table:place} or below.",
     moves=True,
     computed="end is above the last 33 sectors of the smallest approved part",
-    source="UEFI 5.3",
+    sources=(standard("UEFI 2.10", "5.3"),),
     bad=emmc("name: data, partition: 1, at: 1 MiB, size: 31 MiB"),
     good=emmc("name: data, partition: 1, at: 1 MiB, size: 30 MiB"),
 )
@@ -179,7 +188,12 @@ NOMINAL = Rule(
     effect="The last partition runs past the end of the part that is fitted: it cannot be mounted.",
     fix="Give sectors: with SEC_COUNT of EXT_CSD of every approved part.",
     computed="the size is a whole power of two of GiB, or of 10^9 bytes",
-    source="kernel logs of 8 GB parts show 7.09 to 7.28 GiB, of 4 GB parts 3.53 to 3.68 GiB",
+    sources=(
+        seen(
+            "kernel logs: 8 GB parts have 7.09 to 7.28 GiB, 4 GB parts 3.53 to "
+            "3.68 GiB (from memory)"
+        ),
+    ),
     bad=emmc(chip="size: 8 GiB"),
     good=emmc(chip="sectors: 15269888"),
 )
@@ -212,7 +226,7 @@ ALIGN = Rule(
     fix="Start it at a multiple of {align:bytes}: {below:place} and {above:place} are the nearest.",
     moves=True,
     computed="start mod the chip's align is not 0; without align, mod 4 KiB, and a warning",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=emmc(
         "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
         chip="sectors: 65536, align: 4 MiB",
@@ -260,7 +274,7 @@ PROTECT_GROUP = Rule(
     fix="Align its start and size to {group:bytes}.",
     moves=True,
     computed="start or size mod HC_WP_GRP_SIZE x HC_ERASE_GRP_SIZE x 512 KiB is not 0",
-    source="JESD84-B51 (from memory)",
+    sources=(standard("JEDEC JESD84-B51"),),
     bad=emmc(
         "name: calibration, partition: 1, at: 4 MiB, size: 1 MiB, writer: factory",
         chip="sectors: 65536, write-protect-group: 4 MiB",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from imgaudit.rules.cited import PRACTICE, in_linux
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand
 from imgaudit.units import KIB, Span
@@ -37,7 +38,7 @@ SPARES = Rule(
         "whole erase blocks of the region less those of the artifact are fewer than bad-blocks of"
         " the region, at least one; without bad-blocks, 20 of 1024. UBI keeps spare blocks itself"
     ),
-    source="Linux drivers/mtd/ubi/Kconfig, MTD_UBI_BEB_LIMIT (20 of 1024 blocks)",
+    sources=(in_linux("drivers/mtd/ubi/Kconfig", "MTD_UBI_BEB_LIMIT"),),
     bad=nand(
         "name: firmware, at: 0, size: 512 KiB, file: firmware.bin",
         files={"firmware.bin": lambda: b"tide" * (120 * KIB)},
@@ -88,7 +89,7 @@ BLOCK_DEVICE = Rule(
     ),
     fix="Put it into a UBI volume, or use UBIFS.",
     computed="the region holds a file system for block devices and its chip may have bad blocks",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nand("name: rootfs, at: 0, size: 512 KiB, holds: squashfs"),
     good=nand("name: rootfs, at: 0, size: 512 KiB, holds: ubi"),
 )
@@ -118,7 +119,7 @@ PAGE = Rule(
     effect="One of the two is wrong, and with it all that is computed from it.",
     fix="Take both from the datasheet of the part.",
     computed="erase block mod page is not 0",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nand(chip="size: 1 MiB, erase-block: 64 KiB, page: 1536"),
     good=nand(chip="size: 1 MiB, erase-block: 64 KiB, page: 2048"),
 )

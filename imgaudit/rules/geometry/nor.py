@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from imgaudit.model import Chip, Layout, Region, Writer
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.units import KIB, MIB, Span, human, place
@@ -58,7 +59,18 @@ WHOLE_MAP = Rule(
         "three or more regions of one chip have a start or an end that is no multiple of the erase"
         " block: then the block's size or the whole map is wrong, not each region"
     ),
-    source='Linux drivers/mtd/mtdpart.c; U-Boot doc/usage/cmd/sf.rst, "Erase" and "Update"',
+    sources=(
+        in_linux(
+            "drivers/mtd/mtdpart.c",
+            says="doesn't start on an erase/write block boundary -- force read-only",
+        ),
+        in_u_boot(
+            "doc/usage/cmd/sf.rst",
+            "Erase",
+            "It may also fail if the start offset or length are not aligned to an "
+            "erase region (e.g. 256 bytes).",
+        ),
+    ),
     bad=nor(
         *(f"name: part-{n}, at: {n * 64} KiB, size: 64 KiB" for n in range(4)),
         chip="size: 1 MiB, erase-block: 256 KiB",
@@ -138,7 +150,18 @@ START = Rule(
     fix="Start {region} on an erase block.",
     moves=True,
     computed="start mod the erase block that holds it is not 0",
-    source='Linux drivers/mtd/mtdpart.c; U-Boot doc/usage/cmd/sf.rst, "Erase" and "Update"',
+    sources=(
+        in_linux(
+            "drivers/mtd/mtdpart.c",
+            says="doesn't start on an erase/write block boundary -- force read-only",
+        ),
+        in_u_boot(
+            "doc/usage/cmd/sf.rst",
+            "Erase",
+            "It may also fail if the start offset or length are not aligned to an "
+            "erase region (e.g. 256 bytes).",
+        ),
+    ),
     bad=nor("name: recovery, at: 0x18000, size: 0x18000"),
     good=nor("name: recovery, at: 0x10000, size: 0x20000"),
 )
@@ -182,7 +205,11 @@ END = Rule(
     moves=True,
     computed="(start + size) mod the erase block that holds it is not 0; an error where another"
     " region lies in that block",
-    source="Linux drivers/mtd/mtdpart.c",
+    sources=(
+        in_linux(
+            "drivers/mtd/mtdpart.c", says="doesn't end on an erase/write block -- force read-only"
+        ),
+    ),
     bad=nor("name: recovery, at: 0x10000, size: 0x18000"),
     good=nor("name: recovery, at: 0x10000, size: 0x20000"),
 )
@@ -226,7 +253,10 @@ SHARED = Rule(
     fix="Give {other} erase blocks of its own; the next one starts at {next:place}.",
     moves=True,
     computed="the erase blocks that two regions touch have one in common, and their writers differ",
-    source="U-Boot env/sf.c; common practice, no source",
+    sources=(
+        in_u_boot("env/sf.c", "env_sf_save"),
+        PRACTICE,
+    ),
     bad=nor(
         "name: calibration, at: 0, size: 0x8000, writer: factory",
         "name: settings, at: 0x8000, size: 0x18000, writer: runtime",
@@ -272,7 +302,14 @@ ENV_ALIGN = Rule(
     fix="Start {region} at a multiple of the largest erase block of all approved parts.",
     moves=True,
     computed="CONFIG_ENV_OFFSET mod the erase block is not 0",
-    source="U-Boot env/Kconfig, ENV_IS_IN_SPI_FLASH and ENV_SECT_SIZE_AUTO",
+    sources=(
+        in_u_boot(
+            "env/Kconfig",
+            "ENV_IS_IN_SPI_FLASH",
+            "CONFIG_ENV_OFFSET must be aligned to an erase sector boundary.",
+        ),
+        in_u_boot("env/Kconfig", "ENV_SECT_SIZE_AUTO"),
+    ),
     bad=nor("name: env, at: 0x18000, size: 0x8000, holds: uboot-env, env: {size: 16 KiB}"),
     good=nor("name: env, at: 0x10000, size: 0x10000, holds: uboot-env, env: {size: 16 KiB}"),
 )
@@ -313,7 +350,9 @@ ENV_NEIGHBOUR = Rule(
     fix="Leave the rest of the erase block empty; the next one starts at {next:place}.",
     moves=True,
     computed="ENV_SIZE is below the erase block, and another region lies in the rest of it",
-    source='U-Boot env/sf.c, env_sf_save ("Is the sector larger than the env")',
+    sources=(
+        in_u_boot("env/sf.c", "env_sf_save", "Is the sector larger than the env (i.e. embedded)"),
+    ),
     bad=nor(
         "name: env, at: 0, size: 0x4000, holds: uboot-env, writer: runtime, env: {size: 16 KiB}",
         "name: loader, at: 0x4000, size: 0xc000",
@@ -362,7 +401,9 @@ ENV_TAIL = Rule(
     " ends at {next:place}.",
     moves=True,
     computed="round_up(ENV_SIZE, erase block) reaches into another region",
-    source="U-Boot env/sf.c, env_sf_save",
+    sources=(
+        in_u_boot("env/sf.c", "env_sf_save", "sector = DIV_ROUND_UP(CONFIG_ENV_SIZE, sect_size);"),
+    ),
     bad=nor(
         "name: env, at: 0, size: 0x18000, holds: uboot-env, writer: runtime, env: {size: 96 KiB}",
         "name: settings, at: 0x18000, size: 0x8000, writer: runtime",
@@ -414,7 +455,13 @@ ENV_COPIES = Rule(
     fix="Give {copy} erase blocks of its own; the next one starts at {next:place}.",
     moves=True,
     computed="the erase blocks of CONFIG_ENV_OFFSET and CONFIG_ENV_OFFSET_REDUND intersect",
-    source="U-Boot env/Kconfig (both offsets must be aligned to an erase sector)",
+    sources=(
+        in_u_boot(
+            "env/Kconfig",
+            "ENV_OFFSET_REDUND",
+            "CONFIG_ENV_OFFSET_REDUND must be aligned to an erase sector boundary.",
+        ),
+    ),
     bad=nor(
         "name: env-a, at: 0, size: 0x4000, holds: uboot-env, env: {size: 16 KiB, copy: env-b}",
         "name: env-b, at: 0x4000, size: 0x4000, holds: uboot-env, env: {size: 16 KiB}",
@@ -458,7 +505,7 @@ WINDOW = Rule(
     fix="Keep {region} below {limit:place}, or say address-bytes: 4 if its readers send four.",
     moves=True,
     computed="start + size is above 0x1000000 and the chip is addressed with three bytes",
-    source="JESD216, basic flash parameter table, first word, bits 18:17 (from memory)",
+    sources=(standard("JEDEC JESD216", "basic flash parameters, 1st dword, bits 18:17"),),
     bad=nor(
         "name: recovery, at: 15 MiB, size: 2 MiB",
         chip="size: 32 MiB, erase-block: 64 KiB, address-bytes: 3",
@@ -504,7 +551,13 @@ WARM_RESET = Rule(
     ),
     fix="Use the 4-byte opcodes, or wire the flash's reset to the SoC's.",
     computed="size is above 16 MiB, four-byte-mode is stateful and reset-pin is not-wired",
-    source="U-Boot drivers/mtd/spi/spi-nor-core.c (SNOR_F_BROKEN_RESET)",
+    sources=(
+        in_u_boot(
+            "drivers/mtd/spi/spi-nor-core.c",
+            "SNOR_F_BROKEN_RESET",
+            "enabling reset hack; may not recover from unexpected reboots",
+        ),
+    ),
     bad=nor(
         chip="size: 32 MiB, erase-block: 64 KiB, four-byte-mode: stateful, reset-pin: not-wired"
     ),
@@ -559,7 +612,7 @@ PROTECT = Rule(
         "covers is none of unit x 2^n, where unit is 64 KiB x 2^max(0, log2(size / 64 KiB) - slots)"
         " and slots is 2^bits - 2"
     ),
-    source="Linux drivers/mtd/spi-nor/swp.c",
+    sources=(in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),),
     bad=nor(
         chip="size: 16 MiB, erase-block: 64 KiB,"
         " block-protect: {bits: 3, end: bottom, covers: 768 KiB}"
@@ -603,7 +656,15 @@ LOCKED = Rule(
     ),
     fix="Protect less, or move {region} out of the protected {end} of the chip.",
     computed="the protected range and a region that the running board writes overlap",
-    source='U-Boot cmd/sf.c and doc/usage/cmd/sf.rst, "Erase"',
+    sources=(
+        in_u_boot("cmd/sf.c", "do_spi_flash_erase", "ERROR: flash area is locked"),
+        in_u_boot(
+            "doc/usage/cmd/sf.rst",
+            "Erase",
+            "The erase will fail if any part of the region to be erased is "
+            "protected or lies past the end of the flash.",
+        ),
+    ),
     bad=nor(
         "name: env, at: 0x80000, size: 0x10000, writer: runtime",
         chip="size: 16 MiB, erase-block: 64 KiB,"
@@ -642,7 +703,14 @@ ENV_SINGLE = Rule(
     effect="Power lost in saveenv leaves no valid environment: the board boots with its defaults.",
     fix="Give it a second region in erase blocks of its own and name that in env: copy.",
     computed="a region that holds uboot-env, is written at run time and belongs to no pair",
-    source="U-Boot env/Kconfig, ENV_REDUNDANT",
+    sources=(
+        in_u_boot(
+            "env/Kconfig",
+            "SYS_REDUNDAND_ENVIRONMENT",
+            "so that there is a valid backup copy in case there is a power failure "
+            'during a "saveenv" operation.',
+        ),
+    ),
     bad=nor("name: env, at: 0, size: 0x10000, holds: uboot-env, writer: runtime"),
     good=nor(
         "name: env-a, at: 0, size: 0x10000, holds: uboot-env, writer: runtime,"
@@ -679,7 +747,7 @@ IMAGE_SIZE = Rule(
     ),
     fix="Pad the image with 0xFF to the size of the chip.",
     computed="the image's size is not the chip's; an error where it is larger",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img",
         files={"nor.img": lambda: b"\xff" * (900 * KIB)},

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from imgaudit.model import FILLS, Area, KeepFree
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.units import KIB, Span, both, overlapping
@@ -25,7 +26,11 @@ OVERLAP = Rule(
     fix="Move or shrink one of them; {other} starts at {other_start:place}.",
     moves=True,
     computed="two regions of one area share at least one byte; touching is not overlapping",
-    source="Linux drivers/mtd/parsers/cmdlinepart.c allows overlaps without a word",
+    sources=(
+        in_linux(
+            "drivers/mtd/parsers/cmdlinepart.c", says="in physical memory and may even overlap."
+        ),
+    ),
     bad=nor("name: env, at: 0, size: 128 KiB", "name: recovery, at: 64 KiB, size: 128 KiB"),
     good=nor("name: env, at: 0, size: 64 KiB", "name: recovery, at: 64 KiB, size: 128 KiB"),
 )
@@ -60,7 +65,15 @@ PAST_END = Rule(
     moves=True,
     computed="start + size is above the size of the smallest approved part, or of the boot area"
     " (BOOT_SIZE_MULT x 128 KiB)",
-    source="Linux drivers/mtd/parsers/cmdlinepart.c; JESD84-B51, EXT_CSD 226 (from memory)",
+    sources=(
+        in_linux("drivers/mtd/mtdpart.c", says="extends beyond the end of device"),
+        in_u_boot(
+            "doc/usage/cmd/sf.rst",
+            "Read",
+            "The read will fail if an attempt is made to read past the end of the flash.",
+        ),
+        standard("JEDEC JESD84-B51", "EXT_CSD 226"),
+    ),
     bad=emmc("name: loader, chip: emmc/boot0, at: 0, size: 3 MiB"),
     good=emmc("name: loader, chip: emmc/boot0, at: 0, size: 2 MiB"),
 )
@@ -109,7 +122,7 @@ EXCEEDS = Rule(
     moves=True,
     computed="the artifact's bytes, unpacked where the writer unpacks it, are more than size less"
     " file-at",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         "name: recovery, at: 0, size: 64 KiB, file: recovery.bin",
         files={"recovery.bin": lambda: b"tide" * (17 * KIB)},
@@ -159,7 +172,7 @@ HEADROOM = Rule(
         "free bytes, with those that are free in a file system, are fewer than keep-free, of the"
         " region or the policy (5 % unless said)"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         "name: recovery, at: 0, size: 64 KiB, file: recovery.bin, keep-free: 5 %",
         files={"recovery.bin": lambda: b"tide" * (16 * KIB - 100)},
@@ -201,7 +214,7 @@ PLANNED = Rule(
     fix="Grow {region} by {over:bytes}, or plan for less.",
     moves=True,
     computed="expect is more than size less file-at",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor("name: recovery, at: 0, size: 64 KiB, file: recovery.itb, expect: 65 KiB"),
     good=nor("name: recovery, at: 0, size: 64 KiB, file: recovery.itb, expect: 60 KiB"),
 )
@@ -228,7 +241,7 @@ GREW = Rule(
     effect="It fits today; what was planned with it, such as a second slot or a download, may not.",
     fix="Make it smaller, or correct expect: in the layout.",
     computed="the artifact's bytes are more than expect",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         "name: recovery, at: 0, size: 128 KiB, file: recovery.bin, expect: 64 KiB",
         files={"recovery.bin": lambda: b"tide" * (17 * KIB)},
@@ -270,7 +283,7 @@ SPANS_CHIPS = Rule(
     effect="When {other} is dead or blank, the recovery is out of reach on the day it is needed.",
     fix="Keep all that {stage} needs on {home}, or take {region} out of its regions.",
     computed="a stage with a ramdisk lists a region of another chip than the ramdisk's",
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=nor(
         "name: recovery, at: 0, size: 64 KiB",
         "name: settings, chip: emmc, at: 1 MiB, size: 1 MiB",
@@ -315,7 +328,10 @@ SECTORS = Rule(
     fix="Make its offset and size multiples of 512.",
     moves=True,
     computed="offset or size mod 512 is not 0",
-    source="U-Boot doc/usage/cmd/mmc.rst; U-Boot env/Kconfig, ENV_IS_IN_MMC",
+    sources=(
+        in_u_boot("doc/usage/cmd/mmc.rst"),
+        in_u_boot("env/Kconfig", "ENV_IS_IN_MMC"),
+    ),
     bad=emmc("name: loader, chip: emmc/boot0, at: 0x100, size: 64 KiB"),
     good=emmc("name: loader, chip: emmc/boot0, at: 0x200, size: 64 KiB"),
 )

@@ -1,0 +1,99 @@
+"""Who says what a rule relies on: one record a source, so that a test can look each of them up.
+
+What stands in a project's tree is declared by `in_u_boot`, `in_linux`, `in_busybox` and so on: the
+file, the symbol in it and, where the rule leans on its words, the sentence as it stands. The tests
+find each of them in Debian's source package of the version below. The rest says what it is.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from functools import partial
+
+
+class Basis(enum.StrEnum):
+    """What a source is, and so how far it has been looked up."""
+
+    TREE = "source tree"
+    STANDARD = "standard, from memory"
+    MANUAL = "manual page"
+    SEEN = "seen"
+    MEMORY = "from memory"
+    PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One source.
+
+    Of a tree it has the project, its version, the file, the symbol that does it and the sentence as
+    it stands there. Of a standard `file` is the clause; of what was seen it is what it was seen on.
+    """
+
+    basis: Basis
+    project: str = ""
+    version: str = ""
+    file: str = ""
+    symbol: str = ""
+    says: str = ""
+
+    def __str__(self) -> str:
+        if self.basis is Basis.PRACTICE:
+            return self.basis.value
+        head = f"{self.project} {self.version}".strip()
+        parts = [part for part in (head, self.file, self.symbol) if part]
+        text = ", ".join(parts)
+        if self.says:
+            text += f': "{self.says}"'
+        if self.basis is Basis.SEEN:
+            return f"seen with {text}"
+        return text + (" (from memory)" if "memory" in self.basis.value else "")
+
+
+# As Debian 12 has them, whose packages the tests take.
+VERSIONS = {
+    "U-Boot": "2023.01",
+    "Linux": "6.1",
+    "BusyBox": "1.35.0",
+    "Trusted Firmware-A": "2.8",
+    "e2fsprogs": "1.47.0",
+    "kmod": "30",
+    "glibc": "2.36",
+}
+
+
+def _tree(project: str, file: str, symbol: str = "", says: str = "") -> Source:
+    return Source(Basis.TREE, project, VERSIONS[project], file, symbol, says)
+
+
+in_u_boot = partial(_tree, "U-Boot")
+in_linux = partial(_tree, "Linux")
+in_busybox = partial(_tree, "BusyBox")
+in_trusted_firmware = partial(_tree, "Trusted Firmware-A")
+in_e2fsprogs = partial(_tree, "e2fsprogs")
+in_kmod = partial(_tree, "kmod")
+in_glibc = partial(_tree, "glibc")
+
+
+def standard(title: str, clause: str = "") -> Source:
+    """Give a specification that is not at hand for the tests, with its version in the title."""
+    return Source(Basis.STANDARD, title, file=clause)
+
+
+def manual(page: str) -> Source:
+    """Give a manual page, with its section in parentheses."""
+    return Source(Basis.MANUAL, page)
+
+
+def seen(on: str) -> Source:
+    """Give what was seen to happen, on what."""
+    return Source(Basis.SEEN, file=on)
+
+
+def memory(project: str, file: str = "", symbol: str = "") -> Source:
+    """Give what is known and was not looked up in that version."""
+    return Source(Basis.MEMORY, project, file=file, symbol=symbol)
+
+
+PRACTICE = Source(Basis.PRACTICE)

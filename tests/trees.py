@@ -1,0 +1,86 @@
+"""The source trees that the rules cite, from Debian's source packages: `python -m tests.trees DIR`.
+
+Only the cited files are unpacked, below `DIR/PROJECT`. It needs apt and Debian's keyring, not root:
+the package lists are kept in a folder of its own.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tempfile
+from collections import defaultdict
+from pathlib import Path
+
+from imgaudit.rules import checks
+from imgaudit.rules.cited import VERSIONS, Basis
+
+SUITE = "bookworm"
+MIRROR = "http://deb.debian.org/debian"
+KEYS = "/usr/share/keyrings/debian-archive-keyring.gpg"
+PACKAGES = {
+    "U-Boot": "u-boot",
+    "Linux": "linux",
+    "BusyBox": "busybox",
+    "Trusted Firmware-A": "arm-trusted-firmware",
+    "e2fsprogs": "e2fsprogs",
+    "kmod": "kmod",
+    "glibc": "glibc",
+}
+
+
+def cited() -> dict[str, set[str]]:
+    """Give the files that the rules cite, by project."""
+    files = defaultdict(set)
+    for check in checks().values():
+        for source in check.rule.sources:
+            if source.basis is Basis.TREE:
+                files[source.project].add(source.file)
+    return files
+
+
+def fetch(folder: Path) -> None:
+    """Download the source packages and unpack the cited files of each into its own folder."""
+    with tempfile.TemporaryDirectory() as place:
+        top = Path(place)
+        for name in ("lists/partial", "cache/archives/partial"):
+            top.joinpath(name).mkdir(parents=True)
+        top.joinpath("list").write_text(f"deb-src [signed-by={KEYS}] {MIRROR} {SUITE} main\n")
+        options = [
+            *(
+                "-o",
+                f"Dir::Etc::SourceList={top / 'list'}",
+                "-o",
+                "Dir::Etc::SourceParts=/dev/null",
+            ),
+            *("-o", f"Dir::State::Lists={top / 'lists'}", "-o", f"Dir::Cache={top / 'cache'}"),
+            *("-o", "APT::Sandbox::User=", "-q"),
+        ]
+        subprocess.run(["apt-get", *options, "update"], check=True, cwd=top)
+        for project, files in sorted(cited().items()):
+            package = PACKAGES[project]
+            source = ["source", "--download-only", "--only-source", f"{package}/{SUITE}"]
+            subprocess.run(["apt-get", *options, *source], check=True, cwd=top)
+            (archive,) = top.glob(f"{package}_*.orig.tar.*[z2]")
+            version = archive.name.removeprefix(f"{package}_")
+            if not re.match(re.escape(VERSIONS[project]) + r"(?!\d)", version):
+                raise SystemExit(f"{project} is not {VERSIONS[project]} but {archive.name}")
+            place_of = folder / project
+            place_of.mkdir(parents=True)
+            names = [f"*/{name}" for name in sorted(files)]
+            unpack = [
+                "tar",
+                "-xf",
+                str(archive),
+                "-C",
+                str(place_of),
+                "--strip-components=1",
+                "--wildcards",
+            ]
+            subprocess.run([*unpack, "--no-wildcards-match-slash", *names], check=True)
+            archive.unlink()
+
+
+if __name__ == "__main__":
+    fetch(Path(sys.argv[1]))
