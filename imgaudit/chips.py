@@ -9,6 +9,11 @@ from collections.abc import Iterator
 from typing import ClassVar, Protocol
 
 SECTOR = 512
+CAUTION = (
+    "Before anything is written to a board: keep a backup of the chip and a serial or ROM way in,"
+    " and check the vendor's datasheet."
+)
+"""Goes with whatever may lead someone to write to a chip."""
 
 
 class AreaSizes(Protocol):

@@ -12,6 +12,7 @@ from typing import Any, get_args
 import pytest
 
 from imgaudit.boot.records import Gap, Oddity
+from imgaudit.chips import CAUTION
 from imgaudit.contents.chips import Look
 from imgaudit.contents.reader import Loader
 from imgaudit.ramdisk.follow import TroubleKind
@@ -24,7 +25,7 @@ from imgaudit.rules.cited import VERSIONS, Basis
 from imgaudit.rules.engine import Check, Finding
 from imgaudit.rules.rescue import CAUSES
 from imgaudit.rules.subject import Subject
-from imgaudit.tasks import audit, explain
+from imgaudit.tasks import audit, explain, said
 
 # A sentence may start with a program's name, which keeps its small letter.
 PROGRAMS = {"saveenv", "fw_setenv"}
@@ -229,6 +230,22 @@ def test_a_page_about_a_finding_leaks_no_template(check: Check) -> None:
 
 def test_the_list_of_findings_leaks_no_template() -> None:
     assert "{" not in re.sub(r"`[^`]*`", "", render("text", explain.explain()))
+
+
+# What writes to a chip, or sets what cannot be taken back.
+WRITES = re.compile(
+    r"(?i)\b(sgdisk -|sfdisk (--|with)|sgdisk or sfdisk write|mmc (bootpart|partconf|rst-)"
+    r"|flashcp|flash_erase|flash_lock|nandwrite|dd if|fw_setenv|saveenv|sf (erase|write|protect)"
+    r"|on the device|written (only )?once|protect (less|\{)|erase (\{|the gap)|fill the rest)"
+)
+
+
+@EVERY
+def test_a_fix_that_writes_to_a_device_carries_the_caution(check: Check) -> None:
+    rule = check.rule
+    assert rule.writes or not WRITES.search(rule.fix)
+    assert all((CAUTION in finding.fix) == rule.writes for finding in found(check, bad=True))
+    assert (CAUTION in said.rule_text(rule).fix) == rule.writes
 
 
 @EVERY

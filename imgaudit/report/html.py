@@ -7,6 +7,7 @@ import hashlib
 from collections.abc import Iterator
 
 from imgaudit import __version__
+from imgaudit.chips import CAUTION
 from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Style
 from imgaudit.report._svg import COLOURS, level, ram, strips, text, trend
@@ -36,10 +37,6 @@ _GO = {
     "FAIL": ("No go", "This release must not be flashed as it is."),
     "INCOMPLETE": ("Not decided", "Nothing wrong was found, but not all could be judged."),
 }
-_CAUTION = (
-    "It only reads. Before anything is written to a board: keep a backup of the chip and a serial"
-    " or ROM way in, and check the vendor's datasheet."
-)
 _LIGHT = ("#3b6ea5", "#b0632d", "#4d8048", "#8a559c", "#a8475c", "#2f8181", "#8a7323", "#606c80")
 _DARK = ("#7fb0e6", "#e3a06f", "#93c98d", "#cb9bdd", "#e88fa2", "#72c5c5", "#d1ba66", "#a7b3c7")
 _STYLE = """
@@ -107,7 +104,8 @@ def render(report: Report, style: Style = PLAIN) -> str:
     rest = [section for section in sections if not _is_shown_elsewhere(section)]
     head = f"<header><h1>{text(report.title)}</h1>{''.join(_verdict(report))}</header>"
     main = f"<main>{''.join(_numbered(rest))}</main>"
-    foot = f'<footer><p class="dim">imgaudit {text(__version__)}. {text(_CAUTION)}</p></footer>'
+    note = text(f"imgaudit {__version__}. It only reads. {CAUTION}")
+    foot = f'<footer><p class="dim">{note}</p></footer>'
     body = f"{head}{_nav(rest)}{main}{foot}"
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'

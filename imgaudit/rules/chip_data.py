@@ -526,6 +526,7 @@ CONFIG = Rule(
     fix="Set it once in production: mmc bootpart enable (Linux) or mmc partconf (U-Boot).",
     computed="BOOT_PARTITION_ENABLE, bits 5 to 3, names none of the boot areas that the layout has"
     " a first region in",
+    writes=True,
     sources=(
         standard("JEDEC JESD84-B51", "EXT_CSD 179"),
         in_u_boot("include/mmc.h", "EXT_CSD_PART_CONF"),
@@ -570,8 +571,12 @@ RESET = Rule(
     values=_reset_values,
     message="{artifact}: RST_n_FUNCTION is {value}: {chip} ignores its reset pin{forever}",
     effect="A hung eMMC stays hung through a warm reset, and so does a boot ROM that needs it.",
-    fix="Where the pin is wired, enable it in production: it can be written only once.",
+    fix=(
+        "Where the pin is wired, enable it in production. It is written once: what is "
+        "set stays for ever."
+    ),
     computed="bits 1 and 0 of RST_n_FUNCTION are not 1; a warning where they are 2",
+    writes=True,
     sources=(
         standard("JEDEC JESD84-B51", "EXT_CSD 162"),
         in_u_boot(

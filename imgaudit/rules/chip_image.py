@@ -175,12 +175,6 @@ def _cut(image: bytearray) -> None:
     del image[384 * KIB :]
 
 
-_CAUTION = (
-    " On a board, write again only with a backup of the chip and a serial or ROM way in, and check"
-    " the vendor's datasheet first."
-)
-
-
 def _spot(chip: Chip, offset: int) -> str:
     """Say a place on a chip, with the number of its erase block where there is one."""
     block = erase_block(chip, offset)
@@ -253,7 +247,8 @@ DIFFERS = Rule(
         " {spot}"
     ),
     effect="The board runs other bytes than the release's artifacts.",
-    fix="Assemble the image again from the artifacts of this build." + _CAUTION,
+    fix="Assemble the image again from the artifacts of this build.",
+    writes=True,
     computed="image[region start + file-at, + artifact size) is not the artifact; on an eMMC in"
     " blocks of 64 KiB",
     sources=(PRACTICE,),
@@ -300,7 +295,8 @@ FROM_MANIFEST = Rule(
         " {sealed}…"
     ),
     effect="The board runs other bytes than the release that was sealed.",
-    fix="Read back against the artifacts to see where they differ." + _CAUTION,
+    fix="Read back against the artifacts to see where they differ.",
+    writes=True,
     computed="the SHA-256 of as many bytes as the manifest's payload has, from its place",
     sources=(PRACTICE,),
     bad=_sealed_example(_flip),
@@ -330,7 +326,8 @@ OTHER = Rule(
     values=_other_values,
     message="{image} holds the artifact of {other} at {spot}, where {artifact} of {region} belongs",
     effect="What starts from {region} gets the content of {other}.",
-    fix="Correct the offset or the file name of the write." + _CAUTION,
+    fix="Correct the offset or the file name of the write.",
+    writes=True,
     computed="another region's whole artifact stands at the place of this one",
     sources=(PRACTICE,),
     bad=_example(_firmware_again),
@@ -355,8 +352,8 @@ SHIFTED = Rule(
         "{image} holds {artifact} at {found:place} instead of {wanted:place}: {distance:bytes} off"
     ),
     effect="The boot reads {region} from its place and finds padding or another file's bytes.",
-    fix="Correct the offset where the image is assembled or written (seek and skip units, headers)."
-    + _CAUTION,
+    fix="Correct the offset where the image is put together or written (seek, skip, headers).",
+    writes=True,
     computed="64 bytes from the artifact's start, and 64 KiB from there, stand elsewhere",
     sources=(PRACTICE,),
     bad=_example(_shift),
@@ -387,8 +384,8 @@ SWAPPED = Rule(
     values=_swapped_values,
     message="{image} holds {what} with its bytes swapped in groups of {group}",
     effect="No magic number is where the boot looks for it: nothing starts.",
-    fix="Turn off the byte swapping of the programmer or of the dump, and read it again."
-    + _CAUTION,
+    fix="Turn off the byte swapping of the programmer or of the dump, and read it again.",
+    writes=True,
     computed="reversing every group of 2 or 4 bytes of the artifact gives what the image holds",
     sources=(PRACTICE,),
     bad=_example(_swap),
@@ -415,7 +412,8 @@ MIRRORED = Rule(
     values=_mirrored_values,
     message="{image} holds {what} with the bits of every byte reversed",
     effect="No magic number is where the boot looks for it: nothing starts.",
-    fix="Set the bit order of the programmer or of the dump to most significant first." + _CAUTION,
+    fix="Set the bit order of the programmer or of the dump to most significant first.",
+    writes=True,
     computed="reversing the eight bits of every byte of the artifact gives what the image holds",
     sources=(PRACTICE,),
     bad=_example(_mirror),
@@ -442,8 +440,8 @@ EXCHANGED = Rule(
     values=_exchanged_values,
     message="{image} has its halves exchanged: what belongs at {half:place} stands at 0x0",
     effect="The boot ROM starts at the content of the second half: nothing starts.",
-    fix="Look at the highest address bit, or at the order in which the halves were joined."
-    + _CAUTION,
+    fix="Look at the highest address bit, or at the order in which the halves were joined.",
+    writes=True,
     computed="the artifacts stand where they should once the halves change places",
     sources=(PRACTICE,),
     bad=_example(_exchange),
@@ -518,7 +516,8 @@ NOT_ERASED = Rule(
         " first at {spot}, and every bit that differs reads 0"
     ),
     effect="{region} holds a mixture of old and new bytes: its checksum fails, or worse, it runs.",
-    fix="Erase {region} before it is programmed." + _CAUTION,
+    fix="Erase {region} before it is programmed.",
+    writes=True,
     computed="image AND artifact = image, with 32 or more bits that differ",
     sources=(PRACTICE,),
     bad=_example(_program_over),
@@ -544,8 +543,8 @@ STUCK = Rule(
         " first at {spot}"
     ),
     effect="A data line or a worn flash: what is written there does not come back.",
-    fix="Read the chip again; where it comes back the same, look at the data lines and the part."
-    + _CAUTION,
+    fix="Read the chip again; where it comes back the same, look at the data lines and the part.",
+    writes=True,
     computed="8 or more bytes differ, all in the same single bit",
     sources=(PRACTICE,),
     bad=_example(_hold_low),
@@ -570,8 +569,8 @@ HOLE = Rule(
         "{image} is erased from {spot} to {end:place}, where {artifact} has data for {region}"
     ),
     effect="The payload has a hole: its checksum fails, or it runs into erased flash.",
-    fix="Look for an erase of a neighbour that reaches into {region}, then assemble again."
-    + _CAUTION,
+    fix="Look for an erase of a neighbour that reaches into {region}, then assemble again.",
+    writes=True,
     computed="a run of 0xFF of at least 4 KiB where the artifact has other bytes",
     sources=(PRACTICE,),
     bad=_example(_hole),
@@ -608,7 +607,8 @@ TAIL = Rule(
         "Flash can only be programmed from 1 to 0, so what is appended later is garbled; an old"
         " image's tail can be taken for a file system or a FIT."
     ),
-    fix="Fill the rest of the region with 0xFF." + _CAUTION,
+    fix="Fill the rest of the region with 0xFF.",
+    writes=True,
     computed="bytes behind the artifact, to the region's end, are not 0xFF",
     sources=(PRACTICE,),
     bad=_example(_dirty_tail),
@@ -638,7 +638,8 @@ GAP = Rule(
     values=_gap_values,
     message="{image} has {size:bytes} of data at {spot} on {chip}, where no region is",
     effect="Something uses flash that the map does not know: the next region put there meets it.",
-    fix="Add the region that is missing from the layout, or erase the gap." + _CAUTION,
+    fix="Add the region that is missing from the layout, or erase the gap.",
+    writes=True,
     computed="bytes between regions are not 0xFF",
     sources=(PRACTICE,),
     bad=_example(_dirty_gap),
@@ -756,7 +757,8 @@ BROKEN = Rule(
     values=_broken_values,
     message="{image} has no environment in {region} that U-Boot would take: {why}",
     effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
-    fix="Boot with the defaults and save the environment again." + _CAUTION,
+    fix="Boot with the defaults and save the environment again.",
+    writes=True,
     computed="no CRC-32 in the dump's region matches; a warning where the other copy is valid",
     sources=(
         in_u_boot("env/common.c", "env_import", "bad CRC"),

@@ -215,6 +215,7 @@ UNATTACHED = Rule(
     sources=(
         in_linux("drivers/mtd/ubi/build.c", "ubi_mtd_param_parse"),
         in_linux("drivers/mtd/ubi/build.c", "ubi_init"),
+        in_linux("init/do_mounts.c", "mount_block_root", "VFS: Cannot open root device"),
     ),
     bad=_from_ubi("root=ubi0:rootfs rootwait"),
     good=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootwait"),

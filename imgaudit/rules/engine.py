@@ -21,6 +21,7 @@ from typing import (
     overload,
 )
 
+from imgaudit.chips import CAUTION
 from imgaudit.model import Region, Where
 from imgaudit.rules.cited import Source
 from imgaudit.units import Span, both, place
@@ -146,8 +147,9 @@ class Finding:
 
     @property
     def fix(self) -> str:
-        """What to do, with the values filled in, and what was tried of it."""
-        return f"{self._say(self.rule.fix)} {self.advice}".rstrip()
+        """What to do, with the values filled in, what was tried of it, and the caution it needs."""
+        caution = CAUTION if self.rule.writes else ""
+        return " ".join(filter(None, (self._say(self.rule.fix), self.advice, caution)))
 
     @property
     def identity(self) -> tuple[str, ...]:
@@ -191,6 +193,7 @@ class _Texts(TypedDict):
     good: Example
     moves: NotRequired[bool]
     rewrites: NotRequired[tuple[str, str]]
+    writes: NotRequired[bool]
     follows: NotRequired[tuple[str, ...]]
 
 
@@ -206,7 +209,8 @@ class Rule(Generic[P]):
     from another in the same place (which tool, path, variable, partition), whatever the sizes and
     offsets; those behind it say how it is.
 
-    `moves` says that another place or size of a region can mend it: such moves are tried.
+    `moves` says that another place or size of a region can mend it: such moves are tried. `writes`
+    says that who does what `fix` says may write to a device: the caution goes with it.
 
     `follows` names the rules whose finding in the same place is the cause of this one's: then the
     cause alone is told, with what it leads to.
@@ -228,6 +232,7 @@ class Rule(Generic[P]):
         "severity",
         "sources",
         "values",
+        "writes",
     )
 
     def __init__(self, *, values: Callable[P, None], **texts: Unpack[_Texts]) -> None:
@@ -242,6 +247,7 @@ class Rule(Generic[P]):
         self.good = texts["good"]
         self.moves = texts.get("moves", False)
         self.rewrites = texts.get("rewrites")
+        self.writes = texts.get("writes", False)
         self.follows = texts.get("follows", ())
         self.values = values
         code = values.__code__

@@ -335,6 +335,7 @@ NOT_AT_END = Rule(
     fix="Make the table for {sectors:,} sectors, or run sgdisk -e on the device after writing.",
     computed="AlternateLBA is not the last sector of any approved part; a note where only the image"
     " is known",
+    writes=True,
     sources=(
         standard("UEFI 2.10", "5.3.2"),
         in_linux(
@@ -423,6 +424,7 @@ STALE = Rule(
     effect="When the primary is damaged, that other table comes back with its own partitions.",
     fix="Clear the old table before the new one is written: sgdisk --zap-all.",
     computed="a header with a good checksum in the last sector, while AlternateLBA names another",
+    writes=True,
     sources=(standard("UEFI 2.10", "5.3.2"),),
     bad=_example(
         lambda: _disk(sectors=_SECTORS - 64).ljust(_BACKUP, b"\0") + _disk()[_BACKUP:],
@@ -512,6 +514,7 @@ DISAGREE = Rule(
     effect="A tool that repairs one from the other may bring the wrong table back.",
     fix="Write both anew: sgdisk -e, or sfdisk with the whole table.",
     computed="both copies' checksums are good; entries, disk GUID or usable sectors differ",
+    writes=True,
     sources=(
         standard("UEFI 2.10", "5.3.2"),
         in_linux("block/partitions/efi.c", "compare_gpts"),
@@ -677,6 +680,7 @@ SAME_GUID = Rule(
     effect="Whatever looks it up, such as root=PARTUUID=, takes the first one that it finds.",
     fix="Give each its own: sgdisk -u NUMBER:R.",
     computed="two used entries have one UniquePartitionGUID",
+    writes=True,
     sources=(standard("UEFI 2.10", "5.3.3"),),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64, guid=1))),
     good=_GOOD,
@@ -704,6 +708,7 @@ SAME_LABEL = Rule(
     effect="U-Boot, TF-A and root=PARTLABEL= take the first one that they find.",
     fix="Give each its own: sgdisk -c NUMBER:NAME.",
     computed="two used entries have one name that is not empty",
+    writes=True,
     sources=(
         in_linux("init/do_mounts.c", "PARTLABEL"),
         in_u_boot("disk/part.c", "part_get_info_by_name"),
@@ -807,6 +812,7 @@ MBR = Rule(
     computed="55 AA and a record of type 0xEE from sector 1 on, without which U-Boot and Linux take"
     " the disk for one without a GPT: an error; a record that is not as long as the disk and does"
     " not say 0xFFFFFFFF, or other records beside it: a warning",
+    writes=True,
     sources=(
         standard("UEFI 2.10", "5.2.3"),
         in_u_boot("disk/part_efi.c", "is_pmbr_valid"),
@@ -969,6 +975,7 @@ LABEL_DIFFERS = Rule(
     effect="Whatever looks it up by its label finds nothing, or another partition.",
     fix="Name it {label} (sgdisk -c {number}:{label}), or correct label: in the layout.",
     computed="the entry's name is not the region's label",
+    writes=True,
     sources=(PRACTICE,),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "logs", 128, 64, kind=_TWO)), *_REGIONS),
     good=_AGREES,
@@ -999,6 +1006,7 @@ TYPE_DIFFERS = Rule(
     effect="What goes by the type mounts nothing, or what it should not.",
     fix="Set it (sgdisk -t {number}:{guid}), or correct type: in the layout.",
     computed="the entry's PartitionTypeGUID is not the region's type",
+    writes=True,
     sources=(
         standard("Discoverable Partitions Specification"),
         standard("UEFI 2.10", "5.3.3"),

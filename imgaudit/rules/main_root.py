@@ -176,13 +176,18 @@ DRIVER = Rule(
     values=_driver_values,
     severity=Severity.ERROR,
     message="the kernel of {stage} cannot mount {region}: {holds} is not built in",
-    effect="The kernel panics: 'VFS: Cannot open root device', or 'Unable to mount root fs'.",
+    effect=(
+        "The kernel panics: 'No filesystem could mount root, tried:', or, where "
+        "rootfstype= names it, 'VFS: Cannot open root device … error -19'; then 'VFS: "
+        "Unable to mount root fs'."
+    ),
     fix="Build CONFIG_{option}=y into it; a module lies in the very file system that it is for.",
     computed="the option is not y where the configuration is known; else neither the name nor the"
     " messages of the driver are in the uncompressed kernel",
     sources=(
         in_linux("init/do_mounts.c", "mount_block_root", "No filesystem could mount root, tried:"),
         in_linux("fs/filesystems.c", "list_bdev_fs_names"),
+        in_linux("fs/namespace.c", "do_new_mount"),
         seen("Debian's packaged arm64 kernel"),
     ),
     bad=system(kernel=()),

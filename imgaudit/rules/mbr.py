@@ -213,6 +213,7 @@ TYPE = Rule(
     effect="A boot ROM that looks for the type passes it by; tools take it for something else.",
     fix="Set it (sfdisk --part-type), or correct type: in the layout.",
     computed="the record's OSType is not the region's type",
+    writes=True,
     sources=(standard("UEFI 2.10", "5.2.1"),),
     bad=_example(lambda: _disk(kind=0x83)),
     good=_example(),
@@ -243,6 +244,7 @@ BOOTABLE = Rule(
     effect="A boot ROM or U-Boot's distro boot looks in another partition, or in the first.",
     fix="Set or clear it (sfdisk --activate), or correct bootable: in the layout.",
     computed="the record's BootIndicator is 0x80 and bootable is unset, or the other way round",
+    writes=True,
     sources=(
         standard("UEFI 2.10", "5.2.1"),
         in_u_boot("disk/part_dos.c", "boot_ind"),

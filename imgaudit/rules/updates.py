@@ -460,6 +460,7 @@ ATOMIC = Rule(
         " follow each other, after which the boot takes neither what it took before nor what it"
         " takes after them; an error where nothing starts then"
     ),
+    writes=True,
     sources=(
         in_u_boot("env/sf.c", "env_sf_save"),
         in_u_boot("env/common.c", "env_check_redund"),

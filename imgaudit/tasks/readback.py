@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
+from imgaudit.chips import CAUTION
 from imgaudit.contents.build import Placement, Store, read
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.contents.slices import Slice, Slices
@@ -37,10 +38,6 @@ from imgaudit.tasks.sections import (
 from imgaudit.units import human, place
 
 _ROLES = {Look.SAME: "good", Look.SAVED: "good", Look.UNKNOWN: "dim"}
-_CAUTION = (
-    "Before anything is written to a board: keep a backup of the chip and a serial or ROM way in,"
-    " and check the vendor's datasheet."
-)
 
 CHECKS: tuple[Check, ...] = (
     nor.chip_image_size,
@@ -131,7 +128,7 @@ def readback(result: Result) -> Report:
         for item in items
         if item.waived
     ]
-    caution = [Section(Line(_CAUTION, depth=0), ())] if result.failed else []
+    caution = [Section(Line(CAUTION, depth=0), ())] if result.failed else []
     board = result.subject.layout.board if result.subject.layout is not None else ""
     return Report(
         command="readback",

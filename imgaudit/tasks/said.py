@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from imgaudit import __version__
+from imgaudit.chips import CAUTION
 from imgaudit.rules.engine import Finding, NotChecked, Rule, Severity
 from imgaudit.tasks.audit import Result
 from imgaudit.tasks.plain import plain
@@ -83,6 +84,8 @@ def in_general(rule: Rule) -> tuple[str, str]:
     """Say effect and fix without a finding: a text with fields gives way to one that has none."""
     effect = f"{rule.computed}." if "{" in rule.effect else rule.effect
     fix = f"See: imgaudit explain {rule.name}" if "{" in rule.fix else rule.fix
+    if rule.writes:
+        fix += f" {CAUTION}"
     return effect, fix
 
 

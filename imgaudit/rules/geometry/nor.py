@@ -612,6 +612,7 @@ PROTECT = Rule(
         "covers is none of unit x 2^n, where unit is 64 KiB x 2^max(0, log2(size / 64 KiB) - slots)"
         " and slots is 2^bits - 2"
     ),
+    writes=True,
     sources=(in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),),
     bad=nor(
         chip="size: 16 MiB, erase-block: 64 KiB,"
@@ -656,6 +657,7 @@ LOCKED = Rule(
     ),
     fix="Protect less, or move {region} out of the protected {end} of the chip.",
     computed="the protected range and a region that the running board writes overlap",
+    writes=True,
     sources=(
         in_u_boot("cmd/sf.c", "do_spi_flash_erase", "ERROR: flash area is locked"),
         in_u_boot(
