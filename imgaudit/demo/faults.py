@@ -1220,7 +1220,7 @@ _FAULTS = (
     # The assembled chip
     Fault(
         name="nor-image-differs",
-        summary="one byte of the recovery is wrong in the NOR image",
+        summary="two bytes of the recovery are wrong in the NOR image",
         finding="chip-image-differs",
         region="recovery",
         files=_edit(_NOR, lambda data: patched(data, _RECOVERY_AT + 0x12345, b"\xa5\x5a")),

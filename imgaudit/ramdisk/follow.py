@@ -27,7 +27,6 @@ COMPRESSIONS = {
 
 _NO_MAGIC = "invalid magic at start of compressed archive"
 _JUNK_INSIDE = "junk within compressed archive"
-_BROKEN_STREAM = "decompressor failed"
 _SEGMENTS = 64
 
 TroubleKind = Literal["refused", "junk", "cut", "bound"]
@@ -183,8 +182,7 @@ class Follow:
             capped = content.damaged_at is None
             at = offset + (content.damaged_at or 0)
             kind: TroubleKind = "bound" if capped else "cut"
-            words = "" if capped else _BROKEN_STREAM
-            self._trouble(kind, content, at, content.why, words, length=1)
+            self._trouble(kind, content, at, content.why, length=1)
         if inner is not None and inner.why.startswith(PASSED_OVER):
             self._trouble("bound", content, offset, inner.why)
             return None

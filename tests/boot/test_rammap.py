@@ -159,7 +159,7 @@ def test_published_ends() -> None:
 
 
 def test_an_unpacked_kernel_larger_than_bootm_allows() -> None:
-    # a public thread: 8559752 bytes, CONFIG_SYS_BOOTM_LEN 0x800000
+    # a thread, from memory: 8559752 bytes, CONFIG_SYS_BOOTM_LEN 0x800000
     assert bootm_too_large(8559752, 0x800000) == 171144
     assert bootm_too_large(0x800000, 0x800000) == 0
 
@@ -218,7 +218,7 @@ def test_a_fit_that_fits() -> None:
 
 
 def test_a_kernel_unpacked_over_its_own_fit() -> None:
-    # a public thread: FIT at 0x40400000, kernel load 0x40480000
+    # a thread, from memory: FIT at 0x40400000, kernel load 0x40480000
     images = Images(
         command=Command.BOOTM,
         kernel=Kernel(
@@ -263,7 +263,7 @@ def test_the_kernels_bss_over_the_device_tree() -> None:
 
 
 def test_decompression_onto_the_ramdisk() -> None:
-    # a public thread: kernel_comp_addr_r and ramdisk_addr_r are both 0x03000000
+    # a thread, from memory: kernel_comp_addr_r and ramdisk_addr_r are both 0x03000000
     images = replace(
         SMALL,
         kernel=replace(SMALL.kernel, compressed=True, unpacked_size=None),

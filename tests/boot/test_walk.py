@@ -346,7 +346,7 @@ def test_the_walk_ends_on_every_script(first: str, second: str, modern: bool) ->
 
 
 def test_a_read_from_the_nor() -> None:
-    # a public thread: 2684 KiB are read
+    # a thread, from memory: 2684 KiB are read
     result = follow("sf probe; sf read 2000000 60200 29f000 && bootm 2000000")
     read = only(result, Kind.READ)
     assert read.device == "nor"
@@ -373,7 +373,7 @@ def test_a_read_of_blocks_that_is_too_short(blocks: str, needed: int) -> None:
 
 
 def test_a_short_read_in_bytes() -> None:
-    # a public thread: 0x22000 bytes are read, 138.4 KiB (141721 bytes) are needed
+    # a thread, from memory: 0x22000 bytes are read, 138.4 KiB (141721 bytes) are needed
     read = only(follow("sf probe; sf read 1000000 40000 22000"), Kind.READ)
     assert read.span is not None
     assert read.span.size == 139264

@@ -12,7 +12,7 @@ from imgaudit.formats.facts import Match
 from imgaudit.formats.view import View
 from imgaudit.units import GIB, KIB, MIB
 
-# A public page, from a kernel that printed the highest byte first: an eMMC 4.41 of 4 GB.
+# A page, from memory, from a kernel that printed the highest byte first: an eMMC 4.41 of 4 GB.
 HIGHEST_FIRST = (
     "0000000000000001030100000000000000000000000000000000000000000000000000000000000000000000"
     "0000000000000000000000000000000000000000000000000000000000000000000000000000000000000000"
@@ -27,7 +27,7 @@ HIGHEST_FIRST = (
     "0000000000000000000000000000000000000000000000000000000000000000000000000000000000000000"
     "00000000000000000000000000000000000000000000000000000000"
 )
-# What `mmc extcsd read` printed for an 8 GB eMMC 5.1, cut to lines of interest; a public page.
+# What `mmc extcsd read` printed for an 8 GB eMMC 5.1, lines of interest; a page, from memory.
 PRINTED = """\
 =============================================
   Extended CSD rev 1.8 (MMC 5.1)

@@ -149,7 +149,7 @@ def test_4096_byte_blocks_are_found() -> None:
 
 
 def test_published_header() -> None:
-    # A header dump in a public thread on a 3,909,091,328-byte eMMC.
+    # A header dump in a thread, from memory on a 3,909,091,328-byte eMMC.
     stored = bytes.fromhex(
         "4546492050415254000001005c00000066141905000000000100000000000000ff7f740000000000"
         "2200000000000000de7f74000000000000042021040846019dcca8c51255994f0200000000000000"

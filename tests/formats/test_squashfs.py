@@ -59,12 +59,12 @@ def test_a_superblock_is_read_even_where_the_rest_is_missing() -> None:
 
 
 def test_the_padded_length_of_a_published_image() -> None:
-    # A public thread's image: 16197478 bytes used; mksquashfs pads to 4 KiB.
+    # A thread's (from memory) image: 16197478 bytes used; mksquashfs pads to 4 KiB.
     assert round_up(read(superblock()).bytes_used, 4096) == 16199680
 
 
 def test_where_a_published_image_ends() -> None:
-    # A public thread: 0x3bb44b bytes used at 0x250000 reach beyond an erase from 0x350000.
+    # A thread, from memory: 0x3bb44b bytes used at 0x250000 reach beyond an erase from 0x350000.
     end = 0x250000 + read(superblock(bytes_used=0x3BB44B)).bytes_used
     assert end == 0x60B44B
     assert Span(0x250000, end).common(Span(0x350000, 1 << 24)).start == 0x350000

@@ -16,7 +16,7 @@ from imgaudit.formats.facts import Match, Part
 from imgaudit.formats.view import View
 from tests.formats.device_trees import damaged
 
-# A header that a user showed with `md` in a public thread, with its name "Linux-4.4.289".
+# A header that a user showed with `md` in a thread, from memory, with its name "Linux-4.4.289".
 PUBLISHED = bytes.fromhex(
     "270519563057bf8063ac55f7004080100000800000008000bc691fcb05020200"
     "4c696e75782d342e342e32383900000000000000000000000000000000000000"

@@ -154,7 +154,7 @@ def test_a_cut_ramdisk() -> None:
     data = gzip.compress(archive())
     ramdisk = find(data[:-200])
     assert [(item.kind, item.kernel) for item in ramdisk.troubles] == [
-        ("cut", "decompressor failed")
+        ("cut", "")
     ]
     plain = find(archive()[:-1000])
     assert [item.kind for item in plain.troubles] == ["cut"]

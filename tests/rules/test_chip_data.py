@@ -77,7 +77,7 @@ def test_a_table_of_4_byte_opcodes_that_is_empty() -> None:
 
 
 def test_registers_of_a_published_dump() -> None:
-    """512 bytes on a public page, highest byte first: 7503872 sectors, boot areas of 2 MiB."""
+    """512 bytes, from memory of a page, highest first: 7503872 sectors, boot areas of 2 MiB."""
     dump = test_ext_csd.HIGHEST_FIRST.encode()
     groups = "erase-group: 4 MiB, write-protect-group: 4 MiB"
     right = of_emmc(dump, f"sectors: [7503872, 7634944], boot-area: 2 MiB, {groups}")

@@ -77,7 +77,7 @@ class TestSize:
         assert finding.offset == MIB + 0x1000 + 1024 + 4
 
     def test_published_case_of_one_block(self) -> None:
-        # A public thread: "block count 215040 exceeds size of device (215039 blocks)".
+        # A thread, from memory: "block count 215040 exceeds size of device (215039 blocks)".
         example = disk("ext2", lambda: fs._ext(215040, stored=64), size=str(215040 * KIB - 512))
         larger = [f for f in findings(roomy(example), HERE) if "larger" in f.rule.name]
         assert [finding.values["over"] for finding in larger] == [512]
@@ -189,7 +189,7 @@ class TestSquashfs:
         assert finding.values["padded"] == 12288
 
     def test_published_numbers(self) -> None:
-        # A public thread: 16197478 bytes used, padded to 16199680.
+        # A thread, from memory: 16197478 bytes used, padded to 16199680.
         (finding,) = alone({"r.img": fs._squashfs(16197478, 16197478)}, HERE)
         assert finding.values["padded"] == 16199680
 
@@ -287,7 +287,7 @@ class TestKinds:
 
 class TestFlash:
     def test_published_number_of_blocks(self) -> None:
-        # A public thread: 0x40000 in blocks of 0x10000 are 4, fewer than 5.
+        # A thread, from memory: 0x40000 in blocks of 0x10000 are 4, fewer than 5.
         finding = only(nor("name: data, at: 0, size: 0x40000, holds: jffs2"))
         assert (finding.values["count"], finding.values["needed"]) == (4, 0x50000)
 

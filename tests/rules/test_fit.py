@@ -247,7 +247,7 @@ def overlapping(load: int, payload: bytes = b"tide", **kernel: int) -> list[str]
 
 
 def test_load_ranges_by_image_size_and_not_by_the_file() -> None:
-    # A public thread: kernel at 0x42200000 of 48523776 bytes, ramdisk at 0x45000000: 0x46a00 in.
+    # From memory: kernel at 0x42200000 of 48523776 bytes, ramdisk at 0x45000000: 0x46a00 in.
     load = LOAD + 0x45000000 - 0x42200000
     (message,) = overlapping(load, bytes(0x46A00), image_size=48523776)
     assert f"{LOAD + 48523776:#x}" in message

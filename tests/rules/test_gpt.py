@@ -165,7 +165,7 @@ class TestDevice:
         assert names(chip(table._disk(), sectors="500"), HERE) == ["gpt-backup-not-at-device-end"]
 
     def test_published_header(self) -> None:
-        # A header in a public thread: AlternateLBA 7634943 on a device of 7634944 sectors.
+        # A header in a thread, from memory: AlternateLBA 7634943 on a device of 7634944 sectors.
         words = "4546492050415254000001005c00000066141905000000000100000000000000"
         words += "ff7f7400000000002200000000000000de7f7400000000000004202104084601"
         words += "9dcca8c51255994f02000000000000008000000080000000ba11a652"

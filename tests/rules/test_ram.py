@@ -33,7 +33,7 @@ def told(rule: str, example: Example) -> list[Finding]:
 
 
 def test_a_kernel_that_grows_into_the_ramdisk() -> None:
-    """A public thread: 0x42200000 + 48,523,776 = 0x45046a00, and a ramdisk at 0x45000000."""
+    """A thread, from memory: 0x42200000 + 48,523,776 = 0x45046a00, and a ramdisk at 0x45000000."""
     example = raw(
         "sf read 42200000 100000 100000 && sf read 45000000 300000 100000"
         " && booti 42200000 45000000 -",
@@ -57,7 +57,7 @@ def test_touching_is_no_overlap() -> None:
 
 
 def test_a_kernel_over_reserved_memory() -> None:
-    """A public thread: a load at 0x480cd000, and BL31 from 0x48000000 to 0x48ffffff."""
+    """A thread, from memory: a load at 0x480cd000, and BL31 from 0x48000000 to 0x48ffffff."""
     example = raw(
         "sf read 480cd000 100000 1000 && bootm 480cd000",
         kernel=arm64_kernel(image_size=KIB),
@@ -72,7 +72,7 @@ def test_a_kernel_over_reserved_memory() -> None:
 
 
 def test_the_unpacking_buffer_of_booti_over_the_ramdisk() -> None:
-    """A public thread: kernel_comp_addr_r is ramdisk_addr_r."""
+    """A thread, from memory: kernel_comp_addr_r is ramdisk_addr_r."""
     example = raw(
         "setenv kernel_comp_addr_r 43000000 && setenv kernel_comp_size 2000000"
         " && sf read 48000000 100000 100000 && sf read 43000000 300000 100000"

@@ -88,7 +88,7 @@ def kernel_on_emmc(bootcmd: str, size: int, files: Mapping[str, bytes] | None = 
 
 
 def test_a_read_of_bytes_that_is_too_short() -> None:
-    """A public thread: 0x22000 bytes are read of 138.4 KiB."""
+    """A thread, from memory: 0x22000 bytes are read of 138.4 KiB."""
     example = kernel_in_nor("sf probe && sf read 84000000 60000 22000 && bootm 84000000", 141_721)
     finding = one("script-reads-too-little", example)
     assert finding.values["read"] == 139_264
@@ -97,7 +97,7 @@ def test_a_read_of_bytes_that_is_too_short() -> None:
 
 
 def test_a_read_that_is_long_enough() -> None:
-    """A public thread: sf read 2000000 60200 29f000 is 2,748,416 bytes."""
+    """A thread, from memory: sf read 2000000 60200 29f000 is 2,748,416 bytes."""
     script = "sf probe && sf read 82000000 60000 29f000 && bootm 82000000"
     assert found("script-reads-too-little", kernel_in_nor(script, 2_748_416)) == []
     finding = one("script-reads-too-little", kernel_in_nor(script, 2_748_417))

@@ -27,7 +27,7 @@ def test_a_sound_image_is_silent() -> None:
 
 
 def test_header_checksum_of_a_published_image() -> None:
-    # A public thread: an arm zImage under Linux 4.4.289, CRC 0x3057bf80.
+    # A thread, from memory: an arm zImage under Linux 4.4.289, CRC 0x3057bf80.
     head = struct.pack(
         ">7I", 0x27051956, 0x3057BF80, 0x63AC55F7, 0x408010, 0x8000, 0x8000, 0xBC691FCB
     )
