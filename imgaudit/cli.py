@@ -494,10 +494,22 @@ def _words(names: str | None) -> list[str] | None:
 @_file("--against", "Say what grew since OLD.", "OLD")
 @click.option("--fit", "limit", metavar="SIZE", help="Say what to cut so that it has SIZE: 13 MiB")
 @click.option("--needs", metavar="GROUPS", help="Groups whose tools stay: shell,networking,…")
+@click.option(
+    "--layout",
+    metavar="LAYOUT",
+    type=click.Path(dir_okay=False),
+    help="What its stages need stays as well.",
+)
 @click.option("--arch", metavar="ARCH", help="What its programs are for; else told by the file.")
 @_outputs
 def weigh(
-    file: str, *, against: str | None, limit: str | None, needs: str | None, arch: str | None
+    file: str,
+    *,
+    against: str | None,
+    limit: str | None,
+    needs: str | None,
+    layout: str | None,
+    arch: str | None,
 ) -> Report:
     """Say what a ramdisk's bytes are spent on.
 
@@ -510,7 +522,9 @@ def weigh(
 
     try:
         room = None if limit is None else parse_size(limit)
-        report = weighing.weigh(file, against=against, limit=room, needs=_words(needs), arch=arch)
+        report = weighing.weigh(
+            file, against=against, limit=room, needs=_words(needs), layout=layout, arch=arch
+        )
     except ValueError as problem:
         _stop(str(problem))
     return report

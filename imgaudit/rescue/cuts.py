@@ -51,7 +51,8 @@ CutKind = Literal[
 class Cut:
     """One thing to cut, and the bytes of the weighed file that this saves.
 
-    `paths` is empty where it is all of the ramdisk. `loses` tells that something goes with it that
+    `paths` are files, all that go; none where it is all of the ramdisk. `loses` tells that
+    something goes with it that
     someone may want, or that something else has to change: check first.
     """
 
@@ -131,10 +132,10 @@ def _harmless(items: Sequence[Item]) -> Iterator[Cut]:
         gain = sum(item.weight.stored for item in same)
         paths = tuple(item.path for item in same)
         yield Cut("hard link", paths, gain, loses=False, why=f"same contents as {original}")
-    for (kind, folder), inside in folders.items():
+    for (kind, _), inside in folders.items():
         gain = sum(item.weight.stored for item in inside)
         why = "nobody reads it there" if kind == "documentation" else "only a compiler uses it"
-        yield Cut(kind, (folder,), gain, loses=False, why=why)
+        yield Cut(kind, tuple(sorted(item.path for item in inside)), gain, loses=False, why=why)
 
 
 def _leisure(path: str) -> tuple[CutKind, str]:
@@ -168,7 +169,7 @@ def _unused(items: Sequence[Item], users: Users, modules: Sequence[Module]) -> I
     wanted = {name for module in modules for name in module.depends}
     names = {module.path: module.name for module in modules}
     firmware = {name for module in modules for name in module.firmware}
-    folders: dict[tuple[CutKind, str], int] = defaultdict(int)
+    folders: dict[tuple[CutKind, str], list[str]] = defaultdict(list)
     loose: list[Item] = []
     private = _private(users, free, items)
     for item in free:
@@ -177,7 +178,7 @@ def _unused(items: Sequence[Item], users: Users, modules: Sequence[Module]) -> I
         if kind in {"documentation", "development files"}:
             continue
         if kind != "data":
-            folders[kind, folder] += gain
+            folders[kind, folder].append(item.path)
         elif item.kind == "program":
             along = private.get(item.path, ())
             gain += sum(stripped[path] for path in along)
@@ -207,9 +208,10 @@ def _unused(items: Sequence[Item], users: Users, modules: Sequence[Module]) -> I
         word = "firmware" if item.kind == "firmware" else word
         why = "nothing in the ramdisk names it"
         yield Cut(word, (item.path,), stripped[item.path], loses=True, why=why)
-    for (kind, folder), gain in folders.items():
+    for (kind, _), paths in folders.items():
         why = "programs show English" if kind == "locales" else "full-screen programs need it"
-        yield Cut(kind, (folder,), gain, loses=True, why=why)
+        gain = sum(stripped[path] for path in paths)
+        yield Cut(kind, tuple(sorted(paths)), gain, loses=True, why=why)
 
 
 def _private(

@@ -297,6 +297,18 @@ def _groups(layout: Layout, stage: Stage) -> tuple[tuple[Group, ...], dict[str, 
     return tuple(groups.values()), implied
 
 
+def needed(layout: Layout) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Give the groups that the layout's stages must meet with a ramdisk, and all their commands."""
+    groups = [
+        group
+        for stage in layout.stages.values()
+        if stage.ramdisk is not None
+        for group in _groups(layout, stage)[0]
+    ]
+    names = dict.fromkeys(group.name for group in groups)
+    return tuple(names), tuple(dict.fromkeys(tool for group in groups for tool in group.tools))
+
+
 def _implied(layout: Layout) -> Iterator[tuple[str, str]]:
     by_format = {
         "ext2": "filesystems-ext4",

@@ -42,7 +42,13 @@ class Users:
 
 
 def users(
-    root: Root, *, arch: str | None, init: str, tools: Mapping[str, str], measured: Iterable[str]
+    root: Root,
+    *,
+    arch: str | None,
+    init: str,
+    tools: Mapping[str, str],
+    measured: Iterable[str],
+    kept: Iterable[str] = (),
 ) -> Users:
     """Follow every tool, init and its scripts.
 
@@ -52,9 +58,10 @@ def users(
         init: the path of the first program.
         tools: the commands that there are, with the file behind each.
         measured: names of the groups that must stay.
+        kept: further commands that must stay.
 
     """
-    return _Follow(root, arch, tools).run(init, tuple(measured))
+    return _Follow(root, arch, tools).run(init, tuple(measured), tuple(kept))
 
 
 class _Follow:
@@ -72,7 +79,7 @@ class _Follow:
         self.words: set[str] = set()
         self.left = TEXT_ALL
 
-    def run(self, first: str, measured: tuple[str, ...]) -> Users:
+    def run(self, first: str, measured: tuple[str, ...], kept: tuple[str, ...]) -> Users:
         owners: dict[str, dict[str, None]] = defaultdict(dict)
         # A narrow group such as filesystems-ext4 would make all of the broad one look shared.
         others = [group.name for group in GROUPS if not group.name.startswith("filesystems-")]
@@ -83,6 +90,9 @@ class _Follow:
                 owners[path][name] = None
             if name in measured:
                 required |= used
+        for tool in kept:
+            if tool in self.tools:
+                required.update(self._closure(self.tools[tool]))
         init = set(self._closure(first))
         for path in init:
             owners[path][INIT] = None

@@ -131,9 +131,15 @@ class Changes:
 
 
 def weigh(
-    artifact: Artifact, *, needs: Iterable[str] | None = None, arch: str | None = None
+    artifact: Artifact,
+    *,
+    needs: Iterable[str] | None = None,
+    kept: Iterable[str] = (),
+    arch: str | None = None,
 ) -> Weighing:
     """Weigh a ramdisk, a FIT, a uImage, or a kernel with a bundled ramdisk.
+
+    What the groups in `needs` and the commands in `kept` use is no cut.
 
     A ramdisk that cannot be found or read has no items; `rescue.why` says the reason.
 
@@ -156,6 +162,7 @@ def weigh(
             init=facts.init.path,
             tools={name: tool.source for name, tool in facts.tools.items()},
             measured=[group.name for group in facts.groups],
+            kept=kept,
         )
         items = [replace(item, groups=used.groups.get(item.path, ())) for item in items]
     items = list(_marked(items))

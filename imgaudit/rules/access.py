@@ -12,6 +12,7 @@ from imgaudit.rescue.started import Started
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules._rescue import archive, listed, on_rescue, said, surveyed, tree
+from imgaudit.rules.cited import PRACTICE, in_busybox, in_linux, manual, standard
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -24,9 +25,6 @@ from imgaudit.rules.engine import (
     nothing,
 )
 from imgaudit.rules.subject import Subject
-from imgaudit.rules._rescue import listed, on_rescue, said, surveyed, tree
-from imgaudit.rules.cited import PRACTICE, in_busybox, in_linux, manual, standard
-from imgaudit.rules.engine import Case, Outcome, Rule, Severity, nothing
 from imgaudit.writers import elf
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
@@ -189,7 +187,11 @@ SHELL = Rule(
     fix="Give root a shell in /etc/passwd that is in the ramdisk.",
     computed="the last field of root's line is no program of the ramdisk that runs; a warning where"
     " a prompt is given without a login",
-    sources=(manual("passwd(5)"), manual("login(1)"), in_linux("fs/exec.c"),),
+    sources=(
+        manual("passwd(5)"),
+        manual("login(1)"),
+        in_linux("fs/exec.c"),
+    ),
     bad=tree({"etc/passwd": file("root:x:0:0:root:/root:/bin/bash\n")}),
     good=tree(),
 )
@@ -235,7 +237,10 @@ ELSEWHERE = Rule(
     fix="Start the getty on {consoles}, or on /dev/console, which follows console=.",
     computed="no prompt of inittab or /init is on a device that console= names, nor on the console"
     " itself; a warning where a network login is started as well",
-    sources=(in_busybox("init/init.c"), in_linux("Documentation/admin-guide/serial-console.rst"),),
+    sources=(
+        in_busybox("init/init.c"),
+        in_linux("Documentation/admin-guide/serial-console.rst"),
+    ),
     bad=_asking("ttyS1", "ttyS0,115200"),
     good=_asking("ttyS1", "ttyS1,115200"),
 )

@@ -8,6 +8,7 @@ from imgaudit.formats.flat_tree import Node
 from imgaudit.maps import command_line
 from imgaudit.rescue.started import Started
 from imgaudit.rules._boot import Spot, finding
+from imgaudit.rules.cited import in_linux
 from imgaudit.rules.engine import Case, Finding, Kind, Outcome, Rule, Severity, check
 from imgaudit.rules.kinds import whole
 from imgaudit.rules.main_root import system
@@ -51,7 +52,11 @@ IGNORED = Rule(
     fix="Build it with CONFIG_CMDLINE_FROM_BOOTLOADER=y, or without CONFIG_CMDLINE.",
     computed="CONFIG_CMDLINE_FORCE=y in the kernel's configuration, and CONFIG_CMDLINE is not what"
     " the script puts into bootargs",
-    source="Linux arch/arm64/Kconfig and arch/arm/Kconfig, CMDLINE_FORCE; drivers/of/fdt.c",
+    sources=(
+        in_linux("arch/arm64/Kconfig"),
+        in_linux("arch/arm/Kconfig", "CMDLINE_FORCE"),
+        in_linux("drivers/of/fdt.c"),
+    ),
     bad=system(config={"CMDLINE_FORCE": "y", "CMDLINE": f'"{_OTHER}"'}),
     good=system(config={"CMDLINE_FROM_BOOTLOADER": "y", "CMDLINE": f'"{_OTHER}"'}),
 )
@@ -80,7 +85,10 @@ REPEATED = Rule(
     effect="Whoever changes the other one changes nothing.",
     fix="Say {name}= once.",
     computed="root=, rootfstype=, init= or rdinit= stands there twice, with two values",
-    source="Linux init/do_mounts.c, root_dev_setup(); init/main.c, init_setup(): the last one wins",
+    sources=(
+        in_linux("init/do_mounts.c", "root_dev_setup"),
+        in_linux("init/main.c", "init_setup"),
+    ),
     bad=system(arguments="console=ttyS0 root=/dev/mmcblk0p1 root=PARTLABEL=rootfs rootwait"),
     good=system(),
 )
@@ -124,7 +132,10 @@ NUMBER = Rule(
     fix="Write root=PARTLABEL= or root=PARTUUID=, or give the tree an alias mmcN for it.",
     computed="root=/dev/mmcblkN, two or more enabled nodes of controllers by their names, and no"
     " alias mmcN",
-    source="Linux drivers/mmc/core/host.c, mmc_alloc_host(): of_alias_get_id()",
+    sources=(
+        in_linux("drivers/mmc/core/host.c", "mmc_alloc_host"),
+        in_linux("drivers/mmc/core/host.c", "of_alias_get_id"),
+    ),
     bad=system(arguments=_BY_NUMBER, nodes=_TWO),
     good=system(arguments=_BY_NUMBER, nodes=_TWO | {"aliases": {"mmc0": "/mmc@1000"}}),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 
 from imgaudit.contents.block_maps import MappedImage
+from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Kind, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 
@@ -48,7 +49,7 @@ DAMAGED = Rule(
         "the map's checksum of itself, its ranges and its counts of blocks are read; one of them"
         " contradicts another"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=emmc(
         _DISK,
         files={
@@ -110,7 +111,7 @@ DIFFERS = Rule(
         "the image, unpacked, is read once: its size, the checksum of each range, and whether what"
         " lies in no range is all zeros"
     ),
-    source="common practice, no source",
+    sources=(PRACTICE,),
     bad=emmc(
         _DISK,
         files={

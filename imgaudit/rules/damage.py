@@ -8,7 +8,6 @@ import struct
 from imgaudit.formats.files import FileSystem
 from imgaudit.model import Writer
 from imgaudit.rules._containers import Found
-from imgaudit.rules._containers import contents
 from imgaudit.rules.cited import PRACTICE, in_linux, seen
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc

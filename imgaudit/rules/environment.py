@@ -11,10 +11,8 @@ from imgaudit.arches import ARCHES
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
 from imgaudit.rules._containers import Found
-from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
-from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.cited import in_u_boot
-from imgaudit.rules.engine import Cause, Example, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
 from imgaudit.rules.kinds import board_arch, contents_of, unread
 from imgaudit.rules.subject import Subject

@@ -24,9 +24,8 @@ from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
-from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, manual, memory, standard
-from imgaudit.rules.engine import Kind, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import contents_of, unread
 from imgaudit.rules.subject import Subject

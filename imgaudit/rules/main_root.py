@@ -11,7 +11,16 @@ from imgaudit.rescue.drivers import FILE_SYSTEMS, State
 from imgaudit.rescue.mainroot import MainRoot, Mount
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import listed
-from imgaudit.rules.cited import PRACTICE, in_busybox, in_glibc, in_linux, in_u_boot, manual, memory, seen
+from imgaudit.rules.cited import (
+    PRACTICE,
+    in_busybox,
+    in_glibc,
+    in_linux,
+    in_u_boot,
+    manual,
+    memory,
+    seen,
+)
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -230,7 +239,11 @@ PACKING = Rule(
     fix="Build CONFIG_{option}=y into the kernel, or pack the root with what it has.",
     computed="the compressor that the superblock names, and the option for it in the kernel's own"
     " configuration, where that is known",
-    sources=(in_linux("fs/squashfs/Kconfig"), in_linux("fs/squashfs/super.c"), in_linux("fs/erofs/Kconfig"),),
+    sources=(
+        in_linux("fs/squashfs/Kconfig"),
+        in_linux("fs/squashfs/super.c"),
+        in_linux("fs/erofs/Kconfig"),
+    ),
     bad=_packed("SQUASHFS_ZLIB"),
     good=_packed("SQUASHFS_XZ"),
 )

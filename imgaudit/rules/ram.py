@@ -14,11 +14,9 @@ from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.boot.stage import Boots, Followed, Start
 from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Case, Cause, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, zimage
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
-from imgaudit.rules.engine import Case, Cause, Finding, Outcome, Rule, Severity, check
-from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
 from imgaudit.writers.fdt import Tree
@@ -457,7 +455,10 @@ HIGH = Rule(
     fix="Set bootm_size to what lies below {limit:place}, or fdt_high and initrd_high to it.",
     computed="on arm, a device tree or a ramdisk ends more than 760 MiB above the start of RAM when"
     " the kernel starts; vmalloc= and the split of the address space may move that limit",
-    sources=(in_u_boot("doc/usage/environment.rst", "fdt_high"), in_linux("arch/arm/mm/mmu.c", "vmalloc_size"),),
+    sources=(
+        in_u_boot("doc/usage/environment.rst", "fdt_high"),
+        in_linux("arch/arm/mm/mmu.c", "vmalloc_size"),
+    ),
     bad=_low("ffffffff"),
     good=_low("a0000000"),
 )

@@ -9,7 +9,6 @@ from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Chip, Layout, Region, Stage, Writer
 from imgaudit.rules._boot import RECOVERY, Spot, feeds_a_boot, finding, operations, scripted
-from imgaudit.rules._boot import RECOVERY, feeds_a_boot, finding, operations, scripted
 from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Case, Cause, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
@@ -863,7 +862,11 @@ ONCE = Rule(
     " out of what a unit runs. Keep the vendor's datasheet beside it.",
     computed="mmc hwpartition with complete, mmc rst-function, mmc bootpart-resize, mmc rpmb key or"
     " fuse prog is met in a script",
-    sources=(in_u_boot("doc/usage/cmd/mmc.rst"), in_u_boot("cmd/mmc.c"), in_u_boot("cmd/fuse.c"),),
+    sources=(
+        in_u_boot("doc/usage/cmd/mmc.rst"),
+        in_u_boot("cmd/mmc.c"),
+        in_u_boot("cmd/fuse.c"),
+    ),
     bad=scripted(f"mmc rst-function 0 1; {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
     good=scripted(),
 )
@@ -901,7 +904,11 @@ SAVED = Rule(
     " written.",
     fix="Save only where something changed, or keep the counter where it does not wear.",
     computed="a saveenv is met on the way of bootcmd or preboot under no condition",
-    sources=(in_u_boot("env/sf.c"), in_u_boot("env/common.c"), PRACTICE,),
+    sources=(
+        in_u_boot("env/sf.c"),
+        in_u_boot("env/common.c"),
+        PRACTICE,
+    ),
     bad=scripted(bootcmd="saveenv; run recovery"),
     good=scripted(bootcmd="if test -n ${changed}; then saveenv; fi; run recovery"),
 )

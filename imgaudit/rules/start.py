@@ -195,7 +195,12 @@ LATE = Rule(
     fix="Mount {points} before it, first thing in /init.",
     computed="mdev, udevd or sysctl is reached on every way, and what it looks at at once, /sys,"
     " /dev or /proc, is mounted only afterwards",
-    source="BusyBox util-linux/mdev.c, docs/mdev.txt; systemd-udevd(8); sysctl(8)",
+    sources=(
+        in_busybox("util-linux/mdev.c"),
+        in_busybox("docs/mdev.txt"),
+        manual("systemd-udevd(8)"),
+        manual("sysctl(8)"),
+    ),
     bad=tree({**_TOOLS, **_MDEV, **_init("mdev -s", *_MOUNTS, _PROMPT)}),
     good=tree({**_TOOLS, **_MDEV, **_init(*_MOUNTS, "mdev -s", _PROMPT)}),
 )

@@ -11,9 +11,8 @@ from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import Chip, Region
 from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
-from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.cited import in_linux, manual
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand, nor
 from imgaudit.rules.kinds import contents_of, unread
 from imgaudit.rules.subject import Subject

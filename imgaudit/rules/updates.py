@@ -9,6 +9,7 @@ from imgaudit.model import FACTORY, Layout, Region
 from imgaudit.proof.cuts import U_BOOT, Cut, Walked
 from imgaudit.proof.records import Verdict
 from imgaudit.rules._boot import ENV_SIZE, RECOVERY, scripted, whole_fit
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import (
     Case,
     Cause,
@@ -20,8 +21,6 @@ from imgaudit.rules.engine import (
     Severity,
     check,
 )
-from imgaudit.rules.cited import PRACTICE, in_u_boot
-from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel
 from imgaudit.rules.subject import Subject

@@ -8,7 +8,9 @@ from typing import Any
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact
 from imgaudit.errors import AuditError, ImgauditError
+from imgaudit.layout.load import load
 from imgaudit.rescue import weigh as weighing
+from imgaudit.rescue.stage import needed
 from imgaudit.rescue.survey import RescueFacts
 from imgaudit.rescue.weigh import ACCURACY, Change, Changes, Cut, Fit, Weighing, Weight
 from imgaudit.tasks.plain import plain
@@ -37,9 +39,12 @@ def weigh(
     against: str | None = None,
     limit: int | None = None,
     needs: Iterable[str] | None = None,
+    layout: str | None = None,
     arch: str | None = None,
 ) -> Report:
     """Weigh a file, hold it against an old one, and say what to cut so that it has `limit` bytes.
+
+    What the groups in `needs` use stays, and what the stages of a `layout` need.
 
     Raises:
         ArtifactError: a file cannot be read.
@@ -48,7 +53,11 @@ def weigh(
 
     """
     groups = None if needs is None else list(needs)
-    weighed = _weighed(file, groups, arch)
+    kept: tuple[str, ...] = ()
+    if layout is not None:
+        asked, kept = needed(load(layout))
+        groups = [*dict.fromkeys([*asked, *(groups or ())])]
+    weighed = _weighed(file, groups, arch, kept)
     changes = None
     if against is not None:
         changes = weighing.compare(_weighed(against, groups, arch), weighed)
@@ -92,10 +101,12 @@ def costs(artifact: Artifact, facts: RescueFacts) -> Table | None:
     )
 
 
-def _weighed(path: str, groups: list[str] | None, arch: str | None) -> Weighing:
+def _weighed(
+    path: str, groups: list[str] | None, arch: str | None, kept: tuple[str, ...] = ()
+) -> Weighing:
     with Loader() as loader:
         artifact = loader.file(path)
-    weighed = weighing.weigh(artifact, needs=groups, arch=arch)
+    weighed = weighing.weigh(artifact, needs=groups, kept=kept, arch=arch)
     if not weighed.archives:
         raise AuditError(f"{path}: nothing to weigh: {weighed.rescue.why}")
     return weighed

@@ -153,9 +153,7 @@ def test_what_the_kernel_refuses() -> None:
 def test_a_cut_ramdisk() -> None:
     data = gzip.compress(archive())
     ramdisk = find(data[:-200])
-    assert [(item.kind, item.kernel) for item in ramdisk.troubles] == [
-        ("cut", "")
-    ]
+    assert [(item.kind, item.kernel) for item in ramdisk.troubles] == [("cut", "")]
     plain = find(archive()[:-1000])
     assert [item.kind for item in plain.troubles] == ["cut"]
 

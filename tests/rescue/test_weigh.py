@@ -258,10 +258,36 @@ def test_documentation_and_duplicates_lose_nothing() -> None:
             }
         )
     )
-    assert offered["/usr/share/man/"].gain == 2000
-    assert not offered["/usr/share/man/"].loses
-    assert offered["/usr/share/locale/"].loses
+    assert offered["/usr/share/man/a"].gain == 2000
+    assert not offered["/usr/share/man/a"].loses
+    assert offered["/usr/share/locale/de"].loses
     assert (offered["/opt/two"].kind, offered["/opt/two"].loses) == ("hard link", False)
+
+
+def test_a_cut_names_the_files_that_go_and_no_other() -> None:
+    offered = cuts(
+        tree(
+            {
+                "usr/lib/libtide.a": noise(2000),
+                "usr/lib/gauge.la": noise(900, 2),
+                "usr/lib/libtide.so.1": noise(3000, 3),
+            }
+        )
+    )
+    both = offered["/usr/lib/gauge.la"]
+    assert both.paths == ("/usr/lib/gauge.la", "/usr/lib/libtide.a")
+    assert (both.kind, both.loses, both.gain) == ("development files", False, 2900)
+
+
+def test_what_a_layout_asks_for_is_no_cut() -> None:
+    data = tree({"usr/bin/i2cget": noise(3000), "usr/bin/tide": noise(3000, 2)})
+    asked = weighed(data)
+    free = {path for step in weighing.fit(asked, 0).steps for path in step.cut.paths}
+    assert "/usr/bin/tide" in free
+    with Loader() as loader:
+        kept = weighing.weigh(loader.memory("ramdisk", data), kept=("i2cget",))
+    stays = {path for step in weighing.fit(kept, 0).steps for path in step.cut.paths}
+    assert free - stays == {"/usr/bin/i2cget"}
 
 
 def test_nothing_is_called_unused_where_not_all_was_followed() -> None:

@@ -42,7 +42,7 @@ def test_block_protect_lengths() -> None:
     assert protectable(24 * MIB, 3) == [0, *steps[:6], 24 * MIB]
 
 
-# A linux-mtd thread, from memory, locks 16 sectors at 0x3f00000 and leaves 2 at 0 of a 64 MiB flash.
+# Linux-mtd, from memory: a thread locks 16 sectors at 0x3f00000 and leaves 2 at 0 of 64 MiB.
 @pytest.mark.parametrize("covers", [16 * 64 * KIB, 2 * 64 * KIB])
 def test_block_protect_lengths_that_were_set(covers: int) -> None:
     assert covers in protectable(64 * MIB, 4)

@@ -146,7 +146,8 @@ def artifact_exceeds_region(subject: Subject) -> Outcome:
                 room=region.room,
                 over=over,
                 needed=region.file_at + payload.size,
-                more=f"; what to cut: imgaudit weigh {artifact.path} --fit {region.room}"
+                more=f"; what to cut: imgaudit weigh {artifact.path} --layout {region.where.file}"
+                f" --fit {region.room}"
                 if payload.format in _WEIGHED
                 else "",
             ).at(
