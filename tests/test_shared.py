@@ -91,6 +91,29 @@ def test_the_ci_script(run: Run, place: Path, build_name: str, status: int) -> N
     assert summary.read_text().startswith("## ")
 
 
+def test_the_ci_script_takes_baseline_and_history(run: Run, place: Path) -> None:
+    sealed = place / "releases"
+    sealed.mkdir(exist_ok=True)
+    words = ["seal", str(place / GOOD / "whimbrel.yaml"), "--artifacts", str(place / GOOD)]
+    for number in (1, 2):
+        CliRunner().invoke(main, [*words, "--output", str(sealed / f"{number}.json")])
+    settings = {"LAYOUT": f"{BAD}/whimbrel.yaml", "ARTIFACTS": BAD}
+    done = run("ci/audit.sh", HISTORY="releases", REPORTS="with-history", **settings)
+    assert done.returncode == 1
+    assert "\nGrowth\n" in done.stdout
+    baseline = "with-history/imgaudit.json"
+    known = run("ci/audit.sh", BASELINE=baseline, REPORTS="known", **settings)
+    assert known.returncode == 3
+    assert "not all could be judged" in known.stderr
+
+
+def test_the_ci_script_says_what_is_missing(run: Run) -> None:
+    done = run("ci/audit.sh", LAYOUT="none.yaml", ARTIFACTS=GOOD, REPORTS="none")
+    assert (done.returncode, "could not be carried out (exit 2)" in done.stderr) == (2, True)
+    done = run("ci/audit.sh", LAYOUT="none.yaml", ARTIFACTS=GOOD, PATH="/usr/bin:/bin")
+    assert (done.returncode, "imgaudit is not on the PATH" in done.stderr) == (2, True)
+
+
 def test_nothing_is_installed_by_the_bare_name() -> None:
     for path in SHARED.rglob("*"):
         if path.is_file():

@@ -489,7 +489,7 @@ def test_a_message_repeats_no_long_text() -> None:
 def test_the_file_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(AuditError, match="No such file"):
         load(str(tmp_path / "layout.yaml"))
-    with pytest.raises(AuditError, match="directory"):
+    with pytest.raises(AuditError, match="not a regular file"):
         load(str(tmp_path))
 
 
