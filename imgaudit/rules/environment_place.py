@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from imgaudit.errors import FormatError
 from imgaudit.maps import fw_env_config, mtdparts
-from imgaudit.maps.collect import Copy, Place
+from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import MapEntry, Medium
 from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
@@ -18,9 +18,10 @@ from imgaudit.rules.cited import in_linux, in_u_boot
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
-from imgaudit.units import place
+from imgaudit.units import place, round_up
 
 _DISK = re.compile(r"/dev/mmcblk\d+(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
+_SECTOR = 512
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"
 _REGIONS = (
     "name: u-boot, at: 0, size: 128 KiB",
@@ -309,6 +310,10 @@ def _config_places(subject: Subject) -> Iterator[_Named]:
         return
     layout, copies = both
     copy = copies.uboot_config
+    in_partition = [] if copy is None else list(_at_the_end(layout, copies, copy))
+    if in_partition:
+        yield from in_partition
+        return
     table = copy.says.environment() if copy is not None else None
     if copy is None or table is None:
         return
@@ -327,6 +332,36 @@ def _config_places(subject: Subject) -> Iterator[_Named]:
                 sectors=None,
                 told=f"{place(entry.offset)} of {area}",
             )
+
+
+def _at_the_end(layout: Layout, copies: Copies, copy: Copy[UBootConfig]) -> Iterator[_Named]:
+    """Give the places at the end of a partition, where that is named.
+
+    Source: U-Boot env/mmc.c, mmc_offset(): the partition that is named, by the configuration or in
+    /config of its device tree, comes before ENV_OFFSET; a second copy lies below the first.
+    """
+    config, size = copy.says.config, copy.says.environment_size
+    name = config.string("ENV_MMC_SW_PARTITION")
+    configs = (tree.says.tree.get("/config") for tree in copies.device_trees)
+    said = (node.text("u-boot,mmc-env-partition") for node in configs if node is not None)
+    name = name or next((text for text in said if text), None)
+    if "ENV_IS_IN_MMC" not in copy.says.environment_in or name is None or size is None:
+        return
+    for region in layout.regions:
+        if region.partition is None or name not in region.labels:
+            continue
+        for number in range(2 if copy.says.redundant_environment else 1):
+            offset = region.span.end - (number + 1) * round_up(size, _SECTOR)
+            yield _Named(
+                at=copy.place,
+                area=region.area,
+                offset=offset,
+                size=size,
+                sector=None,
+                sectors=None,
+                told=f"{place(offset)} of {region.area}, the end of its partition {name}",
+            )
+        return
 
 
 def _config_area(layout: Layout, config: UBootConfig, medium: Medium) -> str | None:

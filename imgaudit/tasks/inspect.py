@@ -31,6 +31,7 @@ from imgaudit.tasks.sections import (
 )
 from imgaudit.units import both, place
 
+_KEYS = 16  # of a file; a boot program has one or two
 _SURE = {Match.WEAK: "possibly ", Match.GOOD: "", Match.SURE: "", Match.NO: ""}
 
 
@@ -100,7 +101,7 @@ def _keys(artifact: Artifact) -> Iterator[Key]:
     trees = [node.facts for node in build.of(FdtFacts)]
     trees += [tree for item in firmware_of(build) for tree in item.trees]
     found = {(key.name, key.node.path): key for tree in trees for key in keys_of(tree.tree)}
-    yield from found.values()
+    yield from list(found.values())[:_KEYS]
 
 
 def _signatures(content: Content) -> list[tuple[str, Signature]]:
@@ -119,7 +120,7 @@ def _verified(
     for path in paths:
         with Loader() as loader:
             build = Build(layout=None, others={path: loader.file(path)})
-            for holder, key in keys:
+            for holder, key in list(keys)[:_KEYS]:
                 for item in signed_with(build, [key]):
                     why = f" ({item.why})" if item.why else ""
                     says = f"with the key {key.name} of {holder}: {item.seal.value}{why}"

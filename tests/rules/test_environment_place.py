@@ -1,0 +1,59 @@
+"""Where U-Boot keeps its environment in a partition, and the tools under Linux look for it."""
+
+from __future__ import annotations
+
+import pytest
+
+from imgaudit.rules.examples import emmc
+from tests._audits import found
+
+NAMED = 'CONFIG_ENV_IS_IN_MMC=y\nCONFIG_ENV_SIZE=0x2000\nCONFIG_ENV_MMC_SW_PARTITION="env"\n'
+TWO = "CONFIG_ENV_REDUNDANT=y\n"
+
+
+def told(regions: tuple[str, ...], config: str) -> list[tuple[str | None, str]]:
+    example = emmc(
+        *regions,
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n",
+        files={"u-boot.config": config.encode},
+    )
+    findings = found("environment-location-differs", example)
+    return [(item.region, str(item.values["told"])) for item in findings]
+
+
+def region(name: str, file_at: int, *, copy: str = "") -> str:
+    """Give a partition of 64 KiB at 1 MiB or 2 MiB, with its environment at an offset in it."""
+    at = 2 if name == "env-b" else 1
+    shape = f"env: {{size: 8 KiB{f', copy: {copy}' if copy else ''}}}"
+    return (
+        f"name: {name}, partition: {at}, at: {at} MiB, size: 64 KiB, holds: uboot-env,"
+        f" writer: runtime, file-at: {file_at}, label: {'env' if at == 1 else name}, {shape}"
+    )
+
+
+@pytest.mark.parametrize(
+    ("file_at", "config", "right"),
+    [
+        (0xE000, NAMED, True),
+        (0, NAMED, False),
+        (0xC000, NAMED, False),
+        (0, NAMED.replace("SW_PARTITION", "OTHER"), True),  # not known: nothing is said
+        (0, NAMED.replace('"env"', '"settings"'), True),
+    ],
+)
+def test_it_lies_at_the_end_of_the_partition_that_is_named(
+    file_at: int, config: str, *, right: bool
+) -> None:
+    findings = told((region("env-a", file_at),), config)
+    assert (findings == []) is right
+    if not right:
+        assert "the end of its partition env" in findings[0][1]
+        assert findings[0][1].startswith("0x10e000")
+
+
+def test_a_second_copy_lies_below_the_first() -> None:
+    shape = "size: 64 KiB, holds: uboot-env, writer: runtime, env: {{size: 8 KiB, copy: {}}}"
+    first = f"name: env-a, partition: 1, at: 1 MiB, label: env, file-at: 0xe000, {shape}"
+    second = f"name: env-b, partition: 2, at: 2 MiB, {shape}"
+    both = (first.format("env-b"), second.format("env-a"))
+    assert [name for name, _ in told(both, NAMED + TWO)] == ["env-b"]
