@@ -170,12 +170,17 @@ class _Walk:
     early: list[tuple[int, str]] = field(default_factory=list)
     settled: list[After] = field(default_factory=list)
     normal: After = field(default_factory=lambda: After(None, ""))
+    # Who runs the next step, and who can once all is done.
+    runners: set[str] = field(default_factory=set)
+    heirs: set[str] = field(default_factory=set)
 
     def all(self) -> Walked:
         """Walk the steps."""
         self.normal = self.power.after(self.state())
         self.current = self._copy_that_counts()
         self.running = self._roots()
+        self.runners = {self.update.by}
+        self.heirs = self._heirs()
         steps = list(self._steps())
         for number, step in steps:
             self.step(number, step)
@@ -211,6 +216,21 @@ class _Walk:
             return self.normal.roots
         return self.power.roots(self.update.by)
 
+    def _heirs(self) -> set[str]:
+        """Name the stages that start once the update is done."""
+        if self.update.by in {FACTORY, U_BOOT}:
+            return set()
+        changes: dict[str, str | None] = {}
+        damage: dict[str, Damage] = {}
+        for step in self.update.steps:
+            changes |= step.variables
+            if step.act is Act.ERASE:
+                damage[step.target] = Damage.ERASED
+            else:
+                damage.pop(step.target, None)
+        state = State(damage=frozenset(damage.items()), changes=frozenset(changes.items()))
+        return set(map(_stage, self.power.after(state).starts or ()))
+
     def step(self, number: int, step: UpdateStep) -> None:
         """Walk one step."""
         if self.update.by == FACTORY:
@@ -229,7 +249,9 @@ class _Walk:
         elif step.act is Act.REBOOT:
             self._cut(Cut(number=number, step=step), list(self.states()))
             self.cached.clear()
-            self.running = self.power.after(self.state()).roots
+            after = self.power.after(self.state())
+            self.running = after.roots
+            self.runners = set(map(_stage, after.starts or ())) or self.runners
         else:
             how = "what it writes is not known"
             self.cuts.append(Cut(number=number, step=step, starts=None, how=how))
@@ -289,9 +311,10 @@ class _Walk:
             return None
         starts = {_stage(name) for name in after.starts}
         usual = {_stage(name) for name in self.normal.starts or ()}
-        if not starts or not starts <= usual | {by}:
+        able = self.runners | self.heirs | {by}
+        if not starts or not starts <= usual | able:
             return False
-        return True if starts == {by} else self.power.starts(by, state)
+        return True if starts <= able else self.power.starts(by, state)
 
     # Writes ---------------------------------------------------------------------------------------
 

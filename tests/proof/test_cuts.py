@@ -240,6 +240,25 @@ def test_a_script_without_its_bootcmd_is_said_to_be_unknown() -> None:
     assert cut.starts != ("main a",)
 
 
+def test_the_system_that_is_switched_to_may_go_on() -> None:
+    scripts = {
+        "pick": "first",
+        "bootcmd": "if test ${pick} = other; then run other; else run first; fi",
+        "first": _BY_SLOT["bootcmd"].replace("panic=5", "panic=5 quiet"),
+        "other": _BY_SLOT["bootcmd"].replace("${slot} = b", "a = a"),
+    }
+    layout = heron._LAYOUT.replace("[env, boot, root-a, root-b]", "[env, boot, root-a]")
+    found = walked(
+        "{write: root-b}, {set: {pick: other}}, reboot, {write: root-a}",
+        variables=scripts,
+        layout=layout,
+        slots="  other: {regions: [env, boot, root-b], entry: other}\n",
+    )
+    assert [cut.starts for cut in found.cuts][-3:] == [("other",)] * 3
+    assert all(cut.repeats for cut in found.cuts)
+    assert found.under == ()
+
+
 def test_a_factory_needs_no_system() -> None:
     found = walked("{write: emmc}, {write: nor}", by="factory")
     assert [cut.what for cut in found.cuts] == ["writing emmc", "writing nor"]
