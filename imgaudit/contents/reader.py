@@ -26,12 +26,12 @@ from imgaudit.contents.keep import (
 )
 from imgaudit.contents.slices import Slice, Slices
 from imgaudit.contents.tree import BLOCK, BUNDLED, PASSED_OVER, Artifact, Blocks, Content
-from imgaudit.errors import FormatError, UnreadError
+from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.files import CHANGED, Folder, Unchanged, open_regular
 from imgaudit.formats import identify, readers
 from imgaudit.formats.cpio import CpioFacts, trailing
 from imgaudit.formats.facts import Facts, Match, Part, Reader
-from imgaudit.formats.files import unpacked_whole
+from imgaudit.formats.files import FileSystem, unpacked_whole
 from imgaudit.formats.kernel import scan
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource, in_memory
@@ -477,9 +477,9 @@ class _Walk:
             return lambda: replace(bare, why=f"{PASSED_OVER}: more than {limit}")
         try:
             known = identify(view)
-        except UnreadError as problem:
-            why = str(problem)
-            return lambda: replace(bare, why=why)
+        except ImgauditError as problem:
+            broken = _broken(bare, problem)
+            return lambda: broken
         match, reader = _choose(known, expects)
         if reader is None:
             return self._unknown(view, replace(bare, why="no format was recognised"), depth)
@@ -537,8 +537,8 @@ class _Walk:
             content = outer if isinstance(outer, Content) else outer()
             try:
                 inside = task.result()
-            except UnreadError as problem:
-                return replace(content, why=str(problem))
+            except ImgauditError as problem:
+                return _broken(content, problem)
             if (inside.release, inside.config, inside.ramdisk) == (None, None, None):
                 return content
             if content.view is None and in_memory(view):
@@ -572,9 +572,9 @@ class _Walk:
                 if part is None:
                     break
                 name = f"{bare.name}/{part.name}"
-                walk = partial(self.begin, inner, name, part.offset, part.expects, depth + 1)
+                walk = partial(self._part, inner, name, part, depth + 1)
                 known = self.slices.held.get(part.offset) if self.slices is not None else None
-                if known is None or blocks is None:
+                if known is None or blocks is None or not isinstance(inner, View):
                     started.append(walk())
                 else:
                     again = _Walked(inner, part, name, known, blocks).again
@@ -593,8 +593,18 @@ class _Walk:
         begin(0)
         return finish
 
-    def _parts(self, view: View, facts: Facts) -> Iterator[tuple[Part, View]]:
-        """Give the parts that lie inside, as many as are looked into."""
+    def _part(
+        self, inner: View | ImgauditError, name: str, part: Part, depth: int
+    ) -> Callable[[], Content]:
+        if isinstance(inner, View):
+            return self.begin(inner, name, part.offset, part.expects, depth)
+        self._left -= 1
+        bare = Content(name=name, offset=part.offset, size=part.size, expects=part.expects)
+        broken = _broken(bare, inner)
+        return lambda: broken
+
+    def _parts(self, view: View, facts: Facts) -> Iterator[tuple[Part, View | ImgauditError]]:
+        """Give the parts that lie inside, as many as are looked into, or why one cannot be had."""
         most = _REREAD * view.size
         for part in facts.parts():
             if self._left < 0:
@@ -603,10 +613,16 @@ class _Walk:
             most -= part.size if part.stored is None else part.stored
             if most < 0:
                 self._left = 0  # the next content says that it is passed over
+            # The pieces of a file may be packed: to put it together is to find whether it is whole.
+            scattered = part.offset < 0 and isinstance(facts, FileSystem)
+            inner: View | ImgauditError
             try:
                 inner = facts.open(view, part)
-            except FormatError:
-                continue
+                inner = _together(inner) if scattered else inner
+            except ImgauditError as problem:
+                if not scattered and isinstance(problem, FormatError):
+                    continue
+                inner = problem
             yield part, inner
 
     def _compressed(
@@ -672,6 +688,20 @@ class _Walk:
         after = f"{bare.name}/after the stream"
         more = self.begin(stored, after, rest.offset, None, depth + 1)()
         return replace(done, rest=rest, children=(inner, more))
+
+
+def _broken(bare: Content, problem: ImgauditError) -> Content:
+    """Say why there is nothing to say of a content: it is damaged, or could not be read."""
+    if isinstance(problem, FormatError):
+        return replace(bare, why=problem.why, damaged_at=problem.offset, match=Match.SURE)
+    return replace(bare, why=str(problem))
+
+
+def _together(view: View) -> View:
+    """Hold a file that lies in pieces; a large one only if it is something that is known."""
+    if view.size > _RAW_KERNEL and not identify(view):
+        return view
+    return View.of(view.bytes(0, view.size))
 
 
 _RAW_KERNEL = 256 * KIB

@@ -475,6 +475,7 @@ _FAULTS = (
         board=lambda board: replace(
             board, filesystem_sizes={**board.filesystem_sizes, "rootfs-a": 1088 * MIB}
         ),
+        artifacts=_cut("rootfs-a.ext4", 1024 * MIB),
     ),
     Fault(
         name="rootfs-truncated",

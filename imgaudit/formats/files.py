@@ -237,7 +237,10 @@ class _Pieces:
             start = offset - self._starts[at]
             count = min(piece.size - start, end - offset)
             if count > 0:
-                out.append(self._part(piece, start, count))
+                try:
+                    out.append(self._part(piece, start, count))
+                except FormatError as problem:
+                    raise FormatError(offset, problem.why) from problem
                 offset += count
             at += 1
         return b"".join(out)

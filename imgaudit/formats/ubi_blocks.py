@@ -266,7 +266,8 @@ class VolumeSource:
             number, skip = divmod(offset, self._leb_size)
             count = min(self._leb_size - skip, end - offset)
             at = self._lebs.get(number)
-            out.append(b"\xff" * count if at is None else self.below.bytes(at + skip, count))
+            data = b"" if at is None else self.below.upto(at + skip, count)
+            out.append(data.ljust(count, b"\xff"))
             offset += count
         return out[0] if len(out) == 1 else b"".join(out)
 

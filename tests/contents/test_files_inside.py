@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import subprocess
 from pathlib import Path
 
@@ -185,3 +186,23 @@ def test_a_volume_of_a_ubi_is_read_as_the_file_that_it_holds(tmp_path: Path, kin
     assert told("r.img", image) == {"fit-hash-mismatch"}
     image = in_ubi(tmp_path, fit[: len(fit) - 32 * KIB], kind)
     assert told("r.img", image) == {"artifact-damaged"}
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("kind", ["squashfs", "erofs", "ubifs"])
+def test_a_packed_file_that_does_not_unpack_is_damaged(tmp_path: Path, kind: str) -> None:
+    """Damage at many places: what comes of it is told, and nothing ends in a traceback."""
+    noise = random.Random(7).randbytes(64 * KIB)
+    fit = fit_of(KERNEL[:64] + noise + bytes(KIB) + noise[:999])
+    image = made(tmp_path, kind, {"recovery.itb": fit, "notes": noise * 5})
+    assert told("r.img", image) <= {"arm64-image-size-too-small"}
+    seen: set[str] = set()
+    for at in range(len(image) // 40, len(image), len(image) // 20):
+        seen |= told("r.img", image[:at] + bytes(256) + image[at + 256 :])
+        seen |= told("r.img", image[:at])
+    assert seen & {"artifact-damaged", "fit-hash-mismatch"}
+    with Loader() as loader:
+        for start in range(0, len(image), 20_000):
+            broken = image[:start] + b"\x5a" * 20_000 + image[start + 20_000 :]
+            for content in loader.memory("r.img", broken).content.walk():
+                assert content.damaged_at is None or content.why
