@@ -5,6 +5,9 @@ from __future__ import annotations
 import gzip
 import struct
 
+import pytest
+
+from imgaudit.contents.build import free_inside
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts
@@ -13,6 +16,8 @@ from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.fat import fat16
+from tests.contents.test_slices import flat
 
 
 def test_nodes_know_region_place_room_and_holder() -> None:
@@ -87,3 +92,20 @@ def test_what_is_free_is_less_what_file_at_leaves_out() -> None:
     )
     free = [(item.free, item.free_percent) for item in build.placements]
     assert free == [(64000, 100 * 64000 / 65024), (-512, -100.0), (None, None)]
+
+
+@pytest.mark.parametrize("more", [0, 64 * KIB, -KIB])
+def test_what_a_file_system_has_left_counts_unless_it_does_not_fit(more: int) -> None:
+    files = {"boot.img": lambda: flat(fat16(10 * MIB, {"IMAGE": bytes(3 * MIB)}, "BOOT", 77))}
+    size = 10 * MIB + more
+    build = subject_of(
+        emmc(
+            f"name: boot, partition: 1, at: 1 MiB, size: {size}, holds: fat, file: boot.img",
+            files=files,
+        )
+    )
+    placement = build.placement("boot")
+    assert placement.payload is not None
+    inside = free_inside(placement.payload)
+    assert inside > 6 * MIB
+    assert placement.free == (more if more < 0 else inside + more)

@@ -172,6 +172,24 @@ def test_a_chip_that_contradicts_itself_or_the_map(tmp_path: Path) -> None:
     loaded(drafted.text)
 
 
+@pytest.mark.parametrize(
+    ("dump", "said", "unsaid"),
+    [
+        # 16 MiB is what three bytes reach; of 32 MiB, how the rest is reached must be filled in.
+        (test_sfdp.MX25L12835F, "address-bytes: 3\n", "# fill in: address-bytes"),
+        (test_sfdp.IS25WP256, "# fill in: address-bytes", "address-bytes: 3\n"),
+    ],
+)
+def test_three_address_bytes_reach_16_mib(
+    dump: bytes, said: str, unsaid: str, tmp_path: Path
+) -> None:
+    sfdp = tmp_path / "nor.sfdp"
+    sfdp.write_bytes(dump)
+    text = draft(Sources(sfdp=str(sfdp))).text
+    assert said in text
+    assert unsaid not in text
+
+
 def test_overlaps_misalignment_and_free_room_are_said(tmp_path: Path) -> None:
     sfdp = tmp_path / "nor.sfdp"
     sfdp.write_bytes(test_sfdp.MX25L12835F)
