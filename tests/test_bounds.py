@@ -119,7 +119,19 @@ def overlapping_entries(folder: Path) -> str:
     return f"{HEAD}chips: {{emmc: {{kind: emmc, sectors: 131072, image: emmc.img}}}}\nregions: []\n"
 
 
+def updates_of_many_states(folder: Path) -> str:
+    data = environment({"bootcmd": "test ${v7} = 7 && reset"}, 128 << 10, None)
+    (folder / "u-boot.env").write_bytes(data)
+    steps = [f"{{set: {{v{number}: x}}}}, {{write: env}}" for number in range(12_000)]
+    updates = "".join(
+        f"  u{first}: {{by: main, steps: [{', '.join(steps[first : first + 30])}]}}\n"
+        for first in range(0, len(steps), 30)
+    )
+    return f"{HEAD}{NOR}{ENV}updates:\n{updates}"
+
+
 CASES = (
+    updates_of_many_states,
     overlapping_mtdparts,
     scripts_that_run_each_other,
     overlapping_regions,

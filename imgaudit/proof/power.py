@@ -26,6 +26,9 @@ from imgaudit.proof.prove import Proving
 from imgaudit.rescue.stage import Rescue
 
 _PANIC = re.compile(r"(?:^|\s)panic=(-?\d+)")
+MAX_STATES = 2000
+"""States of storage that are followed; a board's losses and updates make some dozens."""
+TOO_MANY = "there are more states of storage than are followed"
 NO_FIRMWARE = "no firmware: only the boot ROM's download mode"
 
 
@@ -73,6 +76,8 @@ class PowerOn:
     def after(self, state: State) -> After:
         """Say what starts."""
         if state not in self.done:
+            if len(self.done) >= MAX_STATES:
+                return After(None, TOO_MANY)
             self.done[state] = self._after(state)
         return self.done[state]
 
@@ -92,6 +97,8 @@ class PowerOn:
         """Tell whether a stage starts where its own entry is run."""
         key = (stage, state)
         if key not in self.runs:
+            if len(self.runs) >= MAX_STATES:
+                return None
             self.runs[key] = self._starts(stage, state)
         return self.runs[key]
 

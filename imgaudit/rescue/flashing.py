@@ -21,6 +21,7 @@ MAX_SIZE = 64 << 10
 """Bytes of a script that is looked at."""
 MAX_LOOKED = 4096
 """Files of which it is looked whether they are scripts."""
+MAX_SCRIPTS = 64
 MAX_WAYS = 8
 MAX_DEEDS = 64
 _TOOLS = (
@@ -64,10 +65,12 @@ class Script:
 
 def flashing(root: Root) -> tuple[Script, ...]:
     """Find the scripts of a root that write to flash chips, disks or U-Boot's environment."""
-    found = []
+    found: list[Script] = []
     looked = 0
     for path, node in root.walk():
-        if not node.is_file or not node.executable or looked >= MAX_LOOKED:
+        if looked >= MAX_LOOKED or len(found) >= MAX_SCRIPTS:
+            break
+        if not node.is_file or not node.executable:
             continue
         looked += 1
         if not 2 < node.data().size <= MAX_SIZE or node.data().upto(0, 2) != b"#!":

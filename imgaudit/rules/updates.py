@@ -36,6 +36,7 @@ _CARE = (
     " Try it on a board only with a backup of its chips and a serial console or the boot ROM's"
     " download mode within reach."
 )
+_MOST = 4  # steps of one update that are told one by one as not known
 _SPARE = "name: spare, at: 512 KiB, size: 256 KiB, holds: fit, file: recovery.itb"
 _OTHER = "sf probe && sf read 0x88000000 0x80000 0x40000 && bootm 0x88000000"
 _PAIR = "holds: uboot-env, writer: runtime, env: {size: 8 KiB, copy: "
@@ -220,10 +221,13 @@ def leaves_nothing(subject: Subject) -> Outcome:
         accepted = {accept.name for accept in policy if accept.kind == "update"}
     for layout, walked in _walked(subject):
         name = walked.update.name
+        unknown = {cut.number: cut for cut in reversed(walked.cuts) if cut.starts is None}
+        for cut in list(reversed(unknown.values()))[:_MOST]:
+            yield NotChecked(NOTHING.name, f"{name}: {cut.what}", cut.how)
+        if len(unknown) > _MOST:
+            why = f"{len(unknown) - _MOST} more steps of it are not known either"
+            yield NotChecked(NOTHING.name, name, why)
         for cuts in _by_step(walked.cuts):
-            open_ones = [cut for cut in cuts if cut.starts is None]
-            if open_ones:
-                yield NotChecked(NOTHING.name, f"{name}: {open_ones[0].what}", open_ones[0].how)
             bad = [cut for cut in cuts if cut.fails and not cut.torn and not cut.hole]
             by_hand = walked.update.by == U_BOOT
             if by_hand:  # who types it is there to do it again, as long as U-Boot comes up
