@@ -98,6 +98,10 @@ def verdict(result: Result, *, open_too: bool = True) -> Verdict:
     ]
     if result.not_checked and open_too:
         counts.append(f"{len(result.not_checked)} not checked")
+    if known := sum(item.known and item.waived is None for item in result.findings):
+        counts.append(f"{known} known from the baseline")
+    if waived := sum(item.waived is not None for item in result.findings):
+        counts.append(f"{waived} waived")
     counts = counts or ["nothing found"]
     stages = [item.line.state for item in result.coverage if item.line.kind == "stage"]
     if result.subject.proofs:
