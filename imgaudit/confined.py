@@ -12,9 +12,10 @@ import signal
 import sys
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, NoReturn
 
+from imgaudit.data import dataclass
 from imgaudit.files import Opened
 
 SECONDS = 30

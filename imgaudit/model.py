@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from imgaudit.chips import SECTOR, ChipKind
+from imgaudit.data import dataclass
 from imgaudit.units import Span, both, round_down
 
 __all__ = ["SECTOR", "Chip", "Layout", "Region"]

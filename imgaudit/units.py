@@ -8,8 +8,9 @@ from __future__ import annotations
 import heapq
 import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from typing import TypeVar
+
+from imgaudit.data import dataclass
 
 T = TypeVar("T")
 

@@ -14,6 +14,7 @@ import pytest
 import imgaudit
 
 LAYERS = (
+    {"data"},
     {"units", "errors", "clean", "arches"},
     {"chips"},
     {"model"},

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 
 from imgaudit.arches import ARCHES
@@ -15,6 +14,7 @@ from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.place import Node
 from imgaudit.contents.starts import script_of
 from imgaudit.contents.tree import PASSED_OVER, Content
+from imgaudit.data import dataclass
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import SCRIPT, Entry, Files, FileSystem

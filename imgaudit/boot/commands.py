@@ -9,7 +9,7 @@ Source: U-Boot doc/usage/cmd/*.rst and the help texts in cmd/*.c.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from imgaudit.boot import flows
 from imgaudit.boot.deciding import decide_itest, decide_test
@@ -24,6 +24,7 @@ from imgaudit.boot.media import (
 from imgaudit.boot.records import BLOCK, Cause, Gap, Kind, Oddity, World
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Hole, Text, is_number, number
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.maps import mtdparts
 from imgaudit.maps.entry import MapEntry

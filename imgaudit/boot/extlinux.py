@@ -5,7 +5,9 @@ Source: U-Boot doc/README.pxe, boot/pxe_utils.c.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from imgaudit.data import dataclass
 
 MAX_LABELS = 256
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 
 from imgaudit.contents.build import Build
 from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import fdt
 from imgaudit.formats.facts import Facts

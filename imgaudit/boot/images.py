@@ -6,7 +6,6 @@ Source: U-Boot boot/bootm.c, boot/image-fit.c, cmd/booti.c, cmd/bootz.c.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 from imgaudit.boot.board import Source
 from imgaudit.boot.rammap import Command, Images, Kernel, Loaded
@@ -14,6 +13,7 @@ from imgaudit.boot.records import Boot, Operation
 from imgaudit.boot.values import number
 from imgaudit.contents.starts import start_of
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts, Image

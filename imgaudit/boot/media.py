@@ -5,10 +5,9 @@ Source: U-Boot disk/part.c (`blk_get_device_part_str`, `part_get_info`), fs/fs.c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from imgaudit.boot.records import Cause, Partition, Reason, World
 from imgaudit.boot.values import Text, is_number, number
+from imgaudit.data import dataclass
 
 AUTO = "auto"
 LOADERS = {

@@ -9,10 +9,11 @@ bootm_size), boot/bootm.c, boot/image-board.c, boot/image-fdt.c, cmd/booti.c.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 
 from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
+from imgaudit.data import dataclass
 from imgaudit.units import KIB, MIB, Span, joined, round_down, round_up
 
 __all__ = [

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from functools import cached_property
 
+from imgaudit.data import dataclass
 from imgaudit.maps.uboot_options import Options
 from imgaudit.units import Span
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 from imgaudit.boot.values import Hole, Text
+from imgaudit.data import dataclass
 
 MAX_TEXT = 1 << 18
 """Longer texts are refused; a whole environment is seldom larger."""

@@ -10,13 +10,13 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.contents.build import Build
 from imgaudit.contents.place import Node
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import flat_tree
 from imgaudit.formats.fit import Configuration, FitFacts, Image, Signature

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.found import Boots, Followed, Origin, Start, Variable
@@ -17,6 +17,7 @@ from imgaudit.boot.rammap import Ram, plan, relocated
 from imgaudit.boot.records import Boot, Operation, Walk, World
 from imgaudit.boot.walk import entries, walk
 from imgaudit.contents.build import Build
+from imgaudit.data import dataclass
 from imgaudit.formats.environment import imported
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.uboot_env import UbootEnv

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from imgaudit.boot.records import Condition
 from imgaudit.boot.values import Hole, Text
+from imgaudit.data import dataclass
 from imgaudit.units import Span
 
 MAX_BUFFERS = 256

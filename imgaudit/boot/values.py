@@ -7,7 +7,8 @@ of its base, and text without a digit is 0.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from imgaudit.data import dataclass
 
 _DIGITS = "0123456789abcdef"
 _ULONG = (1 << 64) - 1

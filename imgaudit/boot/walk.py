@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Protocol
 
 from imgaudit.boot import commands, flows, shell
@@ -33,6 +33,7 @@ from imgaudit.boot.records import (
 from imgaudit.boot.shell import Command, For, If, List, Loop, Node, Script, Step, Variable
 from imgaudit.boot.state import Buffer, State, join
 from imgaudit.boot.values import Hole, Text
+from imgaudit.data import dataclass
 from imgaudit.units import Span
 
 __all__ = [

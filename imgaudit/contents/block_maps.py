@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import readers
 from imgaudit.formats.block_map import READER, BlockMap, Range

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
 
 from imgaudit.contents.slices import Slice, Slices
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import ArtifactError, Folder, stay_inside
 from imgaudit.formats.view import FileSource, View

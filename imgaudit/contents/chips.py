@@ -10,11 +10,12 @@ from __future__ import annotations
 import enum
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
 from imgaudit.contents.tree import BLOCK, Artifact, Blocks, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats import uboot_env
 from imgaudit.formats.uboot_env import UbootEnv

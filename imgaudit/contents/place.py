@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Generic, TypeVar, cast
 
 from imgaudit.contents.tree import Artifact, Content
+from imgaudit.data import dataclass
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.view import View

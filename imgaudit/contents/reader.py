@@ -12,7 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from types import TracebackType
 from typing import NamedTuple, Self
@@ -26,6 +26,7 @@ from imgaudit.contents.keep import (
 )
 from imgaudit.contents.slices import Slice, Slices
 from imgaudit.contents.tree import BLOCK, BUNDLED, PASSED_OVER, Artifact, Blocks, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.files import CHANGED, Folder, Unchanged, open_regular
 from imgaudit.formats import identify, readers

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
+from imgaudit.data import dataclass
 from imgaudit.units import KIB, round_up
 
 if TYPE_CHECKING:

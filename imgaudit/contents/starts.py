@@ -7,9 +7,9 @@ boot/image-board.c, image_locate_script(); boot/image.c for the places in a mult
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fit import Configuration, FitFacts, Image
 from imgaudit.formats.riscv_image import RiscvImageFacts

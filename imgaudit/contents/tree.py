@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from imgaudit.data import dataclass
 from imgaudit.formats.cpio import Trailing
 from imgaudit.formats.facts import Facts, Match
 from imgaudit.formats.kernel import KernelInside

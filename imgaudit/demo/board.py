@@ -9,9 +9,10 @@ from __future__ import annotations
 import lzma
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from uuid import NAMESPACE_DNS, UUID, uuid5
 
+from imgaudit.data import dataclass
 from imgaudit.demo import rescue
 from imgaudit.units import MIB, parse_size
 from imgaudit.writers import kernel

@@ -6,10 +6,11 @@ import lzma
 import re
 import struct
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
+from imgaudit.data import dataclass
 from imgaudit.demo import rescue
 from imgaudit.demo.board import TYPES, Board, guid, moved
 from imgaudit.units import KIB, MIB

@@ -8,9 +8,10 @@ from __future__ import annotations
 import bisect
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import ClassVar, Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.crc32 import crc32_joined, crc32_repeated
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader

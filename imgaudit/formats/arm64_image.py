@@ -6,9 +6,9 @@ Source: Linux Documentation/arch/arm64/booting.rst, section 4.
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View

@@ -8,9 +8,10 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import ClassVar, NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.files import Flaw

@@ -5,8 +5,7 @@ Source: UEFI specification, 5.2.1 "Legacy Master Boot Record".
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 
 SIZE = 512

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32c
 from imgaudit.formats.facts import Checksum, Match, Reader, head_only

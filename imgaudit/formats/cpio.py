@@ -10,9 +10,9 @@ from __future__ import annotations
 import binascii
 import stat
 import struct
-from dataclasses import dataclass
 from typing import ClassVar, Literal, NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import CHUNK, View

@@ -7,9 +7,10 @@ specification for the sections' names.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.view import View

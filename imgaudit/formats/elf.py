@@ -10,9 +10,9 @@ import functools
 import io
 import struct
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View

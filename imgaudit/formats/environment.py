@@ -8,9 +8,9 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB
 

@@ -6,9 +6,9 @@ kernel's in lower case for what it does not print.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32c
 from imgaudit.formats.erofs_walk import ErofsWalk, Volume

@@ -12,9 +12,9 @@ import stat
 import struct
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.files import MAX_DEPTH, MAX_PIECES, Entry, Piece, Walk
 from imgaudit.formats.view import View

@@ -6,9 +6,9 @@ Fields: Linux Documentation/filesystems/ext4/super.rst. Feature names: those of 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from typing import ClassVar, Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import ALL_ONES, crc32c
 from imgaudit.formats.ext_walk import ExtWalk, Volume

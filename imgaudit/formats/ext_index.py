@@ -7,9 +7,10 @@ damage: e2fsck of e2fsprogs.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.formats.ext_hash import TEA, hashes
 
 _UNSIGNED = 3  # what is added to a version whose bytes are never negative

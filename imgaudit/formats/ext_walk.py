@@ -10,9 +10,10 @@ import stat
 import struct
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc16 import crc16
 from imgaudit.formats.crc32c import Rows, crc32c

@@ -6,9 +6,9 @@ that f2fs-tools prints.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.f2fs_walk import F2fsWalk, Volume

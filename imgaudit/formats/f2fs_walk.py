@@ -10,9 +10,9 @@ import stat
 import struct
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum

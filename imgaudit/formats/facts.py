@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 from imgaudit.units import Span
 

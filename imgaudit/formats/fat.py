@@ -7,9 +7,9 @@ directory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar, Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.facts import Match, Reader
 from imgaudit.formats.fat_walk import FatWalk, Volume

@@ -12,9 +12,9 @@ import stat
 import sys
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
 from imgaudit.formats.view import View

@@ -7,9 +7,10 @@ Linux Documentation/devicetree/overlay-notes.rst and the chosen node of the dt-s
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.formats import flat_tree
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View

@@ -12,9 +12,10 @@ import itertools
 import re
 import stat
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.formats.blocks import unpack_block
 from imgaudit.formats.facts import Checksum, Facts, Part

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import ClassVar, NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.view import View

@@ -12,9 +12,10 @@ import struct
 import zlib
 from array import array
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import ClassVar, Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import View

@@ -10,10 +10,11 @@ import binascii
 import hashlib
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import ClassVar, Literal, Protocol, TypeVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader

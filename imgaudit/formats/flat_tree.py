@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.view import View
 from imgaudit.units import Span

@@ -8,9 +8,9 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.boot_record import BootRecord, read_boot_record
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader

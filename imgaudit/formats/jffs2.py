@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 import struct
 from collections import Counter
-from dataclasses import dataclass
 from typing import ClassVar, Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum, Match, Reader

@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import cast
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import readers
 from imgaudit.formats.facts import Unpacker

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only
 from imgaudit.formats.record import Record

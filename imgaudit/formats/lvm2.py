@@ -8,9 +8,9 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only

@@ -6,9 +6,9 @@ Source: LZ4 Frame Format Description 1.6.4 (lz4/doc/lz4_Frame_format.md); xxHash
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.lz4_block import WINDOW, decode

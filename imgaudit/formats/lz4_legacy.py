@@ -6,9 +6,9 @@ Source: LZ4 frame format, "Legacy frame"; Linux lib/decompress_unlz4.c.
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.lz4_block import bound, decode

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import libraries
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader

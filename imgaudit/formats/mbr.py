@@ -7,9 +7,9 @@ block/partitions/msdos.c walks it the same way).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.boot_record import (
     EXTENDED,

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import itertools
 import struct
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Match, Reader, head_only
 from imgaudit.formats.files import FileSystem

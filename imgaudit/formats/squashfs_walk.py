@@ -10,9 +10,9 @@ import stat
 import struct
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.blocks import unpack_block
 from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk

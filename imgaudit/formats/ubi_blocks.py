@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from imgaudit.data import dataclass
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.files import Flaw

@@ -5,9 +5,9 @@ Fields: Linux fs/ubifs/ubifs-media.h.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum, Match, Reader

@@ -7,8 +7,8 @@ a CRC-16.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc16 import crc16
 from imgaudit.formats.view import View

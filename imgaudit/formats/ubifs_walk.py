@@ -9,9 +9,10 @@ from __future__ import annotations
 import stat
 import struct
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import ClassVar, Literal, NamedTuple
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.environment import (
     Stray,

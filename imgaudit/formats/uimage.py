@@ -8,9 +8,9 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import View

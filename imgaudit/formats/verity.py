@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader, head_only
 from imgaudit.formats.view import View

@@ -8,9 +8,9 @@ from __future__ import annotations
 import lzma
 import zlib
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.lzma_stream import decode

@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import ClassVar, Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
 from imgaudit.formats.facts import Facts, Match, Part, Reader

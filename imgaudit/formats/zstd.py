@@ -6,9 +6,9 @@ Source: RFC 8878.
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import ClassVar
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import libraries
 from imgaudit.formats.facts import Facts, Match, Reader

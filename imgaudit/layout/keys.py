@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from typing import Any, ClassVar, Protocol
 
 import yaml
 
+from imgaudit.data import dataclass
 from imgaudit.errors import LayoutProblem
 from imgaudit.model import Where
 from imgaudit.units import both, parse_size
@@ -98,7 +99,7 @@ class Key:
     required: bool = False
 
 
-@dataclass
+@dataclass()
 class Values:
     """What a mapping said: values by key, the place of each, and the place of the whole."""
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 import fnmatch
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Generic, TypeVar
 
 from imgaudit.contents.build import Build
 from imgaudit.contents.tree import Artifact, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import fdt
 from imgaudit.formats.environment import Variable, find_default_environment, parse_text

@@ -9,7 +9,8 @@ from __future__ import annotations
 import enum
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from imgaudit.data import dataclass
 
 # isspace() of the kernel's own ctype table.
 _SPACE = " \t\n\v\f\r\xa0"

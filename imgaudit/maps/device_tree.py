@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from imgaudit.data import dataclass
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+
+from imgaudit.data import dataclass
 
 
 class Kind(enum.Enum):

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import enum
 import re
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _MAX_COPIES = 2  # the tools read no further

@@ -8,8 +8,8 @@ from __future__ import annotations
 import enum
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Written
 

@@ -5,9 +5,8 @@ Source: Linux block/early-lookup.c and init/do_mounts.c; drivers/mtd/mtdcore.c f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from imgaudit.contents.build import Build
+from imgaudit.data import dataclass
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.ubi import Ubi

@@ -9,8 +9,8 @@ from __future__ import annotations
 import enum
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _SET = re.compile(r"(?P<name>CONFIG_\w{1,200})=(?P<value>.*)", re.ASCII)

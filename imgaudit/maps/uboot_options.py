@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from imgaudit.contents.starts import Start, start_of
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.view import View

@@ -17,10 +17,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from imgaudit.boot.board import Damage, table_of
 from imgaudit.boot.found import Boots
+from imgaudit.data import dataclass
 from imgaudit.model import FACTORY, Act, Region, Update, UpdateStep, Writer
 from imgaudit.proof.power import NO_FIRMWARE, After, PowerOn, State
 from imgaudit.proof.saving import Counts, Scheme, phases

@@ -6,10 +6,11 @@ A lost region reads as erased; a lost chip answers nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.board import Damage
 from imgaudit.boot.found import Boots
+from imgaudit.data import dataclass
 from imgaudit.model import Layout
 from imgaudit.proof.power import PowerOn, State
 

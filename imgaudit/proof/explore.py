@@ -10,13 +10,14 @@ a time is taken to be there; the network is there with all that is asked of it, 
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
 from imgaudit.boot.board import Board
 from imgaudit.boot.commands import Done
 from imgaudit.boot.records import Boot, Gap, Kind, Note, Operation, Walk, World
 from imgaudit.boot.walk import Moment, Parsed, walk
+from imgaudit.data import dataclass
 from imgaudit.proof.outcome import Outcome, outcome
 from imgaudit.proof.start import Started
 

@@ -7,9 +7,9 @@ names that can be executed.
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
 
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.files import Entry, FileSystem, open_file
 from imgaudit.rescue.first import FALLBACKS

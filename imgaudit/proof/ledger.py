@@ -9,12 +9,13 @@ from __future__ import annotations
 import contextlib
 from collections import defaultdict
 from collections.abc import Container, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
 from imgaudit.boot.firmware import Firmware
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.tree import BLOCK, PASSED_OVER, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import UnreadError
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.fdt import FdtFacts

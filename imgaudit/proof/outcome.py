@@ -9,12 +9,12 @@ failure.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from imgaudit.boot.commands import Done
 from imgaudit.boot.media import find_device, find_file, partition_named
 from imgaudit.boot.records import Cause, Kind, Operation, Reason, World
 from imgaudit.boot.values import Text
+from imgaudit.data import dataclass
 from imgaudit.units import Span
 
 

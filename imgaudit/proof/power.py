@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from imgaudit.boot.board import Damage
 from imgaudit.boot.firmware import Firmware
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
+from imgaudit.data import dataclass
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
 from imgaudit.proof.explore import Ending, Path, Steps

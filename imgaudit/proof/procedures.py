@@ -8,12 +8,13 @@ another slot, and are left out.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.board import Board
 from imgaudit.boot.found import Boots, Followed
 from imgaudit.boot.records import Kind, Operation
 from imgaudit.contents.build import Build
+from imgaudit.data import dataclass
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.root import target_of

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.board import Board, Damage
 from imgaudit.boot.found import Boots
@@ -11,6 +11,7 @@ from imgaudit.boot.records import Cause, Kind, Reason
 from imgaudit.boot.stage import position, variables_of, world_of
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
+from imgaudit.data import dataclass
 from imgaudit.formats.environment import imported
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import FIRST_STAGES, Layout, Slot, Stage

@@ -14,8 +14,9 @@ an erase that is cut so early that it turns a flag alone is not considered.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from imgaudit.data import dataclass
 
 
 class Scheme(StrEnum):

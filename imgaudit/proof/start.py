@@ -8,7 +8,7 @@ block/partitions/efi.c (`find_valid_gpt`) for the backup GPT.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
@@ -16,6 +16,7 @@ from imgaudit.boot.records import Boot, Kind, Operation
 from imgaudit.boot.values import Text
 from imgaudit.contents.starts import start_of
 from imgaudit.contents.tree import PASSED_OVER, Content
+from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.efi import Efi

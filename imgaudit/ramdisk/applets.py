@@ -7,8 +7,8 @@ applets/applet_tables.c), so it lies in the binary of any architecture, static o
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 
 SIZE = 16 << 20  # a busybox with everything in it has some 2 MiB

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 
 from imgaudit.arches import of_container, of_kernel
 from imgaudit.contents.starts import Named, Start, kernel_in, likely_start_of, start_of, starts_of
 from imgaudit.contents.tree import BUNDLED, Content
+from imgaudit.data import dataclass
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.kernel import KernelInside

@@ -6,10 +6,10 @@ compressed one is taken for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from imgaudit.contents.tree import PASSED_OVER, Content
+from imgaudit.data import dataclass
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.view import View

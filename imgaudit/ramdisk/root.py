@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.formats.cpio import PATH_MAX, CpioFacts, Entry
 from imgaudit.formats.files import Files, open_file
 from imgaudit.formats.view import View

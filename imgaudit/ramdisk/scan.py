@@ -11,9 +11,9 @@ import posixpath
 import re
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal
 
+from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 from imgaudit.ramdisk.applets import MARK
 

@@ -15,9 +15,9 @@ import re
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from imgaudit.contents.build import Build
+from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
 from imgaudit.release.manifest import Manifest, load
 

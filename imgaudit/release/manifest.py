@@ -40,9 +40,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, NoReturn
 
+from imgaudit.data import dataclass
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.files import read_regular
 

@@ -7,8 +7,9 @@ are shared out by size.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from imgaudit.data import dataclass
 from imgaudit.report._style import Row, Style, padded
 from imgaudit.tasks.sections import Chip, Slot
 from imgaudit.units import human

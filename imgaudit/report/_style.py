@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from imgaudit.clean import cells, clean, defused
+from imgaudit.data import dataclass
 
 _CODES = {"bad": "31;1", "warn": "33", "good": "32", "dim": "2", "strong": "1"}
 Piece = tuple[str, str]

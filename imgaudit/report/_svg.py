@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from html import escape
 
 from imgaudit.clean import clean
+from imgaudit.data import dataclass
 from imgaudit.tasks.sections import Chip, Ram, RamRange, Slot, Trend
 from imgaudit.units import Span, human, place
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 import posixpath
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal
 
+from imgaudit.data import dataclass
 from imgaudit.ramdisk.root import Root
 
 SCRIPTS = 128

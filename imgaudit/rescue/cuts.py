@@ -9,9 +9,9 @@ import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Literal
 
+from imgaudit.data import dataclass
 from imgaudit.rescue.modules import Module
 from imgaudit.rescue.users import Users
 from imgaudit.rescue.weights import Archive, Item

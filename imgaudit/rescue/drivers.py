@@ -13,9 +13,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 
+from imgaudit.data import dataclass
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Medium

@@ -6,8 +6,7 @@ fs/binfmt_script.c for the errors; kernel/exit.c for what happens when the first
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from imgaudit.data import dataclass
 from imgaudit.rescue.runnable import Reason, Runner
 
 FALLBACKS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")

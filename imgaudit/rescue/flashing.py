@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import posixpath
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
+from imgaudit.data import dataclass
 from imgaudit.model import Act
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import posixpath
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from imgaudit.contents.build import Build, Placement, Store, stored
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.erofs import Erofs
 from imgaudit.formats.fat import Fat

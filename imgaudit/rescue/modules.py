@@ -10,8 +10,8 @@ import posixpath
 import re
 import struct
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import readers
 from imgaudit.formats.view import View

@@ -7,8 +7,9 @@ itself is from its manual page, and what it asks of the kernel from the help tex
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from imgaudit.data import dataclass
 
 Level = Literal["must", "should"]
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 import posixpath
 import re
 import struct
-from dataclasses import dataclass
 from typing import Literal
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import elf
 from imgaudit.ramdisk.applets import Applets, read_applets

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 
 SIZE = 256 << 10  # of one script; the largest init scripts have some 60 KiB

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import stat
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from imgaudit.contents.build import Build
 from imgaudit.contents.starts import kernel_in
 from imgaudit.contents.tree import Artifact, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.kernel import parse_config

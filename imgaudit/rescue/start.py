@@ -12,9 +12,10 @@ import fnmatch
 import posixpath
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import partial
 
+from imgaudit.data import dataclass
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh
 from imgaudit.rescue.runnable import Runner

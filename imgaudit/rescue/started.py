@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from imgaudit.boot.found import Boots, Start
 from imgaudit.contents.build import Build
 from imgaudit.contents.starts import kernel_in
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.maps import command_line

@@ -8,9 +8,9 @@ from __future__ import annotations
 import posixpath
 import stat
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import Literal
 
+from imgaudit.data import dataclass
 from imgaudit.ramdisk.applets import Applets
 from imgaudit.ramdisk.root import INODE, Found, Node, Root, Skipped
 from imgaudit.ramdisk.scan import Secret, scan

@@ -10,8 +10,8 @@ import posixpath
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.needs import BY_NAME, GROUPS, Group
 from imgaudit.rescue.runnable import SCRIPT_DEPTH, SCRIPT_HEAD, Runner

@@ -13,10 +13,11 @@ import re
 import stat
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Literal
 
 from imgaudit.contents.tree import BUNDLED, Artifact, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.cpio import CpioFacts, Entry
 from imgaudit.formats.fit import FitFacts

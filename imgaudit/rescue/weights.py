@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal, get_args
 
+from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 from imgaudit.rescue.shares import Shares
 from imgaudit.units import Span

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator
-from dataclasses import dataclass
 from typing import Any, TypeVar
 
+from imgaudit.data import dataclass
 from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
 from imgaudit.model import Chip, Layout, Region

@@ -8,8 +8,9 @@ find each of them in Debian's source package of the version below. The rest says
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
 from functools import partial
+
+from imgaudit.data import dataclass
 
 
 class Basis(enum.StrEnum):

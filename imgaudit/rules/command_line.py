@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.walk import Boot, entries, walk
+from imgaudit.data import dataclass
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copy, Environment, Place

@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 import string
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import (
     TYPE_CHECKING,
     Any,
@@ -22,6 +22,7 @@ from typing import (
 )
 
 from imgaudit.chips import CAUTION
+from imgaudit.data import dataclass
 from imgaudit.model import Region, Where
 from imgaudit.rules.cited import Source
 from imgaudit.units import Span, both, place

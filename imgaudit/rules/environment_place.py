@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.maps import fw_env_config, mtdparts
 from imgaudit.maps.collect import Copies, Copy, Place

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple, TypeVar
 
 from imgaudit.arches import ARCHES
+from imgaudit.data import dataclass
 from imgaudit.formats.btrfs import Btrfs
 from imgaudit.formats.crc32c import crc32_raw, crc32c
 from imgaudit.formats.erofs import Erofs

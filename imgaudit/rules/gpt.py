@@ -6,10 +6,10 @@ import re
 import uuid
 import zlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+from imgaudit.data import dataclass
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition

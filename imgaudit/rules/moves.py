@@ -8,9 +8,10 @@ row of regions that push each other along.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from imgaudit.data import dataclass
 from imgaudit.model import FIRST_STAGES, Area, Chip, KeepFree, Layout, Region, Writer
 from imgaudit.rules import of_maps, on_paper
 from imgaudit.rules.engine import Engine, Finding

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from imgaudit.data import dataclass
 from imgaudit.rules import of_scripts
 from imgaudit.rules.engine import Engine, Finding
 from imgaudit.units import place

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from imgaudit.boot.records import Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed
+from imgaudit.data import dataclass
 from imgaudit.rules._boot import RECOVERY, finding, scripted
 from imgaudit.rules.cited import in_u_boot, memory
 from imgaudit.rules.engine import Kind as Things

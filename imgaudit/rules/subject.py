@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from imgaudit.boot.found import Boots
 from imgaudit.contents.build import Build, Store, read
+from imgaudit.data import dataclass
 from imgaudit.model import Layout
 
 if TYPE_CHECKING:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from imgaudit.boot.found import Followed, Start
+from imgaudit.data import dataclass
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps import device_tree
 from imgaudit.maps.entry import Medium

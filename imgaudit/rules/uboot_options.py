@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import lzma
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from imgaudit.boot.firmware import Program
 from imgaudit.boot.found import Boots, Followed, Start
 from imgaudit.boot.records import Oddity, Operation
 from imgaudit.contents.tree import Content
+from imgaudit.data import dataclass
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import Configuration, FitFacts
 from imgaudit.model import Region

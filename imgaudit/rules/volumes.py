@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from imgaudit.contents.build import Placement
+from imgaudit.data import dataclass
 from imgaudit.formats.ubi import Ubi, Volume
 from imgaudit.model import Region
 from imgaudit.rules.cited import PRACTICE, in_linux, manual

@@ -5,10 +5,11 @@ from __future__ import annotations
 import enum
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
+from imgaudit.data import dataclass
 from imgaudit.errors import LayoutError, LayoutProblem
 from imgaudit.layout.keys import close
 from imgaudit.model import Accept, Layout

@@ -6,9 +6,9 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
+from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
 from imgaudit.files import read_regular
 from imgaudit.tasks.sections import (

@@ -9,10 +9,11 @@ import math
 import os
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import count, pairwise
 
 from imgaudit.clean import clean
+from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.gpt import Gpt

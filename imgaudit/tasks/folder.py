@@ -10,12 +10,13 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import accumulate
 
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK, Artifact, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError, LayoutError
 from imgaudit.files import ArtifactError, Folder
 from imgaudit.formats.cpio import CpioFacts

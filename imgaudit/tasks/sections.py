@@ -6,9 +6,10 @@ The texts are as they were found; whoever renders them cleans them. Sizes and of
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
+from imgaudit.data import dataclass
 from imgaudit.units import Span
 
 if TYPE_CHECKING:

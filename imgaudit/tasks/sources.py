@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import TypeVar
 
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact, Content
+from imgaudit.data import dataclass
 from imgaudit.errors import AuditError, FormatError
 from imgaudit.files import Folder, open_regular
 from imgaudit.formats import fdt, identify

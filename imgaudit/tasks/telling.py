@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from imgaudit.boot.records import Condition, Kind, Operation, Outcome
 from imgaudit.boot.stage import Followed
+from imgaudit.data import dataclass
 
 Place = tuple[str, int]
 """A variable's name and an offset in its text."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import stat
 import struct
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from uuid import UUID, uuid5
 
+from imgaudit.data import dataclass
 from imgaudit.writers.sparse import Sparse
 from imgaudit.writers.tree import Entry, directory, file, with_parents
 
@@ -26,7 +27,7 @@ CLEAN, NOT_CLEAN = 1, 0
 _FILE_TYPES = {stat.S_IFREG: 1, stat.S_IFDIR: 2, stat.S_IFCHR: 3, stat.S_IFLNK: 7}
 
 
-@dataclass
+@dataclass()
 class _Inode:
     number: int
     entry: Entry

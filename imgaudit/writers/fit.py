@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from imgaudit.data import dataclass
 from imgaudit.writers.fdt import Property, Tree, fdt
 
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass
 from uuid import UUID
 
+from imgaudit.data import dataclass
 from imgaudit.writers.sparse import Sparse
 
 SECTOR = 512
 _ENTRIES, _ENTRY_SIZE = 128, 128
 
 
-@dataclass
+@dataclass()
 class Partition:
     """One entry; `start` and `size` are in bytes."""
 
@@ -56,7 +56,7 @@ def gpt(
     return image
 
 
-@dataclass
+@dataclass()
 class _Table:
     """The entry array, and what both headers say of it; `last` is the device's last sector."""
 

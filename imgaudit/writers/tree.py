@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from imgaudit.data import dataclass
 
 
 @dataclass(frozen=True)
