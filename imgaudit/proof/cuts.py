@@ -9,7 +9,8 @@ land in any order before a flush. States that read the same are one.
 
 Source: U-Boot drivers/mtd/spi/sf_probe.c and cmd/sf.c (`sf_update`: block by block), mtd-utils
 flashcp.c (all blocks are erased first), disk/part_efi.c (`write_gpt_table`: the primary, then the
-backup; `find_valid_gpt`: U-Boot takes the backup where the primary does not hold); for unstable
+backup; `find_valid_gpt`: U-Boot takes the backup where the primary does not hold); Linux and U-Boot
+drivers/mtd/ubi/upd.c and U-Boot cmd/ubi.c (a volume's update marker); for unstable
 reads after a cut erase, and for the order of sectors in a cache: common practice, no source.
 """
 
@@ -324,8 +325,10 @@ class _Walk:
         if region.name in self.running:
             self.under.append((number, region.name))
         chip = self.power.layout.chips[region.chip]
-        if not chip.kind.mtd:
-            states = [state for one in _HEAD for state in self.states({region.name: one})]
+        if region.holder is not None or not chip.kind.mtd:
+            # UBI marks a volume that is being updated, and refuses it until it is whole
+            readings = _HEAD if region.holder is None else (Damage.ERASED,)
+            states = [state for one in readings for state in self.states({region.name: one})]
             self._cut(Cut(number=number, step=step), states)
         else:
             count, classes = self._classes(step, region)
@@ -339,10 +342,9 @@ class _Walk:
                     spoiled=self._spoiled(one.beside),
                 )
                 beside = dict.fromkeys(one.beside, Damage.ERASED)
-                readings = one.readings
                 states = [
                     state
-                    for reading in readings
+                    for reading in one.readings
                     for more in ({region.name: reading}, {region.name: reading, **beside})
                     for state in self.states(more)
                 ]
@@ -423,7 +425,7 @@ class _Walk:
             self.cuts.append(Cut(number=number, step=step, phase="write", starts=None, how=how))
             return
         chip = self.power.layout.chips[regions[0].chip]
-        flash = chip.kind.mtd
+        flash = chip.kind.mtd and regions[0].holder is None
         scheme = Scheme.SINGLE
         if len(regions) > 1:
             scheme = Scheme.FLAG if flash and not chip.kind.bad_blocks else Scheme.SERIAL
@@ -432,7 +434,7 @@ class _Walk:
         for phase in phases(scheme, self.current, erased=flash):
             target = regions[phase.target]
             block = chip.erased_by(target.span) if flash else target.span
-            beside = self._beside(target, block) if phase.what != "mark" else ()
+            beside = self._beside(target, block) if flash and phase.what != "mark" else ()
             twin = any(one.name in beside for one in regions)
             hole = phase.counts is Counts.NONE or twin
             others = [name for name in beside if name not in {one.name for one in regions}]

@@ -137,6 +137,9 @@ class PowerOn:
 
     def _proving(self, state: State) -> tuple[Proving | None, str]:
         damage = dict(state.damage)
+        for region in self.layout.regions:
+            if region.holder in damage:  # a torn UBI is not told from one that is gone
+                damage[region.name] = Damage.ERASED
         found = self.environment(frozenset(damage))
         if found is None:
             return None, "no environment is left, and what is compiled in is not known"

@@ -259,6 +259,19 @@ def test_the_system_that_is_switched_to_may_go_on() -> None:
     assert found.under == ()
 
 
+def test_a_volume_that_is_updated_is_refused() -> None:
+    layout = heron._LAYOUT.replace(
+        "regions:\n",
+        "  nand: {kind: spi-nand, size: 16 MiB, erase-block: 128 KiB, page: 2 KiB}\nregions:\n"
+        "  - {name: ubi, chip: nand, at: 0, size: 16 MiB, holds: ubi, writer: release}\n"
+        "  - {name: logs, chip: nand/ubi, size: 1 MiB, holds: ubifs, writer: runtime}\n"
+        "  - {name: spare, chip: nand/ubi, size: 1 MiB, holds: ubifs, writer: release}\n",
+        1,
+    )
+    found = walked("{write: spare}", layout=layout)
+    assert [(cut.place, cut.spoiled, cut.starts) for cut in found.cuts] == [("", (), ("main a",))]
+
+
 def test_a_factory_needs_no_system() -> None:
     found = walked("{write: emmc}, {write: nor}", by="factory")
     assert [cut.what for cut in found.cuts] == ["writing emmc", "writing nor"]
