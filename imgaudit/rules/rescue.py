@@ -249,7 +249,10 @@ def tool_missing(rescue: Rescue) -> Outcome:
                 chains = [reason.chain for tool in tools for reason in tool.verdict.reasons]
                 yield unknown(TOOL_MISSING, rescue, f"{need.what}: {'; '.join(chains)}")
             elif need.met is False and not any(dead(tool) for tool in need.broken):
-                yield said(
+                must = need.level == "must"
+                # What is only good to have is told once for its group.
+                alike = Cause(frozenset({TOOL_MISSING.name}), values={"group": group.name})
+                found = said(
                     TOOL_MISSING(
                         what=need.what,
                         tools=" and ".join(need.missing) or need.what,
@@ -259,8 +262,9 @@ def tool_missing(rescue: Rescue) -> Outcome:
                         choices=_choices(need),
                     ),
                     rescue,
-                    severity=Severity.ERROR if need.level == "must" else Severity.WARNING,
+                    severity=Severity.ERROR if must else Severity.WARNING,
                 )
+                yield found if must else replace(found, causes=(alike,))
 
 
 def _weak(need: NeedFacts) -> str:

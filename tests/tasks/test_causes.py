@@ -14,6 +14,8 @@ from imgaudit.files import Folder
 from imgaudit.layout.load import load
 from imgaudit.proof.records import Fault
 from imgaudit.rules import checks
+from imgaudit.rules._rescue import tree
+from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Cause, Finding, Rule, Severity
 from imgaudit.rules.proof import TELLS
 from imgaudit.rules.subject import gather
@@ -126,3 +128,11 @@ def test_the_same_fault_of_the_same_bytes_is_one() -> None:
     assert len(folded([one, changed])) == 2
     assert len(folded([one, replace(other, values={"size": 1})])) == 2
     assert len(folded([one, replace(other, waived="known since June")])) == 2
+
+
+def test_what_is_only_good_to_have_is_told_once_for_its_group() -> None:
+    example = tree(needs="devices")
+    findings = audit.run(subject_of(example), only=[checks()["tool-missing"]]).findings
+    groups = [item.values["group"] for item in findings if item.severity is Severity.WARNING]
+    assert len(groups) == len(set(groups))
+    assert any(item.leads_to for item in findings)
