@@ -1335,14 +1335,14 @@ _FAULTS = (
     Fault(
         name="recovery-needs-emmc",
         summary="the recovery counts on the boot partition of the eMMC",
-        finding="recovery-depends-on-another-chip",
+        finding="recovery-lists-other-chip",
         region="boot",
         layout=lambda layout: layout.replace("env-b, recovery]  ", "env-b, recovery, boot]", 1),
     ),
     Fault(
         name="recovery-depends-on-emmc",
         summary="`run recovery` takes its device tree from the eMMC",
-        finding="recovery-depends-on-other-chip",
+        finding="recovery-boot-needs-other-chip",
         region="recovery",
         board=lambda board: _env(
             recovery=f"run main_fdt && {board.environment['recovery']}",

@@ -601,7 +601,7 @@ def _odd(path: str, node: Node) -> Iterator[str]:
     if path in STICKY:
         # Tighter than 1777 is no way in: it only keeps other accounts out.
         if mode & 0o002 and not mode & 0o1000:
-            yield "writable by everyone and not sticky (mode 1777: only owners delete)"
+            yield "must have mode 1777 (anyone may write, only owners delete)"
     elif mode & 0o002 and not mode & 0o1000 and (node.is_file or node.children is not None):
         yield "writable by everyone"
     if "/.ssh" in path and mode & 0o022:

@@ -60,7 +60,7 @@ NO_WAY_IN = Rule(
     severity=Severity.ERROR,
     values=nothing,
     message="nothing in {ramdisk} gives a prompt: no getty or shell on a console, no network login",
-    effect="The rescue boots, and nobody can do anything with it.",
+    effect="The recovery boots, and nobody can do anything with it.",
     fix="Start a getty on the console in inittab or /init, or dropbear from an init script.",
     computed="neither inittab nor /init starts a prompt, and no init script starts a network login"
     " that runs",
@@ -138,7 +138,7 @@ IMPOSSIBLE = Rule(
     severity=Severity.ERROR,
     values=_impossible_values,
     message="every way into {ramdisk} asks for a login, and root {state}",
-    effect="The rescue asks for a password that does not exist.",
+    effect="The recovery asks for a password that does not exist.",
     fix="Set a password hash for root, add an authorized_keys, or start a shell on the console.",
     computed="all prompts are logins, the password of root is locked or there is no root, and no"
     " authorized_keys goes with a network login",

@@ -262,8 +262,9 @@ ROOT_TYPE = Rule(
     values=_root_type_values,
     message="{copies} says rootfstype={there}, but {region} holds {holds}",
     effect=(
-        "The kernel tries only the file systems of that list: 'No filesystem could mount root,"
-        " tried:', and panics."
+        "The kernel tries only the file systems of that list and panics: 'No filesystem "
+        "could mount root, tried:' or, for one that it lacks, 'VFS: Cannot open root "
+        "device … error -19'."
     ),
     fix="Write rootfstype={wanted}, or leave it out.",
     computed="root= leads to a region whose holds: is none of the list in rootfstype=",

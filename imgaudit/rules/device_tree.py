@@ -125,7 +125,9 @@ TOO_LARGE = Rule(
     severity=Severity.ERROR,
     values=_too_large_values,
     message="{content} is {size:bytes}, arm64 kernels take at most {limit:bytes}",
-    effect="The kernel maps 2 MiB of it and dies before its first message.",
+    effect=(
+        "The kernel takes it for no device tree at all and stands still before its first message."
+    ),
     fix="Drop padding and nodes; compile it with a smaller dtc -p or -S.",
     computed="totalsize is above 2 MiB, on arm64",
     sources=(
@@ -133,6 +135,9 @@ TOO_LARGE = Rule(
             "Documentation/arm64/booting.rst",
             says="The device tree blob (dtb) must be placed on an 8-byte boundary and "
             "must not exceed 2 megabytes in size.",
+        ),
+        in_linux(
+            "arch/arm64/kernel/setup.c", "setup_machine_fdt", "Error: invalid device tree blob"
         ),
     ),
     bad=_one(sample.board_tree({"padding": bytes(_LIMIT)})),

@@ -289,7 +289,10 @@ UNKNOWN = Rule(
     severity=Severity.WARNING,
     values=_unknown_values,
     message="{copies}: {label} ({size} at {start}) is in no region of the layout{over}",
-    effect="Who goes by that copy writes to bytes that the layout has for free, or for another.",
+    effect=(
+        "Anyone using that copy may overwrite flash that the layout calls free or gives "
+        "to another region."
+    ),
     fix="Add it to the layout, or take it out of the copy.",
     computed="an entry of the chip with no region's label, bytes or start; one that is the whole"
     " chip, or part of an entry that is known, is left out",

@@ -370,7 +370,10 @@ STRAY = Rule(
     severity=Severity.WARNING,
     values=_stray_values,
     message="{content}: {text!r} sets nothing: it has no '=', or starts with '#'",
-    effect="U-Boot skips it: a variable that was meant is not there.",
+    effect=(
+        "U-Boot skips a comment, and takes a bare name for a variable to delete: what "
+        "was meant is not there."
+    ),
     fix="Write name=value, or take it out.",
     computed="a string of the environment has no '=' or is a comment",
     sources=(in_u_boot("lib/hashtable.c", "himport_r"),),

@@ -134,7 +134,10 @@ TREELESS = Rule(
     severity=Severity.ERROR,
     values=_treeless_values,
     message="{content} is U-Boot {version} without a device tree: none is in it or beside it",
-    effect='U-Boot stops before its console: "No valid device tree binary found".',
+    effect=(
+        'U-Boot stops before it has a console: "No valid device tree binary found" is '
+        "seen on a debug UART at best."
+    ),
     fix="Ship u-boot.bin, which has the tree at its end, in place of u-boot-nodtb.bin.",
     computed="no device tree in the program or in the container around it. An error where U-Boot's"
     " configuration says OF_SEPARATE, a warning where it is not known; nothing where an earlier"

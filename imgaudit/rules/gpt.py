@@ -448,12 +448,19 @@ LOCATION = Rule(
     severity=Severity.ERROR,
     values=_location_values,
     message="{content}: {field} of the {copy} GPT header is {value:,}, it should be {wanted}",
-    effect="Readers take the header for one that was moved and ignore it without a word.",
+    effect=(
+        "Readers ignore without a word a header that says another place than its own; "
+        "the other fields lead tools that move or mend the table to the wrong sectors."
+    ),
     fix="Write the table anew with the tool that made it, for the device's true size.",
     computed="MyLBA is the sector that it stands in, the backup's AlternateLBA is 1, the primary's"
     " entries end by FirstUsableLBA, the backup's lie between LastUsableLBA and its header; an"
     " error for the primary, a warning for the backup",
-    sources=(standard("UEFI 2.10", "5.3.2"),),
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_u_boot("disk/part_efi.c", "validate_gpt_header"),
+        in_linux("block/partitions/efi.c", "is_gpt_valid"),
+    ),
     bad=_example(lambda: _relocated(_disk(), my_lba=2)),
     good=_GOOD,
 )
@@ -572,7 +579,7 @@ OUTSIDE = Rule(
         "{content}: partition {number} ({label}) is sectors {first:,} to {end:,}; the table allows"
         " {usable_first:,} to {usable_last:,}"
     ),
-    effect="It overlaps the table itself or the device's end; Linux leaves such a partition out.",
+    effect=("It overlaps the table itself, or ends past the device, where Linux leaves it out."),
     fix="Move or shrink the partition; both ends of an entry are inclusive.",
     computed="StartingLBA is below FirstUsableLBA, EndingLBA above LastUsableLBA, or the end before"
     " the start",

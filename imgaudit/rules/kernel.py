@@ -250,8 +250,10 @@ ALIGNMENT = Rule(
     name="arm64-load-not-aligned",
     severity=Severity.WARNING,
     values=_alignment_values,
-    message="{content} loads the kernel to {load:place}, which is not text_offset {text:place}"
-    " above a 2 MiB boundary",
+    message=(
+        "{content} loads the kernel to {load:place}; it must lie at a multiple of 2 MiB "
+        "plus text_offset, {text:place}: {right:place}"
+    ),
     effect="U-Boot moves the kernel to the next such place, over a device tree or ramdisk that"
     " lies there; a loader that jumps straight to it crashes.",
     fix="Load it to {right:place}.",

@@ -222,7 +222,7 @@ LOSS = Rule(
 
 _NO_OTHER_WAY = Cause(
     frozenset(
-        {"recovery-not-reached", "boot-limit-without-altbootcmd", "recovery-depends-on-other-chip"}
+        {"recovery-not-reached", "boot-limit-without-altbootcmd", "recovery-boot-needs-other-chip"}
     ),
     anywhere=True,
 )

@@ -53,9 +53,9 @@ MISSING = Rule(
     ),
     severity=Severity.ERROR,
     values=_missing_values,
-    message="there is no rescue ramdisk: {why}",
+    message="there is no recovery ramdisk: {why}",
     effect=(
-        "The kernel finds nothing to run and looks for the root file system that the rescue was"
+        "The kernel finds nothing to run and looks for the root file system that the recovery was"
         " meant to repair, or panics."
     ),
     fix="Put the ramdisk into {artifact}, or name the region that has it.",
@@ -111,7 +111,7 @@ REFUSED = Rule(
     severity=Severity.ERROR,
     values=_trouble_values,
     message="{content}, at {at:place} of the ramdisk: {why}; the kernel says {kernel}",
-    effect="The kernel unpacks nothing from there on, and the rescue does not start.",
+    effect="The kernel unpacks nothing from there on, and the recovery does not start.",
     fix="Pack the ramdisk with cpio -o -H newc, and compress all of it at once.",
     computed="an archive is not 070701 or 070702, its header is not hex, it is not 4-aligned, or"
     " compressed data holds something else",

@@ -105,8 +105,8 @@ INIT_MISSING = Rule(
     severity=Severity.ERROR,
     values=_init_missing_values,
     message="{ramdisk} has no {init}: {why}",
-    effect="The kernel ignores the ramdisk and looks for a root file system: the rescue boots into"
-    " what it should repair, or panics.",
+    effect="The kernel ignores the ramdisk and looks for a root file system: the recovery boots"
+    " into what it should repair, or panics.",
     fix="Put the first program at /init, or name it with rdinit= in bootargs.",
     computed="/init, or what rdinit= names, leads nowhere",
     sources=(
@@ -569,7 +569,7 @@ APPLET = Rule(
     name="applet-missing",
     severity=Severity.ERROR,
     values=_cause_values,
-    message="{subject} was built without {tools}, which leads to it ({chain})",
+    message="{tools} cannot run: {subject} lacks that applet ({chain})",
     effect='The shell says "applet not found".',
     fix="Set the applet in the configuration of BusyBox, or remove the link.",
     computed="the name of a link, or the word after busybox in a script, is not in the binary's"
@@ -774,7 +774,7 @@ FEATURES = Rule(
     severity=Severity.ERROR,
     values=_features_values,
     message="e2fsck of {ramdisk} does not know {features} of {filesystem}",
-    effect='The e2fsck of the rescue says "has unsupported feature(s)" and repairs nothing.',
+    effect='The e2fsck of the recovery says "has unsupported feature(s)" and repairs nothing.',
     fix="Take a newer e2fsprogs into the ramdisk, or make the file system without {features}.",
     computed="the name of a feature of an ext4 image is not among those that the binary and its"
     " libraries carry",
@@ -804,7 +804,7 @@ UNSTRIPPED = Rule(
     name="programs-not-stripped",
     severity=Severity.NOTE,
     values=_unstripped_values,
-    message="{names} of {ramdisk} carry symbols that nothing in a rescue reads",
+    message="{names} of {ramdisk} carry symbols that nothing in a recovery reads",
     effect="Flash and RAM are spent on them.",
     fix="Run strip on them when the ramdisk is built.",
     computed="an ELF file that is no kernel module has a symbol table or debugging sections",
@@ -858,7 +858,7 @@ KERNEL_OPTION = Rule(
     values=_kernel_option_values,
     message="the kernel was built without {options}{packed}: {why}",
     effect="The tool is there and runs, and what it works on is not.",
-    fix="Set =y in the kernel of the rescue: {options}.",
+    fix="Set =y in the kernel of the recovery: {options}.",
     computed="an option that the ramdisk or one of its tools asks for is not set, or is =m and its"
     " module is not in the ramdisk; a warning where no need that must be met hangs on it",
     sources=(memory("Linux", "the help texts of Kconfig"),),

@@ -609,7 +609,7 @@ def _other_chip_values(
 
 
 OTHER_CHIP = Rule(
-    name="recovery-depends-on-other-chip",
+    name="recovery-boot-needs-other-chip",
     severity=Severity.ERROR,
     values=_other_chip_values,
     message=(

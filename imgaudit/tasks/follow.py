@@ -151,7 +151,7 @@ def _lines(boots: Boots, followed: Followed, step: Step, said: set[str]) -> Iter
     if operation is None:
         return
     if not step.number:
-        told = " (told on its own)" if step.elsewhere else " (as above)" if step.repeated else ""
+        told = " (shown below)" if step.elsewhere else " (as above)" if step.repeated else ""
         later = dict.fromkeys(" ".join(again.runs) for again in step.again)
         names = "; later ".join(filter(None, (" ".join(operation.runs), ", ".join(later))))
         yield Line(f"run {names}{told}", role="dim", depth=depth, hang=2)
@@ -179,7 +179,7 @@ def _heading(condition: Condition, step: int) -> str:
         quoted = quoted[: _LONGEST - 3] + "..."
     what = f"step {step}" if step else compound or f"`{quoted}`"
     if condition.outcome is Outcome.RETURNS:
-        return f"If {what} comes back without a start:"
+        return f"If {what} returns without booting:"
     return f"If {what} {condition.outcome.value}:"
 
 

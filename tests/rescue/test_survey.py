@@ -187,7 +187,7 @@ def test_modes_and_owners() -> None:
         )
     )
     assert {(item.path, item.why) for item in facts.oddities} == {
-        (min(STICKY), "writable by everyone and not sticky (mode 1777: only owners delete)"),
+        (min(STICKY), "must have mode 1777 (anyone may write, only owners delete)"),
         ("/open", "writable by everyone"),
         ("/su", "setuid"),
         ("/mine", "not owned by root"),

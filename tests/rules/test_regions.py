@@ -118,13 +118,13 @@ def test_a_stage_across_chips() -> None:
         "name: settings, chip: emmc, at: 1 MiB, size: 1 MiB",
     )
     rest = "stages:\n  recovery: {regions: [recovery, settings], ramdisk: recovery}\n"
-    finding = one("recovery-depends-on-another-chip", nor(*regions, chip=chip, rest=rest))
+    finding = one("recovery-lists-other-chip", nor(*regions, chip=chip, rest=rest))
     assert (finding.chip, finding.offset) == ("emmc", MIB)
     assert finding.message == (
-        "the stage recovery brings a rescue ramdisk from nor but also needs settings on emmc"
+        "the stage recovery brings a recovery ramdisk from nor but also needs settings on emmc"
     )
     plain = "stages:\n  recovery: {regions: [recovery, settings]}\n"
-    assert not found("recovery-depends-on-another-chip", nor(*regions, chip=chip, rest=plain))
+    assert not found("recovery-lists-other-chip", nor(*regions, chip=chip, rest=plain))
 
 
 def test_a_boot_area_is_the_same_chip() -> None:
@@ -133,7 +133,7 @@ def test_a_boot_area_is_the_same_chip() -> None:
         "name: recovery, at: 1 MiB, size: 1 MiB",
     )
     rest = "stages:\n  recovery: {regions: [recovery, loader], ramdisk: recovery}\n"
-    assert not found("recovery-depends-on-another-chip", emmc(*regions, rest=rest))
+    assert not found("recovery-lists-other-chip", emmc(*regions, rest=rest))
 
 
 @pytest.mark.parametrize(

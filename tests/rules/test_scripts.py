@@ -28,7 +28,7 @@ MINE = {
     "failed-start-never-resets",
     "hex-decimal-confusion",
     "load-not-checked",
-    "recovery-depends-on-other-chip",
+    "recovery-boot-needs-other-chip",
     "recovery-not-reached",
     "script-missing",
     "script-offset-not-region",
@@ -256,7 +256,7 @@ def test_a_recovery_that_starts_stale_ram() -> None:
         "load mmc 0:1 0x86000000 b.dtb; sf probe && sf read 0x88000000 0x20000 0x40000"
         " && bootm 0x88000000 - 0x86000000"
     )
-    assert one("recovery-depends-on-other-chip", scripted(script, chip=chip)).region == "recovery"
+    assert one("recovery-boot-needs-other-chip", scripted(script, chip=chip)).region == "recovery"
 
 
 @pytest.mark.parametrize(

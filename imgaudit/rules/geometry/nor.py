@@ -652,8 +652,9 @@ LOCKED = Rule(
     values=_locked_values,
     message="{region} is written by {writer} but {locked:bytes} of it are block-protected",
     effect=(
-        "U-Boot refuses to erase or write it: 'ERROR: flash area is locked'. A writer that does not"
-        " ask leaves the old content there, and the next boot runs it."
+        "Where its driver knows the part's lock bits, U-Boot says 'ERROR: flash area is "
+        "locked' and does nothing. A writer that does not ask leaves the old content "
+        "there, and the next boot runs it."
     ),
     fix="Protect less, or move {region} out of the protected {end} of the chip.",
     computed="the protected range and a region that the running board writes overlap",
@@ -666,6 +667,7 @@ LOCKED = Rule(
             "The erase will fail if any part of the region to be erased is "
             "protected or lies past the end of the flash.",
         ),
+        in_u_boot("drivers/mtd/spi/spi-nor-core.c", "SPI_NOR_HAS_LOCK"),
     ),
     bad=nor(
         "name: env, at: 0x80000, size: 0x10000, writer: runtime",

@@ -275,11 +275,11 @@ def _spans_chips_values(stage: str, other: str, *, home: str) -> None: ...
 
 
 SPANS_CHIPS = Rule(
-    name="recovery-depends-on-another-chip",
+    name="recovery-lists-other-chip",
     severity=Severity.ERROR,
     values=_spans_chips_values,
     message=(
-        "the stage {stage} brings a rescue ramdisk from {home} but also needs {region} on {other}"
+        "the stage {stage} brings a recovery ramdisk from {home} but also needs {region} on {other}"
     ),
     effect="When {other} is dead or blank, the recovery is out of reach on the day it is needed.",
     fix="Keep all that {stage} needs on {home}, or take {region} out of its regions.",
