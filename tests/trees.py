@@ -17,7 +17,6 @@ from imgaudit.rules import checks
 from imgaudit.rules.cited import VERSIONS, Basis
 
 SUITE = "bookworm"
-MIRROR = "http://deb.debian.org/debian"
 KEYS = "/usr/share/keyrings/debian-archive-keyring.gpg"
 PACKAGES = {
     "U-Boot": "u-boot",
@@ -40,13 +39,27 @@ def cited() -> dict[str, set[str]]:
     return files
 
 
+def mirror() -> str:
+    """Give the address from which this machine has its own packages of the suite."""
+    told = subprocess.run(
+        ["apt-get", "indextargets", "--format", "$(SITE) $(RELEASE)", "Created-By: Packages"],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    sites = [line.split()[0] for line in told.splitlines() if line.split()[1:] == [SUITE]]
+    if not sites:
+        raise SystemExit(f"apt has no packages of Debian's {SUITE} here")
+    return sites[0]
+
+
 def fetch(folder: Path) -> None:
     """Download the source packages and unpack the cited files of each into its own folder."""
     with tempfile.TemporaryDirectory() as place:
         top = Path(place)
         for name in ("lists/partial", "cache/archives/partial"):
             top.joinpath(name).mkdir(parents=True)
-        top.joinpath("list").write_text(f"deb-src [signed-by={KEYS}] {MIRROR} {SUITE} main\n")
+        top.joinpath("list").write_text(f"deb-src [signed-by={KEYS}] {mirror()} {SUITE} main\n")
         options = [
             *(
                 "-o",
