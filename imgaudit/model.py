@@ -465,6 +465,7 @@ class Elsewhere(Located):
     mtdparts: str | None = None
     uboot_config: str | None = None
     flash_tool_config: str | None = None
+    disk_description: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -457,6 +457,7 @@ class _Reading:
                 elsewhere.environment,
                 elsewhere.uboot_config,
                 elsewhere.flash_tool_config,
+                elsewhere.disk_description,
             )
             # `region:/path` names a file inside a ramdisk, which is read with its artifact.
             yield from (name for name in names if name is not None and ":/" not in name)

@@ -396,6 +396,7 @@ _ELSEWHERE = Table(
         Key("environment", _file, "U-Boot environment, image or text."),
         Key("mtdparts", Text(), "An mtdparts string."),
         Key("uboot-config", _file, "U-Boot's .config."),
+        Key("disk-description", _file, "What assembles the image: genimage.cfg, or a .wks file."),
         Key("flash-tool-config", Text(), "fw_env.config: a path, or region:/path in its ramdisk."),
     )
 )

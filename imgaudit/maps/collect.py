@@ -6,6 +6,7 @@ The layout itself is no copy: it is what the copies are held against.
 from __future__ import annotations
 
 import fnmatch
+import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field, replace
@@ -23,9 +24,14 @@ from imgaudit.formats.flat_tree import MAGIC
 from imgaudit.formats.uboot_env import UbootEnv, active
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.maps import (
+    alternates,
+    binman,
     command_line,
     device_tree,
     fw_env_config,
+    genimage,
+    gpt_write,
+    kickstart,
     mtdparts,
     uboot_config,
 )
@@ -156,6 +162,7 @@ class _Collecting:
         for environment in environments:
             self.environment(environment)
         config = self.uboot_config()
+        self.disk_description()
         return Copies(
             device_trees=trees,
             maps=tuple(self.maps),
@@ -203,7 +210,7 @@ class _Collecting:
     def place(self, carrier: str, region: Region | None, path: str, content: Content) -> Place:
         named = (
             where
-            for key in ("device-tree", "environment", "uboot-config")
+            for key in ("device-tree", "environment", "uboot-config", "disk-description")
             if (found := self.elsewhere(key))
             for name, where in (found,)
             if fnmatch.fnmatch(path, name)
@@ -264,6 +271,7 @@ class _Collecting:
             for table in device_tree.copies_of(flash)
             if table.entries
         ]
+        self.maps += [Copy(place=copy.place, says=table) for table in binman.copies(copy.says.tree)]
         if copy.says.bootargs is not None:
             self.command_line(copy.says.bootargs, copy.place.at("bootargs"))
 
@@ -356,8 +364,32 @@ class _Collecting:
                 self.mtdids(value, place)
             elif name == "mtdparts" and value and "$" not in value:
                 self.mtdparts(value, place)
+            elif name == "dfu_alt_info" and "$" not in value:
+                self.tables("dfu_alt_info", alternates.copies(value), place)
+            elif "$" not in value and gpt_write.is_list(value):
+                self.tables("the partition list", gpt_write.copies(value), place)
             elif name != "mtdparts":
                 self.lists(value, place)
+
+    def tables(self, carrier: str, found: Iterable[MapCopy], place: Place) -> None:
+        place = replace(place, carrier=carrier)
+        self.maps += [Copy(place=place, says=table) for table in found]
+
+    def disk_description(self) -> None:
+        """Read what assembles the image; a file that is neither form is told as such."""
+        named = self.elsewhere("disk-description")
+        found = self.artifact(named[0]) if named else None
+        if found is None:
+            return
+        region, artifact = found
+        place = self.place("the disk description", region, artifact.path, artifact.content)
+        sizes = {os.path.basename(item.path): item.size for _, item in self.build.artifacts()}
+        try:
+            tables = described(_text(artifact).decode("utf-8", "replace"), sizes)
+        except FormatError as problem:
+            self.refused.append(Copy(place=place, says=problem.why))
+            return
+        self.tables("the disk description", tables, place)
 
     def flash_tool_config(self) -> Copy[FlashToolConfig] | None:
         named = self.elsewhere("flash-tool-config")
@@ -409,6 +441,19 @@ class _Collecting:
             if text_of and symbol is not None:
                 use(text_of, place.of(symbol.at))
         return Copy(place=place, says=config)
+
+
+def described(text: str, sizes: Mapping[str, int] | None = None) -> tuple[MapCopy, ...]:
+    """Read a description of a disk, of either form.
+
+    Raises:
+        FormatError: it is none.
+
+    """
+    try:
+        return kickstart.copies(text)
+    except FormatError:
+        return genimage.copies(text, sizes)
 
 
 def _environment(

@@ -14,6 +14,10 @@ class Kind(enum.Enum):
     MTDPARTS = "mtdparts"
     UBOOT_CONFIG = "U-Boot configuration"
     FLASH_TOOL_CONFIG = "fw_env.config"
+    DISK_DESCRIPTION = "disk description"
+    GPT_WRITE = "partition list of gpt write"
+    DFU = "dfu_alt_info"
+    BINMAN = "binman"
 
 
 class Medium(enum.Enum):
@@ -49,7 +53,10 @@ class MapEntry:
     unknown. `size` is None where it is unknown or, with `to_end`, where it is all that is left.
     `read_only` and `locked` are what the copy asks of the kernel. `parent` is the label of the
     partition that this one is written inside of. `unit_address` is what a device tree's node name
-    claims (None where it has none or it is no hex number).
+    claims (None where it has none or it is no hex number). `number` is that of a partition in a
+    table, `type` its type as the copy spells it, `bootable` its boot indicator, `file` what the
+    copy puts there, `holds` the file system that it makes. `named` is False where the label is for
+    readers only.
     """
 
     label: str
@@ -61,6 +68,12 @@ class MapEntry:
     locked: bool = False
     parent: str | None = None
     unit_address: int | None = None
+    number: int | None = None
+    type: str | None = None
+    bootable: bool | None = None
+    file: str | None = None
+    holds: str | None = None
+    named: bool = True
 
     @property
     def end(self) -> int | None:
@@ -74,7 +87,9 @@ class MapCopy:
 
     `device` is the copy's own name for the device; `names` has others that it may go by. `notes`
     are whole sentences on what the copy leaves out or what its reader takes otherwise. `in_use` is
-    False where nobody reads it: a disabled node, or a table that the kernel refuses.
+    False where nobody reads it: a disabled node, or a table that the kernel refuses. `partial`
+    tells that it need not have all of the device; `table` is the kind of partition table that it
+    makes.
     """
 
     kind: Kind
@@ -84,3 +99,5 @@ class MapCopy:
     names: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     in_use: bool = True
+    partial: bool = False
+    table: str = ""

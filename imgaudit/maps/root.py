@@ -104,7 +104,8 @@ def _tables(build: Build) -> tuple[dict[int, str], dict[str, int]]:
 def _mtd(layout: Layout, copies: Copies, root: Root) -> Target | None:
     regions = [region for region in layout.regions if layout.chips[region.chip].kind.mtd]
     maps = [copy for copy in copies.maps if copy.says.in_use]
-    maps = [copy for copy in maps if copy.says.kind is Kind.DEVICE_TREE] or maps
+    lists = [copy for copy in maps if copy.says.kind is Kind.MTDPARTS]
+    maps = [copy for copy in maps if copy.says.kind is Kind.DEVICE_TREE] or lists
     by_label = {label: region for region in regions for label in region.labels}
     if root.volume is not None:
         entries = {

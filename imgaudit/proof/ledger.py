@@ -26,6 +26,7 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import View
 from imgaudit.maps.collect import Copies
+from imgaudit.maps.entry import Kind
 from imgaudit.model import Layout, Region, Stage, Where, Writer
 from imgaudit.proof.records import Proof, Verdict
 
@@ -355,6 +356,10 @@ def _copies(build: Build, layout: Layout, copies: Copies) -> Iterator[Line]:
         "mtdparts": (elsewhere.mtdparts, bool(copies.maps)),
         "uboot-config": (elsewhere.uboot_config, copies.uboot_config is not None),
         "flash-tool-config": (elsewhere.flash_tool_config, copies.flash_tool_config is not None),
+        "disk-description": (
+            elsewhere.disk_description,
+            any(copy.says.kind is Kind.DISK_DESCRIPTION for copy in copies.maps),
+        ),
     }
     for key, (name, found) in known.items():
         if name is None:

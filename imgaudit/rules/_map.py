@@ -76,7 +76,7 @@ def tables(subject: Subject) -> list[Table]:
 
 def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy[MapCopy], Chip]]:
     """Tell which table maps which chip: names of chips are the layout's own, so by content."""
-    chips = [chip for chip in layout.chips.values() if chip.kind.mtd]
+    chips = list(layout.chips.values())
     maybe = [copy for copy in group if any(may_map(copy.says, chip) for chip in chips)]
     scores = sorted(
         (
@@ -88,7 +88,8 @@ def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy
     )
     taken: set[tuple[str, int]] = set()
     for score, number, index in scores:
-        sure = score < 0 or len(maybe) == len(chips) == 1
+        likely = [chip for chip in chips if may_map(maybe[number].says, chip)]
+        sure = score < 0 or (len(maybe) == len(likely) == 1 and not maybe[number].says.partial)
         if sure and not {("copy", number), ("chip", index)} & taken:
             taken |= {("copy", number), ("chip", index)}
             yield maybe[number], chips[index]
@@ -97,7 +98,7 @@ def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy
 def may_map(copy: MapCopy, chip: Chip) -> bool:
     """Tell whether a table can be that of a chip: by what it says it partitions, or by its name."""
     if copy.medium is Medium.UNKNOWN:
-        return ("nand" in copy.device) <= (chip.kind.medium == Medium.NAND.value)
+        return chip.kind.mtd and ("nand" in copy.device) <= (chip.kind.medium == Medium.NAND.value)
     return bool(copy.medium.value == chip.kind.medium)
 
 
@@ -133,6 +134,7 @@ def _paired(table: Table, regions: list[Region]) -> Iterator[Row]:
                 if found is not None:
                     means[number] = found
 
+    pair(lambda region, entry, _: entry.number is not None and entry.number == region.partition)
     pair(lambda region, entry, _: entry.label in region.labels)
     pair(lambda region, entry, _: entry.label == region.name)
     pair(lambda region, _, span: span == region.span)

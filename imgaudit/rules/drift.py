@@ -9,14 +9,13 @@ from collections.abc import Iterator
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps.collect import Place
 from imgaudit.maps.device_tree import flash_nodes
-from imgaudit.maps.entry import Medium
-from imgaudit.model import Region, Writer
+from imgaudit.maps.entry import Kind, Medium
+from imgaudit.model import Layout, Region, Writer
 from imgaudit.rules._map import (
     Row,
     agreeing,
     finding,
     grouped,
-    is_tree,
     known,
     tables,
 )
@@ -34,6 +33,7 @@ _REGIONS = (
     "name: recovery, at: 256 KiB, size: 768 KiB",
 )
 _SHOWN = 4
+_KERNELS = frozenset({Kind.DEVICE_TREE, Kind.MTDPARTS})  # that a kernel reads its partitions from
 _MOST_PAIRS = 256  # of one table; a map that is so wrong is not mended pair by pair
 # U-Boot's commands that take a partition's name.
 _BY_NAME = frozenset({"mtd", "ubi", "nand", "chpart", "sf"})
@@ -145,7 +145,10 @@ def map_size(subject: Subject) -> Outcome:
     wrong = grouped(
         ((region.name, row.span.size), row)
         for row, region in pairs
-        if row.span is not None and row.span.size != region.size
+        if row.span is not None
+        and row.span.size != region.size
+        # A writer that takes less than the whole region is no second map of it.
+        and not (row.table.copy.says.partial and region.span.contains(row.span))
     )
     for (_, size), rows in wrong.items():
         region = rows[0].region
@@ -185,7 +188,7 @@ def map_label(subject: Subject) -> Outcome:
     wrong = grouped(
         ((region.name, row.entry.label), row)
         for row, region in _paired(subject)
-        if row.entry.label not in region.labels
+        if row.entry.named and row.entry.label not in region.labels
     )
     used = _looked_up(subject)
     idle: list[tuple[Region, str, list[Row]]] = []
@@ -269,8 +272,15 @@ MISSING = Rule(
 def map_region_missing(subject: Subject) -> Outcome:
     found = tables(subject)
     for region in subject.layout.regions if subject.layout else ():
-        there = [table for table in found if table.chip.name == region.area]
-        without = [table for table in there if table.row(region) is None]
+        whole = (table for table in found if not table.copy.says.partial)
+        there = [table for table in whole if table.chip.name == region.area]
+        without = [
+            table
+            for table in there
+            if table.row(region) is None
+            # A description of a disk has what its table has; others may write what is beside it.
+            and (region.partition is not None or not table.copy.says.table)
+        ]
         if without:
             yield finding(
                 MISSING(
@@ -309,7 +319,9 @@ def map_region_unknown(subject: Subject) -> Outcome:
         ((row.table.chip.name, row.entry.label, row.span), row)
         for table in tables(subject)
         for row in table.rows
-        if row.region is None and row.entry.parent is None and not _whole(row)
+        if row.region is None
+        and row.entry.parent is None
+        and not (_whole(row) or _inside(row, layout))
     )
     for (chip, label, span), same in grouped(rows).items():
         regions = layout.regions_on(chip) if layout is not None else []
@@ -324,6 +336,14 @@ def map_region_unknown(subject: Subject) -> Outcome:
             [row.place for row in same],
             chip=same[0].table.chip,
         )
+
+
+def _inside(row: Row, layout: Layout | None) -> bool:
+    """Tell whether a writer of single things writes inside one region."""
+    if layout is None or not row.table.copy.says.partial or row.span is None:
+        return False
+    regions = layout.regions_on(row.table.chip.name)
+    return any(region.span.contains(row.span) for region in regions)
 
 
 def _whole(row: Row) -> bool:
@@ -508,7 +528,7 @@ def mtd_id(subject: Subject) -> Outcome:
     wrong: dict[tuple[str, str, str], list[Row]] = {}
     for table in tables(subject):
         place, device = table.copy.place, table.copy.says.device
-        if is_tree(table) or not table.rows:
+        if table.copy.says.kind is not Kind.MTDPARTS or not table.rows:
             continue
         ids = [copy.says for copy in copies.ids if _beside(copy.place, place)]
         if ids and not any(device in known_ids.values() for known_ids in ids):
@@ -580,7 +600,7 @@ def map_read_only(subject: Subject) -> Outcome:
     wrong = grouped(
         (region.name, row)
         for row, region in _paired(subject)
-        if not row.entry.read_only and _precious(region)
+        if row.table.copy.says.kind in _KERNELS and not row.entry.read_only and _precious(region)
     )
     for rows in wrong.values():
         region = rows[0].region

@@ -10,7 +10,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.maps import fw_env_config, mtdparts
 from imgaudit.maps.collect import Copies, Copy, Place
-from imgaudit.maps.entry import MapEntry, Medium
+from imgaudit.maps.entry import Kind, MapEntry, Medium
 from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Layout, Region, Stage
@@ -223,7 +223,8 @@ def _kernel_maps(subject: Subject, tool: Copy[FlashToolConfig]) -> list[Table]:
     The list on that kernel's own command line comes first (Linux drivers/mtd/mtdpart.c, the order
     of the parsers), then the tree of the ramdisk's own FIT, if any.
     """
-    found = tables(subject)
+    kinds = {Kind.DEVICE_TREE, Kind.MTDPARTS}
+    found = [table for table in tables(subject) if table.copy.says.kind in kinds]
     given = _given_lists(subject, tool.place.region)
     listed = [
         table

@@ -116,6 +116,7 @@ def _named_files(layout: Layout) -> Iterator[tuple[Located, str, str | None, Chi
         yield elsewhere, "environment", elsewhere.environment, None
         yield elsewhere, "uboot-config", elsewhere.uboot_config, None
         yield elsewhere, "flash-tool-config", elsewhere.flash_tool_config, None
+        yield elsewhere, "disk-description", elsewhere.disk_description, None
 
 
 @check(FILE)
