@@ -34,6 +34,7 @@ _USUAL_ERASE = 64 * KIB
 _SMALLEST_ERASE = 4 * KIB
 _MOST_ALIGN = 4 * MIB
 _MOST_PARTITIONS = 128  # that a layout numbers
+_FREE = "free before it: "
 _WINDOW = 16 * MIB
 _BOOTABLE = 0x80
 _LIMIT = 1 << 62  # a layout takes no number of 2^63 and above
@@ -77,7 +78,7 @@ class Draft:
 class DraftRegion:
     """A region while it is put together; `notes` become comments above it.
 
-    `others` are what further sources call it.
+    `others` are what further sources call it; `env_size` is that of the environment found there.
     """
 
     label: str
@@ -93,6 +94,7 @@ class DraftRegion:
     file: str | None = None
     file_why: str = ""
     others: list[str] = field(default_factory=list)
+    env_size: int | None = None
 
 
 @dataclass(slots=True)
@@ -452,9 +454,10 @@ class Drafting:
                     )
         at = 0
         for region in chip.regions:
+            region.notes = [note for note in region.notes if not note.startswith(_FREE)]
             if region.span.start > at:
                 free = Span(at, region.span.start)
-                region.notes.insert(0, f"free before it: {both(free.size)} from {place(at)}")
+                region.notes.insert(0, f"{_FREE}{both(free.size)} from {place(at)}")
             at = max(at, region.span.end)
 
     # eMMC
@@ -463,7 +466,14 @@ class Drafting:
         chip = DraftChip("emmc", "the eMMC")
         table = disk.table if isinstance(disk, Gpt) else None
         registers = self.said.ext_csd
-        chip.lines.append("kind: emmc")
+        hosts = dict(self.hosts())
+        card = registers is None and len(hosts) == 1 and True in hosts.values()
+        why = "  # the device tree's only host is not non-removable" if card else ""
+        chip.lines.append(f"kind: {'sd' if card else 'emmc'}{why}")
+        if len(hosts) == 1:
+            chip.lines.append(f"number: {min(hosts)}  # by the device tree's alias")
+        elif list(hosts.values()).count(False) != 1:
+            chip.lines.append(f"# {FILL_IN}: number, U-Boot's own, such as the 0 of mmc 0")
         if registers is not None:
             chip.size = registers.size
             mark = _mark("SEC_COUNT of every approved part; this one is by its EXT_CSD")
@@ -513,6 +523,17 @@ class Drafting:
             chip.lines.append(f"image: {_file(self.sources.disk)}")
         self.order(chip)
         return chip
+
+    def hosts(self) -> Iterator[tuple[int, bool]]:
+        """Give U-Boot's number of each eMMC or card by the tree's aliases, and if it is a card."""
+        tree = self.said.tree.tree if self.said.tree is not None else None
+        aliases = tree.get("/aliases") if tree is not None else None
+        for name in aliases.properties if aliases is not None else ():
+            number = name.removeprefix("mmc")
+            path = aliases.text(name) if aliases is not None and number.isdecimal() else None
+            node = tree.get(path) if tree is not None and path else None
+            if node is not None and node.enabled() and len(number) < 3:
+                yield int(number), "non-removable" not in node.properties
 
     def records(self, chip: DraftChip, disk: Mbr) -> None:
         """Take the partitions of an MBR, but not the container of the logical ones."""
@@ -580,7 +601,7 @@ class Drafting:
             if what not in self.conflicts:
                 self.conflicts.append(what)
             yield f"    # conflict: {what}"
-        known = size or told
+        known = region.env_size or size or told
         fits = known if known and known <= region.span.size else region.span.size
         copy = next((item.name for item in environments if item is not region), None)
         pair = f", copy: {_scalar(copy)}" if copy and len(environments) == 2 else ""

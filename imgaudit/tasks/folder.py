@@ -10,8 +10,9 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import field
-from itertools import accumulate
+from itertools import accumulate, pairwise
 
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
@@ -19,6 +20,7 @@ from imgaudit.contents.tree import BLOCK, Artifact, Content
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError, LayoutError
 from imgaudit.files import ArtifactError, Folder
+from imgaudit.formats import identify
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
@@ -26,14 +28,14 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.uboot_env import UbootEnv
-from imgaudit.formats.view import View
+from imgaudit.formats.view import FileSource, View
 from imgaudit.maps import fw_env_config, uboot_config
 from imgaudit.maps.device_tree import copies
 from imgaudit.maps.uboot_config import UBootConfig
-from imgaudit.model import HOLDS, Layout
+from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, Layout
 from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, quoted
 from imgaudit.tasks.sources import Sources, read, word
-from imgaudit.units import KIB, MIB
+from imgaudit.units import KIB, MIB, Span
 
 _MOST_FILES = 400
 _KEPT = 96 * MIB  # bytes of files that are compared byte by byte; others are by their digests
@@ -44,6 +46,8 @@ _EXT_CSD = 512
 _SMALLEST_CHIP = 256 * KIB
 _SURE = 100
 _SHOWN = 8
+_RUN = 4 * KIB  # what lies between partitions starts on such a boundary, or is not found
+_MOST_BETWEEN = 256 * MIB
 _SKIPPED = re.compile(
     r".*\.(?:ya?ml|json|md|txt\.gz|manifest|spdx|sha256|md5|bmap|html)", re.IGNORECASE
 )
@@ -250,6 +254,11 @@ class _Folder(Drafting):
                     chip.lines.append(f"image: {quoted(image.path)}")
         spare = [item for item in spare if item not in images.values()]
         for chip in chips:
+            image = images.get(chip.name)
+            if image is not None and image is self.found.disk:
+                chip.regions += self.between(chip, image, spare)
+                self.order(chip)
+        for chip in chips:
             self.artifacts(chip, images.get(chip.name), spare)
         placed = {region.file for chip in chips for region in chip.regions}
         left = sorted(item.path for item in spare if item.path not in placed)
@@ -282,6 +291,79 @@ class _Folder(Drafting):
             if len(there) > most:
                 best, most = item, len(there)
         return best
+
+    def between(self, chip: DraftChip, image: Item, items: list[Item]) -> list[DraftRegion]:
+        """Find what an image has where no partition is: first stages, U-Boot, its environment."""
+        whole = image.payload.view if _view(image) is None else None
+        found = []
+        with self.seen(image, whole) as view:
+            starts = sorted(region.span.start for region in chip.regions)
+            reached = 0
+            for run in _runs(view, [it.span for it in chip.regions]) if view is not None else ():
+                if run.start < reached or view is None:
+                    continue
+                end = next((at for at in starts if at > run.start), min(chip.size, view.size))
+                inside = view.sub(run.start, min(end, view.size) - run.start)
+                region = self.standing(inside, Span(run.start, end), image, items)
+                if region is not None:
+                    reached = run.start + self.taken(region, inside)
+                    found.append(region)
+        # Each has what follows it, up to the next.
+        for one, other in pairwise(found):
+            one.span = Span(one.span.start, min(one.span.end, other.span.start))
+        return found
+
+    def taken(self, region: DraftRegion, view: View) -> int:
+        """Give how many bytes of an image what stands there takes."""
+        if region.env_size is not None:
+            return region.env_size
+        named = (it.payload.size for it in self.found.items if it.path == region.file)
+        size = next(named, None)
+        if size is None:
+            known = identify(view)
+            size = known[0][1].read(view).length if known else None
+        return size or 0
+
+    @contextmanager
+    def seen(self, image: Item, kept: View | None) -> Iterator[View | None]:
+        """Look at an image once more: as it was kept, or in its file where that is not packed."""
+        if kept is not None or image.artifact.content.inner is not None:
+            yield kept
+            return
+        descriptor, size = self.folder.open(image.path)
+        try:
+            yield View(FileSource(descriptor, size))
+        finally:
+            os.close(descriptor)
+
+    def standing(self, view: View, run: Span, image: Item, items: list[Item]) -> DraftRegion | None:
+        """Tell what stands at the start of bytes that no partition has."""
+        source = f"{image.path}, where no partition is"
+        for item in items:
+            stored = item.payload.view
+            size = min(item.payload.size, _PROBE)
+            if stored is not None and 0 < size <= view.size:
+                data = stored.bytes(0, size)
+                if len(set(data[: 4 * KIB])) > 1 and view.bytes(0, size) == data:
+                    name = os.path.basename(item.path).partition(".")[0]
+                    region = DraftRegion(name, run, source)
+                    region.holds = _word(item.payload) or "raw"
+                    region.file, region.file_why = item.path, f"it stands there in {image.path}"
+                    return region
+        known = identify(view)
+        if not known or known[0][1].name not in HOLDS:
+            return None
+        try:
+            facts = known[0][1].read(view)
+        except ImgauditError:
+            return None
+        kind = word(facts)
+        if isinstance(facts, UbootEnv) and facts.blank is None:
+            region = DraftRegion("env", run, source, holds=kind, writer="runtime")
+            region.env_size = facts.size
+            return region
+        kind = known[0][1].name if known[0][1].name in FIRST_STAGES else kind
+        return DraftRegion(kind, run, source, holds=kind) if kind in FIRMWARE - {"raw"} else None
 
     def artifacts(self, chip: DraftChip, image: Item | None, items: list[Item]) -> None:
         """Give each region the file that is likest to be its own; a file goes to one, by looks."""
@@ -355,12 +437,16 @@ class _Folder(Drafting):
                 continue
             told.add(name)
             yield f"  {name}:"
+            loaders = {it.node.region.name for it in subject.firmware if it.node.region is not None}
             regions = [
                 region.name
                 for region in layout.regions
                 if region.name in used
                 or (region.holds == "uboot-env" and (not mine or region.area in areas))
-                or (region.at == 0 and (not mine or region.area in areas))
+                or (
+                    (region.at == 0 or region.holds in FIRST_STAGES or region.name in loaders)
+                    and (not mine or region.area in areas)
+                )
                 or (not mine and region.partition is not None and region.area in areas)
             ]
             yield f"    regions: [{', '.join(map(quoted, regions))}]"
@@ -415,6 +501,34 @@ class _Folder(Drafting):
             yield ""
             yield "written-elsewhere:"
             yield from lines
+
+
+def _runs(view: View, taken: Iterable[Span]) -> Iterator[Span]:
+    """Give the runs of stored bytes outside of some spans and of the boot record."""
+    free, at = [], _RUN
+    for span in sorted(taken):
+        free.append(Span(min(at, span.start), span.start))
+        at = max(at, span.end)
+    free.append(Span(min(at, view.size), view.size))
+    start: int | None = None
+    end = left = 0
+    left = _MOST_BETWEEN // _RUN
+    for stored in view.source.data():
+        for gap in free:
+            inside = stored.common(gap)
+            for place in range(inside.start // _RUN * _RUN, inside.end, _RUN):
+                data = view.upto(place, min(_RUN, gap.end - place))
+                left -= 1
+                if not left:
+                    return
+                if not data.strip(b"\0") or not data.strip(b"\xff"):
+                    continue
+                if start is not None and place > end:
+                    yield Span(start, end)
+                    start = None
+                start, end = place if start is None else start, place + len(data)
+    if start is not None:
+        yield Span(start, end)
 
 
 def _entry_order(pair: tuple[str, object]) -> tuple[bool, bool, str]:
@@ -502,5 +616,5 @@ def _word(content: Content) -> str | None:
     facts = content.facts
     if facts is None:
         return None
-    found = word(facts)
+    found = content.format if content.format in FIRST_STAGES else word(facts)
     return found if found in HOLDS else None

@@ -95,7 +95,8 @@ def ext4(folder: Path, size: int, top: Path | None = None) -> bytes:
 
 def arm_kernel() -> bytes:
     """Pack a kernel as the build does: its banner, a file system, and a driver's match table."""
-    table = bytes(64) + b"snps,dw-apb-uart".ljust(128, b"\0") + bytes(8) + bytes(200)
+    table = bytes(64) + b"snps,dw-apb-uart".ljust(128, b"\0") + bytes(72)
+    table += b"snps,dw-mshc".ljust(128, b"\0") + bytes(8) + bytes(200)
     plain = filler("kernel", 300_000) + _BANNER % b"buoy"
     plain += b"EXT4-fs (%s): \0ext4\0UBIFS (ubi%d:%d): \0ubifs\0"
     plain += bytes(-len(plain) % 8) + table
@@ -106,7 +107,7 @@ def arm_program(size: int = 20_000) -> bytes:
     return elf(ARM, bits=32, kind=2, flags=0x5000400, tail=filler("program", size))
 
 
-def board(name: str, cpu: str, memory: tuple[int, int], more: str = "") -> str:
+def board(name: str, cpu: str, memory: tuple[int, int], more: str = "", *, fixed: str = "") -> str:
     at, size = memory
     return f"""/dts-v1/;
 / {{
@@ -119,6 +120,7 @@ def board(name: str, cpu: str, memory: tuple[int, int], more: str = "") -> str:
     memory@{at:x} {{ device_type = "memory"; reg = <{at:#x} {size:#x}>; }};
     clock {{ compatible = "fixed-clock"; #clock-cells = <0>; clock-frequency = <24000000>; }};
     serial@2000000 {{ compatible = "snps,dw-apb-uart"; reg = <0x2000000 0x1000>; }};
+    mmc@2020000 {{ compatible = "snps,dw-mshc"; reg = <0x2020000 0x1000>; {fixed} }};
     {more}
 }};
 """
@@ -198,7 +200,9 @@ def relay(folder: Path) -> None:
     )
     (folder / "loader.bin").write_bytes(first)
     into(image, 0x8000, first)
-    dtb = tree(folder, board("relay", "arm,cortex-a53", (0x40000000, 1024 * MIB)))
+    dtb = tree(
+        folder, board("relay", "arm,cortex-a53", (0x40000000, 1024 * MIB), fixed="non-removable;")
+    )
     (folder.parent / "u-boot-nodtb.bin").write_bytes(u_boot(_RELAY, "relay"))
     (folder.parent / "relay.dtb").write_bytes(dtb)
     words = "mkimage -f auto -A arm64 -O u-boot -T firmware -C none -a 0x40200000 -e 0x40200000"
