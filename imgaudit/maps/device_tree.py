@@ -108,6 +108,8 @@ def _walk(root: Node) -> Iterator[FlashNode]:
 
 
 def _medium(node: Node) -> Medium | None:
+    if node.path == "/":
+        return None  # a board may be called by its flash
     for compatible in node.texts("compatible"):
         for medium, known in _MEDIA:
             if known.search(compatible):

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from imgaudit.boot.firmware import Program
 from imgaudit.boot.found import Boots, Followed, Start
+from imgaudit.boot.records import Kind as OperationKind
 from imgaudit.boot.records import Oddity, Operation
 from imgaudit.contents.tree import Content
 from imgaudit.data import dataclass
@@ -25,6 +26,7 @@ from imgaudit.rules.shell import NOTES, Odd
 from imgaudit.rules.subject import Subject
 from imgaudit.writers.fdt import Tree
 
+_BOOTS = frozenset({"bootm", "booti", "bootz", "bootefi"})
 _ELSEWHERE = "written-elsewhere: {uboot-config: u-boot.config}\n"
 _MAKES = 'CONFIG_SYS_ARCH="arm"\nCONFIG_CMD_SF=y\nCONFIG_CMD_BOOTM=y\nCONFIG_CMD_RUN=y\n'
 _MORE = "CONFIG_HUSH_PARSER=y\nCONFIG_FIT=y\nCONFIG_LZMA=y\nCONFIG_ENV_IS_IN_SPI_FLASH=y\n"
@@ -71,7 +73,7 @@ COMMAND = Rule(
     fix="Set {option}=y in U-Boot's configuration, or write the script without {name}.",
     computed="the option that brings the command is not set in U-Boot's .config (or is missing in a"
     " whole one); or U-Boot's binary, which has the texts of its command table, has no such name;"
-    " a warning where only an operator runs the script",
+    " a warning where only an operator runs the script, and where another boot command follows",
     sources=(
         in_u_boot("cmd/Makefile"),
         in_u_boot("cmd/Kconfig"),
@@ -97,7 +99,23 @@ def command_not_built_in(odd: Odd) -> Outcome:
             option=lack.option,
             told=lack.told,
         )
-        yield finding(case, odd.boots, odd.note, severity=odd.severity)
+        severity = Severity.WARNING if _made_up_for(odd) else odd.severity
+        yield finding(case, odd.boots, odd.note, severity=severity)
+
+
+def _made_up_for(odd: Odd) -> bool:
+    """Tell whether the script goes on to another boot command, which U-Boot has."""
+    mine, options = odd.operation, odd.boots.options
+    if mine is None or options is None or not _BOOTS & set(mine.arguments[:1]):
+        return False
+    return any(
+        other.kind is OperationKind.BOOT
+        and other.index > mine.index
+        and options.command(other.arguments) is None
+        for followed in odd.boots.followed.values()
+        if mine in followed.walk.operations
+        for other in followed.walk.operations
+    )
 
 
 def _first(odd: Odd) -> bool:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import field
 from itertools import count, pairwise
 
+from imgaudit.chips import PARALLEL_NOR, RAW_NAND, SPI_NAND, SPI_NOR, ChipKind
 from imgaudit.clean import clean
 from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
@@ -34,6 +35,7 @@ _USUAL_ERASE = 64 * KIB
 _SMALLEST_ERASE = 4 * KIB
 _MOST_ALIGN = 4 * MIB
 _MOST_PARTITIONS = 128  # that a layout numbers
+_RAW = frozenset({Medium.SPI_NOR, Medium.PARALLEL_NOR, Medium.NAND, Medium.UNKNOWN})
 _FREE = "free before it: "
 _WINDOW = 16 * MIB
 _BOOTABLE = 0x80
@@ -78,7 +80,8 @@ class Draft:
 class DraftRegion:
     """A region while it is put together; `notes` become comments above it.
 
-    `others` are what further sources call it; `env_size` is that of the environment found there.
+    `others` are what further sources call it; `env_size` is that of the environment found there,
+    `volumes` are those of a UBI.
     """
 
     label: str
@@ -95,6 +98,7 @@ class DraftRegion:
     file_why: str = ""
     others: list[str] = field(default_factory=list)
     env_size: int | None = None
+    volumes: list[DraftRegion] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -109,6 +113,7 @@ class DraftChip:
     regions: list[DraftRegion] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     image: str | None = None
+    kind: ChipKind = SPI_NOR
 
 
 def draft(sources: Sources) -> Draft:
@@ -227,15 +232,18 @@ class Drafting:
         chips: list[DraftChip] = []
         skipped: list[str] = []
         for source, table in self.said.maps:
-            if table.medium not in {Medium.SPI_NOR, Medium.UNKNOWN}:
+            if table.medium not in _RAW or table.partial:
                 skipped.append(f"{table.device} in {source} is {table.medium.value}")
                 continue
             alike = self.alike(chips, source, table)
-            if alike is None and re.search(r"nand|emmc|mmc", table.device):
-                skipped.append(f"{table.device} in {source} is no SPI-NOR by its name")
+            if alike is None and re.search(r"emmc|mmc", table.device):
+                skipped.append(f"{table.device} in {source} is no flash by its name")
                 continue
             if alike is None:
-                alike = DraftChip(f"nor{len(chips) + 1}" if chips else "nor", table.device)
+                kind = self.kind_of(table)
+                count = sum(chip.kind.device == kind.device for chip in chips)
+                name = f"{kind.device}{count + 1 if count else ''}"
+                alike = DraftChip(name, table.device, kind=kind)
                 chips.append(alike)
             alike.tables.append((source, table))
         for flash in self.said.flash:
@@ -250,6 +258,16 @@ class Drafting:
         for number, chip in enumerate(chips):
             self.nor(chip, self.said.sfdp if number == 0 else None)
         return chips
+
+    def kind_of(self, table: MapCopy) -> ChipKind:
+        """Tell what a map partitions: by the device tree, else by its name."""
+        node = next((it.node for it in self.said.flash if it.node.path == table.device), None)
+        compatible = " ".join(node.texts("compatible")) if node is not None else ""
+        if table.medium is Medium.PARALLEL_NOR:
+            return PARALLEL_NOR
+        if table.medium is Medium.NAND or "nand" in table.device:
+            return SPI_NAND if "spi-nand" in f"{compatible} {table.device}" else RAW_NAND
+        return SPI_NOR
 
     @staticmethod
     def alike(chips: list[DraftChip], source: str, table: MapCopy) -> DraftChip | None:
@@ -276,9 +294,10 @@ class Drafting:
                 self.entry(chip, source, entry, first=number == 0)
         self.configured(chip)
         chip.notes.insert(0, chip.about)
-        chip.lines.append("kind: spi-nor")
+        chip.lines.append(f"kind: {chip.kind}")
         highest = max((region.span.end for region in chip.regions), default=0)
-        open_end = any(entry.to_end for _, table in chip.tables for entry in table.entries)
+        open_end = any(region.span.size == 0 for region in chip.regions)
+        sfdp = sfdp if chip.kind is SPI_NOR else None
         named = self.by_name(chip)
         if sfdp is not None and sfdp.density:
             chip.size = sfdp.density
@@ -300,7 +319,7 @@ class Drafting:
             if sfdp.unreachable:
                 what = f"by its SFDP the chip has {human(chip.size)}, but 3 address bytes only"
                 self.conflict(what, chip.notes)
-        if chip.size > _WINDOW:
+        if chip.size > _WINDOW and chip.kind.serial:
             chip.lines.append(
                 "# fill in: address-bytes, four-byte-mode and reset-pin (above 16 MiB)"
             )
@@ -425,12 +444,29 @@ class Drafting:
                 chip.lines.append(f"erase-block: {_size(size)}  # {why}")
                 self.misaligned(chip, size)
                 return
-        size = asked or min(unit, _USUAL_ERASE)
+        made = self.made_for(chip)
+        if made is not None:
+            block, page, path = made
+            chip.lines.append(f"erase-block: {_size(block)}  # by {_plain(path)}")
+            if chip.kind.bad_blocks:
+                chip.lines.append(f"page: {_size(page)}  # by {_plain(path)}")
+            self.misaligned(chip, block)
+            return
+        most = 2 * _USUAL_ERASE if chip.kind.bad_blocks else _USUAL_ERASE
+        size = asked or min(unit, most)
         if size < 1 or chip.size % size:
-            size = min(unit, _USUAL_ERASE)
+            size = min(unit, most)
         source = "ENV_SECT_SIZE" if size == asked else "a guess from the partitions"
         chip.lines.append(f"erase-block: {_size(size)}{_mark(f'the block; this is {source}')}")
         self.misaligned(chip, max(size, _SMALLEST_ERASE))
+
+    def made_for(self, chip: DraftChip) -> tuple[int, int, str] | None:
+        """Give erase block and page of what was made for the chip, with its path: a UBI has them.
+
+        Single sources bring none.
+        """
+        del chip
+        return None
 
     def misaligned(self, chip: DraftChip, erase: int) -> None:
         for region in chip.regions:
@@ -555,7 +591,7 @@ class Drafting:
 
     def named(self, chip: DraftChip) -> None:
         """Give every region a name of its own: the label where that can be one."""
-        for region in chip.regions:
+        for region in (it for held in chip.regions for it in (held, *held.volumes)):
             stem = name = _word(region.label) or "region"
             for number in count(2):
                 if name not in self.names:
@@ -566,6 +602,7 @@ class Drafting:
 
     def regions(self, chip: DraftChip) -> Iterator[str]:
         environments = [region for region in chip.regions if region.holds == "uboot-env"]
+        unsure = [region.name for region in chip.regions if not self.sure(chip, region)]
         for region in chip.regions:
             yield from _comments(region.notes, 2)
             yield f"  - name: {_scalar(region.name)}"
@@ -583,14 +620,32 @@ class Drafting:
                 yield f"    bootable: {'set' if region.bootable else 'unset'}"
             yield f"    at: {place(region.span.start)}"
             yield f"    size: {_size(region.span.size)}"
-            known = region.holds != "raw" or region.writer == "factory"
-            sure = known or region.file is not None or chip.image is not None
-            yield f"    holds: {region.holds}{'' if sure else _mark('its format, and file:')}"
+            mark = ""
+            if unsure[:1] == [region.name]:
+                more = f"; so of {', '.join(unsure[1:])}" if unsure[1:] else ""
+                mark = _mark(f"its format, and file:{more}")
+            yield f"    holds: {region.holds}{mark}"
             if region.file is not None:
                 yield f"    file: {quoted(_plain(region.file))}  # {region.file_why}"
             yield f"    writer: {region.writer}"
             if region.holds == "uboot-env":
                 yield from self.shape(region, environments)
+            for volume in region.volumes:
+                yield f"  - name: {_scalar(volume.name)}"
+                if volume.label != volume.name and _sayable(volume.label):
+                    yield f"    label: {quoted(volume.label)}"
+                yield f"    chip: {chip.name}/{region.name}"
+                yield f"    size: {volume.span.size}  # {human(volume.span.size)}"
+                yield f"    holds: {volume.holds}"
+                yield f"    writer: {volume.writer}"
+                if volume.holds == "uboot-env":
+                    yield from self.shape(volume, [it for it in region.volumes if it.env_size])
+
+    @staticmethod
+    def sure(chip: DraftChip, region: DraftRegion) -> bool:
+        """Tell whether something says what a region holds."""
+        known = region.holds != "raw" or region.writer == "factory"
+        return known or region.file is not None or chip.image is not None
 
     def shape(self, region: DraftRegion, environments: list[DraftRegion]) -> Iterator[str]:
         config = self.said.config

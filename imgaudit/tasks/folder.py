@@ -27,6 +27,7 @@ from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
+from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
 from imgaudit.maps import fw_env_config, uboot_config
@@ -387,9 +388,26 @@ class _Folder(Drafting):
             kind = _word(item.payload)
             if kind is not None:
                 region.holds = kind
+            if isinstance(item.payload.facts, Ubi):
+                region.holds = "ubi"
+                region.volumes = list(_volumes(item))
             if item.payload.size > region.span.size:
                 what = f"{item.path} is larger than {region.label}"
                 self.conflict(what, region.notes)
+
+    def made_for(self, chip: DraftChip) -> tuple[int, int, str] | None:
+        """See Drafting: a UBI tells the erase blocks and pages that it was made for."""
+        made = {
+            (facts.peb_size, facts.vid_hdr_offset, item.path)
+            for item in self.found.items
+            if isinstance(facts := item.payload.facts, Ubi)
+        }
+        if len({it[:2] for it in made}) != 1 or not any(
+            re.search("ubi", region.label) for region in chip.regions
+        ):
+            return None
+        block, page, path = min(made)
+        return None if block is None or chip.size % block else (block, page, path)
 
     # Stages
 
@@ -448,6 +466,7 @@ class _Folder(Drafting):
                     and (not mine or region.area in areas)
                 )
                 or (not mine and region.partition is not None and region.area in areas)
+                or (not mine and region.holder is not None and region.area in areas)
             ]
             yield f"    regions: [{', '.join(map(quoted, regions))}]"
             yield f"    entry: {quoted(entry)}  # by walking it"
@@ -537,6 +556,21 @@ def _entry_order(pair: tuple[str, object]) -> tuple[bool, bool, str]:
     return (entry != "bootcmd", re.search(r"recover|rescue|altboot", entry) is None, entry)
 
 
+def _volumes(item: Item) -> Iterator[DraftRegion]:
+    """Give the volumes of a UBI, with what each of them holds."""
+    facts = item.payload.facts
+    for volume in facts.volumes if isinstance(facts, Ubi) else ():
+        content = item.payload.part(volume.name)
+        region = DraftRegion(volume.name, Span(0, max(volume.room, 1)), item.path)
+        region.holds = (_word(content) if content is not None else None) or "raw"
+        if volume.autoresize or content is None:
+            region.writer = "runtime"
+        inside = content.facts if content is not None else None
+        if isinstance(inside, UbootEnv):
+            region.env_size, region.writer = inside.size, "runtime"
+        yield region
+
+
 def _view(item: Item) -> View | None:
     return item.artifact.content.view
 
@@ -592,6 +626,8 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
         return 60, "the file system's label"
     if label and name == label:
         return 50, "its name"
+    if kind == "ubi" and "ubi" in label:
+        return 40, "its format, ubi"
     if kind is not None and kind == region.holds and kind in {"fip", "fdt"}:
         return 40, f"its format, {kind}"
     if len(label) > 2 and (label in name or (len(name) > 2 and name in label)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 import struct
 from collections.abc import Callable
@@ -62,15 +63,39 @@ def test_an_example_builds_audits_and_drafts(example: tuple[str, Path]) -> None:
     for proof in proofs.values():
         assert proof.verdict is Verdict.PROVEN, proof.line()
     assert proofs
-    if name == "nand-ubi":
-        return  # a NAND is not drafted
     text = draft_folder(str(folder)).text
     mine = parse(text.encode(), "draft.yaml")
     assert errors(mine, folder) == []
+    assert text.count("fill in: ") <= 10  # five lines, and the list of them at the top
     wanted = {
         region.span for region in layout.regions if region.partition or name.startswith("nor")
     }
     assert wanted <= {region.span for region in mine.regions}
+    assert {it.name: it.verdict for it in gathered(mine, folder).proofs if it.taken} == {
+        "main": next(iter(proofs.values())).verdict
+    }
+    volumes = [it.label for it in layout.regions if it.holder]
+    assert [it.label for it in mine.regions if it.holder] == volumes
+
+
+def test_what_files_are_called_does_not_matter(example: tuple[str, Path], tmp_path: Path) -> None:
+    _, folder = example
+    names = sorted(path.name for path in folder.iterdir())
+    own = parse(draft_folder(str(folder)).text.encode(), "draft.yaml")
+    for seed in range(3):
+        mixed = random.Random(seed).sample(range(len(names)), len(names))
+        other = tmp_path / str(seed)
+        other.mkdir()
+        for name, number in zip(names, mixed, strict=True):
+            # What a name says of a region is all that may be lost with it.
+            stem = name.partition(".")[0]
+            run("cp", "--sparse=always", folder / name, other / f"{number:02}-{stem}")
+        text = draft_folder(str(other)).text
+        assert mapped(parse(text.encode(), "draft.yaml")) == mapped(own)
+
+
+def mapped(layout: Layout) -> list[tuple[str, int, int, str, int | None]]:
+    return [(item.area, item.at, item.size, item.holds, item.partition) for item in layout.regions]
 
 
 def swapped(name: str, at: int, data: bytes) -> Damage:
