@@ -643,6 +643,7 @@ def demo(directory: str, fault: str | None) -> int:
 @click.option("--disk", metavar="FILE", help="Image of the eMMC with its GPT, raw or compressed.")
 @click.option("--environment", metavar="FILE", help="U-Boot environment, its text, or U-Boot.")
 @click.option("--uboot-config", metavar="FILE", help="U-Boot's .config.")
+@click.option("--disk-description", metavar="FILE", help="genimage.cfg, or a .wks file.")
 @click.option("--sfdp", metavar="FILE", help="SFDP dump of the SPI-NOR.")
 @click.option("--ext-csd", metavar="FILE", help="EXT_CSD dump of the eMMC: binary, hex or text.")
 @_output

@@ -29,13 +29,12 @@ from imgaudit.maps import (
     command_line,
     device_tree,
     fw_env_config,
-    genimage,
     gpt_write,
-    kickstart,
     mtdparts,
     uboot_config,
 )
 from imgaudit.maps.command_line import CommandLine
+from imgaudit.maps.descriptions import described
 from imgaudit.maps.entry import MapCopy, Written
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
@@ -441,19 +440,6 @@ class _Collecting:
             if text_of and symbol is not None:
                 use(text_of, place.of(symbol.at))
         return Copy(place=place, says=config)
-
-
-def described(text: str, sizes: Mapping[str, int] | None = None) -> tuple[MapCopy, ...]:
-    """Read a description of a disk, of either form.
-
-    Raises:
-        FormatError: it is none.
-
-    """
-    try:
-        return kickstart.copies(text)
-    except FormatError:
-        return genimage.copies(text, sizes)
 
 
 def _environment(

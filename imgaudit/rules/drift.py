@@ -148,7 +148,7 @@ def map_size(subject: Subject) -> Outcome:
         if row.span is not None
         and row.span.size != region.size
         # A writer that takes less than the whole region is no second map of it.
-        and not (row.table.copy.says.partial and region.span.contains(row.span))
+        and not (_of_a_file(row) and region.span.contains(row.span))
     )
     for (_, size), rows in wrong.items():
         region = rows[0].region
@@ -336,6 +336,12 @@ def map_region_unknown(subject: Subject) -> Outcome:
             [row.place for row in same],
             chip=same[0].table.chip,
         )
+
+
+def _of_a_file(row: Row) -> bool:
+    """Tell whether an entry's size is that of what is written, not of a partition."""
+    says = row.table.copy.says
+    return says.partial or (bool(says.table) and row.entry.number is None)
 
 
 def _inside(row: Row, layout: Layout | None) -> bool:

@@ -26,7 +26,7 @@ from imgaudit.maps.parts import nor_size
 from imgaudit.model import HOLDS, SECTOR
 from imgaudit.tasks.sections import FOUND, PASS, Report
 from imgaudit.tasks.sources import Said, Sources, read
-from imgaudit.units import GIB, KIB, MIB, Span, both, human, place
+from imgaudit.units import GIB, KIB, MIB, Span, both, human, place, round_up
 
 __all__ = ["Draft", "Sources", "draft"]
 
@@ -81,7 +81,7 @@ class DraftRegion:
     """A region while it is put together; `notes` become comments above it.
 
     `others` are what further sources call it; `env_size` is that of the environment found there,
-    `volumes` are those of a UBI.
+    `wanted` is the file that a source puts there, `volumes` are those of a UBI.
     """
 
     label: str
@@ -98,6 +98,7 @@ class DraftRegion:
     file_why: str = ""
     others: list[str] = field(default_factory=list)
     env_size: int | None = None
+    wanted: str | None = None
     volumes: list[DraftRegion] = field(default_factory=list)
 
 
@@ -136,7 +137,8 @@ class Drafting:
 
     def draft(self) -> Draft:
         chips = self.nors()
-        if self.said.disk is not None or self.said.ext_csd is not None:
+        told = (self.said.disk, self.said.ext_csd, self.said.description)
+        if any(source is not None for source in told):
             chips.append(self.emmc(self.said.disk))
         self.place(chips)
         if not chips:
@@ -540,6 +542,14 @@ class Drafting:
         if isinstance(disk, Mbr):
             chip.lines.append("table: mbr")
             self.records(chip, disk)
+        if self.said.description is not None:
+            self.description(chip, *self.said.description)
+        if not chip.size:
+            end = max((region.span.end for region in chip.regions), default=MIB)
+            # A GPT has its copy behind the last partition.
+            chip.size = end if "table: mbr" in chip.lines else round_up(end + 33 * SECTOR, MIB)
+            mark = _mark("SEC_COUNT of every approved part; here the last partition ends")
+            chip.lines.insert(1, f"sectors: {chip.size // SECTOR}{mark}")
         starts = [region.span.start for region in chip.regions]
         align = math.gcd(_MOST_ALIGN, *starts)
         if starts and align >= _SMALLEST_ERASE:
@@ -559,6 +569,38 @@ class Drafting:
             chip.lines.append(f"image: {_file(self.sources.disk)}")
         self.order(chip)
         return chip
+
+    def description(self, chip: DraftChip, source: str, copy: MapCopy) -> None:
+        """Take the names of a disk's partitions from what makes it or, without a disk, all."""
+        known = {region.number: region for region in chip.regions if region.number is not None}
+        for entry in copy.entries:
+            if entry.offset is None or not 0 <= entry.offset < _LIMIT:
+                continue
+            span = Span.sized(entry.offset, entry.size or 0)
+            there = known.get(entry.number) if entry.number is not None else None
+            if there is not None:
+                if there.label.startswith("partition-"):
+                    there.label = entry.label
+                there.wanted = entry.file and os.path.basename(entry.file)
+                if there.span.start != span.start or (entry.size and there.span != span):
+                    what = f"{_plain(entry.label)} is {_told(span)} in {_plain(source)}"
+                    self.conflict(f"{what}, {_told(there.span)} on the disk", there.notes)
+            elif self.said.disk is None and (span.size or entry.number is None):
+                region = DraftRegion(entry.label, span, source)
+                region.number = entry.number
+                region.wanted = entry.file and os.path.basename(entry.file)
+                region.holds = entry.holds or "raw"
+                region.writer = _writer(entry.label)
+                chip.regions.append(region)
+        starts = sorted(region.span.start for region in chip.regions)
+        for region in chip.regions:
+            if not region.span.size:
+                # It is as large as what goes there, and has the room up to the next.
+                later = (at for at in starts if at > region.span.start)
+                region.span = Span(region.span.start, next(later, region.span.start + MIB))
+        if self.said.disk is None and copy.table == "mbr":
+            chip.lines.append("table: mbr")
+        chip.notes.append(f"named as in {_plain(source)}")
 
     def hosts(self) -> Iterator[tuple[int, bool]]:
         """Give U-Boot's number of each eMMC or card by the tree's aliases, and if it is a card."""
@@ -622,8 +664,8 @@ class Drafting:
             yield f"    size: {_size(region.span.size)}"
             mark = ""
             if unsure[:1] == [region.name]:
-                more = f"; so of {', '.join(unsure[1:])}" if unsure[1:] else ""
-                mark = _mark(f"its format, and file:{more}")
+                more = f" as of {', '.join(unsure[1:])}" if unsure[1:] else ""
+                mark = _mark(f"its format and file:{more}")
             yield f"    holds: {region.holds}{mark}"
             if region.file is not None:
                 yield f"    file: {quoted(_plain(region.file))}  # {region.file_why}"
@@ -681,6 +723,10 @@ class Drafting:
                 ("environment", sources.environment and _file(sources.environment)),
                 ("mtdparts", sources.mtdparts and quoted(sources.mtdparts)),
                 ("uboot-config", sources.uboot_config and _file(sources.uboot_config)),
+                (
+                    "disk-description",
+                    sources.disk_description and _file(sources.disk_description),
+                ),
             )
             if value
         ]
@@ -715,6 +761,7 @@ def _given(sources: Sources) -> Iterator[str]:
         ("uboot_config", "U-Boot's configuration"),
         ("sfdp", "the SFDP dump"),
         ("ext_csd", "the EXT_CSD dump"),
+        ("disk_description", "the description of the disk"),
     ):
         value = getattr(sources, key)
         if value is not None:

@@ -18,7 +18,7 @@ from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK, Artifact, Content
 from imgaudit.data import dataclass
-from imgaudit.errors import ImgauditError, LayoutError
+from imgaudit.errors import FormatError, ImgauditError, LayoutError
 from imgaudit.files import ArtifactError, Folder
 from imgaudit.formats import identify
 from imgaudit.formats.cpio import CpioFacts
@@ -31,6 +31,7 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
 from imgaudit.maps import fw_env_config, uboot_config
+from imgaudit.maps.descriptions import described
 from imgaudit.maps.device_tree import copies
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, Layout
@@ -90,6 +91,7 @@ class Found:
     tool: Item | None = None
     sfdp: Item | None = None
     ext_csd: Item | None = None
+    description: Item | None = None
 
 
 def draft_folder(path: str) -> Draft:
@@ -116,6 +118,7 @@ def _sources(found: Found) -> Iterator[tuple[str, Item]]:
         ("uboot_config", found.config),
         ("sfdp", found.sfdp),
         ("ext_csd", found.ext_csd),
+        ("disk_description", found.description),
     ):
         if item is not None:
             yield name, item
@@ -168,6 +171,8 @@ def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
             found.config = item
         elif found.tool is None and _is_tool_config(text):
             found.tool = item
+        elif found.description is None and _is_description(text):
+            found.description = item
     for item in items:
         for kind, name in (("sfdp", "sfdp"), ("ext-csd", "ext_csd")):
             small = item.artifact.content.format is None or item.artifact.content.format == kind
@@ -226,6 +231,13 @@ def _is_uboot_config(text: str) -> bool:
     return config.environment_size is not None or config.boot_command is not None
 
 
+def _is_description(text: str) -> bool:
+    try:
+        return any(copy.entries for copy in described(text))
+    except FormatError:
+        return False
+
+
 def _is_tool_config(text: str) -> bool:
     says = fw_env_config.parse(text)
     return bool(says.locations) and not says.passed_over
@@ -271,7 +283,8 @@ class _Folder(Drafting):
     def kept_out(self) -> list[Item | None]:
         """Give the files that are no content of a region, whatever they look like."""
         found = self.found
-        return [found.disk, found.config, found.tool, found.sfdp, found.ext_csd]
+        kept_out = [found.disk, found.config, found.tool, found.sfdp, found.ext_csd]
+        return [*kept_out, found.description]
 
     def image_of(self, chip: DraftChip, items: Iterable[Item]) -> Item | None:
         """Find the image of a whole flash: other files stand in it, where the map has a region."""
@@ -513,6 +526,7 @@ class _Folder(Drafting):
                 ("environment", found.environments[0] if found.environments else None),
                 ("uboot-config", found.config),
                 ("flash-tool-config", found.tool),
+                ("disk-description", found.description),
             )
             if item is not None
         ]
@@ -613,6 +627,8 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
         base = image.artifact.content if _view(image) is not None else whole
         if _stands(base, region.span.start, payload):
             return _SURE, f"it stands there in {image.path}"
+    if region.wanted is not None and region.wanted == os.path.basename(item.path):
+        return 80, "what assembles the image puts it there"
     label = _normal(region.label)
     kind = _word(payload)
     if kind is not None and region.holds not in {"raw", kind}:

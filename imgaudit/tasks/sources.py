@@ -24,8 +24,9 @@ from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
-from imgaudit.maps import command_line, device_tree, mtdparts, uboot_config
-from imgaudit.maps.entry import MapCopy
+from imgaudit.maps import command_line, device_tree, gpt_write, mtdparts, uboot_config
+from imgaudit.maps.descriptions import described
+from imgaudit.maps.entry import MapCopy, Medium
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import HOLDS
 from imgaudit.units import Span
@@ -48,6 +49,7 @@ class Sources:
     uboot_config: str | None = None
     sfdp: str | None = None
     ext_csd: str | None = None
+    disk_description: str | None = None
     folder: Folder | None = None
 
 
@@ -57,6 +59,7 @@ class Said:
 
     `maps` are the tables with what to call their source, the surest first; `unused` says why a
     table or a flash is none. `holds` gives the format found in each partition of the disk.
+    `description` is what assembles or partitions the disk, with what to call it.
     """
 
     tree: FdtFacts | None
@@ -69,6 +72,7 @@ class Said:
     config: UBootConfig | None
     sfdp: SfdpFacts | None
     ext_csd: ExtCsdFacts | None
+    description: tuple[str, MapCopy] | None = None
 
 
 def read(sources: Sources) -> Said:
@@ -86,6 +90,7 @@ def read(sources: Sources) -> Said:
             reading.tree(tree, flash, sources.device_tree or "")
         if sources.mtdparts is not None:
             reading.list("the mtdparts given", sources.mtdparts, strict=True)
+        reading.describe(sources.disk_description)
         size = reading.environment(sources.environment)
         disk, holds = reading.disk(sources.disk)
         return Said(
@@ -99,6 +104,7 @@ def read(sources: Sources) -> Said:
             environment_size=size,
             sfdp=reading.facts(sources.sfdp, SfdpFacts, "SFDP dump", "sfdp"),
             ext_csd=reading.facts(sources.ext_csd, ExtCsdFacts, "EXT_CSD dump", "ext-csd"),
+            description=reading.description,
         )
 
 
@@ -108,6 +114,7 @@ class _Reading:
         self.folder = folder
         self.maps: list[tuple[str, MapCopy]] = []
         self.unused: list[str] = []
+        self.description: tuple[str, MapCopy] | None = None
 
     def _file(self, path: str, *, expects: str | None = None) -> Artifact:
         if self.folder is None:
@@ -190,9 +197,30 @@ class _Reading:
         values = {variable.name: variable.value for variable in variables}
         if not values:
             raise AuditError(f"{path} has no environment: {_why(artifact)}")
+        for name, value in values.items():
+            if "$" not in value and gpt_write.is_list(value) and self.description is None:
+                found = gpt_write.copies(value)
+                said = f"{name} in {os.path.basename(path)}"
+                self.description = (said, found[0]) if found else None
         if values.get("mtdparts"):
             self.list(f"mtdparts in {os.path.basename(path)}", values["mtdparts"])
         return size
+
+    def describe(self, path: str | None) -> None:
+        """Read a genimage.cfg or a .wks file; it counts before what the environment says."""
+        if path is None:
+            return
+        view = self._file(path).content.view
+        text = b"" if view is None else view.upto(0, _TEXT)
+        name = os.path.basename(path)
+        try:
+            found = described(text.decode("utf-8", "replace"))
+        except FormatError as problem:
+            raise AuditError(f"{path} describes no disk: {problem}") from problem
+        disks = [copy for copy in found if copy.medium is Medium.MMC and copy.table]
+        if disks:
+            self.description = name, max(disks, key=lambda copy: len(copy.entries))
+        self.maps += [(name, copy) for copy in found if copy.medium is not Medium.MMC]
 
     def config(self, path: str | None) -> UBootConfig | None:
         if path is None:

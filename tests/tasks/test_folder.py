@@ -141,6 +141,47 @@ def test_a_packaged_board(tmp_path: Path) -> None:
     assert text.count("fill in: ") <= 5
 
 
+_GENIMAGE = """\
+image card.img {
+    hdimage { align = 4M extended-partition = 2 }
+    partition loader { in-partition-table = false offset = 8K image = "first.bin" }
+    partition boot { offset = 4M size = 16M bootable = true partition-type = 6 image = "b" }
+    partition root { offset = 24M size = 32M partition-type = 0x83 image = "system" }
+}
+"""
+_WKS = """\
+part --no-table --source rawcopy --sourceparams="file=first.bin" --offset 32
+part /boot --label boot --offset 4M --fixed-size 16M --fstype vfat
+part / --label root --offset 24M --fixed-size 32M --fstype ext4
+bootloader --ptable gpt
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "table", "holds"),
+    [(_GENIMAGE, "mbr", ["raw", "raw", "raw"]), (_WKS, "gpt", ["raw", "fat", "ext4"])],
+)
+def test_a_description_of_the_disk_tells_its_partitions(
+    text: str, table: str, holds: list[str], tmp_path: Path
+) -> None:
+    (tmp_path / "description").write_text(text)
+    (tmp_path / "first.bin").write_bytes(b"first stage" * 999)
+    drafted_text, layout = drafted(tmp_path)
+    assert layout.chips["emmc"].table == table
+    start = (8 if table == "mbr" else 32) << 10
+    assert [(it.at, it.size) for it in layout.regions] == [
+        (start, (4 << 20) - start),
+        (4 << 20, 16 << 20),
+        (24 << 20, 32 << 20),
+    ]
+    assert [it.holds for it in layout.regions] == holds
+    assert layout.regions[0].file == "first.bin"
+    assert [it.label for it in layout.regions[1:]] == ["boot", "root"]
+    assert layout.elsewhere is not None
+    assert layout.elsewhere.disk_description == "description"
+    assert errors(drafted_text, tmp_path) == []
+
+
 def test_what_is_no_folder_or_has_nothing(tmp_path: Path) -> None:
     with pytest.raises(ArtifactError, match="is not a folder"):
         draft_folder(str(tmp_path / "none"))
