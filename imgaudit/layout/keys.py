@@ -179,13 +179,22 @@ class PartitionType:
         from imgaudit.formats import boot_record, guid
 
         words = dict.fromkeys((*guid.TYPE_WORDS, *boot_record.TYPE_NAMES))
+        of_gpt, of_mbr = self.of("gpt")["anyOf"], self.of("mbr")["anyOf"]
+        return {"anyOf": [{"enum": list(words)}, *of_gpt[1:], *of_mbr[1:]]}
+
+    @staticmethod
+    def of(table: str) -> dict[str, Any]:
+        """Describe what one kind of table takes: its words, and its numbers."""
+        from imgaudit.formats import boot_record, guid
+
+        if table == "gpt":
+            numbers = r"^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$"
+            return {
+                "anyOf": [{"enum": list(guid.TYPE_WORDS)}, {"type": "string", "pattern": numbers}]
+            }
         return {
             "anyOf": [
-                {"enum": list(words)},
-                {
-                    "type": "string",
-                    "pattern": r"^[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}$",
-                },
+                {"enum": list(boot_record.TYPE_NAMES)},
                 {"type": "string", "pattern": r"^(0x)?[0-9a-fA-F]{1,2}$"},
                 {"type": "integer", "minimum": 0, "maximum": 255},
             ]

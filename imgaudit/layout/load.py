@@ -172,6 +172,23 @@ def _of_kind(kind: ChipKind) -> dict[str, Any]:
 _NOT_OF_VOLUMES = ("at", "after", "file-at", "partition", "type", "bootable")
 _AREAS = ("boot0", "boot1", "rpmb", "gp1", "gp2", "gp3", "gp4")
 _IN_A_REGION = rf"/(?!({'|'.join(_AREAS)})$)"
+
+
+def _types_of(table: str) -> dict[str, Any]:
+    """Say which types partitions have where the layout has one kind of partition table only."""
+    flash = {"properties": {"kind": {"enum": [kind.word for kind in KINDS.values() if kind.mtd]}}}
+    mine: dict[str, Any] = {"properties": {"table": {"const": table}}}
+    if table != "gpt":  # which it is unless said
+        mine["required"] = ["table"]
+    chips = {"additionalProperties": {"anyOf": [flash | {"required": ["kind"]}, mine]}}
+    keys: dict[str, Any] = {"type": PartitionType.of(table)}
+    keys |= {} if table == "mbr" else {"bootable": False}
+    return {
+        "if": {"properties": {"chips": chips}, "required": ["chips"]},
+        "then": {"properties": {"regions": {"items": {"properties": keys}}}},
+    }
+
+
 _ONE_SIZE = (_not_both("size", "sectors"), _not_both("erase-block", "erase-map"))
 _CHIP = Table(
     (
@@ -481,11 +498,13 @@ _WHOLE = Table(
 
 def schema() -> dict[str, Any]:
     """Give the layout's JSON Schema (draft 2020-12)."""
+    # Made here, since it needs the tables of two formats.
+    whole = _WHOLE.schema() | {"allOf": [_types_of("gpt"), _types_of("mbr")]}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "imgaudit layout",
         "description": "Where everything on a board's flash chips lives, and what it must be.",
-    } | _said_once(_WHOLE.schema())
+    } | _said_once(whole)
 
 
 _LONG = 400  # characters of a part of the schema that are worth a name of their own

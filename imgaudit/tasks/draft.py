@@ -17,7 +17,7 @@ from imgaudit.clean import clean
 from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.formats.gpt import Gpt
+from imgaudit.formats.gpt import Gpt, GptTable
 from imgaudit.formats.guid import type_name
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.sfdp import SfdpFacts
@@ -502,7 +502,6 @@ class Drafting:
 
     def emmc(self, disk: Gpt | Mbr | None) -> DraftChip:
         chip = DraftChip("emmc", "the eMMC")
-        table = disk.table if isinstance(disk, Gpt) else None
         registers = self.said.ext_csd
         hosts = dict(self.hosts())
         card = registers is None and len(hosts) == 1 and True in hosts.values()
@@ -523,22 +522,8 @@ class Drafting:
         if disk is not None and registers is not None and disk.view_size > registers.size:
             over = disk.view_size - registers.size
             self.conflict(f"the disk image is {both(over)} longer than the eMMC", chip.notes)
-        for entry in table.entries if table is not None else ():
-            span = table.span(entry) if table is not None else Span(0, 0)
-            if not 0 < span.size <= span.end < _LIMIT:
-                what = f"partition {entry.number} ({_plain(entry.name)}) has no usable range"
-                self.conflict(what, chip.notes)
-                continue
-            region = DraftRegion(entry.name or f"partition-{entry.number}", span, "the disk image")
-            region.number = entry.number if entry.number <= _MOST_PARTITIONS else None
-            region.type = type_name(entry.type_guid) or entry.type_guid
-            found = self.said.holds.get(entry.number, "raw")
-            region.holds = found if found in HOLDS else "raw"
-            region.writer = _writer(entry.name)
-            if span.end > chip.size:
-                what = f"{_plain(region.label)} ends {both(span.end - chip.size)}"
-                self.conflict(f"{what} past the chip's end", region.notes)
-            chip.regions.append(region)
+        if isinstance(disk, Gpt) and disk.table is not None:
+            self.listed(chip, disk.table)
         if isinstance(disk, Mbr):
             chip.lines.append("table: mbr")
             self.records(chip, disk)
@@ -612,6 +597,25 @@ class Drafting:
             node = tree.get(path) if tree is not None and path else None
             if node is not None and node.enabled() and len(number) < 3:
                 yield int(number), "non-removable" not in node.properties
+
+    def listed(self, chip: DraftChip, table: GptTable) -> None:
+        """Take the partitions of a GPT."""
+        for entry in table.entries:
+            span = table.span(entry)
+            if not 0 < span.size <= span.end < _LIMIT:
+                what = f"partition {entry.number} ({_plain(entry.name)}) has no usable range"
+                self.conflict(what, chip.notes)
+                continue
+            region = DraftRegion(entry.name or f"partition-{entry.number}", span, "the disk image")
+            region.number = entry.number if entry.number <= _MOST_PARTITIONS else None
+            region.type = type_name(entry.type_guid) or entry.type_guid
+            found = self.said.holds.get(entry.number, "raw")
+            region.holds = found if found in HOLDS else "raw"
+            region.writer = _writer(entry.name)
+            if span.end > chip.size:
+                what = f"{_plain(region.label)} ends {both(span.end - chip.size)}"
+                self.conflict(f"{what} past the chip's end", region.notes)
+            chip.regions.append(region)
 
     def records(self, chip: DraftChip, disk: Mbr) -> None:
         """Take the partitions of an MBR, but not the container of the logical ones."""

@@ -228,3 +228,30 @@ def test_each_planted_fault_is_found_in_its_region(
             missed.append((what, [(item.rule.name, item.region) for item in new]))
         shutil.rmtree(folder)
     assert missed == []
+
+
+@pytest.mark.parametrize("where", ["fat", "ext4"])
+def test_the_environment_may_be_a_file(where: str, tmp_path: Path) -> None:
+    """As with ENV_IS_IN_FAT and ENV_IS_IN_EXT4 (U-Boot env/Kconfig): no region is its own."""
+    folder = tmp_path / "build"
+    folder.mkdir()
+    EXAMPLES["sd-mbr-loader"](folder)
+    image = folder / "card.img"
+    with image.open("rb") as file:
+        file.seek(MIB)
+        stored = file.read(16 * KIB)
+    into(image, MIB, bytes(16 * KIB))
+    (tmp_path / "uboot.env").write_bytes(stored)
+    if where == "fat":
+        run("mcopy", "-i", f"{image}@@4M", tmp_path / "uboot.env", "::uboot.env")
+    else:
+        script = f"write {tmp_path / 'uboot.env'} uboot.env\n"
+        run("debugfs", "-w", f"{image}?offset={24 * MIB}", text=script)
+    text = (LAYOUTS / "sd-mbr-loader.yaml").read_text()
+    start, end = text.index("  - name: env\n"), text.index("  - name: boot\n")
+    text = (text[:start] + text[end:]).replace("[loader, env,", "[loader,")
+    subject = gathered(parse(text.encode(), "card.yaml"), folder)
+    (proof,) = (proof for proof in subject.proofs if proof.taken)
+    assert proof.verdict is Verdict.PROVEN, proof.line()
+    home = "boot" if where == "fat" else "root"
+    assert ("environment", home) in {(link.role, link.region) for link in proof.chain}

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 import imgaudit
 from imgaudit.chips import KINDS, SPI_NOR
 from imgaudit.errors import AuditError, LayoutError
-from imgaudit.formats import readers
+from imgaudit.formats import boot_record, guid, readers
 from imgaudit.layout.load import MOST_BYTES, load, parse, schema
 from imgaudit.model import HOLDS, Act, EraseRun, KeepFree, Layout, Needs, Writer
 from imgaudit.units import GIB, KIB, MIB, Span
@@ -609,6 +609,35 @@ def test_every_key_of_the_schema_says_what_it_is() -> None:
                 visit(value)
 
     visit(schema())
+
+
+_CARD = """\
+layout: 1
+board: b
+arch: arm64
+chips:
+  nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}
+  card: {kind: sd, sectors: 65536 TABLE}
+regions:
+  - {name: one, chip: card, partition: 1, at: 1 MiB, size: 1 MiB, holds: raw, writer: release KEYS}
+"""
+
+
+@given(
+    st.sampled_from(["", ", table: gpt", ", table: mbr"]),
+    st.sampled_from(["", ", bootable: set"]),
+    st.sampled_from(
+        (
+            *guid.TYPE_WORDS,
+            *boot_record.TYPE_NAMES,
+            *("0x83", "'83'", "f", "'0x183'", guid.TYPE_NAMES["esp"], guid.ZERO, "linux-rot"),
+        )
+    ),
+)
+def test_loader_and_schema_agree_on_types(table: str, bootable: str, word: str) -> None:
+    text = _CARD.replace(" TABLE", table).replace(" KEYS", f", type: {word}{bootable}")
+    valid = jsonschema.Draft202012Validator(schema()).is_valid(plain(text))
+    assert valid == (not problems_of(text)), (text, problems_of(text))
 
 
 def test_holds_names_the_readers() -> None:
