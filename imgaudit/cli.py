@@ -407,7 +407,7 @@ def show_map(layout: str, artifacts: str | None) -> Report:
     if artifacts is not None:
         from imgaudit.contents.build import read
 
-        with _progress() as progress, opened.store(artifacts, progress=progress) as store:
+        with _progress() as progress, opened.store(artifacts, loaded, progress=progress) as store:
             build = read(loaded, store)
     return drawing.draw(loaded, build)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import json
 import resource
@@ -130,8 +131,61 @@ def updates_of_many_states(folder: Path) -> str:
     return f"{HEAD}{NOR}{ENV}updates:\n{updates}"
 
 
+def images_in_configurations(folder: Path) -> str:
+    images: Tree = {
+        f"image-{number}": {
+            "description": "x",
+            "type": ("kernel", "flat_dt", "ramdisk")[number % 3],
+            "arch": "arm64",
+            "os": "linux",
+            "compression": "none",
+            "load": 0x80000000 + number * 4096,
+            "entry": 0x80000000,
+            "data": bytes([number & 255]) * 64,
+            "hash-1": {"algo": "crc32", "value": bytes(4)},
+        }
+        for number in range(3000)
+    }
+    trees = [f"image-{3 * number + 1}" for number in range(40)]
+    choice: Tree = {"kernel": "image-0", "fdt": trees, "ramdisk": "image-2"}
+    choices: Tree = {f"conf-{number}": choice for number in range(300)}
+    whole: Tree = {"images": images, "configurations": {"default": "conf-0", **choices}}
+    (folder / "a.bin").write_bytes(fdt({"description": "x", **whole}))
+    return HEAD + NOR + RAMDISK.replace("HOLDS", "fit")
+
+
+def bzip2_of_19_gib(folder: Path) -> str:
+    (folder / "a.bin").write_bytes(bz2.compress(bytes(64 * MIB)) * 304)
+    return HEAD + NOR + RAMDISK.replace("HOLDS", "raw")
+
+
+def bzip2_for_an_emmc(folder: Path) -> str:
+    bzip2_of_19_gib(folder)
+    return f"{HEAD}chips: {{emmc: {{kind: emmc, sectors: 15269888, image: a.bin}}}}\nregions: []\n"
+
+
+def gzip_of_64_gib(folder: Path) -> str:
+    piece = gzip.compress(bytes(64 * MIB))
+    with (folder / "a.bin").open("wb") as file:
+        for _ in range(1024):
+            file.write(piece)
+    return HEAD + NOR + RAMDISK.replace("HOLDS", "raw")
+
+
+def many_variables(folder: Path) -> str:
+    variables = {f"v{number}": "echo a" for number in range(50_000)}
+    variables["bootcmd"] = ";".join(f"run v{number}" for number in range(20_000))
+    (folder / "u-boot.env").write_bytes(environment(variables, 2 * MIB, None))
+    return HEAD + NOR + ENV.replace("128 KiB", "2 MiB").replace("size: 1 MiB", "size: 4 MiB")
+
+
 CASES = (
     updates_of_many_states,
+    images_in_configurations,
+    bzip2_of_19_gib,
+    bzip2_for_an_emmc,
+    gzip_of_64_gib,
+    many_variables,
     overlapping_mtdparts,
     scripts_that_run_each_other,
     overlapping_regions,

@@ -43,7 +43,11 @@ IN_MEMORY = 64 * MIB
 # left. A ramdisk or kernel beyond half of it fits no such board.
 KEPT = 320 * MIB
 # Where an unpacked stream is only measured: well above the eMMC parts of such boards.
-MEASURE = 64 * GIB
+MEASURE = 16 * GIB
+# Beyond the largest chip nothing has to be known to the byte, but for what is a little too large.
+OVER = 64 * MIB
+# What so little cannot hold: past the first, so many bytes of it for each byte that is stored.
+_MADE_OF_NOTHING, _RATIO = GIB, 1024
 # What one artifact's nested contents may unpack to together.
 NESTED_BUDGET = 512 * MIB
 _HEAD = 64
@@ -72,8 +76,14 @@ class _Memory:
     Only the thread that walks takes and gives back, so a share does not depend on who is faster.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, largest: int | None) -> None:
         self._left = KEPT
+        self._largest = largest
+
+    def followed(self, stored: int) -> int:
+        """Give how far a file of so many bytes is unpacked: no further than a chip can be."""
+        most = min(MEASURE, max(_MADE_OF_NOTHING, _RATIO * stored))
+        return most if self._largest is None else min(most, self._largest + OVER)
 
     def take(self) -> int:
         """Take half of what is left."""
@@ -87,14 +97,19 @@ class _Memory:
 
 
 class Loader:
-    """Reads artifacts with two worker threads; use it as a context manager."""
+    """Reads artifacts with two worker threads; use it as a context manager.
 
-    def __init__(self, *, full_digests: bool = False, deep: bool = False) -> None:
+    `largest` is the size of the largest chip that any of it goes to, where that is known.
+    """
+
+    def __init__(
+        self, *, full_digests: bool = False, deep: bool = False, largest: int | None = None
+    ) -> None:
         self._full_digests = full_digests
         self._deep = deep
         self._hashing = ThreadPoolExecutor(_THREADS)
         self._unpacking = ThreadPoolExecutor(_THREADS)
-        self._memory = _Memory()
+        self._memory = _Memory(largest)
 
     def __enter__(self) -> Self:
         return self
@@ -633,7 +648,7 @@ class _Walk:
         tee = self.tee if outer else None
 
         def unpack(share: int) -> Future[_Unpacked]:
-            budget = _Budget(MEASURE) if outer else self._budget
+            budget = _Budget(self._memory.followed(view.size)) if outer else self._budget
             wanted = self.slices.of if self.slices is not None and outer else ()
             parts = tuple(item for item in wanted if item.volume is None)
             keeper = Keeper(share, blocks=self._blocks and outer, nested=not outer, slices=parts)

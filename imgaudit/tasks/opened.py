@@ -13,6 +13,7 @@ from imgaudit.layout.load import load, load_policy
 
 if TYPE_CHECKING:
     from imgaudit.contents.build import Store
+    from imgaudit.model import Layout
     from imgaudit.rules.subject import Subject
 
 Progress = Callable[[str], None] | None
@@ -21,9 +22,14 @@ Progress = Callable[[str], None] | None
 
 @contextmanager
 def store(
-    folder: str, *, full_digests: bool = False, deep: bool = False, progress: Progress = None
+    folder: str,
+    layout: Layout,
+    *,
+    full_digests: bool = False,
+    deep: bool = False,
+    progress: Progress = None,
 ) -> Iterator[Store]:
-    """Open a folder of artifacts; `deep` unpacks every file of the file systems in it.
+    """Open a layout's folder of artifacts; `deep` unpacks every file of the file systems in it.
 
     Raises:
         ArtifactError: it is not a folder.
@@ -33,7 +39,8 @@ def store(
     from imgaudit.contents.reader import Loader
     from imgaudit.files import Folder
 
-    with Loader(full_digests=full_digests, deep=deep) as loader:
+    largest = max((size for chip in layout.chips.values() for size in chip.sizes), default=None)
+    with Loader(full_digests=full_digests, deep=deep, largest=largest) as loader:
         yield FolderStore(Folder(folder), loader, progress)
 
 
@@ -65,7 +72,8 @@ def subject(
     if artifacts is None:
         found = gather(loaded, None)
     else:
-        with store(artifacts, full_digests=full_digests, deep=deep, progress=progress) as opened:
+        reading = store(artifacts, loaded, full_digests=full_digests, deep=deep, progress=progress)
+        with reading as opened:
             found = gather(loaded, opened)
     if manifest is None:
         return found

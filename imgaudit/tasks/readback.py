@@ -112,7 +112,7 @@ def compare(
     with open_dumps(loaded, dumps) as found:
         if artifacts is None:
             return run(loaded, found, load_manifest(manifest or ""), fail_on=fail_on)
-        with opened.store(artifacts, progress=progress) as store:
+        with opened.store(artifacts, loaded, progress=progress) as store:
             return run(loaded, found, store, fail_on=fail_on)
 
 

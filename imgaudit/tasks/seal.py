@@ -19,6 +19,6 @@ def seal(layout: str, artifacts: str, *, progress: opened.Progress = None) -> Re
 
     """
     loaded = regions_only(load(layout))
-    with opened.store(artifacts, full_digests=True, progress=progress) as store:
+    with opened.store(artifacts, loaded, full_digests=True, progress=progress) as store:
         manifest = dump(sealing(read(loaded, store)))
     return Report(command="seal", title=f"{loaded.board}: a release", document=manifest)
