@@ -306,6 +306,20 @@ def test_growth_is_bounded() -> None:
     assert not many.complete
 
 
+@pytest.mark.parametrize("more", [0, 1])
+def test_as_many_commands_are_followed_as_there_is_room_for(more: int) -> None:
+    result = follow("; ".join(["echo a"] * (module.MAX_OPERATIONS + more)))
+    assert len(result.operations) == module.MAX_OPERATIONS
+    assert result.complete is not bool(more)
+
+
+@pytest.mark.parametrize("more", [0, 1])
+def test_as_many_runs_inside_each_other_are_followed(more: int) -> None:
+    last = module.MAX_DEPTH - 1 + more
+    chain = {f"v{i}": f"run v{i + 1}" for i in range(last)} | {f"v{last}": "echo end"}
+    assert walk(chain, "v0").complete is not bool(more)
+
+
 def test_deep_runs_are_bounded() -> None:
     chain = {f"v{i}": f"if true; then run v{i + 1}; fi" for i in range(200)}
     result = walk(chain, "v0")

@@ -15,11 +15,13 @@ from hypothesis import strategies as st
 
 from imgaudit.contents import keep, reader
 from imgaudit.contents.reader import Loader
-from imgaudit.contents.tree import BLOCK, Artifact, Blocks, Content
+from imgaudit.contents.tree import BLOCK, PASSED_OVER, Artifact, Blocks, Content
 from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import Folder
 from imgaudit.formats.ext import Ext
+from imgaudit.rules.samples import fit, image
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.fdt import Tree
 
 NOISE = random.Random(3).randbytes(MIB)
 
@@ -137,6 +139,15 @@ def test_too_deep() -> None:
     contents = list(memory(data).content.walk())
     assert len(contents) == reader._DEPTH + 2
     assert contents[-1].why.startswith("not looked into: more than")
+
+
+@pytest.mark.parametrize("more", [0, 1])
+def test_as_many_contents_are_looked_into(more: int) -> None:
+    count = reader._CONTENTS - 1 + more
+    images: Tree = {f"image-{number}": image(payload=b"tide") for number in range(count)}
+    whys = [item.why for item in memory(fit(images)).content.walk()]
+    assert len(whys) == count + 1
+    assert sum(why.startswith(PASSED_OVER) for why in whys) == more
 
 
 def cpio(files: dict[str, bytes]) -> bytes:
