@@ -225,6 +225,40 @@ def test_a_cut_image_has_no_backup() -> None:
     assert facts.length == 128 * 512
 
 
+def test_a_backup_in_the_first_block_behind_the_end_is_not_there() -> None:
+    facts = gpt.read(View.of(disk(ENTRIES)[: 127 * 512]))
+    assert facts.backup_why == "block 127 lies behind the end of the data"
+    facts = gpt.read(View.of(disk(ENTRIES)[: 127 * 512 + 1]))
+    assert facts.backup_why == "no header in block 127"
+
+
+def test_two_blocks_have_no_second_copy() -> None:
+    facts = gpt.read(View.of(disk(ENTRIES)[:1024]))
+    assert facts.primary is not None
+    assert (facts.backup, facts.stray) == (None, None)
+    image = disk(ENTRIES)[:1024]
+    image[512:] = bytes(512)
+    assert gpt.read(View.of(image)).backup_why == "the data ends before a second block"
+
+
+def test_an_array_of_1_mib_is_read_and_none_beyond() -> None:
+    for count, why in ((8192, ""), (8193, "beyond what is read")):
+        table = gpt.read(View.of(disk(ENTRIES, blocks=4200, count=count))).primary
+        assert table is not None
+        assert why in table.entries_why
+        assert len(table.entries) == (0 if why else 2)
+
+
+def test_a_header_may_fill_its_block() -> None:
+    image = disk(ENTRIES)
+    for size, matches in ((512, True), (513, None)):
+        array = bytes(image[1024 : 1024 + 16384])
+        image[512:1024] = header(lba=1, other=127, array=array, array_lba=2, header_size=size)[:512]
+        table = gpt.read(View.of(image)).primary
+        assert table is not None
+        assert table.header_checksum.matches is matches
+
+
 def test_a_cut_partition_is_no_part() -> None:
     facts = gpt.read(View.of(disk(ENTRIES)[: 65 * 512]))
     assert [part.name for part in facts.parts()] == ["partition 1 (boot-a)"]
