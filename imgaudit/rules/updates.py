@@ -314,7 +314,6 @@ REPEAT = Rule(
     follows=(
         "erase-block-does-not-fit-map",
         "environment-copies-share-erase-block",
-        "erase-block-shared",
     ),
     severity=Severity.WARNING,
     values=_repeat_values,
