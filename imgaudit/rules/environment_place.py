@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from imgaudit.data import dataclass
@@ -16,7 +16,7 @@ from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import Table, finding, is_tree, known, tables
 from imgaudit.rules.cited import in_linux, in_u_boot
-from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import place, round_up
@@ -83,6 +83,34 @@ class _Spot:
     named: _Named
     region: Region
     right: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """A case, where it stands, and what it is about."""
+
+    case: Case
+    at: Place
+    region: Region
+    key: str
+    severity: Severity | None = None
+
+
+def _together(said: Iterable[_Said]) -> Outcome:
+    """Tell once what several files say alike: a board has one in each of its systems."""
+    alike: dict[tuple[str, ...], list[_Said]] = {}
+    for item in said:
+        values = (f"{name}={value}" for name, value in item.case.values.items())
+        alike.setdefault((item.region.name, *values), []).append(item)
+    for items in alike.values():
+        first = items[0]
+        yield finding(
+            first.case,
+            [item.at for item in items],
+            region=first.region,
+            key=first.key,
+            severity=first.severity,
+        )
 
 
 def _environments(layout: Layout) -> list[Region]:
@@ -408,18 +436,20 @@ def environment_location(subject: Subject) -> Outcome:
         if tool.says.locations and not list(_tool_places(subject, tool)):
             why = "no copy of the map tells which flash its devices are"
             yield NotChecked(LOCATION.name, str(tool.place), why)
-    for spot in _spots(subject):
-        if not spot.right:
-            yield finding(
-                LOCATION(
-                    told=spot.named.told,
-                    here=spot.region.at + spot.region.file_at,
-                    right=_right(subject, spot.named),
-                ),
-                [spot.named.at],
-                region=spot.region,
-                key="at",
-            )
+    yield from _together(
+        _Said(
+            LOCATION(
+                told=spot.named.told,
+                here=spot.region.at + spot.region.file_at,
+                right=_right(subject, spot.named),
+            ),
+            spot.named.at,
+            spot.region,
+            "at",
+        )
+        for spot in _spots(subject)
+        if not spot.right
+    )
 
 
 def _length_values(*, there: int | None, here: int | None, right: str) -> None: ...
@@ -446,15 +476,13 @@ LENGTH = Rule(
 def environment_length(subject: Subject) -> Outcome:
     if subject.layout is None:
         return
+    said = []
     for spot in _spots(subject):
         here = _size(subject.layout, spot.region)
         if None not in {here, spot.named.size} and here != spot.named.size:
-            yield finding(
-                LENGTH(there=spot.named.size, here=here, right=_right(subject, spot.named)),
-                [spot.named.at],
-                region=spot.region,
-                key="env",
-            )
+            case = LENGTH(there=spot.named.size, here=here, right=_right(subject, spot.named))
+            said.append(_Said(case, spot.named.at, spot.region, "env"))
+    yield from _together(said)
 
 
 def _sector_values(*, told: str, what: str, erase: int, right: str) -> None: ...
@@ -486,6 +514,7 @@ def environment_sector(subject: Subject) -> Outcome:
     layout = subject.layout
     if layout is None:
         return
+    said = []
     for spot in _spots(subject):
         chip, named = layout.chips[spot.region.chip], spot.named
         if not named.sector or not chip.kind.mtd or not spot.right:
@@ -505,18 +534,14 @@ def environment_sector(subject: Subject) -> Outcome:
                 severity = Severity.WARNING
             else:
                 continue
-        yield finding(
-            SECTOR(
-                told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
-                what=what,
-                erase=erase,
-                right=_right(subject, named),
-            ),
-            [named.at],
-            region=spot.region,
-            key="size",
-            severity=severity,
+        case = SECTOR(
+            told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
+            what=what,
+            erase=erase,
+            right=_right(subject, named),
         )
+        said.append(_Said(case, named.at, spot.region, "size", severity))
+    yield from _together(said)
 
 
 def _pair_values(*, there: str, here: str) -> None: ...
@@ -560,14 +585,16 @@ def environment_pair(subject: Subject) -> Outcome:
     if copies.uboot_config is not None and copies.uboot_config.says.environment_size is not None:
         config = copies.uboot_config
         says.append((config.place, config.says.redundant_environment))
-    for where, redundant in says:
-        if regions and redundant != (len(regions) > 1):
-            yield finding(
-                PAIR(there=_COUNTS[redundant], here=_COUNTS[len(regions) > 1]),
-                [where],
-                region=regions[-1],
-                key="env",
-            )
+    yield from _together(
+        _Said(
+            PAIR(there=_COUNTS[redundant], here=_COUNTS[len(regions) > 1]),
+            where,
+            regions[-1],
+            "env",
+        )
+        for where, redundant in says
+        if regions and redundant != (len(regions) > 1)
+    )
 
 
 def _decimal_values(*, line: str) -> None: ...
