@@ -505,6 +505,18 @@ class Accept:
 
 
 @dataclass(frozen=True, slots=True)
+class Must:
+    """What the layout must name and the audit must judge: a region, a stage, a copy of the map.
+
+    Of kind group it is a group of tools that no stage may relax.
+    """
+
+    kind: str
+    name: str
+    where: Where
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """What fails the audit, and what is let through."""
 
@@ -514,6 +526,17 @@ class Policy:
     severity_at: Mapping[str, Where] = field(default_factory=dict)
     waivers: tuple[Waiver, ...] = ()
     accepts: tuple[Accept, ...] = ()
+    judge: tuple[Must, ...] = ()
+    least_free: KeepFree | None = None
+
+    def room(self, region: Region) -> KeepFree:
+        """Give what must stay free in a region; `least_free` holds whatever the region says."""
+        said = region.keep_free or self.keep_free
+        return max(said, self.least_free or said, key=lambda keep: keep.of(region.room))
+
+    def unrelaxed(self) -> dict[str, Where]:
+        """Give the groups of tools that no stage may relax, and where the policy says so."""
+        return {must.name: must.where for must in self.judge if must.kind == "group"}
 
     def tightened(self, trusted: Policy) -> Policy:
         """Give the policy of a trusted side, made stricter where this one asks for it.
@@ -534,6 +557,8 @@ class Policy:
             },
             waivers=trusted.waivers,
             accepts=trusted.accepts,
+            judge=(*trusted.judge, *self.judge),
+            least_free=trusted.least_free or self.least_free,
         )
 
 

@@ -57,6 +57,7 @@ from imgaudit.model import (
     KeepFree,
     Layout,
     MemoryRange,
+    Must,
     Needs,
     Policy,
     Region,
@@ -418,10 +419,26 @@ _ELSEWHERE = Table(
     )
 )
 _ACCEPTED = ("region", "stage", "copy", "loss", "update")
+_JUDGED = ("region", "stage", "copy", "group")
 _POLICY = Table(
     (
         Key("fail-on", OneOf(("error", "warning")), "Lowest severity that fails the audit."),
         Key("keep-free", Percent(), "Room to keep free in regions that do not say their own."),
+        Key("least-free", Percent(), "Room to keep free in each region, also if it asks for less."),
+        Key(
+            "judge",
+            ListOf(
+                Table(
+                    (
+                        Key("region", Text(), "A region that must have been looked at."),
+                        Key("stage", Text(), "A stage that must be named and proven."),
+                        Key("copy", Text(), "A copy of the map, such as device-tree."),
+                        Key("group", Text(), "A group of tools that no stage may relax."),
+                    )
+                )
+            ),
+            "What the layout must name and this audit must judge; else it is incomplete.",
+        ),
         Key(
             "severity",
             Named(OneOf(("error", "warning", "note"))),
@@ -1197,6 +1214,14 @@ class _Assembly:
                 item.where,
             )
 
+    def _judged(self, items: list[Values]) -> Iterator[Must]:
+        for item in items:
+            named = [kind for kind in _JUDGED if item.get(kind)]
+            if len(named) == 1:
+                yield Must(named[0], item.get(named[0]), item.where)
+            else:
+                self.reading.problem(item.where, f"say one of {alternatives(_JUDGED, 'and')}")
+
     def policy(self, policy: Values | None, *, alone: bool = False) -> Policy:
         """Build a policy; one that stands `alone` has no regions to be held against."""
         if policy is None:
@@ -1225,4 +1250,6 @@ class _Assembly:
             severity_at={name: where for name, (where, _) in severity.items()},
             waivers=tuple(waivers),
             accepts=tuple(self._accepts(policy.get("accept", []))),
+            judge=tuple(self._judged(policy.get("judge", []))),
+            least_free=_keep_free(policy.get("least-free")),
         )

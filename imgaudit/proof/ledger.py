@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections import defaultdict
 from collections.abc import Container, Iterator, Mapping, Sequence
-from dataclasses import field
+from dataclasses import field, replace
 from enum import StrEnum
 
 from imgaudit.boot.firmware import Firmware
@@ -27,7 +27,7 @@ from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import View
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.entry import Kind
-from imgaudit.model import Layout, Region, Stage, Where, Writer
+from imgaudit.model import Layout, Must, Region, Stage, Where, Writer
 from imgaudit.proof.records import Proof, Verdict
 
 
@@ -51,8 +51,8 @@ class Line:
     """One line of the ledger; `kind` is region, stage or copy.
 
     `seen` is the state of its least known bytes, None for a stage, whose `state` is that of its
-    proof. `size` gives the bytes in each state. `open` tells that something the layout names was
-    not judged.
+    proof; `stage` is its name without a slot. `size` gives the bytes in each state. `open` tells
+    that something the layout names was not judged.
     """
 
     kind: str
@@ -63,6 +63,7 @@ class Line:
     seen: Seen | None = None
     size: Mapping[Seen, int] = field(default_factory=dict)
     where: Where | None = None
+    stage: str = ""
 
 
 # What a reader follows from the first byte to the last, once it gives facts at all.
@@ -79,10 +80,38 @@ def ledger(
     if layout is None:
         return ()
     programs = {found.node.content.name for found in firmware}
-    return (
+    lines = (
         *(_region(placement, layout, programs) for placement in build.placements),
         *_stages(layout, proofs),
         *_copies(build, layout, copies),
+    )
+    return _asked(lines, layout.policy.judge)
+
+
+def _asked(lines: Sequence[Line], asked: Sequence[Must]) -> tuple[Line, ...]:
+    """Open what a policy asks for and nothing was seen of, or that the layout does not name."""
+    wanted = {(must.kind, must.name) for must in asked}
+    found = {(line.kind, name) for line in lines for name in (line.name, line.stage) if name}
+    return (
+        *(
+            replace(line, open=True, why=f"the policy asks that it is judged; {line.why}")
+            if not line.open and line.seen is Seen.UNSEEN and (line.kind, line.name) in wanted
+            else line
+            for line in lines
+        ),
+        *(
+            Line(
+                kind=must.kind,
+                name=must.name,
+                state=Seen.UNSEEN.value,
+                seen=Seen.UNSEEN,
+                why="the policy asks that it is judged, and the layout does not name it",
+                open=True,
+                where=must.where,
+            )
+            for must in dict.fromkeys(asked)
+            if must.kind != "group" and (must.kind, must.name) not in found
+        ),
     )
 
 
@@ -320,6 +349,7 @@ def _stages(layout: Layout, proofs: Sequence[Proof]) -> Iterator[Line]:
                 state=proof.verdict.value,
                 why=proof.line(),
                 open=lost,
+                stage=stage.name,
                 where=stage.where,
             )
         if stage.needs is not None and stage.ramdisk is None:

@@ -258,11 +258,12 @@ def _groups(layout: Layout, stage: Stage) -> tuple[tuple[Group, ...], dict[str, 
     """Give the groups that a stage must meet, and those that the layout implies with their why."""
     needs = stage.needs
     asked = tuple(dict.fromkeys(needs.groups)) if needs and needs.groups else DEFAULT
+    firm = layout.policy.unrelaxed()
     relax = set(needs.relax) if needs else set()
     extend = dict(needs.extend) if needs else {}
-    unknown = [name for name in (*asked, *sorted(relax), *extend) if name not in BY_NAME]
+    unknown = [name for name in (*asked, *sorted(relax), *extend, *firm) if name not in BY_NAME]
     if unknown:
-        at = stage.at_key("needs")
+        places = {name: firm.get(name, stage.at_key("needs")) for name in unknown}
         raise LayoutError(
             [
                 LayoutProblem(
@@ -271,9 +272,10 @@ def _groups(layout: Layout, stage: Stage) -> tuple[tuple[Group, ...], dict[str, 
                     at.column,
                     f"no group is called {name!r}{close(name, BY_NAME)}",
                 )
-                for name in dict.fromkeys(unknown)
+                for name, at in places.items()
             ]
         )
+    relax -= firm.keys()
     implied = {name: why for name, why in _implied(layout) if name not in relax}
     groups = {name: BY_NAME[name] for name in asked}
     for name in implied:

@@ -117,6 +117,7 @@ def _with_ramdisk(rescue: Rescue, starts: tuple[Start, ...], layout: Layout | No
     facts = rescue.facts
     wanted = {group.name for group in facts.groups if group.needs} if facts is not None else set()
     relaxed = set(rescue.stage.needs.relax) if rescue.stage and rescue.stage.needs else set()
+    relaxed -= layout.policy.unrelaxed().keys() if layout is not None else set()
     roles = {role for role, groups in _GROUPS.items() if groups & (wanted - relaxed)}
     modules = None if facts is None else _modules(facts, rescue)
     loads = None

@@ -202,7 +202,7 @@ class _Room:
         highest = max(span.end for span in self._spans.values())
         self._size = area.size if area.size is not None else highest
         self._needs = needs
-        self._keep = layout.policy.keep_free
+        self._policy = layout.policy
         self._units = tuple(
             value
             for key in _BOUNDARIES
@@ -306,7 +306,7 @@ class _Room:
     def _wanted(self, region: Region) -> int:
         """Give the bytes that a region should have for what goes into it, with room to grow."""
         needed = self._needs.get(region.name, 0)
-        keep = region.keep_free or self._keep
+        keep = self._policy.room(region)
         return needed + _kept(keep, max(0, needed - region.file_at)) if needed else region.size
 
     def _gaps(self, region: Region) -> Iterator[Span]:

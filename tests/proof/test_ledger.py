@@ -14,9 +14,10 @@ import pytest
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import build
+from imgaudit.errors import LayoutError
 from imgaudit.files import Folder
 from imgaudit.layout.load import load, load_policy, parse
-from imgaudit.model import Layout
+from imgaudit.model import KeepFree, Layout
 from imgaudit.proof.ledger import Line, Seen
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
@@ -193,3 +194,85 @@ def test_a_trusted_policy_only_tightens(folder: Path) -> None:
     text = "policy:\n  accept:\n" + ACCEPT.format("region: rootfs-b", "")
     path.write_text(text)
     assert [item.name for item in loose.tightened(load_policy(str(path))).accepts] == ["rootfs-b"]
+
+
+def trusted(folder: Path, text: str, change: Change = str) -> Result:
+    """Audit an edited layout under a trusted policy, with the layout's own accepts beside it."""
+    path = folder / "trusted.yaml"
+    own = (folder / "whimbrel.yaml").read_text()
+    accepts = "".join(re.findall(r"(?m)^  accept:.*\n(?:    .*\n)*", own))
+    path.write_text(f"policy:\n{text}{accepts}")
+    edited = change(re.sub(r"(?m)^    image: .*\n", "", own))
+    layout = parse(edited.encode(), str(folder / "whimbrel.yaml"))
+    policy = layout.policy.tightened(load_policy(str(path)))
+    return audited(folder, layout=replace(layout, policy=policy))
+
+
+JUDGE = "  judge: [{region: env-a}, {stage: main}, {stage: recovery}, {copy: device-tree}]\n"
+
+
+def test_what_a_trusted_policy_asks_for_is_judged_in_the_sound_build(folder: Path) -> None:
+    assert trusted(folder, JUDGE).verdict is Verdict.PASSED
+
+
+@pytest.mark.parametrize("holder", ["factory", "runtime"])
+def test_a_region_is_not_hidden_behind_who_writes_it(folder: Path, holder: str) -> None:
+    def hidden(text: str) -> str:
+        text = without("env-b", "file")(without("env-a", "file")(text))
+        for name in ("env-a", "env-b"):
+            text = without(name, "writer")(text)
+            text = text.replace(f"- name: {name}\n", f"- name: {name}\n    writer: {holder}\n")
+        return text
+
+    assert not line(trusted(folder, "  fail-on: error\n", hidden), "region", "env-a").open
+    result = trusted(folder, JUDGE, hidden)
+    assert line(result, "region", "env-a").open
+    assert result.verdict is not Verdict.PASSED
+
+
+@pytest.mark.parametrize("kind", ["region", "stage", "copy"])
+def test_what_the_layout_does_not_name_is_open(folder: Path, kind: str) -> None:
+    result = trusted(folder, f"  judge: [{{{kind}: spare-one}}]\n")
+    found = line(result, kind, "spare-one")
+    assert found.open
+    assert found.where is not None
+    assert found.where.file.endswith("trusted.yaml")
+    assert result.verdict is Verdict.INCOMPLETE
+
+
+def test_no_region_goes_below_the_least_that_stays_free(folder: Path) -> None:
+    layout = load(str(folder / "whimbrel.yaml"))
+    region = replace(layout.region("recovery"), keep_free=KeepFree(size=1))
+    path = folder / "trusted.yaml"
+    path.write_text("policy: {least-free: 10 %}\n")
+    policy = layout.policy.tightened(load_policy(str(path)))
+    assert policy.room(region) == KeepFree(percent=10)
+    least = region.room // 10
+    assert policy.room(replace(region, keep_free=KeepFree(size=least + 1))).size == least + 1
+    assert policy.room(replace(region, keep_free=KeepFree(size=least - 1))).percent == 10
+    assert layout.policy.room(region).size == 1
+
+
+def test_a_group_that_must_be_judged_is_not_relaxed(folder: Path) -> None:
+    def groups(text: str) -> dict[str, set[str]]:
+        result = trusted(folder, text, relaxed)
+        return {
+            group.name: {need.level for need in group.needs}
+            for rescue in result.subject.rescues.values()
+            if rescue.facts is not None
+            for group in rescue.facts.groups
+        }
+
+    def relaxed(text: str) -> str:
+        return re.sub(r"(?m)^(    needs:) \{?.*\n(?:      .*\n)*", r"\1 {relax: [flash]}\n", text)
+
+    assert groups("  fail-on: error\n")["flash"] == {"should"}
+    assert "must" in groups("  judge: [{group: flash}]\n")["flash"]
+    with pytest.raises(LayoutError, match="no group is called 'flesh'"):
+        groups("  judge: [{group: flesh}]\n")
+
+
+def test_an_item_of_judge_names_one_thing(folder: Path) -> None:
+    for item in ("{}", "{region: env-a, stage: main}"):
+        with pytest.raises(LayoutError, match="say one of region, stage, copy and group"):
+            trusted(folder, f"  judge: [{item}]\n")

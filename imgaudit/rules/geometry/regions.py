@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imgaudit.model import FILLS, Area, KeepFree
+from imgaudit.model import FILLS, Area
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
@@ -192,7 +192,7 @@ def headroom(subject: Subject) -> Outcome:
         region, free = item.region, item.free
         if layout is None or (region.keep_free is None and region.holds in FILLS):
             continue
-        keep: KeepFree = region.keep_free or layout.policy.keep_free
+        keep = layout.policy.room(region)
         if free is not None and 0 <= free < keep.of(region.room):
             yield HEADROOM(free=free, percent=item.free_percent, wanted=str(keep)).at(
                 region=region,
