@@ -62,6 +62,17 @@ def overlapping_regions(folder: Path) -> str:
     return f"{HEAD}{NOR}regions:\n{regions}"
 
 
+def many_partitions(folder: Path) -> str:
+    """Give an eMMC with 3,000 regions: one after the other, each over half of the next."""
+    del folder
+    regions = "".join(
+        f"  - {{name: p{number}, chip: emmc, at: {number} MiB, size: 1536 KiB,"
+        " writer: release, holds: raw}\n"
+        for number in range(1, 3001)
+    )
+    return f"{HEAD}chips: {{emmc: {{kind: emmc, size: 8 GiB}}}}\nregions:\n{regions}"
+
+
 def reserved_memory(folder: Path) -> str:
     areas: Tree = {f"area@{number}": {"reg": (0x80000000, 0x1000000)} for number in range(1000)}
     cells: Tree = {"#address-cells": 1, "#size-cells": 1}
@@ -189,6 +200,7 @@ CASES = (
     overlapping_mtdparts,
     scripts_that_run_each_other,
     overlapping_regions,
+    many_partitions,
     reserved_memory,
     waivers,
     trailers,

@@ -84,6 +84,7 @@ class Found:
     """The files of a folder by what they are good for."""
 
     items: list[Item]
+    unread: list[str] = field(default_factory=list)
     tree: Item | None = None
     disk: Item | None = None
     environments: list[Item] = field(default_factory=list)
@@ -103,7 +104,9 @@ def draft_folder(path: str) -> Draft:
     """
     folder = Folder(path)
     with Loader() as loader:
-        found = _sorted_out(list(_items(folder, loader)), loader, folder)
+        unread: list[str] = []
+        found = _sorted_out(list(_items(folder, loader, unread)), loader, folder)
+        found.unread = unread
         at = {name: item.path for name, item in _sources(found)}
         sources = Sources(**at, folder=folder)
         drafting = _Folder(sources, found, folder)
@@ -124,8 +127,11 @@ def _sources(found: Found) -> Iterator[tuple[str, Item]]:
             yield name, item
 
 
-def _items(folder: Folder, loader: Loader) -> Iterator[Item]:
-    """Read every file once; of a file and links to it, the one with the shortest name counts."""
+def _items(folder: Folder, loader: Loader, unread: list[str]) -> Iterator[Item]:
+    """Read every file once; of a file and links to it, the one with the shortest name counts.
+
+    What is not looked at, and why, goes to `unread`.
+    """
     real: dict[tuple[int, int], tuple[str, int]] = {}
     named = (name for name in folder.names(_DEEP) if not _SKIPPED.fullmatch(os.path.basename(name)))
     for name in sorted(named, key=lambda name: (len(name), name)):
@@ -133,6 +139,8 @@ def _items(folder: Folder, loader: Loader) -> Iterator[Item]:
         if status is not None:
             real.setdefault((status.st_dev, status.st_ino), (name, status.st_size))
     looked = sorted(real.values())[:_MOST_FILES]
+    if len(real) > _MOST_FILES:
+        unread.append(f"not looked at: {len(real) - _MOST_FILES} files beyond {_MOST_FILES}")
     smallest = sorted(looked, key=lambda it: it[1])
     held = accumulate(size for _, size in smallest)
     keep = {name for (name, _), size in zip(smallest, held, strict=True) if size <= _KEPT}
@@ -140,7 +148,8 @@ def _items(folder: Folder, loader: Loader) -> Iterator[Item]:
         try:
             reading, _ = folder_reading(folder, loader, name, keep=name in keep)
             artifact = reading()
-        except (ArtifactError, ImgauditError):
+        except (ArtifactError, ImgauditError) as problem:
+            unread.append(f"not looked at: {problem}")
             continue
         if artifact.size:
             yield Item(name, artifact, tuple(artifact.content.walk()))
@@ -276,6 +285,10 @@ class _Folder(Drafting):
         placed = {region.file for chip in chips for region in chip.regions}
         left = sorted(item.path for item in spare if item.path not in placed)
         left = [path for path in left if self.found.tree is None or path != self.found.tree.path]
+        unread = self.found.unread
+        self.unused += unread[:_SHOWN]
+        if len(unread) > _SHOWN:
+            self.unused.append(f"not looked at: {len(unread) - _SHOWN} more files")
         if left:
             more = f" and {len(left) - _SHOWN} more" if len(left) > _SHOWN else ""
             self.unused.append(f"in no region: {', '.join(left[:_SHOWN])}{more}")

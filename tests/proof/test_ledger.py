@@ -122,6 +122,15 @@ def test_what_is_packed_in_the_nor_is_an_error(name: str, folder: Path) -> None:
         assert told.verdict is Verdict.PASSED
 
 
+def test_what_is_encrypted_is_not_judged_as_raw_either(folder: Path) -> None:
+    # The magic and version of a LUKS2 header (cryptsetup's LUKS2 on-disk format, section 2.1).
+    (folder / "rootfs-b.ext4").write_bytes(b"LUKS\xba\xbe\0\2" + noise(1 << 19))
+    raw = re.compile(r"(?m)(^  - name: rootfs-b\n(?:    .*\n)*?    holds: )ext4")
+    result = audited(folder, lambda text: raw.sub(r"\1raw", text))
+    assert line(result, "region", "rootfs-b").state != Seen.FOLLOWED.value
+    assert result.verdict is not Verdict.PASSED
+
+
 def test_no_stages_is_open(folder: Path) -> None:
     result = audited(folder, lambda text: re.sub(r"(?ms)^stages:.*?(?=^# The same)", "", text))
     assert line(result, "stage", "none").open

@@ -21,6 +21,7 @@ from imgaudit.model import Layout
 from imgaudit.rules.engine import Finding, Severity
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
+from imgaudit.tasks import folder as folder_module
 from imgaudit.tasks.folder import draft_folder
 
 # Debian's debian-installer-12-netboot-armhf and u-boot-qemu.
@@ -55,6 +56,32 @@ def map_of(layout: Layout) -> list[tuple[str, str, int, int, str, int | None]]:
         (item.label, item.area, item.at, item.size, item.holds, item.partition)
         for item in layout.regions
     ]
+
+
+@pytest.mark.parametrize("more", [0, 1])
+def test_files_that_are_too_many_are_said(whimbrel: Path, tmp_path: Path, more: int) -> None:
+    target = copied(whimbrel, tmp_path / "out", {"whimbrel.dtb": "board.dtb"})
+    for number in range(399 + more):
+        (target / f"z{number:03}").write_bytes(b"example")
+    text = draft_folder(str(target)).text
+    assert ("not looked at: 1 files beyond 400" in text) == bool(more)
+
+
+def test_a_file_that_changes_while_it_is_read_is_said(
+    whimbrel: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = copied(whimbrel, tmp_path / "out", {"whimbrel.dtb": "board.dtb"})
+    (target / "moving.bin").write_bytes(b"example")
+    whole = folder_module.folder_reading
+
+    def reading(folder: Folder, loader: Loader, name: str, *, keep: bool) -> object:
+        if name == "moving.bin":
+            raise ArtifactError(f"{name} changed while it was read")
+        return whole(folder, loader, name, keep=keep)
+
+    monkeypatch.setattr(folder_module, "folder_reading", reading)
+    text = draft_folder(str(target)).text
+    assert "not looked at: moving.bin changed while it was read" in text
 
 
 def drafted(folder: Path) -> tuple[str, Layout]:
