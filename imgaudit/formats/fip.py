@@ -95,6 +95,11 @@ class FipEntry:
         return self.offset_address + self.size
 
 
+_REQUIRED = {"arm64": ("BL31", "BL33"), "arm": ("BL32", "BL33")}
+# A package that carries these is loaded by the update firmware, not by BL2.
+_UPDATE = frozenset({"BL2U", "NS_BL2U", "SCP_BL2U", "FWU_CERT"})
+
+
 @dataclass(frozen=True, kw_only=True)
 class Fip(Facts):
     """A package's table of contents.
@@ -124,6 +129,18 @@ class Fip(Facts):
     def entry(self, role: str) -> FipEntry | None:
         """Give the first entry with a role: the one that the firmware loads."""
         return next((entry for entry in self.entries if entry.role == role), None)
+
+    def missing(self, arch: str) -> Iterator[tuple[str, bool]]:
+        """Give the roles that BL2 loads on such a board and does not find.
+
+        With each whether it has an entry, which is then empty. None for an update package.
+        """
+        if _UPDATE & {entry.role for entry in self.entries}:
+            return
+        for role in _REQUIRED.get(arch, ()):
+            entry = self.entry(role)
+            if entry is None or not entry.size:
+                yield role, entry is not None
 
     def parts(self) -> Iterator[Part]:
         """Give the payloads that lie wholly inside the view."""

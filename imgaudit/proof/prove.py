@@ -13,10 +13,11 @@ from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
 from imgaudit.formats.environment import imported
+from imgaudit.formats.fip import Fip
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import FIRST_STAGES, Layout, Slot, Stage
 from imgaudit.proof.explore import Ending, Path, Place, Setting, Steps, Taken, explore
-from imgaudit.proof.records import Link, Proof, Step, Verdict
+from imgaudit.proof.records import Fault, Link, Proof, Step, Verdict
 from imgaudit.proof.start import Starter
 from imgaudit.rescue.stage import Rescue
 
@@ -208,6 +209,15 @@ class Proving:
         if entry is None:
             why = "the layout does not say what starts it: entry: is missing"
             return _open(stage, Step(f"stage {stage.name}", "the layout", 0, why))
+        step = self.silenced(stage)
+        if step is not None:
+            return Proof(
+                stage=stage,
+                slot=aim.slot_name,
+                verdict=Verdict.REFUTED,
+                step=step,
+                then="BL2 stops before U-Boot",
+            )
         setting = self.under(aim)
         paths, whole = self.follow(setting, entry)
         real = [path for path in paths if path.ending is not Ending.MERGED]
@@ -237,6 +247,23 @@ class Proving:
             outside=outside,
             paths=len(paths),
         )
+
+    def silenced(self, stage: Stage) -> Step | None:
+        """Say what the firmware that the stage takes lacks, so that U-Boot never runs."""
+        lacking: Step | None = None
+        for node in self.build.of(Fip):
+            region = node.region
+            if region is None or region.name not in stage.regions:
+                continue
+            missing = next(node.facts.missing(self.layout.arch), None)
+            if missing is None:
+                return None  # of two packages BL2 may take the other one
+            role, empty = missing
+            why = f"the package in {region.name} has {'an empty' if empty else 'no'} {role}"
+            lacking = lacking or Step(
+                f"load {role}", "BL2", 0, why, fault=Fault.FIRMWARE, region=region.name
+            )
+        return lacking
 
     def guessed(self, path: Path) -> Step | None:
         """Give the first step that stands on a guess of which chip a number means."""

@@ -23,6 +23,7 @@ class Verdict(StrEnum):
 class Fault(StrEnum):
     """What is wrong where a boot command cannot start what it is given."""
 
+    FIRMWARE = "the firmware does not come as far as U-Boot"
     READ = "what is read is not the whole of it"
     OVERWRITTEN = "something else lies over it"
     CONTENT = "it is damaged, empty, or something else"

@@ -15,11 +15,8 @@ from imgaudit.units import Span
 from imgaudit.writers.elf import program
 from imgaudit.writers.fip import BL31, BL33, fip
 
-_REQUIRED = {"arm64": ("BL31", "BL33"), "arm": ("BL32", "BL33")}
 # What the loaders copy to its address and jump to.
 _EXECUTED = frozenset({"BL2", "BL2U", "NS_BL2U", "BL31", "BL32", "BL33", "RMM", "SCP_BL2"})
-# A package that carries these is loaded by the update firmware, not by BL2.
-_UPDATE = frozenset({"BL2U", "NS_BL2U", "SCP_BL2U", "FWU_CERT"})
 _CODE = b"tide" * 32
 FIPS = contents_of(Fip)
 
@@ -193,15 +190,10 @@ REQUIRED = Rule(
 @check(REQUIRED, over=FIPS, given=board_arch, after=(fip_table,))
 def fip_required(found: Found[Fip], arch: str) -> Outcome:
     facts = found.facts
-    if _UPDATE & {entry.role for entry in facts.entries}:
-        return
-    for role in _REQUIRED.get(arch, ()):
-        entry = facts.entry(role)
-        if entry is None or not entry.size:
-            yield found.finding(
-                REQUIRED(what="no" if entry is None else "an empty", image=role),
-                length=facts.toc_size,
-            )
+    for role, empty in facts.missing(arch):
+        yield found.finding(
+            REQUIRED(what="an empty" if empty else "no", image=role), length=facts.toc_size
+        )
 
 
 def _elf_values(entry: str) -> None: ...

@@ -31,6 +31,7 @@ _WRONG_CONTENT = (
     "filesystem-truncated",
 )
 TELLS: dict[Fault, frozenset[str]] = {
+    Fault.FIRMWARE: frozenset({"fip-without-required-image", "fip-table-damaged"}),
     Fault.READ: frozenset({"script-reads-too-little", "script-offset-not-region"}),
     Fault.OVERWRITTEN: frozenset({"loads-overlap"}),
     Fault.CONTENT: frozenset(

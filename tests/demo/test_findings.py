@@ -11,7 +11,9 @@ from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import FAULTS, build
 from imgaudit.files import Folder
 from imgaudit.layout.load import load
+from imgaudit.proof.records import Verdict
 from imgaudit.rules import checks
+from imgaudit.rules.engine import Severity
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
 from imgaudit.tasks.audit import Result
@@ -36,3 +38,13 @@ def test_each_fault_gives_its_finding_in_its_region(name: str, tmp_path: Path) -
     findings = audited(tmp_path, name).findings
     assert (fault.finding, fault.region) in {(item.rule.name, item.region) for item in findings}
     assert len({item.identity for item in findings}) == len(findings)
+
+
+def test_no_stage_is_proven_behind_a_firmware_without_u_boot(tmp_path: Path) -> None:
+    result = audited(tmp_path, "fip-without-u-boot")
+    proofs = [proof for proof in result.subject.proofs if proof.taken]
+    assert proofs
+    assert {proof.verdict for proof in proofs} == {Verdict.REFUTED}
+    assert [item.rule.name for item in result.findings if item.severity is Severity.ERROR] == [
+        "fip-without-required-image"
+    ]
