@@ -130,17 +130,22 @@ class Fip(Facts):
         """Give the first entry with a role: the one that the firmware loads."""
         return next((entry for entry in self.entries if entry.role == role), None)
 
-    def missing(self, arch: str) -> Iterator[tuple[str, bool]]:
-        """Give the roles that BL2 loads on such a board and does not find.
+    def missing(self, arch: str) -> Iterator[tuple[str, str]]:
+        """Give the roles that BL2 loads on such a board and cannot, and how it has them.
 
-        With each whether it has an entry, which is then empty. None for an update package.
+        `no`, `an empty`, or `a cut` where the bytes are not all in the view. Nothing of an update
+        package.
         """
         if _UPDATE & {entry.role for entry in self.entries}:
             return
         for role in _REQUIRED.get(arch, ()):
             entry = self.entry(role)
-            if entry is None or not entry.size:
-                yield role, entry is not None
+            if entry is None:
+                yield role, "no"
+            elif not entry.size:
+                yield role, "an empty"
+            elif entry.end > self.view_size:
+                yield role, "a cut"
 
     def parts(self) -> Iterator[Part]:
         """Give the payloads that lie wholly inside the view."""

@@ -105,3 +105,7 @@ def _lacking(linux: Started, proof: Proof, roots: Mapping[str, MainRoot]) -> Ite
                 at=0,
                 why=f"the kernel has no {root.region.holds} built in",
             )
+        first = root.first if root.region.name in mounted else None
+        if first is not None and first.certain and first.reached is None:
+            why = f"nothing in {root.region.name} can be the first program"
+            yield Step(command=first.panic, variable="the kernel", at=0, why=why)

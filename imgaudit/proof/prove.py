@@ -249,21 +249,35 @@ class Proving:
         )
 
     def silenced(self, stage: Stage) -> Step | None:
-        """Say what the firmware that the stage takes lacks, so that U-Boot never runs."""
-        lacking: Step | None = None
+        """Say what of the firmware that the stage takes is not there, so that U-Boot never runs."""
+        found = [self._unstarted(package) for package in self._packages(stage)]
+        # Of two packages BL2 may take the other one.
+        return None if None in found else next(iter(found), None)
+
+    def _packages(self, stage: Stage) -> Iterator[tuple[str, Fip | None]]:
+        """Give the packages that a stage takes, by region; None where that is none."""
+        inside = set()
         for node in self.build.of(Fip):
-            region = node.region
-            if region is None or region.name not in stage.regions:
-                continue
-            missing = next(node.facts.missing(self.layout.arch), None)
-            if missing is None:
-                return None  # of two packages BL2 may take the other one
-            role, empty = missing
-            why = f"the package in {region.name} has {'an empty' if empty else 'no'} {role}"
-            lacking = lacking or Step(
-                f"load {role}", "BL2", 0, why, fault=Fault.FIRMWARE, region=region.name
-            )
-        return lacking
+            if node.region is not None and node.region.name in stage.regions:
+                inside.add(node.region.name)
+                yield node.region.name, node.facts
+        for placement in self.build.placements:
+            name = placement.region.name
+            wanted = placement.region.holds == Fip.format and placement.payload is not None
+            if wanted and name in stage.regions and name not in inside:
+                yield name, None
+
+    def _unstarted(self, package: tuple[str, Fip | None]) -> Step | None:
+        region, facts = package
+        if facts is None:
+            why = f"what is in {region} is no package that BL2 can read"
+            return Step("load BL33", "BL2", 0, why, fault=Fault.FIRMWARE, region=region)
+        missing = next(facts.missing(self.layout.arch), None)
+        if missing is None:
+            return None
+        role, how = missing
+        why = f"the package in {region} has {how} {role}"
+        return Step(f"load {role}", "BL2", 0, why, fault=Fault.FIRMWARE, region=region)
 
     def guessed(self, path: Path) -> Step | None:
         """Give the first step that stands on a guess of which chip a number means."""

@@ -258,9 +258,15 @@ class _Judging:
             raise _NoError(why, Fault.CONTENT, at=source.region.name)
 
     def kept(self, role: str, operation: Operation) -> None:
-        """See that nothing that came later lies over it."""
+        """See that it lies over nothing that is reserved, and that nothing came over it later."""
         if operation.ram is None:
             return
+        for area in self.layout.reserved:
+            if operation.ram.overlaps(area.span):
+                why = f"it reaches into {area.name} at {area.span.start:#x}, which is reserved"
+                source = self.board.source(operation)
+                where = source.region.name if source is not None else None
+                raise _NoError(why, Fault.RESERVED, at=where, blame=operation)
         for later in self.operations[operation.index + 1 : self.boot.operation]:
             mine = self.used(operation)
             other = None if later.ram is None else self.used(later)

@@ -31,9 +31,13 @@ _WRONG_CONTENT = (
     "filesystem-truncated",
 )
 TELLS: dict[Fault, frozenset[str]] = {
-    Fault.FIRMWARE: frozenset({"fip-without-required-image", "fip-table-damaged"}),
+    Fault.FIRMWARE: frozenset(
+        {*_WRONG_CONTENT, "fip-without-required-image", "fip-table-damaged"}
+        | {"fip-entry-outside-file"}
+    ),
     Fault.READ: frozenset({"script-reads-too-little", "script-offset-not-region"}),
     Fault.OVERWRITTEN: frozenset({"loads-overlap"}),
+    Fault.RESERVED: frozenset({"load-over-reserved-memory"}),
     Fault.CONTENT: frozenset(
         {*_WRONG_CONTENT, "fit-cut", "fit-external-data-missing", "fit-image-without-data"}
         | {"fit-compression-mislabelled", "uimage-compression-mislabelled", "fit-hash-mismatch"}

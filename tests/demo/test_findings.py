@@ -40,11 +40,22 @@ def test_each_fault_gives_its_finding_in_its_region(name: str, tmp_path: Path) -
     assert len({item.identity for item in findings}) == len(findings)
 
 
-def test_no_stage_is_proven_behind_a_firmware_without_u_boot(tmp_path: Path) -> None:
-    result = audited(tmp_path, "fip-without-u-boot")
+@pytest.mark.parametrize(
+    ("name", "refuted"),
+    [
+        ("fip-without-u-boot", {"recovery", "main"}),
+        ("fip-truncated", {"recovery", "main"}),
+        ("fip-table-damaged", {"recovery", "main"}),
+        ("load-over-secure-monitor", {"recovery"}),
+        ("main-init-wrong-machine", {"main"}),
+    ],
+)
+def test_what_cannot_start_is_refuted_and_told_once(
+    name: str, refuted: set[str], tmp_path: Path
+) -> None:
+    result = audited(tmp_path, name)
     proofs = [proof for proof in result.subject.proofs if proof.taken]
-    assert proofs
-    assert {proof.verdict for proof in proofs} == {Verdict.REFUTED}
-    assert [item.rule.name for item in result.findings if item.severity is Severity.ERROR] == [
-        "fip-without-required-image"
-    ]
+    assert {it.stage.name for it in proofs if it.verdict is Verdict.REFUTED} == refuted
+    assert {it.stage.name for it in proofs if it.verdict is Verdict.PROVEN}.isdisjoint(refuted)
+    errors = [item.rule.name for item in result.findings if item.severity is Severity.ERROR]
+    assert errors == [FAULTS[name].finding]
