@@ -150,9 +150,12 @@ def long_run(folder: Path, *more: str) -> subprocess.Popen[str]:
     """Start a run that has a minute to do, and wait until it does it."""
     piece = bz2.compress(bytes(64 << 20)) + bz2.compress(os.urandom(200_000))
     (folder / "bomb").write_bytes(piece * 400)
+    # A shell's background job ignores interrupts, and so would all that it starts.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     run = subprocess.Popen(
         command("inspect", "bomb", *more), text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
+    signal.signal(signal.SIGINT, before)
     end = time.monotonic() + 20
     while not children(run) and time.monotonic() < end:
         time.sleep(0.02)
