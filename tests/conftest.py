@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from hypothesis import HealthCheck, settings
 
 from imgaudit.demo.build import build
@@ -24,6 +24,8 @@ os.environ["PATH"] += os.pathsep + "/usr/local/sbin:/usr/sbin:/sbin"
 if "mix_stderr" in inspect.signature(CliRunner).parameters:
     # Before click 8.2, which always keeps the two apart.
     CliRunner.__init__.__defaults__ = ("utf-8", None, False, False)
+    # What is asked of `output` may stand on either, as it does in newer ones.
+    Result.output = property(lambda it: it.stdout + it.stderr)  # type: ignore[method-assign, assignment]
 
 settings.register_profile(
     "short", max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]
