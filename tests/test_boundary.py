@@ -18,21 +18,8 @@ from click.testing import CliRunner
 from imgaudit import cli
 from imgaudit.report import forms
 from imgaudit.tasks import inspect as inspecting
+from tests.test_cli import HEAD, POLICY
 
-LAYOUT = """\
-layout: 1
-board: whimbrel
-arch: arm64
-chips: {nor: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}}
-regions:
-  - {name: firmware, chip: nor, at: 0, size: 64 KiB, holds: raw, writer: release, file: fw.bin}
-"""
-POLICY = """\
-policy:
-  accept:
-    - {region: firmware, reason: a test, owner: us}
-    - {stage: none, reason: a test, owner: us}
-"""
 AUDIT = ("audit", "good.yaml", "--artifacts", "out")
 STATUS = {"good.yaml": 0, "open.yaml": 3, "bad.yaml": 1}
 
@@ -40,9 +27,9 @@ STATUS = {"good.yaml": 0, "open.yaml": 3, "bad.yaml": 1}
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "good.yaml").write_text(LAYOUT + POLICY)
-    (tmp_path / "open.yaml").write_text(LAYOUT)
-    (tmp_path / "bad.yaml").write_text(LAYOUT.replace("at: 0", "at: 1 KiB") + POLICY)
+    (tmp_path / "good.yaml").write_text(HEAD + POLICY)
+    (tmp_path / "open.yaml").write_text(HEAD)
+    (tmp_path / "bad.yaml").write_text(HEAD.replace("at: 0", "at: 1 KiB") + POLICY)
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "fw.bin").write_bytes(b"tide" * 100)
     return tmp_path
