@@ -178,7 +178,7 @@ class Chip(Located):
 
     `parts` has each approved part in full, where the layout describes them: the map must fit all.
     The chip itself is then the smallest of them. `part` is the name of such a part. `number` is
-    U-Boot's: the 1 in `mmc 1`.
+    U-Boot's: the 1 in `mmc 1`. `guessed` names the keys whose values nobody has looked up.
     """
 
     name: str
@@ -188,6 +188,7 @@ class Chip(Located):
     parts: tuple[Chip, ...] = ()
     image: str | None = None
     number: int | None = None
+    guessed: tuple[str, ...] = ()
     # Raw flash: NOR and NAND
     erase_map: tuple[EraseRun, ...] = ()
     page: int = 256
@@ -338,6 +339,7 @@ class Region(Located):
     env: EnvironmentShape | None = None
     writer_unpacks: tuple[str, ...] = ()
     holder: str | None = None
+    guessed: tuple[str, ...] = ()
 
     @property
     def label(self) -> str:
@@ -573,6 +575,7 @@ class Layout(Located):
     variant: str | None = None
     summary: str = ""
     compatible: str | None = None
+    guessed: tuple[str, ...] = ()
     chips: Mapping[str, Chip] = field(default_factory=dict)
     banks: tuple[MemoryRange, ...] = ()
     reserved: tuple[MemoryRange, ...] = ()
@@ -581,6 +584,13 @@ class Layout(Located):
     updates: tuple[Update, ...] = ()
     elsewhere: Elsewhere | None = None
     policy: Policy = field(default_factory=Policy)
+
+    def guesses(self) -> Iterator[tuple[str, Layout | Chip | Region]]:
+        """Give what has keys that are guessed, with its name: the layout, chips and regions."""
+        things: list[tuple[str, Layout | Chip | Region]] = [(self.board, self)]
+        things += self.chips.items()
+        things += ((region.name, region) for region in self.regions)
+        yield from (thing for thing in things if thing[1].guessed)
 
     def described(self) -> Iterator[Chip]:
         """Give every chip, or each of its approved parts where they are described."""

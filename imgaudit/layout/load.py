@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -94,6 +94,17 @@ _PROTECT = Table(
         Key("covers", Size(), "Bytes that the board is set to protect.", required=True),
     )
 )
+
+
+def _guessed(keys: Iterable[Key]) -> Key:
+    return Key(
+        "guessed",
+        ListOf(OneOf(tuple(key.name for key in keys if key.name != "name")), alone=True, least=1),
+        "Keys here whose values are guesses. No audit passes until they are looked up, and this key"
+        " is deleted.",
+    )
+
+
 _GEOMETRY = (
     Key(
         "size",
@@ -191,21 +202,25 @@ def _types_of(table: str) -> dict[str, Any]:
 
 
 _ONE_SIZE = (_not_both("size", "sectors"), _not_both("erase-block", "erase-map"))
+_CHIP_KEYS = (
+    Key("kind", OneOf(tuple(KINDS)), "What the chip is.", required=True),
+    Key("image", _file, "Assembled image of the whole chip, raw or compressed."),
+    Key(
+        "table",
+        OneOf(tuple(dict.fromkeys(word for kind in KINDS.values() for word in kind.tables))),
+        "What divides the chip; gpt on an eMMC or a card, fixed on flash, unless said.",
+    ),
+    Key(
+        "number",
+        Number(0, 15),
+        "U-Boot's number of it, the 1 in `mmc 1`; else device trees' aliases tell.",
+    ),
+    *_GEOMETRY,
+)
 _CHIP = Table(
     (
-        Key("kind", OneOf(tuple(KINDS)), "What the chip is.", required=True),
-        Key("image", _file, "Assembled image of the whole chip, raw or compressed."),
-        Key(
-            "table",
-            OneOf(tuple(dict.fromkeys(word for kind in KINDS.values() for word in kind.tables))),
-            "What divides the chip; gpt on an eMMC or a card, fixed on flash, unless said.",
-        ),
-        Key(
-            "number",
-            Number(0, 15),
-            "U-Boot's number of it, the 1 in `mmc 1`; else device trees' aliases tell.",
-        ),
-        *_GEOMETRY,
+        *_CHIP_KEYS,
+        _guessed(_CHIP_KEYS),
         Key(
             "parts",
             ListOf(
@@ -254,68 +269,69 @@ _RAM = Table(
         ),
     )
 )
-_REGION = Table(
-    (
-        Key("name", _name, "Unique name of the region.", required=True),
-        Key("label", Text(), "What the device tree, mtdparts or GPT calls it, where that differs."),
-        Key(
-            "labels",
-            ListOf(Text(), least=1),
-            "What they call it, where they differ among themselves: all of these are right.",
-        ),
-        Key(
-            "chip",
-            Text(
-                f"{NAME}(/{NAME})?",
-                "a chip, an area of one such as emmc/boot0, or a region with volumes: nand/ubi",
-            ),
-            "The chip; or an area of an eMMC, emmc/boot0, with boot1, rpmb, gp1 to gp4; or, for a"
-            " volume, the region that holds the UBI: nand/ubi.",
-            required=True,
-        ),
-        Key("at", Size(), "Offset from the start of the chip or area."),
-        Key("after", _name, "Instead of at: the region that it follows without a gap."),
-        Key(
-            "size",
-            OrWord(Size(1), REST),
-            "Size of the region; rest: all up to the next region, the backup GPT or the end.",
-            required=True,
-        ),
-        Key("partition", Number(1, 128), "eMMC, SD: number of the entry in the partition table."),
-        Key(
-            "type",
-            PartitionType(),
-            "eMMC, SD: type of the partition: a GUID, an identifier of the Discoverable Partitions"
-            " Specification such as SD_GPT_ROOT_ARM64, or our short name; with an MBR, its byte.",
-        ),
-        Key(
-            "bootable",
-            OneOf(("set", "unset")),
-            "eMMC, SD with an MBR: the record's boot indicator, 0x80 where it is set.",
-        ),
-        Key("holds", OneOf(HOLDS), "Format that the artifact must have.", required=True),
-        Key("file", _file, "Artifact: a path or a glob that matches exactly one file."),
-        Key("file-at", Size(), "Where in the region the artifact starts."),
-        Key("expect", Size(1), "Planned size of an artifact that is not built yet."),
-        Key("writer", OneOf(tuple(Writer)), "Who erases and writes it.", required=True),
-        Key(
-            "writer-unpacks",
-            ListOf(OneOf(UNPACKED), alone=True),
-            "What the writer of the region unpacks on the way to the chip.",
-        ),
-        Key("keep-free", Percent(), "Room that must stay free: a share, or a size."),
-        Key("purpose", Text(), "What it is for, in a sentence for someone new to the board."),
-        Key(
-            "env",
-            Table(
-                (
-                    Key("size", Size(1), "CONFIG_ENV_SIZE.", required=True),
-                    Key("copy", _name, "Region of the redundant copy."),
-                )
-            ),
-            "Shape of a U-Boot environment.",
-        ),
+_REGION_KEYS = (
+    Key("name", _name, "Unique name of the region.", required=True),
+    Key("label", Text(), "What the device tree, mtdparts or GPT calls it, where that differs."),
+    Key(
+        "labels",
+        ListOf(Text(), least=1),
+        "What they call it, where they differ among themselves: all of these are right.",
     ),
+    Key(
+        "chip",
+        Text(
+            f"{NAME}(/{NAME})?",
+            "a chip, an area of one such as emmc/boot0, or a region with volumes: nand/ubi",
+        ),
+        "The chip; or an area of an eMMC, emmc/boot0, with boot1, rpmb, gp1 to gp4; or, for a"
+        " volume, the region that holds the UBI: nand/ubi.",
+        required=True,
+    ),
+    Key("at", Size(), "Offset from the start of the chip or area."),
+    Key("after", _name, "Instead of at: the region that it follows without a gap."),
+    Key(
+        "size",
+        OrWord(Size(1), REST),
+        "Size of the region; rest: all up to the next region, the backup GPT or the end.",
+        required=True,
+    ),
+    Key("partition", Number(1, 128), "eMMC, SD: number of the entry in the partition table."),
+    Key(
+        "type",
+        PartitionType(),
+        "eMMC, SD: type of the partition: a GUID, an identifier of the Discoverable Partitions"
+        " Specification such as SD_GPT_ROOT_ARM64, or our short name; with an MBR, its byte.",
+    ),
+    Key(
+        "bootable",
+        OneOf(("set", "unset")),
+        "eMMC, SD with an MBR: the record's boot indicator, 0x80 where it is set.",
+    ),
+    Key("holds", OneOf(HOLDS), "Format that the artifact must have.", required=True),
+    Key("file", _file, "Artifact: a path or a glob that matches exactly one file."),
+    Key("file-at", Size(), "Where in the region the artifact starts."),
+    Key("expect", Size(1), "Planned size of an artifact that is not built yet."),
+    Key("writer", OneOf(tuple(Writer)), "Who erases and writes it.", required=True),
+    Key(
+        "writer-unpacks",
+        ListOf(OneOf(UNPACKED), alone=True),
+        "What the writer of the region unpacks on the way to the chip.",
+    ),
+    Key("keep-free", Percent(), "Room that must stay free: a share, or a size."),
+    Key("purpose", Text(), "What it is for, in a sentence for someone new to the board."),
+    Key(
+        "env",
+        Table(
+            (
+                Key("size", Size(1), "CONFIG_ENV_SIZE.", required=True),
+                Key("copy", _name, "Region of the redundant copy."),
+            )
+        ),
+        "Shape of a U-Boot environment.",
+    ),
+)
+_REGION = Table(
+    (*_REGION_KEYS, _guessed(_REGION_KEYS)),
     (
         # A volume has a name and a size, and no place of its own.
         {
@@ -485,13 +501,17 @@ _POLICY = Table(
         ),
     )
 )
+_BOARD_KEYS = (
+    Key("board", _name, "Name of the board.", required=True),
+    Key("summary", Text(), "The board in a sentence."),
+    Key("arch", OneOf(ARCHITECTURES), "What the artifacts must be built for.", required=True),
+    Key("compatible", Text(), "The board's device tree compatible."),
+)
 _LAYOUT = Table(
     (
         Key("layout", OneOf(("1",)), "Version of this format.", required=True),
-        Key("board", _name, "Name of the board.", required=True),
-        Key("summary", Text(), "The board in a sentence."),
-        Key("arch", OneOf(ARCHITECTURES), "What the artifacts must be built for.", required=True),
-        Key("compatible", Text(), "The board's device tree compatible."),
+        *_BOARD_KEYS,
+        _guessed(_BOARD_KEYS),
         Key("chips", Named(_CHIP), "The flash chips.", required=True),
         Key("ram", _RAM, "The board's memory."),
         Key("regions", ListOf(_REGION), "Ranges of the chips and what they hold.", required=True),
@@ -762,6 +782,7 @@ class _Assembly:
             arch=values.get("arch", ""),
             summary=_one_line(values.get("summary", "")),
             compatible=values.get("compatible"),
+            guessed=self._guesses(values),
             chips=self.chips,
             banks=banks,
             reserved=reserved,
@@ -835,6 +856,7 @@ class _Assembly:
             table=chip.get("table", known.tables[0]),
             image=chip.get("image"),
             number=chip.get("number"),
+            guessed=self._guesses(chip),
             erase_map=self._erase_map(name, where, chip, size) if kind and kind.mtd else (),
             page=chip.get("page", known.page),
             spare=chip.get("spare"),
@@ -1015,7 +1037,17 @@ class _Assembly:
             env=EnvironmentShape(env.get("size", 1), env.get("copy")) if env else None,
             writer_unpacks=tuple(region.get("writer-unpacks", ())),
             holder=holder,
+            guessed=self._guesses(region),
         )
+
+    def _guesses(self, values: Values) -> tuple[str, ...]:
+        """Give the keys whose values are guesses; each must be written."""
+        guessed = tuple(dict.fromkeys(values.get("guessed", ())))
+        for key in guessed:
+            if key not in values.places:
+                why = f"{key} is not written here, so it is no guess"
+                self.reading.problem(values.places["guessed"], why)
+        return guessed
 
     def _only_for_partitions(self, region: Values) -> None:
         for key in ("partition", "type", "bootable"):

@@ -25,6 +25,7 @@ from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import View
+from imgaudit.layout.keys import alternatives
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.entry import Kind
 from imgaudit.model import Layout, Must, Region, Stage, Where, Writer
@@ -48,7 +49,7 @@ class Seen(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
-    """One line of the ledger; `kind` is region, stage or copy.
+    """One line of the ledger; `kind` is region, stage, copy or guess.
 
     `seen` is the state of its least known bytes, None for a stage, whose `state` is that of its
     proof; `stage` is its name without a slot. `size` gives the bytes in each state. `open` tells
@@ -64,6 +65,22 @@ class Line:
     size: Mapping[Seen, int] = field(default_factory=dict)
     where: Where | None = None
     stage: str = ""
+
+
+def guesses(layout: Layout) -> Iterator[Line]:
+    """Give a line for each thing of the layout that stands on guesses: all may hold, or nothing."""
+    for name, thing in layout.guesses():
+        keys = alternatives(thing.guessed, "and")
+        one = len(thing.guessed) == 1
+        yield Line(
+            kind="guess",
+            name=name,
+            state="not looked up",
+            why=f"{keys} {'is a guess' if one else 'are guesses'}; put in what is true, and delete"
+            " the key guessed",
+            open=True,
+            where=thing.at_key("guessed"),
+        )
 
 
 # What a reader follows from the first byte to the last, once it gives facts at all.

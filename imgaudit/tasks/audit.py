@@ -56,7 +56,7 @@ class Covered:
 class Result:
     """An audit's outcome, the worst first; waived findings are kept apart from the count.
 
-    `coverage` is what was judged and by what; it is empty on paper, where nothing else is to be.
+    `coverage` is what was judged and by what; on paper it has guesses only.
     `looked` has what was judged, by rule and subject, "" for the whole build.
     """
 
@@ -229,7 +229,13 @@ def _covered(subject: Subject, today: date) -> Iterator[Covered]:
         for accept in (subject.layout.policy.accepts if subject.layout is not None else ())
         if accept.until is None or today.isoformat() <= accept.until
     }
-    for line in subject.ledger:
+    lines = subject.ledger
+    if subject.layout is not None and any(subject.layout.guesses()):
+        # Loaded here: on paper nothing else is.
+        from imgaudit.proof.ledger import guesses
+
+        lines = (*guesses(subject.layout), *lines)
+    for line in lines:
         yield Covered(line, accepts.get((line.kind, line.name)) if line.open else None)
 
 

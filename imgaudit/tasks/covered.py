@@ -213,8 +213,15 @@ def endure(subject: Subject) -> Report:
         counts.append(f"{count} update{'' if count == 1 else 's'}")
         counts.append(said.verdict(result).counts.partition("proven, ")[2])
     word, role = ("FAIL", "bad") if left or result.failed else ("PASS", "good")
+    guessed = [
+        item.line.name for item in result.coverage if item.open and item.line.kind == "guess"
+    ]
+    if guessed and word == "PASS":
+        word, role = "INCOMPLETE", "warn"
     if not subject.losses:
         word, role, counts = "INCOMPLETE", "warn", [subject.boots.why]
+    if guessed:
+        counts.append(f"stands on guesses: {', '.join(guessed)}")
     verdict = Verdict(word=word, role=role, counts=", ".join(counts))
     board = layout.board if layout is not None else ""
     about = f"{board}: {layout.file}" if layout is not None else ""
@@ -222,7 +229,7 @@ def endure(subject: Subject) -> Report:
     return Report(
         command="endure",
         title=f"{board}: what still starts",
-        status=(FOUND if word == "FAIL" else PASS) if subject.losses else INCOMPLETE,
+        status={"FAIL": FOUND, "PASS": PASS}.get(word, INCOMPLETE),
         verdict=verdict,
         sections=(
             Section(None, (Headline(verdict, about),)),

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import field
 from itertools import count, pairwise
 
-from imgaudit.chips import PARALLEL_NOR, RAW_NAND, SPI_NAND, SPI_NOR, ChipKind
+from imgaudit.chips import EMMC, PARALLEL_NOR, RAW_NAND, SD_CARD, SPI_NAND, SPI_NOR, ChipKind
 from imgaudit.clean import clean
 from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
@@ -40,7 +40,18 @@ _FREE = "free before it: "
 _WINDOW = 16 * MIB
 _BOOTABLE = 0x80
 _LIMIT = 1 << 62  # a layout takes no number of 2^63 and above
+# Where a chip's own numbers stand (from memory).
+_TOLD_BY = {
+    SPI_NOR: "U-Boot's `sf probe` and the datasheet of each approved part",
+    PARALLEL_NOR: "U-Boot's `flinfo` and the datasheet of each approved part",
+    SPI_NAND: "U-Boot's `mtd list` or `mtdinfo`, and the datasheet of each approved part",
+    RAW_NAND: "U-Boot's `nand info` or `mtdinfo`, and the datasheet of each approved part",
+    EMMC: "SEC_COUNT of each approved part, which `mmc extcsd read` prints",
+    SD_CARD: "/sys/block/mmcblk0/size with each approved card",
+}
 _YAML_WORDS = frozenset({"yes", "no", "on", "off", "true", "false", "null"})
+# What a driver calls its flash (common practice, no source).
+_SAYS_KIND = re.compile(r"spi|nor|nand|physmap|m25p|qspi", re.IGNORECASE)
 _CPUS = (
     (re.compile(r"arm,(?:cortex-(?:a(?:5|7|8|9|1[257])|[rm]\d+\w*)|arm\d+.*)"), "arm"),
     (re.compile(r"(?:arm,(?:cortex-[ax]\d+\w*|neoverse.*|armv8.*)|apple,.*)"), "arm64"),
@@ -115,6 +126,14 @@ class DraftChip:
     notes: list[str] = field(default_factory=list)
     image: str | None = None
     kind: ChipKind = SPI_NOR
+    guessed: list[str] = field(default_factory=list)
+
+    def written(self) -> Iterator[str]:
+        """Give its keys, and which of them are guesses: those keep an audit from passing."""
+        yield from self.lines
+        if self.guessed:
+            told = f"these of {self.name}, by {_TOLD_BY[self.kind]}; then delete this line"
+            yield f"guessed: [{', '.join(self.guessed)}]{_mark(told)}"
 
 
 def draft(sources: Sources) -> Draft:
@@ -149,7 +168,7 @@ class Drafting:
         lines = [*self.head(), "", "chips:"]
         for chip in chips:
             lines += [f"  {chip.name}:", *_comments(chip.notes, 4)]
-            lines += [f"    {line}" for line in chip.lines]
+            lines += [f"    {line}" for line in chip.written()]
         lines += self.ram()
         lines += [
             "",
@@ -188,7 +207,9 @@ class Drafting:
         if tree is not None and tree.model and _sayable(tree.model):
             yield f"summary: {quoted(tree.model)}"
         arch = self.arch()
-        yield f"arch: {arch or 'arm64'}{'' if arch else _mark('what it must be built for')}"
+        yield f"arch: {arch or 'arm64'}"
+        if arch is None:
+            yield f"guessed: arch{_mark('what the board runs; then delete this line')}"
         if compatible is not None and _sayable(compatible):
             yield f"compatible: {quoted(compatible)}"
 
@@ -246,6 +267,8 @@ class Drafting:
                 count = sum(chip.kind.device == kind.device for chip in chips)
                 name = f"{kind.device}{count + 1 if count else ''}"
                 alike = DraftChip(name, table.device, kind=kind)
+                if table.medium is Medium.UNKNOWN and not _SAYS_KIND.search(table.device):
+                    alike.guessed.append("kind")
                 chips.append(alike)
             alike.tables.append((source, table))
         for flash in self.said.flash:
@@ -265,7 +288,7 @@ class Drafting:
         """Tell what a map partitions: by the device tree, else by its name."""
         node = next((it.node for it in self.said.flash if it.node.path == table.device), None)
         compatible = " ".join(node.texts("compatible")) if node is not None else ""
-        if table.medium is Medium.PARALLEL_NOR:
+        if table.medium is Medium.PARALLEL_NOR or "physmap" in table.device:
             return PARALLEL_NOR
         if table.medium is Medium.NAND or "nand" in table.device:
             return SPI_NAND if "spi-nand" in f"{compatible} {table.device}" else RAW_NAND
@@ -309,8 +332,8 @@ class Drafting:
             chip.lines.append(f"size: {_size(chip.size)}  # by its compatible {_plain(named[1])}")
         else:
             chip.size = max(1 << max(0, highest - (not open_end)).bit_length(), MIB)
-            why = "the parts that are approved; this is a guess from the last partition"
-            chip.lines.append(f"size: {_size(chip.size)}{_mark(why)}")
+            chip.lines.append(f"size: {_size(chip.size)}  # the last partition ends in it")
+            chip.guessed.append("size")
         self.ends(chip)
         self.erase(chip, sfdp)
         if sfdp is not None:
@@ -458,8 +481,15 @@ class Drafting:
         size = asked or min(unit, most)
         if size < 1 or chip.size % size:
             size = min(unit, most)
-        source = "ENV_SECT_SIZE" if size == asked else "a guess from the partitions"
-        chip.lines.append(f"erase-block: {_size(size)}{_mark(f'the block; this is {source}')}")
+        if size == asked:
+            why = "by ENV_SECT_SIZE of U-Boot's configuration"
+        else:
+            why = "all partitions are of such"
+            chip.guessed.append("erase-block")
+        chip.lines.append(f"erase-block: {_size(size)}  # {why}")
+        if chip.kind.bad_blocks:
+            chip.lines.append(f"page: {_size(chip.kind.page)}")
+            chip.guessed.append("page")
         self.misaligned(chip, max(size, _SMALLEST_ERASE))
 
     def made_for(self, chip: DraftChip) -> tuple[int, int, str] | None:
@@ -505,20 +535,20 @@ class Drafting:
         registers = self.said.ext_csd
         hosts = dict(self.hosts())
         card = registers is None and len(hosts) == 1 and True in hosts.values()
+        chip.kind = SD_CARD if card else EMMC
         why = "  # the device tree's only host is not non-removable" if card else ""
-        chip.lines.append(f"kind: {'sd' if card else 'emmc'}{why}")
+        chip.lines.append(f"kind: {chip.kind}{why}")
         if len(hosts) == 1:
             chip.lines.append(f"number: {min(hosts)}  # by the device tree's alias")
         elif list(hosts.values()).count(False) != 1:
             chip.lines.append(f"# {FILL_IN}: number, U-Boot's own, such as the 0 of mmc 0")
         if registers is not None:
             chip.size = registers.size
-            mark = _mark("SEC_COUNT of every approved part; this one is by its EXT_CSD")
-            chip.lines.append(f"sectors: {registers.sectors}{mark}")
+            chip.lines.append(f"sectors: {registers.sectors}  # by its EXT_CSD")
         elif disk is not None:
             chip.size = max(disk.view_size // SECTOR * SECTOR, SECTOR)
-            mark = _mark("SEC_COUNT of every approved part; this is the length of the image")
-            chip.lines.append(f"sectors: {chip.size // SECTOR}{mark}")
+            chip.lines.append(f"sectors: {chip.size // SECTOR}  # the length of the image")
+            chip.guessed.append("sectors")
         if disk is not None and registers is not None and disk.view_size > registers.size:
             over = disk.view_size - registers.size
             self.conflict(f"the disk image is {both(over)} longer than the eMMC", chip.notes)
@@ -533,13 +563,13 @@ class Drafting:
             end = max((region.span.end for region in chip.regions), default=MIB)
             # A GPT has its copy behind the last partition.
             chip.size = end if "table: mbr" in chip.lines else round_up(end + 33 * SECTOR, MIB)
-            mark = _mark("SEC_COUNT of every approved part; here the last partition ends")
-            chip.lines.insert(1, f"sectors: {chip.size // SECTOR}{mark}")
+            chip.lines.insert(1, f"sectors: {chip.size // SECTOR}  # the last partition ends here")
+            chip.guessed.append("sectors")
         starts = [region.span.start for region in chip.regions]
         align = math.gcd(_MOST_ALIGN, *starts)
         if starts and align >= _SMALLEST_ERASE:
-            why = f"{FILL_IN}: what every start must be a multiple of; all are of this"
-            chip.lines.append(f"align: {_size(align)}  # {why}")
+            chip.lines.append(f"align: {_size(align)}  # all partitions start at such")
+            chip.guessed.append("align")
         if registers is not None:
             for key, value in (
                 ("boot-area", registers.boot_area),
@@ -648,6 +678,7 @@ class Drafting:
 
     def regions(self, chip: DraftChip) -> Iterator[str]:
         environments = [region for region in chip.regions if region.holds == "uboot-env"]
+        silent = [region.name for region in chip.regions if self.silent(chip, region)]
         unsure = [region.name for region in chip.regions if not self.sure(chip, region)]
         for region in chip.regions:
             yield from _comments(region.notes, 2)
@@ -668,12 +699,15 @@ class Drafting:
             yield f"    size: {_size(region.span.size)}"
             mark = ""
             if unsure[:1] == [region.name]:
-                more = f" as of {', '.join(unsure[1:])}" if unsure[1:] else ""
-                mark = _mark(f"its format and file:{more}")
+                mark = _mark(f"its format, and file:{_as_of(unsure)}")
             yield f"    holds: {region.holds}{mark}"
             if region.file is not None:
                 yield f"    file: {quoted(_plain(region.file))}  # {region.file_why}"
             yield f"    writer: {region.writer}"
+            if region.name in silent:
+                told = f"who writes it{_as_of(silent)}, since the build has nothing for it"
+                mark = _mark(f"{told}; then delete this line") if silent[0] == region.name else ""
+                yield f"    guessed: writer{mark}"
             if region.holds == "uboot-env":
                 yield from self.shape(region, environments)
             for volume in region.volumes:
@@ -690,8 +724,14 @@ class Drafting:
     @staticmethod
     def sure(chip: DraftChip, region: DraftRegion) -> bool:
         """Tell whether something says what a region holds."""
-        known = region.holds != "raw" or region.writer == "factory"
+        known = region.holds != "raw" or region.writer != "release"
         return known or region.file is not None or chip.image is not None
+
+    @staticmethod
+    def silent(chip: DraftChip, region: DraftRegion) -> bool:
+        """Tell whether nothing but a name says that no build writes a region."""
+        told = region.writer == "release" or region.holds == "uboot-env"
+        return not told and region.file is None and chip.image is None
 
     def shape(self, region: DraftRegion, environments: list[DraftRegion]) -> Iterator[str]:
         config = self.said.config
@@ -706,8 +746,10 @@ class Drafting:
         fits = known if known and known <= region.span.size else region.span.size
         copy = next((item.name for item in environments if item is not region), None)
         pair = f", copy: {_scalar(copy)}" if copy and len(environments) == 2 else ""
-        mark = "" if known == fits else _mark("ENV_SIZE")
-        yield f"    env: {{size: {_size(fits)}{pair}}}{mark}"
+        yield f"    env: {{size: {_size(fits)}{pair}}}"
+        if known != fits:
+            mark = _mark("its size, by CONFIG_ENV_SIZE or fw_env.config; then delete this line")
+            yield f"    guessed: env{mark if region is environments[0] else ''}"
 
     def stages(self, chips: list[DraftChip]) -> Iterator[str]:
         del chips
@@ -790,6 +832,10 @@ def _writer(label: str) -> str:
 
 def _ends(span: Span) -> tuple[int, int]:
     return span.start, span.end
+
+
+def _as_of(names: list[str]) -> str:
+    return f", as of {', '.join(names[1:])}" if names[1:] else ""
 
 
 def _told(span: Span) -> str:

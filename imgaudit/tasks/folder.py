@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import field
 from itertools import accumulate, pairwise
 
+from imgaudit.arches import of_elf, of_kernel
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK, Artifact, Content
@@ -22,6 +23,7 @@ from imgaudit.errors import FormatError, ImgauditError, LayoutError
 from imgaudit.files import ArtifactError, Folder
 from imgaudit.formats import identify
 from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.elf import Elf
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
@@ -435,6 +437,21 @@ class _Folder(Drafting):
         block, page, path = min(made)
         return None if block is None or chip.size % block else (block, page, path)
 
+    def arch(self) -> str | None:
+        """Tell what the board runs: else by the kernels and programs, where they agree."""
+        told = super().arch()
+        if told is not None:
+            return told
+        contents = [content for item in self.found.items for content in item.contents]
+        kernels = {of_kernel(content.format) for content in contents} - {None}
+        programs = {
+            of_elf(content.facts.machine, content.facts.bits)
+            for content in contents
+            if isinstance(content.facts, Elf)
+        }
+        only = kernels or programs
+        return only.pop() if len(only) == 1 else None
+
     # Stages
 
     def stages(self, chips: list[DraftChip]) -> Iterator[str]:
@@ -457,7 +474,7 @@ class _Folder(Drafting):
 
         lines = [*self.head(), "chips:"]
         for chip in chips:
-            lines += [f"  {chip.name}:", *(f"    {line}" for line in chip.lines)]
+            lines += [f"  {chip.name}:", *(f"    {line}" for line in chip.written())]
         lines += [*self.ram(), "regions:"]
         for chip in chips:
             lines += self.regions(chip)

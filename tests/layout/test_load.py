@@ -413,6 +413,13 @@ def test_references(keys: str, why: str) -> None:
         (", boot-area: 2 MiB", "", []),
         ("layout: 1", "layout: 1\nram: {banks: [{at: 0}], reserved: []}", ["'size' is missing"]),
         ("layout: 1", "layout: 1\nwritten-elsewhere: []", ["expected a mapping"]),
+        ("layout: 1", "layout: 1\nguessed: [arhc]", ["'arhc' is not board, summary, arch"]),
+        ("layout: 1", "layout: 1\nguessed: compatible", ["compatible is not written here"]),
+        (
+            "erase-block: 64 KiB}",
+            "erase-block: 64 KiB, guessed: [size, page]}",
+            ["page is not written here, so it is no guess"],
+        ),
         ("layout: 1", "layout: 1\nstages: []", ["expected a mapping of names"]),
         ("layout: 1", "layout: 1\nstages: {a: {ramdisk: x}}", ["'regions' is missing", "'x'"]),
     ],
@@ -758,6 +765,18 @@ def test_parts_places_and_variants() -> None:
     assert [region.name for region in small.regions][-2:] == ["root", "data"]
     assert small.region("root").at == 5 * MIB
     jsonschema.Draft202012Validator(schema()).validate(plain(PARTS))
+
+
+def test_what_is_guessed() -> None:
+    text = PARTS.replace("kind: spi-nor", "kind: spi-nor\n    guessed: [size, address-bytes]", 1)
+    text = text.replace("layout: 1", "layout: 1\nguessed: arch", 1)
+    layout = read(text)
+    assert {name: thing.guessed for name, thing in layout.guesses()} == {
+        layout.board: ("arch",),
+        "nor": ("size", "address-bytes"),
+    }
+    jsonschema.Draft202012Validator(schema()).validate(plain(text))
+    assert list(read(PARTS).guesses()) == []
 
 
 def test_a_variant_is_chosen_by_its_name(tmp_path: Path) -> None:

@@ -110,6 +110,39 @@ def test_from_mtdparts_alone() -> None:
     assert "fill in" in drafted.text
 
 
+def test_a_guess_is_marked_and_nothing_passes_by_it() -> None:
+    text = draft(Sources(mtdparts=LIST)).text
+    read = loaded(text)
+    assert {name: thing.guessed for name, thing in read.guesses()} == {
+        "board": ("arch",),
+        "nor": ("size", "erase-block"),
+        "env": ("env",),
+        "env-redundant": ("env",),
+        "factory": ("writer",),
+    }
+    on_paper = audit.run(gather(read, None))
+    assert not on_paper.failed
+    assert on_paper.verdict is audit.Verdict.INCOMPLETE
+    sure = loaded("".join(it for it in text.splitlines(True) if "guessed: " not in it))
+    assert audit.run(gather(sure, None)).verdict is audit.Verdict.PASSED
+
+
+@pytest.mark.parametrize(
+    ("device", "kind", "guessed"),
+    [
+        ("spi0.0", "spi-nor", False),
+        ("nor0", "spi-nor", False),
+        ("physmap-flash.0", "parallel-nor", False),
+        ("spi-nand0", "spi-nand", False),
+        ("20000000.memory", "spi-nor", True),
+    ],
+)
+def test_what_a_flash_is_by_its_name(device: str, kind: str, guessed: bool) -> None:
+    (chip,) = loaded(draft(Sources(mtdparts=f"{device}:1m(all)")).text).chips.values()
+    assert (chip.kind.word, "kind" in chip.guessed) == (kind, guessed)
+    assert ("page" in chip.guessed) == chip.kind.bad_blocks
+
+
 def test_what_two_sources_say_differently_is_a_conflict(tmp_path: Path) -> None:
     tree = tmp_path / "gauge.dtb"
     tree.write_bytes(
@@ -146,6 +179,7 @@ def test_the_configuration_is_a_source(tmp_path: Path) -> None:
     read = loaded(drafted.text)
     assert read.arch == "arm64"
     assert read.chips["nor"].largest_erase == 0x10000
+    assert read.chips["nor"].guessed == ("size",)
 
 
 def test_chips_tell_their_own_geometry(tmp_path: Path) -> None:
@@ -158,6 +192,7 @@ def test_chips_tell_their_own_geometry(tmp_path: Path) -> None:
     assert (read.chips["nor"].size, read.chips["nor"].largest_erase) == (8 << 20, 4096)
     emmc = read.chips["emmc"]
     assert (emmc.size, emmc.boot_area, emmc.erase_group) == (15269888 * 512, 4 << 20, 4 << 20)
+    assert list(read.guesses()) == [(read.board, read)]  # what it runs, nobody said
 
 
 def test_a_chip_that_contradicts_itself_or_the_map(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
 from imgaudit.tasks import folder as folder_module
 from imgaudit.tasks.folder import draft_folder
+from tests._drafts import filled
 
 # Debian's debian-installer-12-netboot-armhf and u-boot-qemu.
 PACKAGED = Path("/usr/lib/debian-installer/images/12/armhf/text/debian-installer/armhf")
@@ -44,11 +45,14 @@ def copied(source: Path, target: Path, names: dict[str, str]) -> Path:
     return target
 
 
-def errors(text: str, folder: Path) -> list[Finding]:
+def audited(text: str, folder: Path) -> audit.Result:
     layout = parse(text.encode(), "draft.yaml")
     with Loader() as loader:
-        result = audit.run(gather(layout, FolderStore(Folder(str(folder)), loader)))
-    return [item for item in result.findings if item.severity is Severity.ERROR]
+        return audit.run(gather(layout, FolderStore(Folder(str(folder)), loader)))
+
+
+def errors(text: str, folder: Path) -> list[Finding]:
+    return [it for it in audited(text, folder).findings if it.severity is Severity.ERROR]
 
 
 def map_of(layout: Layout) -> list[tuple[str, str, int, int, str, int | None]]:
@@ -110,6 +114,11 @@ def test_a_sound_build_drafts_and_audits_without_an_error(whimbrel: Path) -> Non
     opened = re.findall(r"#   line (\d+): (.*)", text)
     for number, what in opened:
         assert what in text.splitlines()[int(number) - 1]
+    guessed = audited(text, whimbrel)
+    assert guessed.verdict is audit.Verdict.INCOMPLETE
+    assert [it.line.name for it in guessed.coverage if it.open] == ["nor", "emmc"]
+    board = load(str(whimbrel.parent / "whimbrel.yaml"))
+    assert audited(filled(text, board), whimbrel).verdict is audit.Verdict.PASSED
 
 
 def test_names_do_not_matter(whimbrel: Path, tmp_path: Path) -> None:
