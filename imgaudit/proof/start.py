@@ -60,7 +60,8 @@ class Started:
     resets. `blame` is the operation that brought what does not fit, `fault` what is wrong with it
     and `at_fault` the region where that lies. `outside` names a device that the layout does not
     have and from which it starts. `torn` names a region that is started although it is torn;
-    `waits` tells a kernel that waits for its root without an end.
+    `waits` tells a kernel that waits for its root without an end. `release` is the kernel's, as far
+    as it says it.
     """
 
     starts: bool | None
@@ -74,6 +75,7 @@ class Started:
     waits: bool = False
     regions: tuple[str, ...] = ()
     ramdisk: str | None = None
+    release: str = ""
     chain: tuple[Link, ...] = ()
 
 
@@ -184,6 +186,7 @@ class _Judging:
             starts=True,
             regions=tuple(regions),
             ramdisk=self.ramdisk_from(parts),
+            release=_release(parts["kernel"].content) or "",
             chain=tuple(links),
         )
 
@@ -359,21 +362,30 @@ class _Judging:
             return
         name = source.region.name
         what = source.name if source.name == name else f"{source.name} in {name}"
-        if self.guarded(source.content):
+        facts = source.content.facts if source.content is not None else None
+        broken = self.board.broken.get(name)
+        used = self.named(facts) if isinstance(facts, FitFacts) else set()
+        if broken is not None and used and not used & broken:
+            return
+        if broken is not None and used:
+            what = f"{' and '.join(sorted(used & broken))} of {what}"
+        if self.guarded(facts, broken):
             raise _NoError(f"the sums of {what} do not hold: it is torn", blame=operation)
         why = f"{what} is torn, and no sum tells: it is started, and crashes"
         raise _NoError(why, returns=False, torn=name)
 
-    def guarded(self, content: Content | None) -> bool:
-        """Tell whether U-Boot looks at a sum over all that it takes from a content."""
-        if content is None or self.unverified():
+    def guarded(self, facts: Facts | None, broken: frozenset[str] | None) -> bool:
+        """Tell whether U-Boot looks at a sum that does not hold in what it takes from a content.
+
+        `broken` are the images that are torn, where that is known; else each of them may be.
+        """
+        if self.unverified() or not isinstance(facts, FitFacts | UimageFacts):
             return False
-        facts = content.facts
-        sums = facts.checksums if isinstance(facts, FitFacts | UimageFacts) else ()
         if not isinstance(facts, FitFacts):
-            return bool(sums)
-        summed = {checksum.name.partition("/")[0] for checksum in sums}
-        return bool(summed) and self.named(facts) <= summed
+            return bool(facts.checksums)
+        summed = {checksum.name.partition("/")[0] for checksum in facts.checksums}
+        used = self.named(facts)
+        return bool(summed & used & broken if broken is not None else summed and used <= summed)
 
     def unverified(self) -> bool:
         """Tell whether the environment switches the sums off (boot/bootm.c, image-fit.c)."""
@@ -573,8 +585,7 @@ class _Judging:
         extra = ""
         if role == "kernel" and piece.content is not None:
             inner = piece.content.unwrapped()
-            release = inner.inside.release if inner.inside is not None else None
-            known = (release, _HEADED.get(type(inner.facts)))
+            known = (_release(inner), _HEADED.get(type(inner.facts)))
             extra = ", ".join(word for word in known if word)
         return Link(role, f"{piece.name} ({extra})" if extra else piece.name, region)
 
@@ -644,6 +655,11 @@ def _damage(content: Content) -> str:
         return f"the {wrong.algorithm} of {wrong.name} does not hold"
     flaws = facts.flaws if isinstance(facts, FileSystem) else ()
     return f"it is damaged, {flaws[0].what}" if flaws else ""
+
+
+def _release(kernel: Content | None) -> str | None:
+    inside = kernel.unwrapped().inside if kernel is not None else None
+    return inside.release if inside is not None else None
 
 
 def _command_for(kernel: Content) -> str:
