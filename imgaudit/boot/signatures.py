@@ -171,15 +171,16 @@ def _held(
     node: Node[FitFacts], part: Configuration | Image, holder: Firmware | None, keys: list[Key]
 ) -> Iterator[Signed]:
     for key in keys:
-        tried = [
-            signature
-            for signature in part.signatures
-            if signature.value_size and signature.key_name_hint in {None, key.name}
-        ]
         seal, why, signature = Seal.MISSING, "", None
-        for signature in tried:
-            seal, why = _verify(node, part, signature, key)
-            if seal is Seal.GOOD:
+        for tried in part.signatures:
+            named = tried.key_name_hint in {None, key.name}
+            # U-Boot tries a required key on every signature, whatever its hint (rsa_verify_hash).
+            if not tried.value_size or not (named or key.required):
+                continue
+            result, said = _verify(node, part, tried, key)
+            if named or result is Seal.GOOD:
+                seal, why, signature = result, said, tried
+            if result is Seal.GOOD:
                 break
         yield Signed(
             fit=node, part=part, key=key, holder=holder, seal=seal, signature=signature, why=why

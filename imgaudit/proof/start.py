@@ -14,7 +14,7 @@ from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
 from imgaudit.boot.records import Boot, Kind, Operation
 from imgaudit.boot.values import Text
-from imgaudit.contents.starts import start_of
+from imgaudit.contents.starts import configuration_of, start_of
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
@@ -433,11 +433,12 @@ class _Judging:
 
     def configuration(self, content: Content, facts: FitFacts) -> None:
         """See that the FIT's configuration is there, and that what it names is whole."""
-        name = self.boot.config or facts.default
-        name = name.partition("#")[0] if name else None
-        chosen = facts.configuration(name) if name else next(iter(facts.configurations), None)
+        chosen = configuration_of(facts, self.boot.config)
         if chosen is None:
-            why = f"{content.name} has no configuration {name or 'at all'}"
+            name = (self.boot.config or facts.default or "").partition("#")[0]
+            why = f"{content.name} has no configuration {name}"
+            if not name:
+                why = f"{content.name} names no default configuration, and the command none"
             raise _NoError(why, Fault.CONFIGURATION)
         if chosen.kernel is None:
             why = f"configuration {chosen.name} of {content.name} has no kernel"
@@ -448,7 +449,10 @@ class _Judging:
                 image = facts.image(wanted)
                 if image is None:
                     why = f"{content.name} has no image {wanted}"
-                    raise _NoError(why, Fault.CONFIGURATION)
+                    if role != "kernel":
+                        why += f": U-Boot starts the kernel without its {_SPOKEN[role]}"
+                    # select_ramdisk and select_fdt take a name without an image for none.
+                    raise _NoError(why, Fault.CONFIGURATION, returns=role == "kernel")
                 if not image.data_size or image.data_present < image.data_size:
                     why = f"the data of {wanted} is not all in {content.name}"
                     raise _NoError(why, Fault.CONTENT)
@@ -472,12 +476,7 @@ class _Judging:
                 raise _NoError(why, Fault.CHECKSUM)
 
     def named(self, facts: FitFacts) -> set[str]:
-        name = self.boot.config or facts.default
-        chosen = (
-            facts.configuration(name.partition("#")[0])
-            if name
-            else next(iter(facts.configurations), None)
-        )
+        chosen = configuration_of(facts, self.boot.config)
         if chosen is None:
             return set()
         names = (chosen.kernel, chosen.ramdisk, *chosen.fdt)

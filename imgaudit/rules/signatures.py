@@ -89,9 +89,9 @@ MISSING = Rule(
     message="{content}: {program} demands a signature by the key {key}; {parts} has none",
     effect='U-Boot says "Failed to verify required signature" and does not boot it.',
     fix="Sign it with mkimage -F -k KEYS -K u-boot.dtb -r, with the key that this U-Boot carries.",
-    computed="a key of the boot program's device tree has required = conf, and the configuration"
-    " has no signature whose key-name-hint is that key's name; with required = image the same of"
-    " each image that is loaded",
+    computed="a key of the boot program's device tree has required = conf, and of the"
+    " configuration's signatures none verifies with it or has its name as key-name-hint; with"
+    " required = image the same of each image that is loaded",
     sources=(
         in_u_boot(
             "boot/image-fit-sig.c",
@@ -124,7 +124,8 @@ BAD = Rule(
     values=_bad_values,
     severity=Severity.ERROR,
     message="{content}: the signature of {parts} does not verify with the key {key} of {program}",
-    effect='U-Boot says "Verification failed" and does not boot it.',
+    effect='Where the key is required U-Boot says "Verification failed" and does not boot it; else'
+    " it verifies nothing.",
     fix="Sign the finished FIT again, with the key that this U-Boot carries; change nothing"
     " afterwards.",
     computed="the RSA or ECDSA signature over the nodes in hashed-nodes does not verify with the"
