@@ -304,6 +304,8 @@ def _hangs(proving: Proving, path: Path) -> str:
     if path.ending is Ending.DEAD:
         if path.started is not None and path.started.torn:
             return "" if _watched(proving, path) else f"{path.why}; no watchdog is known to run"
+        if path.started is not None and path.started.restarts:
+            return ""
         if path.started is not None and path.started.waits:
             return f"{path.why}; rootwait without a time waits for it without an end"
         arguments = path.boot.arguments if path.boot is not None else None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import NoReturn
 
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
@@ -20,6 +21,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.efi import Efi
+from imgaudit.formats.ext import Ext
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import FileSystem
@@ -29,6 +31,7 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copies
+from imgaudit.maps.command_line import Root
 from imgaudit.maps.root import target_of
 from imgaudit.model import Layout, Region
 from imgaudit.proof.init import init_of
@@ -60,7 +63,8 @@ class Started:
     resets. `blame` is the operation that brought what does not fit, `fault` what is wrong with it
     and `at_fault` the region where that lies. `outside` names a device that the layout does not
     have and from which it starts. `torn` names a region that is started although it is torn;
-    `waits` tells a kernel that waits for its root without an end. `release` is the kernel's, as far
+    `waits` tells a kernel that waits for its root without an end, `restarts` one that restarts by
+    itself. `release` is the kernel's, as far
     as it says it.
     """
 
@@ -73,6 +77,7 @@ class Started:
     outside: str = ""
     torn: str = ""
     waits: bool = False
+    restarts: bool = False
     regions: tuple[str, ...] = ()
     ramdisk: str | None = None
     release: str = ""
@@ -92,8 +97,10 @@ class _NoError(Exception):
         blame: Operation | None = None,
         torn: str = "",
         waits: bool = False,
+        restarts: bool = False,
     ) -> None:
         super().__init__(why)
+        self.restarts = restarts
         self.fault = fault
         self.at = at
         self.waits = waits
@@ -132,6 +139,7 @@ class Starter:
                 blame=problem.blame,
                 torn=problem.torn,
                 waits=problem.waits,
+                restarts=problem.restarts,
                 fault=problem.fault,
                 at_fault=problem.at or judging.region("kernel"),
             )
@@ -617,22 +625,43 @@ class _Judging:
                 returns=False,
                 waits=wait is not None and wait.value is None,
             )
-        yield from self.system(target.region, root.text, line.init)
+        yield from self.system(target.region, root, line.init)
 
-    def system(self, region: Region, text: str, named: str | None) -> Iterator[Link]:
+    def torn_root(self, region: Region, root: Root, content: Content) -> NoReturn:
+        """Say what the kernel makes of a root that is partly old, partly new.
+
+        Source: Linux Documentation/admin-guide/device-mapper/verity.rst; fs/squashfs/super.c
+        (`squashfs_fill_super` reads the tables at the end of the image and has no sum of any);
+        fs/ext4/super.c and Documentation/filesystems/ext4/checksums.rst (sums over metadata).
+        """
+        what = f"root={root.text} is {region.name}, which is torn"
+        if root.verified:
+            why = f"{what}: dm-verity gives no block that does not match its hash"
+            raise _NoError(why, returns=False, restarts=root.restarts)
+        facts = content.facts
+        if content.format == "squashfs" and self.layout.chips[region.chip].kind.mtd:
+            # It is written from front to back, and the superblock in front says where they stand.
+            why = f"{what}: squashfs has its tables at its end, and it is not mounted without them"
+            raise _NoError(why, returns=False)
+        seen = "no sum tells"
+        if content.format == "squashfs":
+            seen = "squashfs has no sums, and what does not unpack is seen as it is read"
+        elif isinstance(facts, Ext) and "metadata_csum" in facts.features:
+            seen = "ext4 has sums over its metadata, and none over what is in files"
+        why = f"{what}; {seen}: it may be mounted, and does not come up"
+        raise _NoError(why, returns=False, torn=region.name)
+
+    def system(self, region: Region, root: Root, named: str | None) -> Iterator[Link]:
         """See that a region holds a file system with a first program."""
         content = self.board.content(region)
         if content is None:
             raise _OpenError(f"what {region.name}, the root, holds is not known")
         if content.format not in _SYSTEMS or content.facts is None:
             what = content.title or "nothing that is known"
-            why = f"root={text} is {region.name}, which holds {what}, no file system"
+            why = f"root={root.text} is {region.name}, which holds {what}, no file system"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         if self.board.is_torn(region):
-            why = (
-                f"root={text} is {region.name}, which is torn: it is mounted, and does not come up"
-            )
-            raise _NoError(why, returns=False, torn=region.name)
+            self.torn_root(region, root, content)
         yield Link("root", f"root {region.name} ({region.holds})", region.name)
         init = init_of(content, named, self.layout.arch)
         if init.path is None and not init.known:
