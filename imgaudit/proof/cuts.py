@@ -149,6 +149,7 @@ def _script(walked: Walked) -> tuple[str, str]:
 
 
 _LONGEST = 24  # characters of a value that is worth its room
+_MOST = 4  # variables of one save that are told
 _VERBS = {
     Act.WRITE: "writing",
     Act.ERASE: "erasing",
@@ -162,11 +163,12 @@ def _what(step: UpdateStep, phase: str, copy: str) -> str:
     if step.act is Act.UNKNOWN:
         return step.said
     if step.act is Act.SET:
-        values = step.variables.items()
+        values = list(step.variables.items())
         said = ", ".join(
             f"{name}={value or ''}" if len(value or "") <= _LONGEST else name
-            for name, value in values
+            for name, value in values[:_MOST]
         )
+        said += f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
         said = f"set {said}" if said else "save the environment"
         return said if phase in {"done", ""} else f"{said}, {_SAVING[phase]} {copy}".rstrip()
     if step.act is Act.TABLE:
