@@ -6,6 +6,7 @@ what it is about as it goes, so that something can be said of a run that was kil
 
 from __future__ import annotations
 
+import gc
 import marshal
 import os
 import signal
@@ -27,6 +28,7 @@ MEMORY = 512 << 20
 """Bytes of memory of its own: what is mapped from files, such as libraries, does not count."""
 
 _PIECE = 1 << 20
+_GARBAGE = 50_000  # objects that are made before it is looked for ones that nobody needs
 _NO_MEMORY = 112
 """Exit status of a child that had no memory left even to say so."""
 
@@ -202,6 +204,9 @@ def _child(work: Callable[[Line], bytes], line: Line, limits: Limits, notes: int
     """Work, tell the result and end, whatever happens; nothing is cleaned up, which takes time."""
     status = _NO_MEMORY
     try:
+        # It makes many objects, lives for seconds, and leaves little behind that is a circle.
+        gc.freeze()
+        gc.set_threshold(_GARBAGE)
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         if notes >= 0:
             import faulthandler

@@ -21,7 +21,7 @@ from imgaudit.formats import uboot_env
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import CHUNK, View
 from imgaudit.model import Area, Chip, Region, Writer
-from imgaudit.units import KIB, Span, place, round_down
+from imgaudit.units import KIB, Span, joined, place, round_down
 
 _GRAIN = 4 * KIB
 _PROBE = 64
@@ -324,17 +324,17 @@ def _gaps(image: Span, regions: Iterable[Region]) -> Iterator[Span]:
 
 def _not_blank(data: bytes, spans: Iterable[Span], base: int = 0) -> list[Span]:
     """Give the parts of the spans, in steps of 4 KiB, that are not all 0xFF, joined."""
-    found: list[Span] = []
-    for span in spans:
-        for at in range(span.start, span.end, _GRAIN):
-            piece = data[at - base : min(at + _GRAIN, span.end) - base]
-            if piece == _ERASED[: len(piece)]:
-                continue
-            if found and found[-1].end == at:
-                found[-1] = Span(found[-1].start, at + len(piece))
-            elif len(found) < _MOST_SPANS:
-                found.append(Span.sized(at, len(piece)))
-    return found
+    pieces = (
+        Span(at, min(at + _GRAIN, span.end))
+        for span in spans
+        for at in range(span.start, span.end, _GRAIN)
+    )
+    written = (
+        piece
+        for piece in pieces
+        if not _ERASED.startswith(data[piece.start - base : piece.end - base])
+    )
+    return joined(written)[:_MOST_SPANS]
 
 
 def _period(data: bytes) -> int | None:
@@ -342,11 +342,13 @@ def _period(data: bytes) -> int | None:
     size = len(data)
     while size % 2 == 0 and size // 2 >= _SMALLEST_PERIOD:
         half = size // 2
-        if data[:half] != data[half:size]:
+        # Most differ at once, and slices of half a chip are large.
+        if not data.startswith(data[:_GRAIN], half) or data[:half] != data[half:size]:
             break
         size = half
-    blank = data.count(data[:1], 0, size) == size
-    return None if size == len(data) or blank else size
+    if size == len(data):
+        return None
+    return None if data.count(data[:1], 0, size) == size else size
 
 
 def _skipped(region: Region) -> bool:
@@ -511,17 +513,18 @@ class _Nor:
             return Comparison(region=region, why=why, cut=self.base <= 0)
         if self.period is not None and end > self.period:
             return Comparison(region=region, why=_REPEATED)
-        found = self.data[start:end]
         last = min(region.at + region.size, self.base + len(self.data))
         tail = _not_blank(self.data, [Span(item.at + size, max(last, item.at + size))], self.base)
         same = Comparison(
             region=region,
             size=size,
             tail=tuple(Span(span.start - region.at, span.end - region.at) for span in tail),
-            environment=_saved(region, found) if self.dump else None,
+            environment=_saved(region, self.data[start:end]) if self.dump else None,
             dump=self.dump,
         )
-        return same if found == item.data else self._differing(same, item, found)
+        if self.data.startswith(item.data, start):
+            return same
+        return self._differing(same, item, self.data[start:end])
 
     def _differing(self, same: Comparison, item: _Wanted, found: bytes) -> Comparison:
         expected, size, base = item.data, len(found), item.region.file_at

@@ -1,7 +1,8 @@
 """Read artifacts: each byte once, hashed, unpacked and parsed in one pass, in bounded memory.
 
-A file of up to 64 MiB is read into memory. A larger one is read in place: its structures where they
-lie, its data in blocks of 64 KiB by two threads, its holes not at all.
+A file of up to 64 MiB is read into memory. A larger one, and one from 8 MiB on that is a disk or a
+file system for a chip that is compared by digests, is read in place: its structures where they lie,
+its data in blocks of 64 KiB by two threads, its holes not at all.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from functools import partial
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 from imgaudit.contents.keep import (
     Keeper,
@@ -39,6 +40,7 @@ from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource, 
 from imgaudit.units import GIB, KIB, MIB, both
 
 IN_MEMORY = 64 * MIB
+_SMALL = 8 * MIB
 # What is kept of all unpacked contents together; while one is unpacked, it may take half of what is
 # left. A ramdisk or kernel beyond half of it fits no such board.
 KEPT = 320 * MIB
@@ -90,6 +92,12 @@ class _Memory:
         share = self._left // 2
         self._left -= share
         return share
+
+    def spare(self, size: int) -> bool:
+        """Take as much if it is there; tell whether it was."""
+        there = size <= self._left
+        self._left -= size if there else 0
+        return there
 
     def give(self, size: int) -> None:
         """Give back what was not used or is no longer kept."""
@@ -150,10 +158,7 @@ class Loader:
 
         """
         descriptor, size = folder.open(path)
-        reading = self._begin(
-            descriptor, size, path, expects, blocks=blocks, keep=keep, slices=slices
-        )
-        return reading, size if size <= IN_MEMORY else 0
+        return self._begin(descriptor, size, path, expects, blocks=blocks, keep=keep, slices=slices)
 
     def file(self, path: str, *, expects: str | None = None) -> Artifact:
         """Read one file that the user named.
@@ -163,7 +168,8 @@ class Loader:
 
         """
         descriptor, size = open_regular(path)
-        return self._begin(descriptor, size, path, expects, blocks=False, keep=True)()
+        reading, _ = self._begin(descriptor, size, path, expects, blocks=False, keep=True)
+        return reading()
 
     def memory(
         self,
@@ -187,27 +193,28 @@ class Loader:
         blocks: bool,
         keep: bool,
         slices: Slices | None = None,
-    ) -> Callable[[], Artifact]:
-        if size <= IN_MEMORY:
-            data = bytearray(size)
-            try:
-                with os.fdopen(descriptor, "rb", buffering=0) as file:
-                    same = Unchanged(descriptor)
-                    got = 0
-                    while got < size and (count := file.readinto(memoryview(data)[got:])):
-                        got += count
-                    if got < size or not same:
-                        raise UnreadError(0, CHANGED)
-            except OSError as problem:
-                raise UnreadError(0, f"cannot be read: {problem.strerror}") from problem
-            return self._in_memory(
-                memoryview(data)[:got], path, expects, blocks=blocks, keep=keep, slices=slices
-            )
-        return self._in_place(descriptor, size, path, expects, blocks=blocks, slices=slices)
+    ) -> tuple[Callable[[], Artifact], int]:
+        """Begin to read an open file; see `in_folder`."""
+        many = size > IN_MEMORY
+        if many or (blocks and not keep and size > _SMALL and _is_volume(descriptor, size)):
+            reading = self._in_place(descriptor, size, path, expects, blocks=blocks, slices=slices)
+            return reading, 0
+        try:
+            with os.fdopen(descriptor, "rb", buffering=0) as file:
+                same = Unchanged(descriptor)
+                data = file.read(size)
+                while len(data) < size and (more := file.read(size - len(data))):
+                    data += more
+                if len(data) < size or not same:
+                    raise UnreadError(0, CHANGED)
+        except OSError as problem:
+            raise UnreadError(0, f"cannot be read: {problem.strerror}") from problem
+        reading = self._in_memory(data, path, expects, blocks=blocks, keep=keep, slices=slices)
+        return reading, size
 
     def _in_memory(
         self,
-        data: bytes | memoryview,
+        data: bytes,
         path: str,
         expects: str | None,
         *,
@@ -232,7 +239,7 @@ class Loader:
                 sha256=digest.result(),
                 data_sha256=None,
                 content=replace(content, view=view if keep else content.view),
-                head=bytes(data[:_HEAD]),
+                head=data[:_HEAD],
                 blank=blank_byte(memoryview(data)),
                 slices=self._sliced(view, content, walk, path),
             )
@@ -249,12 +256,12 @@ class Loader:
         blocks: bool,
         slices: Slices | None,
     ) -> Callable[[], Artifact]:
-        source = FileSource(descriptor, size)
-        view = View(source)
+        view = View(FileSource(descriptor, size))
         same = Unchanged(descriptor)
+        wanted = self._full_digests or size <= IN_MEMORY
         try:
             compressed = _is_packed(view)
-            digests = _Digests(self._hashing, None if compressed else view)
+            digests = _Digests(self._hashing, None if compressed else view, whole=wanted)
         except BaseException:
             os.close(descriptor)
             raise
@@ -266,21 +273,19 @@ class Loader:
         def finish() -> Artifact:
             try:
                 content = reading()
-                found = digests.all()
-                if not compressed and self._full_digests:
-                    for piece in view.chunks():
-                        hashing.update(piece)
-                elif walk.tee is not None:
+                found, whole = digests.all(), digests.sha256()
+                if walk.tee is not None:
                     walk.tee.rest(view)
+                    whole = hashing.hexdigest()
                 sliced = self._sliced(view, content, walk, path)
                 if not same:
                     raise UnreadError(0, CHANGED)
-                whole = compressed or self._full_digests
+                many = size > IN_MEMORY or self._full_digests
                 return Artifact(
                     path=path,
                     size=size,
-                    sha256=hashing.hexdigest() if whole else None,
-                    data_sha256=found.sha256() if found else None,
+                    sha256=whole,
+                    data_sha256=found.sha256() if found and many else None,
                     content=replace(content, blocks=content.blocks or found),
                     head=view.upto(0, _HEAD),
                     blank=None if found is None else found.blank(),
@@ -379,15 +384,25 @@ def _volumes(
 
 
 class _Digests:
-    """The block digests of a view, taken by the threads of a pool; of no view, none."""
+    """The block digests of a view, taken by the threads of a pool; of no view, none.
 
-    def __init__(self, pool: ThreadPoolExecutor, view: View | None) -> None:
+    Where the digest of the `whole` is wanted too, it is taken first, for it is the longest.
+    """
+
+    def __init__(self, pool: ThreadPoolExecutor, view: View | None, *, whole: bool = False) -> None:
         self._found: Blocks | None = None
         self._view = view
+        self._whole: Future[str] | None = None
         self._tasks: list[Future[dict[int, bytes]]] = []
         if view is not None:
+            if whole:
+                self._whole = pool.submit(_sha256, view)
             for span in data_spans(view.source):
                 self._tasks.append(pool.submit(digest_span, view.source, span))
+
+    def sha256(self) -> str | None:
+        """Wait for the digest of the whole, where it was asked for."""
+        return None if self._whole is None else self._whole.result()
 
     def all(self) -> Blocks | None:
         """Wait for all of them."""
@@ -400,9 +415,18 @@ class _Digests:
 
     def end(self) -> None:
         """Take no more of them, and wait until none is being taken."""
-        for task in self._tasks:
+        tasks: list[Future[Any]] = [*self._tasks]
+        tasks += [self._whole] if self._whole is not None else []
+        for task in tasks:
             task.cancel()
-        wait(self._tasks)
+        wait(tasks)
+
+
+def _sha256(view: View) -> str:
+    digest = hashlib.sha256()
+    for piece in view.chunks():
+        digest.update(piece)
+    return digest.hexdigest()
 
 
 class _Tee:
@@ -613,11 +637,32 @@ class _Walk:
         self, inner: View | ImgauditError, name: str, part: Part, depth: int
     ) -> Callable[[], Content]:
         if isinstance(inner, View):
-            return self.begin(inner, name, part.offset, part.expects, depth)
+            view = self._held(inner)
+            reading = self.begin(view, name, part.offset, part.expects, depth)
+            return reading if view is inner else partial(self._kept, reading, view.size)
         self._left -= 1
         bare = Content(name=name, offset=part.offset, size=part.size, expects=part.expects)
         broken = _broken(bare, inner)
         return lambda: broken
+
+    def _held(self, view: View) -> View:
+        """Hold a part of what is read in place; no large one that is a volume or packed."""
+        if in_memory(view) or view.size > IN_MEMORY:
+            return view
+        try:
+            known = identify(view) if view.size > _RAW_KERNEL else []
+            if view.size > _RAW_KERNEL and not (known and _is_plain(known[0][1])):
+                return view
+            return View.of(view.bytes(0, view.size)) if self._memory.spare(view.size) else view
+        except ImgauditError:
+            return view
+
+    def _kept(self, reading: Callable[[], Content], size: int) -> Content:
+        """Wait for a part that is held, and count it no more if nothing is kept of it."""
+        content = reading()
+        if all(inner.view is None for inner in content.walk()):
+            self._memory.give(size)
+        return content
 
     def _parts(self, view: View, facts: Facts) -> Iterator[tuple[Part, View | ImgauditError]]:
         """Give the parts that lie inside, as many as are looked into, or why one cannot be had."""
@@ -734,6 +779,19 @@ def _choose(known: list[tuple[Match, Reader]], expects: str | None) -> tuple[Mat
         return known[0]
     # Nothing is known: the expected reader may still say where the bytes go wrong.
     return (Match.NO, readers().get(expects)) if expects else (Match.NO, None)
+
+
+def _is_plain(reader: Reader) -> bool:
+    return reader.windows is None and reader.unpack is None
+
+
+def _is_volume(descriptor: int, size: int) -> bool:
+    """Tell whether a file is the image of a disk or a file system."""
+    try:
+        known = identify(View(FileSource(descriptor, size)))
+    except ImgauditError:
+        return False
+    return bool(known) and known[0][1].windows is not None
 
 
 def _is_packed(view: View) -> bool:

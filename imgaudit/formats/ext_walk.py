@@ -46,10 +46,12 @@ _EXT_INDEX, _ENCRYPTED, _HUGE, _EXTENTS, _EA_INODE, _INLINE, _VERITY, _FOLDED = 
     0x40000000,
 )
 _XATTR_MAGIC = 0xEA020000
+_XATTR = _XATTR_MAGIC.to_bytes(4, "little")
 _JOURNAL_MAGIC = 0xC03B3998
 _MMP_MAGIC = 0x004D4D50
 _MOST_FLEX = 31
 _TAIL = b"\0\0\0\0\x0c\0\0\xde"
+_EXTENT_HEAD, _EXTENT = struct.Struct("<4H"), struct.Struct("<IHHI")
 _INODE_UNINIT, _BLOCK_UNINIT = 1, 2
 _KINDS = {
     stat.S_IFREG: 1,
@@ -60,7 +62,10 @@ _KINDS = {
     stat.S_IFSOCK: 6,
     stat.S_IFLNK: 7,
 }
-_INODE = struct.Struct("<HHIIIIIHHIII60sIIII")  # the first 116 bytes of an inode
+# The first 128 bytes of an inode; what follows them, if it is longer, starts with two numbers more.
+_INODE = "<HHIIIIIHHIII60sIIII5H2x"
+_MORE = "HH"
+_WITHOUT_DATA = frozenset({stat.S_IFCHR, stat.S_IFBLK, stat.S_IFIFO, stat.S_IFSOCK})
 _GENERATION = 0x64
 _SUM_BYTES = frozenset({0x7C, 0x7D, 0x82, 0x83})  # where an inode keeps its own checksum
 
@@ -166,10 +171,11 @@ class _Inode:
 
 @dataclass(slots=True)
 class _Mapped:
-    """An inode whose blocks are followed: index blocks so far, the next number in the file."""
+    """An inode whose blocks are followed: what was found so far, the next number in the file."""
 
     inode: _Inode
     who: str
+    runs: list[_Run] = field(default_factory=list)
     index_blocks: int = 0
     following: int = 0
 
@@ -191,9 +197,11 @@ class ExtWalk(Walk):
         self.sums: dict[int, tuple[int, int]] = {}  # of those just read: seed and checksum
         self._left = MAX_READ
         self._owned = bytearray()
+        self._record = struct.Struct(_INODE)
         self._attributes: dict[int, int] = {}
         self._named: set[int] = set()
         self._sectors = volume.block_size // 512 * volume.ratio
+        self._summed = volume.summed
         self._overlap = not {"bigalloc", "shared_blocks"} & volume.features
         try:
             self._walk()
@@ -212,6 +220,8 @@ class ExtWalk(Walk):
         if clusters > MAX_CLUSTERS or volume.groups > MAX_GROUPS:
             self.skip(f"it has {volume.block_count:,} blocks")
             return
+        more = volume.inode_size - 128
+        self._record = struct.Struct(_INODE + (f"{_MORE}{more - 4}x" if more else ""))
         self._owned = bytearray(clusters)
         if volume.first_block or volume.ratio > 1:
             self._owned[0] = 1
@@ -350,8 +360,9 @@ class ExtWalk(Walk):
             self._sum(name, Span.sized(at, KIB - 4), (stored, computed), at + KIB - 4)
 
     def _take(self, block: int, count: int) -> None:
-        a = block // self.volume.ratio
-        b = min(-(-(block + count) // self.volume.ratio), len(self._owned))
+        ratio = self.volume.ratio
+        a = block // ratio
+        b = min(-(-(block + count) // ratio), len(self._owned))
         if a < b:
             self._owned[a:b] = b"\1" * (b - a)
 
@@ -361,12 +372,11 @@ class ExtWalk(Walk):
         if not volume.first_block <= block <= volume.block_count - count or count < 1:
             self.flaw(at, f"{who}: block {block:,} is outside the file system")
             return False
-        if self._overlap:
-            other = self._owned.find(1, block // volume.ratio, -(-(block + count) // volume.ratio))
-            if other >= 0:
-                self.flaw(at, f"{who}: block {other * volume.ratio:,} has another owner too")
-                return False
-        self._take(block, count)
+        a, b = block // volume.ratio, -(-(block + count) // volume.ratio)
+        if self._overlap and (other := self._owned.find(1, a, b)) >= 0:
+            self.flaw(at, f"{who}: block {other * volume.ratio:,} has another owner too")
+            return False
+        self._owned[a:b] = b"\1" * (b - a)
         return True
 
     # Inodes
@@ -388,38 +398,39 @@ class ExtWalk(Walk):
             if not data.strip(b"\0"):
                 continue
             first = group.number * volume.inodes_per_group + start + 1
+            rows = [data[here : here + size] for here in range(0, len(data), size)]
             if volume.summed:
-                self._sum_inodes(first, data)
-            for index in range(some):
-                stored = data[index * size : (index + 1) * size]
-                self._inode(first + index, at + index * size, stored, used)
+                self._sum_inodes(first, rows)
+            for index, fields in enumerate(self._record.iter_unpack(data)):
+                bit = start + index
+                marked = used[bit >> 3] >> (bit & 7) & 1
+                self._inode(first + index, at + index * size, rows[index], fields, marked)
         self._marked_beyond(group, used, count)
 
-    def _sum_inodes(self, first: int, data: bytes) -> None:
+    def _sum_inodes(self, first: int, rows: list[bytes]) -> None:
         """Compute the seeds and checksums of a stretch of inodes at once."""
         size = self.volume.inode_size
+        zeros = bytes(size)
         # One that was deleted keeps its sum; one that was never used is all zeros.
         live = [
             index
-            for index in range(len(data) // size)
-            if first + index < self.volume.first_inode
-            or data[index * size : (index + 1) * size].strip(b"\0")
+            for index, row in enumerate(rows)
+            if row != zeros or first + index < self.volume.first_inode
         ]
-        rows = b"".join(data[index * size : (index + 1) * size] for index in live)
-        numbers = b"".join((first + index).to_bytes(4, "little") for index in live)
+        stored = b"".join([rows[index] for index in live])
+        numbers = b"".join([(first + index).to_bytes(4, "little") for index in live])
         sums = Rows(len(live), self.volume.seed)
         for offset in range(4):
             sums.add(numbers[offset::4])
         for offset in range(_GENERATION, _GENERATION + 4):
-            sums.add(rows[offset::size])
+            sums.add(stored[offset::size])
         seeds = sums.values()
-        zeros = bytes(len(live))
+        none = bytes(len(live))
         for offset in range(size):
-            sums.add(zeros if offset in _SUM_BYTES else rows[offset::size])
-        self.sums = {
-            first + index: both
-            for index, both in zip(live, zip(seeds, sums.values(), strict=True), strict=True)
-        }
+            sums.add(none if offset in _SUM_BYTES else stored[offset::size])
+        numbered = [first + index for index in live]
+        pairs = zip(seeds, sums.values(), strict=True)
+        self.sums = dict(zip(numbered, pairs, strict=True))
 
     def _marked_beyond(self, group: _Group, used: bytes, count: int) -> None:
         first = group.number * self.volume.inodes_per_group + 1
@@ -449,15 +460,14 @@ class ExtWalk(Walk):
             self.flaw(at + len(used), f"{name}: what follows its {bits:,} bits is not all ones")
         return used
 
-    def _inode(self, number: int, at: int, stored: bytes, used: bytes) -> None:
-        fields = _INODE.unpack_from(stored)
-        links = fields[8]
-        bit = (number - 1) % self.volume.inodes_per_group
-        marked = used[bit >> 3] >> (bit & 7) & 1
+    def _inode(
+        self, number: int, at: int, stored: bytes, fields: tuple[Any, ...], marked: int
+    ) -> None:
+        mode, links = fields[0], fields[8]
         reserved = number < self.volume.first_inode and number != _ROOT
         if number == 1 and any((*fields[:2], *fields[7:9], fields[14])):
             self.flaw(at, "the inode of bad blocks has what only files have")
-        if not links and not (reserved and fields[0]):
+        if not links and not (reserved and mode):
             if marked and not reserved:
                 self.flaw(at, f"inode {number:,} is marked used but is not")
             if number == 1 and any(fields[12]):
@@ -470,25 +480,24 @@ class ExtWalk(Walk):
         if len(self.inodes) >= MAX_INODES:
             self.skip(f"it has more than {MAX_INODES:,} inodes")
             return
-        inode = self._parsed(number, at, stored, fields)
-        self.inodes[number] = inode
-        self._unknown_to_features(inode, stored)
+        inode = self.inodes[number] = self._parsed(number, at, stored, fields)
+        if inode.acl or inode.flags & _INLINE or fields[18]:
+            self._unknown_to_features(inode, fields[18])
         if fields[6]:
             self.flaw(at, f"inode {number:,} is used but has a time of deletion")
         if number in {1, _RESIZE}:
             self._reserved(inode)
             return
-        if stat.S_IFMT(inode.mode) not in _KINDS and not reserved:
-            self.flaw(at, f"inode {number:,} has mode {inode.mode:#o}, which is no kind of file")
+        if stat.S_IFMT(mode) not in _KINDS and not reserved:
+            self.flaw(at, f"inode {number:,} has mode {mode:#o}, which is no kind of file")
             return
         self._map(inode, stored)
         if number == self.volume.journal:
             self._journal(inode)
 
-    def _unknown_to_features(self, inode: _Inode, stored: bytes) -> None:
+    def _unknown_to_features(self, inode: _Inode, high: int) -> None:
         """Find what an inode has although the superblock says that none has it."""
         features = self.volume.features
-        high = int.from_bytes(stored[0x76:0x78], "little")
         for wrong, what in (
             (inode.acl and "ext_attr" not in features, "a block of attributes"),
             (high and "64bit" not in features and self.volume.linux, "attributes beyond 2^32"),
@@ -501,48 +510,50 @@ class ExtWalk(Walk):
 
     def _parsed(self, number: int, at: int, stored: bytes, fields: tuple[Any, ...]) -> _Inode:
         volume = self.volume
-        mode, uid, low, _, _, mtime, _, gid, links, blocks, flags, _, map_, _, acl, high, _ = fields
-        high_blocks, high_acl, high_uid, high_gid, low_sum = struct.unpack_from("<5H", stored, 0x74)
-        seed = 0
-        if volume.summed:
-            seed, computed = self.sums[number]
-            whole = (
-                volume.inode_size > 128 and 128 + int.from_bytes(stored[128:130], "little") >= 0x84
-            )
-            kept = low_sum
-            if whole:
-                kept |= int.from_bytes(stored[0x82:0x84], "little") << 16
-            elif volume.inode_size > 128:
-                # There the upper half is the beginning of something else, and counts.
-                computed = crc32c(stored[:0x7C] + b"\0\0" + stored[0x7E:], seed)
-            computed, digits = (computed, 8) if whole else (computed & 0xFFFF, 4)
-            self._sum(
-                f"inode {number:,}",
-                Span.sized(at, len(stored)),
-                (kept, computed),
-                at + 0x7C,
-                digits,
-            )
-        blocks |= high_blocks << 32 if "huge_file" in volume.features else 0
+        mode, uid, low, _, _, mtime, _, gid, links, blocks, flags, _, map_, _, acl, high, _ = (
+            fields[:17]
+        )
+        high_blocks, high_acl, high_uid, high_gid = fields[17:21]
+        seed = self._inode_sum(number, at, stored, fields) if self._summed else 0
+        if high_blocks and "huge_file" in volume.features:
+            blocks |= high_blocks << 32
         if flags & _HUGE:
             blocks *= volume.block_size // 512
-        kind = stat.S_IFMT(mode)
-        large = kind == stat.S_IFREG or (kind == stat.S_IFDIR and "large_dir" in volume.features)
+        if high:
+            kind = stat.S_IFMT(mode)
+            large = kind == stat.S_IFDIR and "large_dir" in volume.features
+            low |= high << 32 if large or kind == stat.S_IFREG else 0
         return _Inode(
             number,
             at,
             mode,
             uid | high_uid << 16,
             gid | high_gid << 16,
-            low | high << 32 if large else low,
+            low,
             mtime,
             links,
             flags,
             map_,
             seed,
-            acl | (high_acl << 32 if "64bit" in volume.features else 0),
+            acl | (high_acl << 32 if high_acl and "64bit" in volume.features else 0),
             blocks,
         )
+
+    def _inode_sum(self, number: int, at: int, stored: bytes, fields: tuple[Any, ...]) -> int:
+        """Hold an inode's checksum, 32 bits or the lower 16, against its own; give its seed."""
+        seed, computed = self.sums[number]
+        kept, digits = fields[21], 8
+        if len(stored) > 128 and 128 + fields[22] >= 0x84:
+            kept |= fields[23] << 16
+        else:
+            if len(stored) > 128:
+                # There the upper half is the beginning of something else, and counts.
+                computed = crc32c(stored[:0x7C] + b"\0\0" + stored[0x7E:], seed)
+            computed, digits = computed & 0xFFFF, 4
+        if kept != computed:
+            covers = Span.sized(at, len(stored))
+            self._sum(f"inode {number:,}", covers, (kept, computed), at + 0x7C, digits)
+        return seed
 
     def _reserved(self, inode: _Inode) -> None:
         """Take the blocks of inodes that are no files: bad blocks, room for descriptors."""
@@ -579,25 +590,35 @@ class ExtWalk(Walk):
         volume = self.volume
         who = f"inode {inode.number:,}"
         kind = stat.S_IFMT(inode.mode)
-        attribute = self._attribute_block(inode, who)
-        if stored and self.volume.inode_size > 128:
-            self._attributes_inside(inode, stored, who)
+        attribute = self._attribute_block(inode, who) if inode.acl else 0
+        if stored and volume.inode_size > 128:
+            start = 128 + (stored[128] | stored[129] << 8)
+            if stored[start : start + 4] == _XATTR:
+                self._attributes_inside(inode, stored, start, who)
         if inode.flags & _INLINE and stored:
             self._inline(inode, stored)
             return
-        if kind in {stat.S_IFCHR, stat.S_IFBLK, stat.S_IFIFO, stat.S_IFSOCK}:
+        if kind in _WITHOUT_DATA:
             return
-        fast = not inode.flags & _EXTENTS and inode.size < _FAST_LINK
-        if kind == stat.S_IFLNK and fast and inode.blocks <= attribute * self._sectors:
-            target = inode.map[: inode.size]
-            inode.target = _text(target)
-            if not target or b"\0" in target:
-                self.flaw(inode.at, f"{who}: a link without a target of its size")
-            return
+        if kind == stat.S_IFLNK:
+            fast = not inode.flags & _EXTENTS and inode.size < _FAST_LINK
+            if fast and inode.blocks <= attribute * self._sectors:
+                target = inode.map[: inode.size]
+                inode.target = _text(target)
+                if not target or b"\0" in target:
+                    self.flaw(inode.at, f"{who}: a link without a target of its size")
+                return
         mapped = _Mapped(inode, who)
-        runs = list(self._runs(mapped))
-        blocks = sum(run.length for run in runs) + mapped.index_blocks
-        last = max((run.first + run.length for run in runs if run.written), default=0)
+        if inode.flags & _EXTENTS:
+            self._extents(mapped, inode.map, inode.at + 0x28, None)
+        else:
+            self._block_map(mapped)
+        runs = mapped.runs
+        blocks, last = mapped.index_blocks, 0
+        for run in runs:
+            blocks += run.length
+            if run.written:
+                last = max(last, run.first + run.length)
         self._sizes(inode, who, last, blocks + attribute)
         inode.pieces = _pieces(runs, inode.size, volume.block_size)
         if kind == stat.S_IFLNK and not inode.flags & _ENCRYPTED:
@@ -606,20 +627,21 @@ class ExtWalk(Walk):
     def _sizes(self, inode: _Inode, who: str, last: int, blocks: int) -> None:
         """Hold an inode's size and its count of blocks against the blocks that it has."""
         volume = self.volume
-        if inode.folder and inode.size != last * volume.block_size:
+        kind = stat.S_IFMT(inode.mode)
+        if kind == stat.S_IFDIR and inode.size != last * volume.block_size:
             self.flaw(
                 inode.at,
                 f"{who}: a directory of {inode.size:,} bytes with {last:,} blocks",
             )
         elif (
-            stat.S_ISREG(inode.mode)
+            kind == stat.S_IFREG
             and inode.size < (last - 1) * volume.block_size
             and not inode.flags & _VERITY
         ):
             what = f"{inode.size:,} bytes, but blocks up to number {last - 1:,}"
             self.flaw(inode.at, f"{who}: {what}")
         counted = blocks * (volume.block_size // 512)
-        if volume.ratio == 1 and counted != inode.blocks and "ea_inode" not in volume.features:
+        if counted != inode.blocks and volume.ratio == 1 and "ea_inode" not in volume.features:
             what = f"it says {inode.blocks:,} sectors and has {counted:,}"
             self.flaw(inode.at, f"{who}: {what}")
 
@@ -632,33 +654,24 @@ class ExtWalk(Walk):
         if b"\0" in target:
             self.flaw(inode.at, f"{who}: a link whose target is not {inode.size:,} bytes long")
 
-    def _runs(self, mapped: _Mapped) -> Iterator[_Run]:
-        """Give and claim a file's blocks."""
-        inode = mapped.inode
-        if inode.flags & _EXTENTS:
-            yield from self._extents(mapped, inode.map, inode.at + 0x28, None)
-            return
-        pointers = struct.unpack("<15I", inode.map)
+    def _block_map(self, mapped: _Mapped) -> None:
+        """Find and claim the blocks of a file of ext2 or ext3."""
+        pointers = struct.unpack("<15I", mapped.inode.map)
         first = 0
-        pending: _Run | None = None
+        runs = mapped.runs
         for level, some in enumerate(
             (pointers[:12], pointers[12:13], pointers[13:14], pointers[14:])
         ):
             for number, block in self._pointed(mapped, some, level, first):
-                straight = (
-                    pending is not None
-                    and number == pending.first + pending.length
-                    and block == pending.block + pending.length
-                )
-                if straight and pending is not None:
-                    pending = pending._replace(length=pending.length + 1)
-                    continue
-                if pending is not None:
-                    yield pending
-                pending = _Run(number, block, 1, True)
+                last = runs[-1] if runs else None
+                if last is not None and (number, block) == (
+                    last.first + last.length,
+                    last.block + last.length,
+                ):
+                    runs[-1] = last._replace(length=last.length + 1)
+                else:
+                    runs.append(_Run(number, block, 1, True))
             first += len(some) * (self.volume.block_size // 4) ** level
-        if pending is not None:
-            yield pending
 
     def _pointed(
         self, mapped: _Mapped, pointers: tuple[int, ...], level: int, first: int
@@ -676,9 +689,10 @@ class ExtWalk(Walk):
                         yield from self._pointed(mapped, inner, level - 1, first)
             first += per_block**level
 
-    def _extents(self, mapped: _Mapped, node: bytes, at: int, level: int | None) -> Iterator[_Run]:
+    def _extents(self, mapped: _Mapped, node: bytes, at: int, level: int | None) -> None:
+        """Find and claim the blocks of a file that has a tree of extents."""
         who = mapped.who
-        magic, used, most, depth = struct.unpack_from("<4H", node)
+        magic, used, most, depth = _EXTENT_HEAD.unpack_from(node)
         known = magic == _EXTENT_MAGIC and depth <= _EXTENT_LEVELS and level in {None, depth}
         if not known or used > most or 12 + 12 * most > len(node) or (depth and not used):
             self.flaw(at, f"{who}: a damaged tree of extents")
@@ -686,8 +700,9 @@ class ExtWalk(Walk):
         if level is not None:
             self._extent_sum(mapped.inode, node, at, who)
         for index in range(used):
-            first, length, high, low = struct.unpack_from("<IHHI", node, 12 + 12 * index)
-            place = at + 12 + 12 * index
+            here = 12 + 12 * index
+            first, length, high, low = _EXTENT.unpack_from(node, here)
+            place = at + here
             if level is not None and not index and first != mapped.following:
                 self.flaw(place, f"{who}: extents that start elsewhere than their index says")
             if first < mapped.following:
@@ -700,7 +715,7 @@ class ExtWalk(Walk):
                 if self._claim(inner, 1, place, who):
                     mapped.index_blocks += 1
                     start = inner * self.volume.block_size
-                    yield from self._extents(mapped, self.block(inner), start, depth - 1)
+                    self._extents(mapped, self.block(inner), start, depth - 1)
                 continue
             count = length if length <= _WRITTEN else length - _WRITTEN
             if not count:
@@ -708,7 +723,7 @@ class ExtWalk(Walk):
                 return
             mapped.following = first + count
             if self._claim(low | high << 32, count, place, who):
-                yield _Run(first, low | high << 32, count, length <= _WRITTEN)
+                mapped.runs.append(_Run(first, low | high << 32, count, length <= _WRITTEN))
 
     def _extent_sum(self, inode: _Inode, node: bytes, at: int, who: str) -> None:
         size = 12 + 12 * int.from_bytes(node[4:6], "little")
@@ -720,8 +735,6 @@ class ExtWalk(Walk):
     def _attribute_block(self, inode: _Inode, who: str) -> int:
         """Judge the block of extended attributes; give how many blocks it takes."""
         block = inode.acl
-        if not block:
-            return 0
         if block in self._attributes:
             self._attributes[block] -= 1
             return 1
@@ -743,19 +756,17 @@ class ExtWalk(Walk):
         self._attributes[block] = references - 1
         return 1
 
-    def _attributes_inside(self, inode: _Inode, stored: bytes, who: str) -> None:
-        start = 128 + int.from_bytes(stored[128:130], "little")
-        if stored[start : start + 4] == struct.pack("<I", _XATTR_MAGIC):
-            what = attribute_flaw(stored, start + 4, start + 4)
-            if what:
-                self.flaw(inode.at + start, f"{who}: {what}")
+    def _attributes_inside(self, inode: _Inode, stored: bytes, start: int, who: str) -> None:
+        what = attribute_flaw(stored, start + 4, start + 4)
+        if what:
+            self.flaw(inode.at + start, f"{who}: {what}")
 
     def _inline(self, inode: _Inode, stored: bytes) -> None:
         """Find data that stand in the inode: in its map, then in the attribute `system.data`."""
         at = inode.at + 0x28
         inode.inline = [Piece(min(inode.size, 60), at)] if inode.size else []
         extra = 128 + int.from_bytes(stored[128:130], "little")
-        if inode.size > 60 or stored[extra : extra + 4] == struct.pack("<I", _XATTR_MAGIC):
+        if inode.size > 60 or stored[extra : extra + 4] == _XATTR:
             first = here = extra + 4
             while here + 16 <= len(stored) and stored[here : here + 4] != bytes(4):
                 size, index, value, _, length = struct.unpack_from("<BBHII", stored, here)
@@ -1080,6 +1091,8 @@ def _unusable(volume: Volume) -> str:
         return f"inodes of {volume.inode_size:,} bytes"
     if not 32 <= volume.descriptor_size <= min(KIB, volume.block_size):
         return f"descriptors of {volume.descriptor_size:,} bytes"
+    if volume.inode_size & (volume.inode_size - 1):
+        return f"inodes of {volume.inode_size:,} bytes, no power of two"
     if volume.inode_count != volume.groups * volume.inodes_per_group:
         return f"{volume.inode_count:,} inodes in {volume.groups:,} groups"
     if volume.block_count <= volume.first_block:
@@ -1112,6 +1125,10 @@ def _group(number: int, at: int, stored: bytes) -> _Group:
 
 def _pieces(runs: list[_Run], size: int, block_size: int) -> tuple[Piece, ...]:
     """Turn runs of blocks into pieces, holes between them too, cut to the file's size."""
+    if len(runs) == 1:
+        first, block, length, written = runs[0]
+        if written and not first and 0 < size <= length * block_size:
+            return (Piece(size, block * block_size),)
     pieces: list[Piece] = []
     at = 0
     for run in runs:

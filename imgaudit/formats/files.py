@@ -74,8 +74,7 @@ class Flaw(NamedTuple):
     what: str
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """One name in a file system.
 
     `path` has no leading slash. `mode` has the kind and the permissions as in `stat`; on FAT they
@@ -93,8 +92,8 @@ class Entry:
     mtime: int = 0
     target: str = ""
     rdev: tuple[int, int] = (0, 0)
-    pieces: tuple[Piece, ...] | None = field(default=(), repr=False)
-    text: bytes | None = field(default=None, repr=False)
+    pieces: tuple[Piece, ...] | None = ()
+    text: bytes | None = None
 
     @property
     def is_file(self) -> bool:
@@ -428,22 +427,23 @@ class Walk:
         if entry.pieces:
             self._pieces_left -= len(entry.pieces)
             if self._pieces_left < 0:
-                entry = replace(entry, pieces=None)
+                entry = entry._replace(pieces=None)
         if self.kept(entry):
             with contextlib.suppress(ImgauditError):
                 text = open_file(self.view, entry).bytes(0, entry.size)
                 self._texts -= entry.size
-                entry = replace(entry, text=text)
+                entry = entry._replace(text=text)
         self.entries[entry.path] = entry
         return True
 
     def kept(self, entry: Entry) -> bool:
         """Tell whether a file is a small configuration whose text is kept."""
-        wanted = entry.path.lower().endswith(TEXTS) and (self._caseless or _for_boot(entry.path))
+        path = entry.path
+        wanted = path.lower().endswith(TEXTS) and (self._caseless or _for_boot(path))
         return (
-            entry.is_file
+            (wanted or path in OS_RELEASE)
+            and entry.is_file
             and entry.size <= min(MAX_TEXT, self._texts)
-            and (wanted or entry.path in OS_RELEASE)
         )
 
     def doubts(self) -> tuple[str, ...]:

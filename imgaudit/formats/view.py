@@ -38,10 +38,11 @@ class Source(Protocol):
 class MemorySource:
     """Bytes held in memory."""
 
-    __slots__ = ("_bytes",)
+    __slots__ = ("_bytes", "_whole")
 
     def __init__(self, data: bytes | bytearray | memoryview) -> None:
         self._bytes = memoryview(data)
+        self._whole = data if isinstance(data, bytes) else None
 
     @property
     def size(self) -> int:
@@ -50,6 +51,8 @@ class MemorySource:
 
     def read_at(self, offset: int, length: int) -> bytes:
         """Return `length` bytes from `offset`."""
+        if self._whole is not None and length == len(self._whole):
+            return self._whole  # not another copy of up to a whole chip
         return bytes(self._bytes[offset : offset + length])
 
     def data(self) -> Iterator[Span]:

@@ -21,6 +21,8 @@ from imgaudit.files import Folder
 from imgaudit.formats.ext import Ext
 from imgaudit.rules.samples import fit, image
 from imgaudit.units import KIB, MIB
+from imgaudit.writers import kernel as linux
+from imgaudit.writers.fat import fat16
 from imgaudit.writers.fdt import Tree
 
 NOISE = random.Random(3).randbytes(MIB)
@@ -275,6 +277,50 @@ def test_what_is_kept(tmp_path: Path) -> None:
     assert named.content.view is not None
     assert dropped.content.view is None
     assert archive.content.format == "cpio"
+
+
+@pytest.mark.parametrize("more", [0, 2 * KIB])
+def test_a_file_system_for_digests_is_read_in_place_and_says_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: int
+) -> None:
+    monkeypatch.setattr(reader, "_SMALL", 9 * MIB)
+    kernel = linux.image({})
+    files = {"IMAGE": kernel, "NOTES.TXT": b"tide", "NOISE.BIN": NOISE}
+    size = 9 * MIB + more
+    data = fat16(size, files, "BOOT", 77).whole()
+    (tmp_path / "boot.img").write_bytes(data)
+    folder = Folder(str(tmp_path))
+    before = open_files()
+    with Loader() as loader:
+        finish, held = loader.in_folder(folder, "boot.img", blocks=True, keep=False)
+        found = finish()
+        usual = loader.memory("boot.img", data, blocks=True)
+    assert held == (0 if more else size)
+    assert open_files() == before
+    assert found.sha256 == hashlib.sha256(data).hexdigest()
+    assert replace(found, content=usual.content) == usual
+    assert found.content == usual.content
+    views = [(child.name, child.view is not None) for child in found.content.children]
+    assert views == [(child.name, child.view is not None) for child in usual.content.children]
+    (inside,) = [child for child in found.content.children if child.format == "arm64-image"]
+    assert inside.view is not None
+    assert inside.view.bytes(0, len(kernel)) == kernel
+
+
+def test_what_is_read_in_place_is_held_as_far_as_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kernel = linux.image({})
+    files = {"ONE": kernel, "TWO": kernel[:-1]}
+    data = fat16(9 * MIB, files, "BOOT", 77).whole()
+    (tmp_path / "boot.img").write_bytes(data)
+    for room, kept in ((2 * len(kernel) - 1, 2), (2 * len(kernel) - 2, 1)):
+        monkeypatch.setattr(reader, "KEPT", room)
+        with Loader() as loader:
+            folder = Folder(str(tmp_path))
+            content = loader.in_folder(folder, "boot.img", blocks=True, keep=False)[0]().content
+        assert [child.format for child in content.children] == ["arm64-image"] * 2
+        assert sum(child.view is not None for child in content.children) == kept
 
 
 def superblock(content: Content) -> Ext:

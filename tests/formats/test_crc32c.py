@@ -1,11 +1,14 @@
 from __future__ import annotations
 
+import random
 import zlib
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from imgaudit.formats.crc32c import ALL_ONES, Rows, crc32_raw, crc32c
+
+NOISE = random.Random(8).randbytes(4200)
 
 
 def test_the_published_values_of_castagnoli() -> None:
@@ -22,6 +25,17 @@ def test_the_published_values_of_castagnoli() -> None:
 def test_a_crc_goes_on_from_its_own_value(first: bytes, second: bytes) -> None:
     assert crc32c(second, crc32c(first)) == crc32c(first + second)
     assert crc32_raw(second, crc32_raw(first)) == crc32_raw(first + second)
+
+
+@given(st.integers(1020, 4200), st.integers(0, ALL_ONES), st.integers(1, 500))
+@example(1023, 5, 100)
+@example(1024, 5, 100)
+@example(1024 + 31, 0, 100)
+def test_a_long_message_is_summed_as_its_parts(size: int, start: int, step: int) -> None:
+    value = start
+    for at in range(0, size, step):
+        value = crc32c(NOISE[at : min(at + step, size)], value)
+    assert crc32c(NOISE[:size], start) == value
 
 
 @given(st.binary(max_size=200))
