@@ -23,14 +23,16 @@ def filled(text: str, board: Layout) -> str:
         for at in range(start, end):
             key = lines[at].strip().partition(":")[0]
             if key in chip.guessed:
-                lines[at] = f"    {key}: {values[key]}"
+                lines[at] = f"    {values.get(key, key)}"
     return "".join(f"{line}\n" for line in lines if not _MARK.fullmatch(line))
 
 
 def _values(chip: Chip) -> Iterator[tuple[str, str]]:
-    yield "kind", chip.kind.word
-    yield "size", f"[{', '.join(map(str, chip.sizes))}]"
-    yield "sectors", f"[{', '.join(str(size // SECTOR) for size in chip.sizes)}]"
-    yield "erase-block", str(chip.largest_erase)
-    yield "page", str(chip.page)
-    yield "align", str(chip.align)
+    runs = ", ".join(f"{{count: {run.count}, size: {run.size}}}" for run in chip.erase_map)
+    yield "kind", f"kind: {chip.kind}"
+    yield "size", f"size: [{', '.join(map(str, chip.sizes))}]"
+    yield "sectors", f"sectors: [{', '.join(str(size // SECTOR) for size in chip.sizes)}]"
+    yield "erase-block", f"erase-map: [{runs}]"
+    yield "page", f"page: {chip.page}"
+    yield "align", f"align: {chip.align}"
+    yield "boot-area", f"boot-area: {chip.boot_area}"

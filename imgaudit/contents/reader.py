@@ -26,7 +26,7 @@ from imgaudit.contents.keep import (
     digest_span,
 )
 from imgaudit.contents.slices import Slice, Slices
-from imgaudit.contents.tree import BLOCK, BUNDLED, PASSED_OVER, Artifact, Blocks, Content
+from imgaudit.contents.tree import BLOCK, BUNDLED, NO_FORMAT, PASSED_OVER, Artifact, Blocks, Content
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.files import CHANGED, Folder, Unchanged, open_regular
@@ -522,7 +522,7 @@ class _Walk:
             return lambda: broken
         match, reader = _choose(known, expects)
         if reader is None:
-            return self._unknown(view, replace(bare, why="no format was recognised"), depth)
+            return self._unknown(view, replace(bare, why=NO_FORMAT), depth)
         bare = replace(
             bare,
             format=reader.name,

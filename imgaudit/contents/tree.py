@@ -15,6 +15,8 @@ from imgaudit.units import KIB
 
 BLOCK = 64 * KIB
 BUNDLED = "bundled ramdisk"
+NO_FORMAT = "no format was recognised"
+"""Why a content has no facts, where every reader has looked at it."""
 PASSED_OVER = "not looked into"
 
 

@@ -63,8 +63,16 @@ _MEANS = (
     (re.compile(r"env"), "uboot-env", "runtime"),
     (re.compile(r"(?:^|[-_])fip"), "fip", "release"),
     (re.compile(r"(?:^|[-_])(?:dtb?|fdt|device-?tree)(?:$|[-_\d])"), "fdt", "release"),
-    (re.compile(r"factory|calib|serial|(?:^|[-_])(?:art|mac)\d*(?:$|[-_])"), "raw", "factory"),
-    (re.compile(r"data|(?:^|[-_])logs?(?:$|[-_])|nvram|overlay"), "raw", "runtime"),
+    (
+        re.compile(r"factory|calib|serial|ident|(?:^|[-_])(?:art|mac)\d*(?:$|[-_])"),
+        "raw",
+        "factory",
+    ),
+    (
+        re.compile(r"data|(?:^|[-_])logs?(?:$|[-_])|nvram|overlay|settings|persist"),
+        "raw",
+        "runtime",
+    ),
 )
 
 
@@ -92,7 +100,8 @@ class DraftRegion:
     """A region while it is put together; `notes` become comments above it.
 
     `others` are what further sources call it; `env_size` is that of the environment found there,
-    `wanted` is the file that a source puts there, `volumes` are those of a UBI.
+    `wanted` is the file that a source puts there, `volumes` are those of a UBI. `area` is a part of
+    the chip beside its main one, such as /boot0.
     """
 
     label: str
@@ -111,6 +120,9 @@ class DraftRegion:
     env_size: int | None = None
     wanted: str | None = None
     volumes: list[DraftRegion] = field(default_factory=list)
+    area: str = ""
+    guessed: list[str] = field(default_factory=list)
+    guessed_why: str = ""
 
 
 @dataclass(slots=True)
@@ -153,6 +165,7 @@ class Drafting:
         self.unused = list(said.unused)
         self.conflicts: list[str] = []
         self.names: set[str] = set()
+        self.silent: list[str] = []
 
     def draft(self) -> Draft:
         chips = self.nors()
@@ -165,6 +178,7 @@ class Drafting:
             raise AuditError(f"there is nothing to draft: {_plain(why)}")
         for chip in chips:
             self.named(chip)
+        self.silent = [it.name for chip in chips for it in chip.regions if self.is_silent(chip, it)]
         lines = [*self.head(), "", "chips:"]
         for chip in chips:
             lines += [f"  {chip.name}:", *_comments(chip.notes, 4)]
@@ -678,7 +692,6 @@ class Drafting:
 
     def regions(self, chip: DraftChip) -> Iterator[str]:
         environments = [region for region in chip.regions if region.holds == "uboot-env"]
-        silent = [region.name for region in chip.regions if self.silent(chip, region)]
         unsure = [region.name for region in chip.regions if not self.sure(chip, region)]
         for region in chip.regions:
             yield from _comments(region.notes, 2)
@@ -688,7 +701,7 @@ class Drafting:
                 yield f"    labels: [{', '.join(map(quoted, called))}]"
             elif region.label != region.name and _sayable(region.label):
                 yield f"    label: {quoted(region.label)}"
-            yield f"    chip: {chip.name}"
+            yield f"    chip: {chip.name}{region.area}"
             if region.number is not None:
                 yield f"    partition: {region.number}"
             if region.type is not None:
@@ -704,10 +717,7 @@ class Drafting:
             if region.file is not None:
                 yield f"    file: {quoted(_plain(region.file))}  # {region.file_why}"
             yield f"    writer: {region.writer}"
-            if region.name in silent:
-                told = f"who writes it{_as_of(silent)}, since the build has nothing for it"
-                mark = _mark(f"{told}; then delete this line") if silent[0] == region.name else ""
-                yield f"    guessed: writer{mark}"
+            yield from self.guesses(region)
             if region.holds == "uboot-env":
                 yield from self.shape(region, environments)
             for volume in region.volumes:
@@ -727,8 +737,18 @@ class Drafting:
         known = region.holds != "raw" or region.writer != "release"
         return known or region.file is not None or chip.image is not None
 
+    def guesses(self, region: DraftRegion) -> Iterator[str]:
+        """Say which of a region's keys are guesses, and what to look up."""
+        told = region.guessed_why
+        if region.name in self.silent[:1]:
+            told = f"who writes it{_as_of(self.silent)}, since the build has nothing for it"
+        keys = [*region.guessed, *(["writer"] if region.name in self.silent else [])]
+        if keys:
+            mark = _mark(f"{told}; then delete this line") if told else ""
+            yield f"    guessed: [{', '.join(keys)}]{mark}"
+
     @staticmethod
-    def silent(chip: DraftChip, region: DraftRegion) -> bool:
+    def is_silent(chip: DraftChip, region: DraftRegion) -> bool:
         """Tell whether nothing but a name says that no build writes a region."""
         told = region.writer == "release" or region.holds == "uboot-env"
         return not told and region.file is None and chip.image is None

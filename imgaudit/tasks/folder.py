@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import field
+from dataclasses import field, replace
 from itertools import accumulate, pairwise
+from typing import TYPE_CHECKING
 
 from imgaudit.arches import of_elf, of_kernel
+from imgaudit.chips import EMMC
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK, Artifact, Content
@@ -24,9 +26,11 @@ from imgaudit.files import ArtifactError, Folder
 from imgaudit.formats import identify
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.elf import Elf
+from imgaudit.formats.environment import find_default_environment
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.files import OS_RELEASE, FileSystem
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.ubi import Ubi
@@ -36,17 +40,23 @@ from imgaudit.maps import fw_env_config, uboot_config
 from imgaudit.maps.descriptions import described
 from imgaudit.maps.device_tree import copies
 from imgaudit.maps.uboot_config import UBootConfig
-from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, Layout
+from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, Layout, Slot, Stage
 from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, quoted
+from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
 from imgaudit.tasks.sources import Sources, read, word
-from imgaudit.units import KIB, MIB, Span
+from imgaudit.units import KIB, MIB, Span, human
+
+if TYPE_CHECKING:
+    from imgaudit.rules.subject import Subject
 
 _MOST_FILES = 400
 _KEPT = 96 * MIB  # bytes of files that are compared byte by byte; others are by their digests
 _DEEP = 3  # folders below the one that is given
 _TEXT = 1 << 20
+_PROGRAM = 16 * MIB  # a boot loader is no larger
 _PROBE = 1 * MIB
 _EXT_CSD = 512
+_BOOT_AREA = 4 * MIB
 _SMALLEST_CHIP = 256 * KIB
 _SURE = 100
 _SHOWN = 8
@@ -55,6 +65,7 @@ _MOST_BETWEEN = 256 * MIB
 _SKIPPED = re.compile(
     r".*\.(?:ya?ml|json|md|txt\.gz|manifest|spdx|sha256|md5|bmap|html)", re.IGNORECASE
 )
+_RESCUE = re.compile(r"recover|rescue|altboot")
 _SECOND = re.compile(r"redund|backup|copy|(?:^|[-_.])(?:b|2|alt)(?:$|[-_.])", re.IGNORECASE)
 
 
@@ -76,6 +87,20 @@ class Item:
         """Tell it from others by its bytes, whatever it is called."""
         return self.artifact.sha256 or self.artifact.data_sha256 or self.path
 
+    @property
+    def kernel(self) -> bool:
+        """Whether it is a kernel, or is one with what goes with it."""
+        inside = any(of_kernel(content.format) for content in self.contents)
+        return inside and not isinstance(self.payload.facts, FileSystem)
+
+    @property
+    def system(self) -> bool:
+        """Whether it is a file system with a first program."""
+        facts = self.payload.facts
+        files = facts.files if isinstance(facts, FileSystem) else None
+        known = ("sbin/init", "usr/sbin/init", *OS_RELEASE)
+        return files is not None and any(files.find(path) is not None for path in known)
+
     def has(self, kind: type) -> bool:
         """Tell whether it is of a format itself, unpacked or not."""
         return isinstance(self.payload.facts, kind)
@@ -90,6 +115,7 @@ class Found:
     tree: Item | None = None
     disk: Item | None = None
     environments: list[Item] = field(default_factory=list)
+    program: Item | None = None  # a boot loader with an environment compiled in
     config: Item | None = None
     tool: Item | None = None
     sfdp: Item | None = None
@@ -119,7 +145,7 @@ def _sources(found: Found) -> Iterator[tuple[str, Item]]:
     for name, item in (
         ("device_tree", found.tree),
         ("disk", found.disk),
-        ("environment", found.environments[0] if found.environments else None),
+        ("environment", found.environments[0] if found.environments else found.program),
         ("uboot_config", found.config),
         ("sfdp", found.sfdp),
         ("ext_csd", found.ext_csd),
@@ -174,6 +200,7 @@ def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
     found.disk = max(disks, key=lambda item: item.payload.size, default=None)
     stored = [item for item in items if _stored(item) is not None]
     found.environments = sorted(stored, key=_environment_order)
+    found.program = next(iter(sorted(filter(_has_environment, items), key=_program_order)), None)
     for item in items:
         text = _text(item)
         if text is None:
@@ -227,6 +254,20 @@ def _environment_order(item: Item) -> tuple[int, str]:
     facts = _stored(item)
     flag = getattr(facts, "flags", None) or 0
     return (-int(flag), item.identity)
+
+
+def _has_environment(item: Item) -> bool:
+    view = item.artifact.content.view
+    known = _word(item.payload) or "raw"
+    if view is None or view.size > _PROGRAM or known not in FIRMWARE or not known:
+        return False
+    default = find_default_environment(view)
+    return default is not None and any(it.name == "bootcmd" for it in default.variables)
+
+
+def _program_order(item: Item) -> tuple[int, str]:
+    """Order what may be the boot loader: the smallest is it, or holds the least beside it."""
+    return (item.artifact.size, item.identity)
 
 
 def _text(item: Item) -> str | None:
@@ -284,6 +325,7 @@ class _Folder(Drafting):
                 self.order(chip)
         for chip in chips:
             self.artifacts(chip, images.get(chip.name), spare)
+        self.firmware(chips)
         placed = {region.file for chip in chips for region in chip.regions}
         left = sorted(item.path for item in spare if item.path not in placed)
         left = [path for path in left if self.found.tree is None or path != self.found.tree.path]
@@ -422,6 +464,29 @@ class _Folder(Drafting):
             if item.payload.size > region.span.size:
                 what = f"{item.path} is larger than {region.label}"
                 self.conflict(what, region.notes)
+        for region in chip.regions:
+            _as_its_twin(region, chip.regions)
+
+    def firmware(self, chips: list[DraftChip]) -> None:
+        """Put a boot loader that is in no region where a boot ROM may look for it on an eMMC."""
+        program = self.found.program
+        emmc = next((chip for chip in chips if chip.kind is EMMC), None)
+        placed = {region.file for chip in chips for region in chip.regions}
+        if program is None or emmc is None or program.path in placed:
+            return
+        known = self.said.ext_csd.boot_area if self.said.ext_csd is not None else None
+        size = known or _BOOT_AREA
+        if program.payload.size > size:
+            return
+        if not known:
+            emmc.lines.append(f"boot-area: {human(size)}")
+            emmc.guessed.append("boot-area")
+        region = DraftRegion("firmware", Span(0, size), "the boot loader", area="/boot0")
+        region.holds = _word(program.payload) or "raw"
+        region.file, region.file_why = program.path, "nothing says where it goes"
+        region.guessed = ["chip", "at", "size"]
+        region.guessed_why = "where the boot ROM looks for it"
+        emmc.regions.insert(0, region)
 
     def made_for(self, chip: DraftChip) -> tuple[int, int, str] | None:
         """See Drafting: a UBI tells the erase blocks and pages that it was made for."""
@@ -470,7 +535,7 @@ class _Folder(Drafting):
 
     def walked(self, chips: list[DraftChip]) -> Iterator[str]:
         from imgaudit.layout.load import parse
-        from imgaudit.rules.subject import Subject, gather
+        from imgaudit.rules.subject import gather
 
         lines = [*self.head(), "chips:"]
         for chip in chips:
@@ -481,41 +546,34 @@ class _Folder(Drafting):
         lines += self.elsewhere()
         layout = parse("\n".join(lines).encode(), "the draft")
         with Loader() as loader:
-            subject: Subject = gather(layout, FolderStore(self.folder, loader))
+            subject = gather(layout, FolderStore(self.folder, loader))
         rescue = self.rescue_region(layout, subject)
-        told: set[str] = set()
-        for entry, followed in sorted(subject.boots.followed.items(), key=_entry_order):
-            if not followed.walk.boots:
-                continue
-            sources = (subject.boots.source(item) for item in followed.walk.operations)
-            used = {source.region.name for source in sources if source is not None}
-            mine = rescue is not None and rescue in used and entry != "bootcmd"
-            if not mine and entry != "bootcmd":
-                continue
-            areas = {layout.region(name).area for name in used}
-            name = "recovery" if mine else "main"
-            if name in told:
-                continue
-            told.add(name)
-            yield f"  {name}:"
-            loaders = {it.node.region.name for it in subject.firmware if it.node.region is not None}
-            regions = [
-                region.name
-                for region in layout.regions
-                if region.name in used
-                or (region.holds == "uboot-env" and (not mine or region.area in areas))
-                or (
-                    (region.at == 0 or region.holds in FIRST_STAGES or region.name in loaders)
-                    and (not mine or region.area in areas)
-                )
-                or (not mine and region.partition is not None and region.area in areas)
-                or (not mine and region.holder is not None and region.area in areas)
-            ]
-            yield f"    regions: [{', '.join(map(quoted, regions))}]"
-            yield f"    entry: {quoted(entry)}  # by walking it"
-            if mine and rescue is not None:
-                yield f"    ramdisk: {quoted(rescue)}"
-                yield from self.needs(rescue, subject)
+        used = {entry: _used(subject, entry) for entry in subject.boots.followed}
+        main = Stage(where=layout.where, name="main", regions=(), entry="bootcmd")
+        if used.get("bootcmd"):
+            everything = replace(main, regions=tuple(it.name for it in layout.regions))
+            taken = used["bootcmd"] | taken_by(subject, layout, everything)
+            main = replace(main, regions=_needed(layout, subject, taken, alone=False))
+        other = replace(main, regions=tuple(name for name in main.regions if name != rescue))
+        twofold = rescue in main.regions and starts(subject, layout, other)
+        main = other if twofold else main
+        # Where nothing else starts, and it is called so, the recovery is what the board has.
+        if rescue in main.regions and _RESCUE.search(layout.region(rescue or "").label.lower()):
+            yield from _stage(replace(main, name="recovery", entry=_alias(subject, "bootcmd")))
+            yield f"    ramdisk: {quoted(rescue or '')}"
+            yield from self.needs(rescue or "", subject)
+            return
+        if main.regions:
+            yield from _stage(main)
+            yield from _slots(slots_of(subject, layout, main))
+        for entry in _rescue_entries(subject, used, rescue, within=twofold):
+            regions = _needed(layout, subject, used.get(entry) or {rescue or ""}, alone=True)
+            recovery = Stage(where=layout.where, name="recovery", regions=regions, entry=entry)
+            if entry in used or starts(subject, layout, recovery):
+                yield from _stage(replace(recovery, entry=_alias(subject, entry)))
+                yield f"    ramdisk: {quoted(rescue or '')}"
+                yield from self.needs(rescue or "", subject)
+                break
 
     def rescue_region(self, layout: Layout, subject: object) -> str | None:
         """Find the region of a flash whose artifact brings a ramdisk."""
@@ -594,10 +652,66 @@ def _runs(view: View, taken: Iterable[Span]) -> Iterator[Span]:
         yield Span(start, end)
 
 
-def _entry_order(pair: tuple[str, object]) -> tuple[bool, bool, str]:
-    """Order what U-Boot starts by itself first, then what is called a recovery."""
-    entry, _ = pair
-    return (entry != "bootcmd", re.search(r"recover|rescue|altboot", entry) is None, entry)
+def _used(subject: Subject, entry: str) -> set[str]:
+    """Name the regions that an entry reads; none where it starts nothing."""
+    walk = subject.boots.followed[entry].walk
+    sources = (subject.boots.source(item) for item in walk.operations if walk.boots)
+    return {source.region.name for source in sources if source is not None}
+
+
+def _needed(layout: Layout, subject: Subject, used: set[str], *, alone: bool) -> tuple[str, ...]:
+    """Name what a way to start takes: what it reads, and what goes before and with it.
+
+    What must do `alone` takes from the chips that it reads only.
+    """
+    areas = {layout.region(name).area for name in used}
+    loaders = {it.node.region.name for it in subject.firmware if it.node.region is not None}
+    found = []
+    for region in layout.regions:
+        near = region.area in areas
+        first = region.at == 0 or region.holds in FIRST_STAGES or region.name in loaders
+        before = (first or region.holds == "uboot-env") and (not alone or near)
+        beside = region.partition is not None or region.holder is not None
+        if region.name in used or before or (beside and near and not alone):
+            found.append(region.name)
+    return tuple(found)
+
+
+def _rescue_entries(
+    subject: Subject, used: Mapping[str, set[str]], rescue: str | None, *, within: bool
+) -> Iterator[str]:
+    """Name what may start the recovery: what U-Boot runs, else what bootcmd comes to by itself."""
+    if rescue is None:
+        return
+    named = sorted(used, key=lambda name: _RESCUE.search(name) is None)
+    yield from (name for name in named if name != "bootcmd" and rescue in used[name])
+    if within:
+        for operation in subject.boots.followed["bootcmd"].walk.operations:
+            yield from operation.runs
+
+
+def _alias(subject: Subject, entry: str) -> str:
+    """Give what an entry is but another name of."""
+    variable = subject.boots.variables.get(entry)
+    only = re.fullmatch(r"\s*run\s+(\w+)\s*;?\s*", variable.value) if variable else None
+    return only[1] if only is not None else entry
+
+
+def _stage(stage: Stage) -> Iterator[str]:
+    yield f"  {stage.name}:"
+    yield f"    regions: [{', '.join(map(quoted, stage.regions))}]"
+    yield f"    entry: {quoted(stage.entry or '')}  # by walking it"
+
+
+def _slots(slots: tuple[Slot, ...]) -> Iterator[str]:
+    if slots:
+        yield "    slots:  # each was tried"
+    for slot in slots:
+        values = ", ".join(f"{key}: {quoted(text)}" for key, text in slot.variables.items())
+        regions = ", ".join(map(quoted, slot.regions))
+        yield f"      {quoted(slot.name)}:"
+        yield f"        variables: {{{values}}}"
+        yield f"        regions: [{regions}]"
 
 
 def _volumes(item: Item) -> Iterator[DraftRegion]:
@@ -640,6 +754,16 @@ def _stands(image: Content, at: int, payload: Content) -> bool:
     )
 
 
+def _as_its_twin(region: DraftRegion, regions: list[DraftRegion]) -> None:
+    """Give a slot the file of the other one: what is built once goes into both."""
+    for other in regions:
+        alike = other.span.size == region.span.size and twins(region.label, other.label)
+        fits = other.holds != "uboot-env" and region.holds in {"raw", other.holds}
+        if region.file is None and other.file is not None and alike and fits:
+            region.holds, region.file = other.holds, other.file
+            region.file_why = f"as in {other.label}"
+
+
 def _blank(image: Item, region: DraftRegion) -> bool:
     """Tell whether an image has nothing but zeros in a partition, by its block digests."""
     blocks = image.artifact.content.blocks or image.payload.blocks
@@ -659,7 +783,7 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
             return _SURE, f"it stands there in {image.path}"
     if region.wanted is not None and region.wanted == os.path.basename(item.path):
         return 80, "what assembles the image puts it there"
-    label = _normal(region.label)
+    label, stem = _normal(region.label), _normal(slot_stem(region.label))
     kind = _word(payload)
     if kind is not None and region.holds not in {"raw", kind}:
         return 0, ""
@@ -672,13 +796,34 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
         return 60, "the file system's label"
     if label and name == label:
         return 50, "its name"
+    if label and stem in {inside, name}:
+        return 45, "its name, without the slot"
     if kind == "ubi" and "ubi" in label:
         return 40, "its format, ubi"
     if kind is not None and kind == region.holds and kind in {"fip", "fdt"}:
         return 40, f"its format, {kind}"
-    if len(label) > 2 and (label in name or (len(name) > 2 and name in label)):
+    if len(stem) > 2 and (stem in name or (len(name) > 2 and name in label)):
         return 20, "its name, nearly"
+    if item.payload.size <= region.span.size and any(
+        meant.search(region.label.lower()) and fits(item) for meant, fits in _MEANT
+    ):
+        return 10, "what it is"
     return 0, ""
+
+
+def _brings(*kinds: type) -> Callable[[Item], bool]:
+    return lambda item: any(isinstance(it.facts, kinds) for it in item.contents)
+
+
+# What a region is called that holds such a file (common practice, no source).
+_MEANT: tuple[tuple[re.Pattern[str], Callable[[Item], bool]], ...] = (
+    (_RESCUE, _brings(CpioFacts)),
+    (re.compile(r"kernel|linux"), lambda item: item.kernel and not _brings(CpioFacts)(item)),
+    (re.compile(r"boot(?!loader)|esp|efi"), lambda item: item.has(Fat)),
+    (re.compile(r"u-?boot|firmware|bootloader"), _has_environment),
+    (re.compile(r"spl|first|loader"), lambda item: _word(item.payload) in FIRST_STAGES),
+    (re.compile(r"root|system"), lambda item: item.system),
+)
 
 
 def _volume(content: Content) -> str:

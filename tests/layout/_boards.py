@@ -6,7 +6,7 @@ import gzip
 import shutil
 import struct
 import subprocess
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 import imgaudit
@@ -98,7 +98,7 @@ def arm_kernel() -> bytes:
     table = bytes(64) + b"snps,dw-apb-uart".ljust(128, b"\0") + bytes(72)
     table += b"snps,dw-mshc".ljust(128, b"\0") + bytes(8) + bytes(200)
     plain = filler("kernel", 300_000) + _BANNER % b"buoy"
-    plain += b"EXT4-fs (%s): \0ext4\0UBIFS (ubi%d:%d): \0ubifs\0"
+    plain += b"EXT4-fs (%s): \0ext4\0UBIFS (ubi%d:%d): \0ubifs\0SQUASHFS error: %s\0squashfs\0"
     plain += bytes(-len(plain) % 8) + table
     return zimage(gzip.compress(plain, mtime=0) + struct.pack("<I", len(plain)))
 
@@ -358,9 +358,129 @@ def drifter(folder: Path) -> None:
     run(*words.split(), folder / "system.ubi", "ubi.cfg", at=beside)
 
 
+_SHORE = {
+    "loadaddr": "0x84000000",
+    "mtdids": "nor0=spi0.0",
+    "bootcmd": "run system",
+    "system": (
+        "sf probe && sf read ${loadaddr} 0x200000 0x800000"
+        " && setenv bootargs console=ttyS0,115200 root=/dev/mtdblock6 rootfstype=squashfs"
+        " rootwait panic=10 && bootm ${loadaddr}"
+    ),
+}
+_SHORE_MAP = (
+    ("first-stage!", 0, 0x10000),
+    ("u-boot!", 0x10000, 0xF0000),
+    ("env-a", 0x100000, 0x10000),
+    ("env-b", 0x110000, 0x10000),
+    ("calibration!", 0x120000, 0x10000),
+    ("kernel", 0x200000, 0x800000),
+    ("rootfs", 0xA00000, 0x1200000),
+    ("settings", 0x1C00000, 0x400000),
+)
+
+
+def nor_tree(partitions: Iterable[tuple[str, int, int]]) -> str:
+    """Lay out a SPI-NOR with its fixed partitions, for board(); an ! makes one read-only."""
+    nodes = "\n".join(
+        f'            partition@{at:x} {{ label = "{label.rstrip("!")}";'
+        f" reg = <{at:#x} {size:#x}>; {'read-only;' if label.endswith('!') else ''} }};"
+        for label, at, size in partitions
+    )
+    return f"""spi@2010000 {{ compatible = "snps,dw-apb-ssi"; reg = <0x2010000 0x1000>;
+        #address-cells = <1>; #size-cells = <0>;
+        flash@0 {{ compatible = "jedec,spi-nor"; reg = <0>; partitions {{
+            compatible = "fixed-partitions"; #address-cells = <1>; #size-cells = <1>;
+{nodes}
+        }}; }}; }};"""
+
+
+def shore(folder: Path) -> None:
+    """Make the parts of a board with nothing but a NOR: kernel as a FIT, root as squashfs."""
+    beside = folder.parent
+    dtb = tree(
+        folder, board("shore", "arm,cortex-a7", (0x80000000, 256 * MIB), nor_tree(_SHORE_MAP))
+    )
+    words = "mkimage -T stm32image -a 0x2ffc2500 -e 0x2ffc2500 -d in out"
+    first = made(folder, *words.split(), data=filler("first", 40 * KIB))
+    (folder / "first-stage.bin").write_bytes(first)
+    (folder / "u-boot.bin").write_bytes(u_boot(_SHORE, "shore", dtb))
+    (beside / "zImage").write_bytes(arm_kernel())
+    (beside / "drifter.dtb").write_bytes(dtb)
+    (beside / "in").write_text(
+        _NAND_ITS.replace('description = "drifter"', 'description = "shore"')
+    )
+    run("mkimage", "-f", "in", "out", at=beside)
+    shutil.copy(beside / "out", folder / "kernel.itb")
+    top = root(folder, {"sbin/init": arm_program(), "etc/os-release": b"ID=shore\n"})
+    packed = ("mksquashfs", top, folder / "rootfs.squashfs", "-all-root", "-noappend", "-quiet")
+    run(*packed, "-no-progress")
+
+
+_PIER = {
+    "kernel_addr_r": "0x48000000",
+    "fdt_addr_r": "0x4a000000",
+    "loadaddr": "0x60000000",
+    "slot": "a",
+    "partitions": (
+        "name=boot-a,start=8MiB,size=64MiB,type=xbootldr;name=boot-b,size=64MiB,type=xbootldr;"
+        "name=rootfs-a,size=2GiB;name=rootfs-b,size=2GiB;name=data,size=2GiB"
+    ),
+    "altbootcmd": "run recovery",
+    "bootlimit": "3",
+    "bootcmd": "run system || run recovery",
+    "system": (
+        "load mmc 0#boot-${slot} ${kernel_addr_r} Image"
+        " && load mmc 0#boot-${slot} ${fdt_addr_r} pier.dtb"
+        " && setenv bootargs console=ttyS0,115200 root=PARTLABEL=rootfs-${slot} rootfstype=ext4"
+        " rootwait panic=10 && booti ${kernel_addr_r} - ${fdt_addr_r}"
+    ),
+    "recovery": (
+        "sf probe && sf read ${loadaddr} 0x100000 0xf00000"
+        " && setenv bootargs console=ttyS0,115200 panic=10 && bootm ${loadaddr}"
+    ),
+}
+_PIER_MAP = (
+    ("identity!", 0, 0x1000),
+    ("env-a", 0x4000, 0x4000),
+    ("env-b", 0x8000, 0x4000),
+    ("recovery", 0x100000, 0xF00000),
+)
+
+
+def pier(folder: Path) -> None:
+    """Make the parts of a NOR with a recovery beside an eMMC with two slots."""
+    beside = folder.parent
+    memory = (0x40000000, 1024 * MIB)
+    dtb = tree(
+        folder,
+        board("pier", "arm,cortex-a53", memory, nor_tree(_PIER_MAP), fixed="non-removable;"),
+    )
+    (beside / "mast.dtb").write_bytes(dtb)
+    image = kernel.image(kernel.CONFIG)
+    (beside / "Image.gz").write_bytes(gzip.compress(image, mtime=0))
+    (beside / "ramdisk").write_bytes(cpio(rescue.ramdisk(), 0))
+    source = _ITS.replace("0x8", "0x5").replace('"mast"', '"pier"')
+    (beside / "in").write_text(source)
+    run("mkimage", "-f", "in", "out", at=beside)
+    shutil.copy(beside / "out", folder / "recovery.itb")
+    (beside / "u-boot.bin").write_bytes(u_boot(_PIER, "pier", dtb))
+    (beside / "bl31.bin").write_bytes(filler("bl31", 40 * KIB))
+    run("fiptool", "create", "--soc-fw", "bl31.bin", "--nt-fw", "u-boot.bin", "fip", at=beside)
+    shutil.copy(beside / "fip", folder / "fip.bin")
+    (folder / "boot.vfat").write_bytes(fat(folder, 64 * MIB, {"Image": image, "pier.dtb": dtb}))
+    top = root(
+        folder, {"sbin/init": program(filler("init", 20_000)), "etc/os-release": b"ID=pier\n"}
+    )
+    (beside / "rootfs.ext4").write_bytes(ext4(folder, 64 * MIB, top))
+    run("zstd", "-q", "-f", "rootfs.ext4", "-o", folder / "rootfs.ext4.zst", at=beside)
+
+
 EXAMPLES: dict[str, Callable[[Path], None]] = {
     "sd-mbr-loader": card,
     "emmc-gpt-loader-efi": relay,
     "nor-second-source": mast,
     "nand-ubi": drifter,
+    "nor-only": shore,
+    "nor-mixed-emmc-slots": pier,
 }

@@ -104,6 +104,12 @@ def test_a_sound_build_drafts_and_audits_without_an_error(whimbrel: Path) -> Non
     assert [chip.image for chip in layout.chips.values()] == ["nor.img", "emmc.img"]
     recovery, first = layout.stages["recovery"], layout.stages["main"]
     assert first.entry == "bootcmd"
+    assert [(slot.variables, slot.regions) for slot in first.slots] == [
+        ({"slot": "a"}, ("rootfs-a",)),
+        ({"slot": "b"}, ("rootfs-b",)),
+    ]
+    assert "recovery" not in first.regions
+    assert recovery.entry == "recovery"
     assert recovery.ramdisk == "recovery"
     assert set(recovery.regions) == {"fip", "env-a", "env-b", "recovery"}
     assert recovery.needs is not None
