@@ -141,6 +141,29 @@ def _artifacts(
 
 
 _output = _file("--output", "Write the report here.")
+_old = click.option(
+    "--old",
+    "olds",
+    metavar="[NAME=]PATH",
+    multiple=True,
+    help="Release on the board before an update: its artifacts' folder, or its sealed manifest."
+    " NAME is what from: of the update calls it.",
+)
+
+
+def _olds(given: tuple[str, ...]) -> dict[str, str]:
+    """Give the old releases by name; "" is that of every update that names none."""
+    found: dict[str, str] = {}
+    for item in given:
+        name, equals, path = item.partition("=")
+        if not equals or "/" in name or os.path.exists(item):
+            name, path = "", item
+        if not os.path.exists(path):
+            _stop(f"--old {item}: {path or 'nothing'} is neither a folder nor a manifest")
+        if name in found:
+            _stop(f"--old {name + '=' if name else ''}… is given twice")
+        found[name] = path
+    return found
 
 
 class _Form(_ParamType):
@@ -304,6 +327,7 @@ _deep = click.option(
 @_deep
 @click.option("--full-digests", is_flag=True, help="SHA-256 of raw files above 64 MiB as well.")
 @_file("--manifest", "What `imgaudit seal` wrote: say what changed since.")
+@_old
 @_file("--policy", "Policy of the trusted side: the layout's own can only be stricter.")
 @_file("--baseline", "JSON report of an earlier run: only what is new counts.")
 @click.option(
@@ -336,6 +360,9 @@ def audit(
         _stop("give --artifacts once, or once for each layout")
     if choices["history"] and len(layouts) > 1:
         _stop("--history goes with one layout")
+    if choices["olds"] and (len(layouts) > 1 or not artifacts):
+        _stop("--old goes with one layout and its --artifacts")
+    choices["olds"] = _olds(choices["olds"])
     pairs = zip(layouts, folders * len(layouts) if len(folders) == 1 else folders, strict=True)
     report = board.together([_audited(layout, folder, **choices) for layout, folder in pairs])
     return replace(report, status=0) if advisory else report
@@ -444,11 +471,13 @@ def follow(layout: str, artifacts: str, entry: str | None) -> Report:
 @main.command()
 @_layout
 @_artifacts(required=True)
+@_old
 @_outputs
-def endure(layout: str, artifacts: str) -> Report:
+def endure(layout: str, artifacts: str, olds: tuple[str, ...]) -> Report:
     """Say what still starts when something is lost.
 
-    A chip, a region, the environment; or when the power goes in an update.
+    A chip, a region, the environment; or when the power goes in an update. With --old it is known
+    what the board has before the update, so that what is half updated is judged as it then is.
 
     Exit status: 0, or 1 where nothing starts after a loss that the layout does not accept, or where
     an update has findings.
@@ -456,7 +485,7 @@ def endure(layout: str, artifacts: str) -> Report:
     from imgaudit.tasks import covered, opened
 
     with _progress() as progress:
-        subject = opened.subject(layout, artifacts, progress=progress)
+        subject = opened.subject(layout, artifacts, olds=_olds(olds), progress=progress)
     return covered.endure(subject)
 
 

@@ -449,13 +449,15 @@ FACTORY = "factory"
 class Update(Located):
     """A procedure that writes to the chips. `by` is the stage that runs it, or the factory.
 
-    `script` says where it was read, for one that the layout does not describe.
+    `script` says where it was read, for one that the layout does not describe. `since` is the name
+    of the release that the board has before it; "" where the layout gives none.
     """
 
     name: str
     by: str
     steps: tuple[UpdateStep, ...]
     script: str = ""
+    since: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

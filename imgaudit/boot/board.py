@@ -137,7 +137,10 @@ def table_of(chip: str) -> str:
 
 
 class Board:
-    """Looks up what commands touch; `damage` says what regions are taken to have become."""
+    """Looks up what commands touch; `damage` says what regions are taken to have become.
+
+    `broken` names the parts of a torn region's container that are broken, where that is known.
+    """
 
     def __init__(
         self,
@@ -145,9 +148,11 @@ class Board:
         layout: Layout,
         environment: Mapping[str, str],
         damage: Mapping[str, Damage] | None = None,
+        broken: Mapping[str, frozenset[str]] | None = None,
     ) -> None:
         self.build = build
         self.damage = damage or {}
+        self.broken = broken or {}
         self.layout = layout
         self.bits = ARCHES[layout.arch].bits
         numbered = numbers(build, layout)

@@ -216,8 +216,9 @@ class Operation:
     it reads, for copies and unpacking. `succeeds` is how it ends on sound hardware by what is known
     (None: it may go either way), `cause` why it fails or is not known. `ignored`: what runs next
     does not depend on its success.
-    `checked` is false where a boot command can follow although it failed. `needs` is what it
-    boots, for a boot command.
+    `checked` is false where a boot command can follow although it failed. `saves` are, where the
+    environment is saved, the variables that are then otherwise than at the start (None: deleted),
+    as far as their values are known.
     """
 
     index: int
@@ -240,6 +241,7 @@ class Operation:
     ignored: bool = False
     checked: bool = True
     can_fail: bool = False
+    saves: Mapping[str, str | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -111,6 +111,27 @@ def signed_of(build: Build, firmware: tuple[Firmware, ...]) -> tuple[Signed, ...
     return tuple(found)
 
 
+def unread_of(
+    build: Build, firmware: tuple[Firmware, ...]
+) -> Iterator[tuple[Node[FitFacts], Configuration | Image, Signature, Firmware | None]]:
+    """Give the signatures that no key is held against, each with the boot program that reads it.
+
+    Without the program, or without its device tree, nothing tells which keys there are: None.
+    """
+    for node in build.of(FitFacts):
+        parts: list[Configuration | Image] = [*node.facts.configurations, *node.facts.images]
+        for part in parts:
+            first = isinstance(part, Configuration) and part.first_stage
+            reads = Program.SPL if first else Program.U_BOOT
+            programs = [item for item in firmware if item.program is reads and item.trees]
+            keys = [key for item in programs for tree in item.trees for key in keys_of(tree.tree)]
+            if any(key.required for key in keys):
+                continue  # what it demands is there or missed, and `signed_of` says so
+            for signature in part.signatures:
+                if all(signature.key_name_hint not in {None, key.name} for key in keys):
+                    yield node, part, signature, programs[0] if programs else None
+
+
 def signed_with(build: Build, keys: Iterable[Key]) -> Iterator[Signed]:
     """Hold what is signed in a build against keys that were found alone, in a device tree."""
     for node in build.of(FitFacts):
@@ -150,15 +171,16 @@ def _held(
     node: Node[FitFacts], part: Configuration | Image, holder: Firmware | None, keys: list[Key]
 ) -> Iterator[Signed]:
     for key in keys:
-        tried = [
-            signature
-            for signature in part.signatures
-            if signature.value_size and signature.key_name_hint in {None, key.name}
-        ]
         seal, why, signature = Seal.MISSING, "", None
-        for signature in tried:
-            seal, why = _verify(node, part, signature, key)
-            if seal is Seal.GOOD:
+        for tried in part.signatures:
+            named = tried.key_name_hint in {None, key.name}
+            # U-Boot tries a required key on every signature, whatever its hint (rsa_verify_hash).
+            if not tried.value_size or not (named or key.required):
+                continue
+            result, said = _verify(node, part, tried, key)
+            if named or result is Seal.GOOD:
+                seal, why, signature = result, said, tried
+            if result is Seal.GOOD:
                 break
         yield Signed(
             fit=node, part=part, key=key, holder=holder, seal=seal, signature=signature, why=why

@@ -7,7 +7,7 @@ both ways meet again, what differs is unknown from there on.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -199,6 +199,8 @@ class _Walker:
         self.budget = MAX_OPERATIONS * 4
         self.complete = True
         self.assigned = _assigned(environment.values())
+        # What commands that set variables have set: what a load sets by the way is left out.
+        self.set: set[str] = set()
         self.left: list[_Ways] = []
         self.repeated: list[dict[Command, int]] = []
         self.calls: list[tuple[str, int]] = []
@@ -763,9 +765,21 @@ class _Walker:
             succeeds=done.succeeds,
             cause=done.cause if done.succeeds is not True else None,
             can_fail=done.breaks if done.succeeds else done.succeeds is None and not done.choice,
+            saves=dict(self.changed(state)) if done.kind is Kind.SAVE else {},
         )
         self.operations.append(operation)
         return operation
+
+    def changed(self, state: State) -> Iterator[tuple[str, str | None]]:
+        """Give the variables that are otherwise than at the start, as far as that is known.
+
+        Source: U-Boot env/common.c (`env_export`: all that the table holds is saved).
+        """
+        before = self.environment
+        for name, value in state.environment.items():
+            if value.plain is not None and value.plain != before.get(name) and name in self.set:
+                yield name, value.plain
+        yield from ((name, None) for name in before if name not in state.environment)
 
     def act(
         self, done: Done, arguments: Sequence[Text], state: State, script: Script, node: Command
@@ -794,6 +808,7 @@ class _Walker:
             if done.script is not None:
                 return self.script(shell.parse(done.script, flows.NAME), state)
         self.assigned.update(done.always)
+        self.set.update(done.always)
         state.set(done.always)
         failed = state.copy()
         failed.status = 1
@@ -813,6 +828,8 @@ class _Walker:
     def apply(self, done: Done, operation: Operation, state: State) -> None:
         """Change variables, selected devices and RAM as a success does."""
         self.assigned.update(done.sets)
+        if done.kind is Kind.SET:
+            self.set.update(done.sets)
         state.set(
             {
                 name: None if value is None else self.bounded(name, value)
@@ -945,6 +962,7 @@ class _Walker:
         for line in next(iter(texts.values())).splitlines():
             name, equals, value = line.partition("=")
             if equals and not name.startswith("#") and (not done.imports or name in done.imports):
+                self.set.add(name)
                 state.set({name: Text.of(value)})
 
     def configuration(self, operation: Operation, state: State, script: Script) -> _Ways:

@@ -27,7 +27,9 @@ MAX_ENTRIES = 200_000
 MAX_PIECES = 400_000
 """Pieces of all files together whose place is kept."""
 MAX_FLAWS = 64
-"""Flaws are counted in full and kept up to here."""
+"""Flaws are counted and kept up to here."""
+MOST_FLAWS = 50_000
+"""Flaws after which no more is looked at: each costs time, and names may be listed many times."""
 MAX_DEPTH = 128
 """Folders in each other; PATH_MAX allows no path that is useful with more."""
 MAX_PARTS = 256
@@ -394,8 +396,15 @@ class Walk:
         self._texts = MAX_TEXTS
 
     def flaw(self, offset: int, what: str) -> None:
-        """Note that something does not hold together."""
+        """Note that something does not hold together.
+
+        Raises:
+            UnreadError: once, when there are so many that no more is looked at.
+
+        """
         self.flaw_count += 1
+        if self.flaw_count == MOST_FLAWS:
+            raise UnreadError(offset, f"it has {MOST_FLAWS:,} flaws and more")
         if len(self.flaws) < MAX_FLAWS:
             self.flaws.append(Flaw(offset, what))
 

@@ -416,6 +416,7 @@ _STEP = Table(
 _UPDATE = Table(
     (
         Key("by", _name, "The stage that runs it; factory: a programmer does.", required=True),
+        Key("from", _name, "The release on the board before it: --old NAME=PATH says where it is."),
         Key(
             "steps",
             ListOf(Either(_STEP, OneOf((Act.REBOOT,))), least=1, most=64),
@@ -1172,7 +1173,14 @@ class _Assembly:
                 known = close(by, (*stages, FACTORY))
                 self.reading.problem(update.places["by"], f"no stage is called {by!r}{known}")
             steps = tuple(self._steps(update, where))
-            yield Update(where=where, keys=update.places, name=name, by=by, steps=steps)
+            yield Update(
+                where=where,
+                keys=update.places,
+                name=name,
+                by=by,
+                steps=steps,
+                since=update.get("from") or "",
+            )
 
     def _steps(self, update: Values, where: Where) -> Iterator[UpdateStep]:
         for item in update.get("steps", ()):

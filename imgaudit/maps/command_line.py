@@ -9,8 +9,10 @@ from __future__ import annotations
 import enum
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 from imgaudit.data import dataclass
+from imgaudit.maps.mapped import mapped
 
 # isspace() of the kernel's own ctype table.
 _SPACE = " \t\n\v\f\r\xa0"
@@ -63,9 +65,12 @@ class RootKind(enum.Enum):
 class Root:
     """What `root=` names.
 
-    `id` is the UUID or the label that is looked up. `disk` is the name of the whole disk or the UBI
-    device, `partition` the partition's, MTD's or volume's number, `volume` a volume's or an MTD's
-    name. `partition_offset` is what `/PARTNROFF=` adds to the partition that has the UUID.
+    Where it is a device that the command line itself maps, this is what that is made of: `verified`
+    tells that dm-verity holds each block against a hash, `restarts` that the kernel restarts or
+    panics at one that does not match. `id` is the UUID or the label that is looked up. `disk` is
+    the name of the whole disk or the UBI device, `partition` the partition's, MTD's or volume's
+    number, `volume` a volume's or an MTD's name. `partition_offset` is what `/PARTNROFF=` adds to
+    the partition that has the UUID.
     """
 
     kind: RootKind
@@ -75,6 +80,8 @@ class Root:
     partition: int | None = None
     volume: str | None = None
     partition_offset: int = 0
+    verified: bool = False
+    restarts: bool = False
 
     @property
     def needs_ramdisk(self) -> bool:
@@ -127,7 +134,14 @@ class CommandLine:
     def root(self) -> Root | None:
         """What the last `root=` names."""
         value = self.value("root")
-        return None if value is None else parse_root(value)
+        if value is None:
+            return None
+        name = value.removeprefix("/dev/")
+        for made in mapped(self.value("dm-mod.create") or "") if name.startswith("dm-") else ():
+            if name == f"dm-{made.number}":
+                under = parse_root(made.device)
+                return replace(under, text=value, verified=made.verified, restarts=made.restarts)
+        return parse_root(value)
 
     @property
     def consoles(self) -> tuple[Console, ...]:

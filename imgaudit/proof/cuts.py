@@ -7,6 +7,9 @@ nothing that is known, or as what it should be and broken; behind that, as what 
 broken: its container decides what then happens. On an eMMC or a card the sectors of a write can
 land in any order before a flush. States that read the same are one.
 
+Where the release before is known, a region that no step has written yet has that one's content, so
+that a cut between two steps leaves the true pair of old and new.
+
 Source: U-Boot drivers/mtd/spi/sf_probe.c and cmd/sf.c (`sf_update`: block by block), mtd-utils
 flashcp.c (all blocks are erased first), disk/part_efi.c (`write_gpt_table`: the primary, then the
 backup; `find_valid_gpt`: U-Boot takes the backup where the primary does not hold); Linux and U-Boot
@@ -17,15 +20,18 @@ reads after a cut erase, and for the order of sectors in a cache: common practic
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 
 from imgaudit.boot.board import Damage, table_of
 from imgaudit.boot.found import Boots
 from imgaudit.data import dataclass
-from imgaudit.model import FACTORY, Act, Region, Update, UpdateStep, Writer
+from imgaudit.formats.fit import FitFacts
+from imgaudit.model import FACTORY, Act, Region, Stage, Update, UpdateStep, Writer
+from imgaudit.proof.before import Before
 from imgaudit.proof.power import NO_FIRMWARE, After, PowerOn, State
 from imgaudit.proof.saving import Counts, Scheme, phases
+from imgaudit.proof.tears import MAX_IMAGES, tears
 from imgaudit.units import Span
 
 U_BOOT = "u-boot"
@@ -44,8 +50,10 @@ class Cut:
     `copy` the region of the environment that it works on, `of` the blocks in all. `starts` and
     `how` as in After, over all that such a cut can leave; `fails` tells that some of it starts
     nothing. `torn` is a region that is started though torn, `hole` that no copy of the environment
-    is left, `spoiled` names regions in the same erase blocks of which no artifact exists.
-    `repeats` tells whether the update can be done again (None: not known).
+    is left, `spoiled` names regions in the same erase blocks of which no artifact exists. `images`
+    are those of a FIT that are broken, `without` the stages that take the region and cannot start.
+    `mixture` are the regions of the new release and those of the old one that start together, and
+    `lacks` as in After. `repeats` tells whether the update can be done again (None: not known).
     """
 
     number: int
@@ -60,6 +68,10 @@ class Cut:
     torn: str = ""
     hole: bool = False
     spoiled: tuple[str, ...] = ()
+    images: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    mixture: tuple[tuple[str, ...], tuple[str, ...]] | None = None
+    lacks: str = ""
     repeats: bool | None = None
 
     @property
@@ -85,7 +97,8 @@ class Walked:
     `normal` names what starts before it. `under` are steps that write what the system that runs
     them is mounted from; `early` steps that make the board start from a region that is not whole
     yet; `mixed` steps after which it starts from what is neither the old nor the new choice. Each
-    is the step's number and the region.
+    is the step's number and the region. `before` is the release that the board had, where it is
+    known, `unknown` why it is not although the layout names one.
     """
 
     update: Update
@@ -94,13 +107,31 @@ class Walked:
     under: tuple[tuple[int, str], ...] = ()
     early: tuple[tuple[int, str], ...] = ()
     mixed: tuple[tuple[int, str], ...] = ()
+    before: Before | None = None
+    unknown: str = ""
 
 
-def walk_updates(power: PowerOn, boots: Boots, updates: Sequence[Update]) -> tuple[Walked, ...]:
-    """Walk every update."""
+def walk_updates(
+    power: PowerOn,
+    boots: Boots,
+    updates: Sequence[Update],
+    befores: Mapping[str, Before] | None = None,
+) -> tuple[Walked, ...]:
+    """Walk every update; `befores` are old releases by the names that updates call them.
+
+    The one called "" is that of every update which names none.
+    """
     if boots.why:
         return ()
-    return tuple(_for_this_slot(_Walk(power, update).all() for update in updates))
+    powers = {name: power.since(one) for name, one in (befores or {}).items()}
+
+    def walked(update: Update) -> Walked:
+        found = _Walk(powers.get(update.since, power), update).all()
+        if not update.since or update.since in powers:
+            return found
+        return replace(found, unknown=f"no --old {update.since}=… says where that release is")
+
+    return tuple(_for_this_slot(map(walked, updates)))
 
 
 def _for_this_slot(found: Iterable[Walked]) -> Iterator[Walked]:
@@ -118,29 +149,34 @@ def _script(walked: Walked) -> tuple[str, str]:
 
 
 _LONGEST = 24  # characters of a value that is worth its room
+_MOST = 4  # variables of one save that are told
 _VERBS = {
     Act.WRITE: "writing",
     Act.ERASE: "erasing",
     Act.COPY: "copying",
     Act.REBOOT: "reboot",
 }
+_DONE = {Act.WRITE: "written", Act.ERASE: "erased", Act.COPY: "copied"}
 
 
 def _what(step: UpdateStep, phase: str, copy: str) -> str:
     if step.act is Act.UNKNOWN:
         return step.said
     if step.act is Act.SET:
-        values = step.variables.items()
+        values = list(step.variables.items())
         said = ", ".join(
             f"{name}={value or ''}" if len(value or "") <= _LONGEST else name
-            for name, value in values
+            for name, value in values[:_MOST]
         )
+        said += f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
         said = f"set {said}" if said else "save the environment"
         return said if phase in {"done", ""} else f"{said}, {_SAVING[phase]} {copy}".rstrip()
     if step.act is Act.TABLE:
         return f"writing the {phase} table of {step.target}".replace("  ", " ")
-    verb = "erasing" if phase == "erase" else _VERBS[step.act]
     source = f"{step.source} to " if step.source else ""
+    if phase == "done":
+        return f"{source}{step.target} {_DONE[step.act]}"
+    verb = "erasing" if phase == "erase" else _VERBS[step.act]
     return f"{verb} {source}{step.target}".strip()
 
 
@@ -149,13 +185,17 @@ _SAVING = {"erase": "erasing", "write": "writing", "mark": "marking"}
 
 @dataclass(frozen=True, slots=True)
 class _Class:
-    """Blocks whose cut reads alike: what the region can read as, and what else is erased."""
+    """Blocks whose cut reads alike: what the region can read as, and what else is erased.
+
+    `broken` are the images of a FIT that are torn, None where each may be.
+    """
 
     phase: str
     first: int
     last: int
     readings: tuple[Damage, ...]
     beside: tuple[str, ...] = ()
+    broken: frozenset[str] | None = None
 
 
 @dataclass(slots=True)
@@ -163,6 +203,8 @@ class _Walk:
     power: PowerOn
     update: Update
     damage: dict[str, Damage] = field(default_factory=dict)
+    old: set[str] = field(default_factory=set)
+    broken: dict[str, frozenset[str]] = field(default_factory=dict)
     changes: dict[str, str | None] = field(default_factory=dict)
     cached: set[str] = field(default_factory=set)
     current: int = 0
@@ -178,6 +220,8 @@ class _Walk:
 
     def all(self) -> Walked:
         """Walk the steps."""
+        before = self.power.before
+        self.old = set() if before is None else set(before.changed)
         self.normal = self.power.after(self.state())
         self.current = self._copy_that_counts()
         self.running = self._roots()
@@ -194,6 +238,7 @@ class _Walk:
             under=tuple(dict.fromkeys(self.under)),
             early=tuple(dict.fromkeys(self.early)),
             mixed=tuple(self._mixed(steps)),
+            before=before,
         )
 
     def _steps(self) -> Iterator[tuple[int, UpdateStep]]:
@@ -216,7 +261,7 @@ class _Walk:
         starts = {_stage(name) for name in self.normal.starts or ()}
         if self.update.by in starts:
             return self.normal.roots
-        return self.power.roots(self.update.by)
+        return self.power.roots(self.update.by, self.state())
 
     def _heirs(self) -> set[str]:
         """Name the stages that start once the update is done."""
@@ -224,14 +269,29 @@ class _Walk:
             return set()
         changes: dict[str, str | None] = {}
         damage: dict[str, Damage] = {}
-        for step in self.update.steps:
+        old = set(self.old)
+        for _, step in self._steps():
             changes |= step.variables
+            self._renewed(step, old)
             if step.act is Act.ERASE:
                 damage[step.target] = Damage.ERASED
             else:
                 damage.pop(step.target, None)
-        state = State(damage=frozenset(damage.items()), changes=frozenset(changes.items()))
+        state = State(
+            damage=frozenset(damage.items()),
+            old=frozenset(old - damage.keys()),
+            changes=frozenset(changes.items()),
+        )
         return set(map(_stage, self.power.after(state).starts or ()))
+
+    @staticmethod
+    def _renewed(step: UpdateStep, old: set[str]) -> None:
+        """Take what a step writes from what is still old; a copy has its source's release."""
+        target = table_of(step.target) if step.act is Act.TABLE else step.target
+        if step.act is Act.COPY and step.source in old:
+            old.add(target)
+        else:
+            old.discard(target)
 
     def step(self, number: int, step: UpdateStep) -> None:
         """Walk one step."""
@@ -248,6 +308,7 @@ class _Walk:
             for phase, more in (("", {}),) if lone else (("primary", torn), ("backup", {})):
                 cut = Cut(number=number, step=step, phase=phase)
                 self._cut(cut, list(self.states(more)))
+            self._renewed(step, self.old)
         elif step.act is Act.REBOOT:
             self._cut(Cut(number=number, step=step), list(self.states()))
             self.cached.clear()
@@ -263,8 +324,11 @@ class _Walk:
     def state(self, more: dict[str, Damage] | None = None) -> State:
         """Give the state of storage as it is now, with more damage."""
         damage = {**self.damage, **(more or {})}
+        torn = {name for name, reading in damage.items() if reading is Damage.TORN}
         return State(
             damage=frozenset(damage.items()),
+            old=frozenset(self.old - damage.keys()),
+            broken=frozenset(item for item in self.broken.items() if item[0] in torn),
             changes=frozenset(self.changes.items()),
         )
 
@@ -284,6 +348,7 @@ class _Walk:
         unknown = [after for after in found.values() if after.starts is None]
         names = {name for after in found.values() for name in after.starts or ()}
         telling = dead or unknown or list(found.values())
+        mixed = [pair for state, after in found.items() if (pair := self._mixture(state, after))]
         repeats: bool | None = not cut.spoiled
         for state, after in found.items():
             again = self._repeats(state, after)
@@ -294,15 +359,40 @@ class _Walk:
             how=" or ".join(dict.fromkeys(map(_told, telling))),
             fails=bool(dead),
             torn=next((after.torn for after in found.values() if after.torn), ""),
+            without=self._without(cut.step.target, found),
+            mixture=next(iter(mixed), None),
+            lacks=next((after.lacks for after in found.values() if after.lacks), ""),
             repeats=repeats,
         )
         last = self.cuts[-1] if self.cuts else None
         if last is not None and last.blocks is not None and done.blocks is not None:
             joined = (last.blocks[0], done.blocks[1])
-            if replace(last, blocks=joined) == replace(done, blocks=joined):
-                self.cuts[-1] = replace(done, blocks=joined)
+            images = tuple(dict.fromkeys((*last.images, *done.images)))
+            both = replace(done, blocks=joined, images=images)
+            if replace(last, blocks=joined, images=images) == both:
+                self.cuts[-1] = both
                 return
         self.cuts.append(done)
+
+    def _mixture(
+        self, state: State, after: After
+    ) -> tuple[tuple[str, ...], tuple[str, ...]] | None:
+        """Give what of the new and of the old release starts together."""
+        before = self.power.before
+        old = after.regions & state.old
+        new = after.regions & before.changed - state.old if before is not None else frozenset()
+        return (tuple(sorted(new)), tuple(sorted(old))) if old and new else None
+
+    def _without(self, region: str, states: Iterable[State]) -> tuple[str, ...]:
+        """Name the stages that take a region, start before the step, and not in some state."""
+        stages = self.power.layout.stages.values()
+        taking = [one for one in stages if one.entry and any(region in t for t in _taken(one))]
+        return tuple(
+            one.name
+            for one in taking
+            if self.power.starts(one.name, self.state())
+            and any(self.power.starts(one.name, state) is False for state in states)
+        )
 
     def _repeats(self, state: State, after: After) -> bool | None:
         """Tell whether the update can be begun again from a state."""
@@ -340,7 +430,9 @@ class _Walk:
                     blocks=(one.first, one.last),
                     of=count,
                     spoiled=self._spoiled(one.beside),
+                    images=tuple(sorted(self._images(step) if one.broken is None else one.broken)),
                 )
+                self.broken = {} if one.broken is None else {region.name: one.broken}
                 beside = dict.fromkeys(one.beside, Damage.ERASED)
                 states = [
                     state
@@ -349,12 +441,17 @@ class _Walk:
                     for state in self.states(more)
                 ]
                 self._cut(cut, states)
+        self.broken.clear()
+        self._renewed(step, self.old)
         self.damage.pop(region.name, None)
         self.cached.discard(region.name)
         if step.act is Act.ERASE:
             self.damage[region.name] = Damage.ERASED
         elif not step.flushed and not chip.kind.mtd:
             self.cached.add(region.name)
+        if self.power.before is not None:
+            # What is started between two steps is one thing of each release.
+            self._cut(Cut(number=number, step=step, phase="done"), list(self.states()))
 
     def _classes(self, step: UpdateStep, region: Region) -> tuple[int, list[_Class]]:
         """Give the erase blocks that a write goes through, those together that read alike."""
@@ -378,10 +475,30 @@ class _Walk:
         gone = behind if step.erases_first else ()
         found.append(_Class(verb, 0, 0, _HEAD, (*before, *gone)))
         body = (*_BODY, Damage.ERASED) if step.act is Act.ERASE else _BODY
-        if count > 2:
-            found.append(_Class(verb, 1, count - 2, body, gone))
-        found.append(_Class(verb, count - 1, count - 1, body, behind))
+        placed = self._tears(step, region, whole, start)
+        starts = [number for number, _ in placed if 1 < number < count - 1]
+        edges = [1, *starts, count - 1, count] if count > 2 else [1, count]
+        for at, until in itertools.pairwise(edges):
+            broken = next((one for number, one in reversed(placed) if number <= at), None)
+            beside = behind if until == count else gone
+            found.append(_Class(verb, at, until - 1, body, beside, broken))
         return count, found
+
+    def _images(self, step: UpdateStep) -> Iterator[str]:
+        """Name the images of a FIT that a step writes."""
+        payload = self.power.build.placement(step.target).payload
+        if step.act is Act.WRITE and payload is not None and isinstance(payload.facts, FitFacts):
+            yield from (image.name for image in payload.facts.images[:MAX_IMAGES])
+
+    def _tears(
+        self, step: UpdateStep, region: Region, whole: Span, start: int
+    ) -> tuple[tuple[int, frozenset[str]], ...]:
+        """Give what a tear leaves broken by the block it lies in, as tears(); what is erased is."""
+        if step.act is not Act.WRITE:
+            return ()
+        chip = self.power.layout.chips[region.chip]
+        payload = self.power.build.placement(region.name).payload
+        return tears(payload, chip, whole, start)
 
     def _beside(self, region: Region, block: Span) -> tuple[str, ...]:
         """Name the other regions that have bytes in a block."""
@@ -490,6 +607,11 @@ class _Walk:
 def _told(after: After) -> str:
     """Say how something starts, with the root that it mounts."""
     return f"{after.how}, root {' and '.join(sorted(after.roots))}" if after.roots else after.how
+
+
+def _taken(stage: Stage) -> Iterator[tuple[str, ...]]:
+    """Give what a stage takes, by slot."""
+    yield from (stage.taken(slot) for slot in stage.slots or (None,))
 
 
 def _stage(name: str) -> str:

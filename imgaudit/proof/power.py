@@ -20,10 +20,13 @@ from imgaudit.boot.firmware import Firmware
 from imgaudit.boot.values import number
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
+from imgaudit.formats.files import Files, FileSystem
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
+from imgaudit.proof.before import Before, World
 from imgaudit.proof.explore import Ending, Path, Steps
 from imgaudit.proof.prove import Proving
+from imgaudit.proof.start import Started
 from imgaudit.rescue.stage import Rescue
 
 _PANIC = re.compile(r"(?:^|\s)panic=(-?\d+)")
@@ -38,10 +41,14 @@ class State:
     """A state of storage; two that are equal start alike.
 
     `damage` says what regions have become, `silent` names a chip that does not answer, `changes`
-    are variables that were set in the environment that counts since it was built.
+    are variables that were set in the environment that counts since it was built. `old` names the
+    regions that still have the release before. `broken` says of a torn region which parts of its
+    container are broken; of one that is not named there all may be.
     """
 
     damage: frozenset[tuple[str, Damage]] = frozenset()
+    old: frozenset[str] = frozenset()
+    broken: frozenset[tuple[str, frozenset[str]]] = frozenset()
     silent: str = ""
     changes: frozenset[tuple[str, str | None]] = frozenset()
 
@@ -51,7 +58,8 @@ class After:
     """What starts by itself: `starts` is empty where nothing does, None where that is not known.
 
     `regions` are what that is made of, `roots` those of them that it mounts. `torn` names a region
-    that is started although it is torn, on the way.
+    that is started although it is torn, on the way. `lacks` says that a kernel finds no modules of
+    its own release in the root that it mounts.
     """
 
     starts: tuple[str, ...] | None
@@ -59,18 +67,24 @@ class After:
     regions: frozenset[str] = frozenset()
     roots: frozenset[str] = frozenset()
     torn: str = ""
+    lacks: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PowerOn:
-    """Follows the boot over states of storage; `firmware` are the boot programs found."""
+    """Follows the boot over states of storage; `firmware` are the boot programs found.
+
+    `before` is the release that the board had, where that is known.
+    """
 
     build: Build
     layout: Layout
     copies: Copies
     rescues: Mapping[str, Rescue]
     firmware: Sequence[Firmware]
+    before: Before | None = None
     steps: Steps = field(default_factory=Steps)
+    worlds: dict[frozenset[str], World] = field(default_factory=dict, repr=False)
     done: dict[State, After] = field(default_factory=dict, repr=False)
     runs: dict[tuple[str, State], bool | None] = field(default_factory=dict, repr=False)
 
@@ -82,9 +96,30 @@ class PowerOn:
             self.done[state] = self._after(state)
         return self.done[state]
 
-    def roots(self, stage: str) -> frozenset[str]:
-        """Name what a stage mounts as its root where its own entry is run on a sound board."""
-        proving, _ = self._proving(State())
+    def since(self, before: Before) -> PowerOn:
+        """Give the same on a board that had another release before."""
+        return PowerOn(
+            build=self.build,
+            layout=self.layout,
+            copies=self.copies,
+            rescues=self.rescues,
+            firmware=self.firmware,
+            before=before,
+            steps=self.steps,
+        )
+
+    def _world(self, old: frozenset[str]) -> World:
+        """Give what is read where these regions still have the release before."""
+        new = self.build, self.copies, self.rescues
+        if self.before is None:
+            return new
+        if old not in self.worlds:
+            self.worlds[old] = self.before.mixed(new, old)
+        return self.worlds[old]
+
+    def roots(self, stage: str, state: State) -> frozenset[str]:
+        """Name what a stage mounts as its root where its own entry is run."""
+        proving, _ = self._proving(state)
         found: set[str] = set()
         for aim in proving.aims if proving is not None else ():
             if proving is not None and aim.stage.name == stage and aim.entry is not None:
@@ -140,17 +175,19 @@ class PowerOn:
         for region in self.layout.regions:
             if region.holder in damage:  # a torn UBI is not told from one that is gone
                 damage[region.name] = Damage.ERASED
-        found = self.environment(frozenset(damage))
+        build, copies, rescues = self._world(state.old)
+        found = environment(copies, frozenset(damage))
         if found is None:
             return None, "no environment is left, and what is compiled in is not known"
         copy, said = found
         proving = Proving(
-            self.build,
+            build,
             self.layout,
-            self.copies,
+            copies,
             copy,
-            self.rescues,
+            rescues,
             damage=damage,
+            broken=dict(state.broken),
             changes={} if self._forgotten(damage) else dict(state.changes),
             steps=self.steps,
         )
@@ -178,20 +215,21 @@ class PowerOn:
             return limit or 0 if counting else 0
         return limit or 0
 
-    def environment(self, lost: frozenset[str]) -> tuple[Copy[Environment], str] | None:
-        """Give the environment that U-Boot finds, and what to say of it."""
-        left = [copy for copy in self.copies.environments if not _gone(copy, lost)]
-        stored = [copy for copy in left if copy.says.stored]
-        for copy in stored:
-            if copy.says.taken:
-                return copy, ""
-        if stored:
-            place = stored[0].place
-            return stored[0], place.region.name if place.region is not None else place.name
-        compiled = next((copy for copy in left if not copy.says.stored), None)
-        if compiled is None:
-            return None
-        return compiled, "" if compiled.says.taken else "compiled-in environment"
+
+def environment(copies: Copies, lost: frozenset[str]) -> tuple[Copy[Environment], str] | None:
+    """Give the environment that U-Boot finds, and what to say of it."""
+    left = [copy for copy in copies.environments if not _gone(copy, lost)]
+    stored = [copy for copy in left if copy.says.stored]
+    for copy in stored:
+        if copy.says.taken:
+            return copy, ""
+    if stored:
+        place = stored[0].place
+        return stored[0], place.region.name if place.region is not None else place.name
+    compiled = next((copy for copy in left if not copy.says.stored), None)
+    if compiled is None:
+        return None
+    return compiled, "" if compiled.says.taken else "compiled-in environment"
 
 
 def _gone(copy: Copy[Environment], lost: frozenset[str]) -> bool:
@@ -221,6 +259,7 @@ def _follow(proving: Proving, entry: str, limit: int) -> After:
             entry,
             frozenset(name for started in good for name in started.regions),
             frozenset(link.region for link in links if link.role == "root" and link.region),
+            lacks=next((text for one in good if (text := _lacks(proving, one))), ""),
         )
     hangs = next((why for path in stuck if (why := _hangs(proving, path))), "")
     if hangs:
@@ -233,6 +272,28 @@ def _follow(proving: Proving, entry: str, limit: int) -> After:
     return replace(after, torn=torn or after.torn)
 
 
+def _lacks(proving: Proving, started: Started) -> str:
+    """Say that a kernel finds no modules of its own release in its root, where others are there."""
+    for name in (link.region for link in started.chain if link.role == "root"):
+        region = proving.layout.region(name) if name is not None else None
+        content = None if region is None else proving.board.content(region)
+        files = content.facts.files if content and isinstance(content.facts, FileSystem) else None
+        found = () if files is None or not files.complete else _releases(files)
+        if started.release and found and started.release not in found:
+            return (
+                f"{name} has modules for {', '.join(found)} only, the kernel is {started.release}"
+            )
+    return ""
+
+
+def _releases(files: Files) -> tuple[str, ...]:
+    """Name the releases of kernels that a root has modules for (/lib/modules, links followed)."""
+    top = files.find("lib/modules")
+    start = "" if top is None else f"{top.path}/"
+    names = {path[len(start) :] for path in files.entries if start and path.startswith(start)}
+    return tuple(sorted(name for name in names if name and "/" not in name))[:4]
+
+
 def _names(proving: Proving, paths: Iterable[Path]) -> Iterator[str]:
     for path in paths:
         yield from (aim.name for aim in proving.aims if proving.belongs(path, aim))
@@ -243,6 +304,8 @@ def _hangs(proving: Proving, path: Path) -> str:
     if path.ending is Ending.DEAD:
         if path.started is not None and path.started.torn:
             return "" if _watched(proving, path) else f"{path.why}; no watchdog is known to run"
+        if path.started is not None and path.started.restarts:
+            return ""
         if path.started is not None and path.started.waits:
             return f"{path.why}; rootwait without a time waits for it without an end"
         arguments = path.boot.arguments if path.boot is not None else None

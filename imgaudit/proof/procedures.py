@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from imgaudit.boot.board import Board
-from imgaudit.boot.found import Boots, Followed
+from imgaudit.boot.found import Boots
 from imgaudit.boot.records import Kind, Operation
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
@@ -59,7 +59,7 @@ def _of_u_boot(layout: Layout, board: Board, boots: Boots) -> Iterator[Update]:
         if not places - told:
             continue
         told |= places
-        steps = tuple(_u_boot_steps(board, followed, writing, where))[:MAX_STEPS]
+        steps = tuple(_u_boot_steps(board, writing, where))[:MAX_STEPS]
         if steps:
             yield Update(
                 where=where,
@@ -70,14 +70,11 @@ def _of_u_boot(layout: Layout, board: Board, boots: Boots) -> Iterator[Update]:
             )
 
 
-def _u_boot_steps(
-    board: Board, followed: Followed, writing: Sequence[Operation], where: Where
-) -> Iterator[UpdateStep]:
+def _u_boot_steps(board: Board, writing: Sequence[Operation], where: Where) -> Iterator[UpdateStep]:
     for operation in writing:
         said = operation.command
         if operation.kind is Kind.SAVE:
-            changes = dict(_changes(followed, operation))
-            yield UpdateStep(where=where, act=Act.SET, variables=changes, said=said)
+            yield UpdateStep(where=where, act=Act.SET, variables=operation.saves, said=said)
             continue
         device = (operation.device or "").partition(".")[0]
         if device and device not in board.devices and not device.startswith("ubi"):
@@ -103,16 +100,6 @@ def _touched(board: Board, operation: Operation) -> Iterator[Region]:
         for region in board.regions(operation.device):
             if region.span.overlaps(operation.span):
                 yield region
-
-
-def _changes(followed: Followed, until: Operation) -> Iterator[tuple[str, str | None]]:
-    """Give the variables that were set on the way to a save, as far as their values are known."""
-    for operation in followed.walk.operations[: until.index]:
-        words = operation.arguments
-        if operation.kind is Kind.SET and words[:1] == ("setenv",) and len(words) > 1:
-            value = " ".join(words[2:])
-            if "${" not in words[1] + value:
-                yield words[1], value or None
 
 
 # Shell scripts ------------------------------------------------------------------------------------

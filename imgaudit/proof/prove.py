@@ -98,6 +98,7 @@ class Proving:
         rescues: Mapping[str, Rescue],
         *,
         damage: Mapping[str, Damage] | None = None,
+        broken: Mapping[str, frozenset[str]] | None = None,
         changes: Mapping[str, str | None] | None = None,
         steps: Steps | None = None,
     ) -> None:
@@ -117,7 +118,7 @@ class Proving:
         }
         for name, entry in self.powered.items():
             self.values[entry] = f"run preboot; run {name}"
-        self.board = Board(build, layout, self.values, damage)
+        self.board = Board(build, layout, self.values, damage, broken)
         ramdisks = {
             rescue.region.name: rescue for rescue in rescues.values() if rescue.region is not None
         }

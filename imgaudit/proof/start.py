@@ -9,17 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import NoReturn
 
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
 from imgaudit.boot.records import Boot, Kind, Operation
 from imgaudit.boot.values import Text
-from imgaudit.contents.starts import start_of
+from imgaudit.contents.starts import configuration_of, start_of
 from imgaudit.contents.tree import NO_FORMAT, PASSED_OVER, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.efi import Efi
+from imgaudit.formats.ext import Ext
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import FileSystem
@@ -29,6 +31,7 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copies
+from imgaudit.maps.command_line import Root
 from imgaudit.maps.root import target_of
 from imgaudit.model import Layout, Region
 from imgaudit.proof.init import init_of
@@ -60,7 +63,9 @@ class Started:
     resets. `blame` is the operation that brought what does not fit, `fault` what is wrong with it
     and `at_fault` the region where that lies. `outside` names a device that the layout does not
     have and from which it starts. `torn` names a region that is started although it is torn;
-    `waits` tells a kernel that waits for its root without an end.
+    `waits` tells a kernel that waits for its root without an end, `restarts` one that restarts by
+    itself. `release` is the kernel's, as far
+    as it says it.
     """
 
     starts: bool | None
@@ -72,8 +77,10 @@ class Started:
     outside: str = ""
     torn: str = ""
     waits: bool = False
+    restarts: bool = False
     regions: tuple[str, ...] = ()
     ramdisk: str | None = None
+    release: str = ""
     chain: tuple[Link, ...] = ()
 
 
@@ -90,8 +97,10 @@ class _NoError(Exception):
         blame: Operation | None = None,
         torn: str = "",
         waits: bool = False,
+        restarts: bool = False,
     ) -> None:
         super().__init__(why)
+        self.restarts = restarts
         self.fault = fault
         self.at = at
         self.waits = waits
@@ -130,6 +139,7 @@ class Starter:
                 blame=problem.blame,
                 torn=problem.torn,
                 waits=problem.waits,
+                restarts=problem.restarts,
                 fault=problem.fault,
                 at_fault=problem.at or judging.region("kernel"),
             )
@@ -184,6 +194,7 @@ class _Judging:
             starts=True,
             regions=tuple(regions),
             ramdisk=self.ramdisk_from(parts),
+            release=_release(parts["kernel"].content) or "",
             chain=tuple(links),
         )
 
@@ -359,21 +370,30 @@ class _Judging:
             return
         name = source.region.name
         what = source.name if source.name == name else f"{source.name} in {name}"
-        if self.guarded(source.content):
+        facts = source.content.facts if source.content is not None else None
+        broken = self.board.broken.get(name)
+        used = self.named(facts) if isinstance(facts, FitFacts) else set()
+        if broken is not None and used and not used & broken:
+            return
+        if broken is not None and used:
+            what = f"{' and '.join(sorted(used & broken))} of {what}"
+        if self.guarded(facts, broken):
             raise _NoError(f"the sums of {what} do not hold: it is torn", blame=operation)
         why = f"{what} is torn, and no sum tells: it is started, and crashes"
         raise _NoError(why, returns=False, torn=name)
 
-    def guarded(self, content: Content | None) -> bool:
-        """Tell whether U-Boot looks at a sum over all that it takes from a content."""
-        if content is None or self.unverified():
+    def guarded(self, facts: Facts | None, broken: frozenset[str] | None) -> bool:
+        """Tell whether U-Boot looks at a sum that does not hold in what it takes from a content.
+
+        `broken` are the images that are torn, where that is known; else each of them may be.
+        """
+        if self.unverified() or not isinstance(facts, FitFacts | UimageFacts):
             return False
-        facts = content.facts
-        sums = facts.checksums if isinstance(facts, FitFacts | UimageFacts) else ()
         if not isinstance(facts, FitFacts):
-            return bool(sums)
-        summed = {checksum.name.partition("/")[0] for checksum in sums}
-        return bool(summed) and self.named(facts) <= summed
+            return bool(facts.checksums)
+        summed = {checksum.name.partition("/")[0] for checksum in facts.checksums}
+        used = self.named(facts)
+        return bool(summed & used & broken if broken is not None else summed and used <= summed)
 
     def unverified(self) -> bool:
         """Tell whether the environment switches the sums off (boot/bootm.c, image-fit.c)."""
@@ -426,11 +446,12 @@ class _Judging:
 
     def configuration(self, content: Content, facts: FitFacts) -> None:
         """See that the FIT's configuration is there, and that what it names is whole."""
-        name = self.boot.config or facts.default
-        name = name.partition("#")[0] if name else None
-        chosen = facts.configuration(name) if name else next(iter(facts.configurations), None)
+        chosen = configuration_of(facts, self.boot.config)
         if chosen is None:
-            why = f"{content.name} has no configuration {name or 'at all'}"
+            name = (self.boot.config or facts.default or "").partition("#")[0]
+            why = f"{content.name} has no configuration {name}"
+            if not name:
+                why = f"{content.name} names no default configuration, and the command none"
             raise _NoError(why, Fault.CONFIGURATION)
         if chosen.kernel is None:
             why = f"configuration {chosen.name} of {content.name} has no kernel"
@@ -441,7 +462,10 @@ class _Judging:
                 image = facts.image(wanted)
                 if image is None:
                     why = f"{content.name} has no image {wanted}"
-                    raise _NoError(why, Fault.CONFIGURATION)
+                    if role != "kernel":
+                        why += f": U-Boot starts the kernel without its {_SPOKEN[role]}"
+                    # select_ramdisk and select_fdt take a name without an image for none.
+                    raise _NoError(why, Fault.CONFIGURATION, returns=role == "kernel")
                 if not image.data_size or image.data_present < image.data_size:
                     why = f"the data of {wanted} is not all in {content.name}"
                     raise _NoError(why, Fault.CONTENT)
@@ -465,12 +489,7 @@ class _Judging:
                 raise _NoError(why, Fault.CHECKSUM)
 
     def named(self, facts: FitFacts) -> set[str]:
-        name = self.boot.config or facts.default
-        chosen = (
-            facts.configuration(name.partition("#")[0])
-            if name
-            else next(iter(facts.configurations), None)
-        )
+        chosen = configuration_of(facts, self.boot.config)
         if chosen is None:
             return set()
         names = (chosen.kernel, chosen.ramdisk, *chosen.fdt)
@@ -578,8 +597,7 @@ class _Judging:
         extra = ""
         if role == "kernel" and piece.content is not None:
             inner = piece.content.unwrapped()
-            release = inner.inside.release if inner.inside is not None else None
-            known = (release, _HEADED.get(type(inner.facts)))
+            known = (_release(inner), _HEADED.get(type(inner.facts)))
             extra = ", ".join(word for word in known if word)
         return Link(role, f"{piece.name} ({extra})" if extra else piece.name, region)
 
@@ -612,22 +630,43 @@ class _Judging:
                 returns=False,
                 waits=wait is not None and wait.value is None,
             )
-        yield from self.system(target.region, root.text, line.init)
+        yield from self.system(target.region, root, line.init)
 
-    def system(self, region: Region, text: str, named: str | None) -> Iterator[Link]:
+    def torn_root(self, region: Region, root: Root, content: Content) -> NoReturn:
+        """Say what the kernel makes of a root that is partly old, partly new.
+
+        Source: Linux Documentation/admin-guide/device-mapper/verity.rst; fs/squashfs/super.c
+        (`squashfs_fill_super` reads the tables at the end of the image and has no sum of any);
+        fs/ext4/super.c and Documentation/filesystems/ext4/checksums.rst (sums over metadata).
+        """
+        what = f"root={root.text} is {region.name}, which is torn"
+        if root.verified:
+            why = f"{what}: dm-verity gives no block that does not match its hash"
+            raise _NoError(why, returns=False, restarts=root.restarts)
+        facts = content.facts
+        if content.format == "squashfs" and self.layout.chips[region.chip].kind.mtd:
+            # It is written from front to back, and the superblock in front says where they stand.
+            why = f"{what}: squashfs has its tables at its end, and it is not mounted without them"
+            raise _NoError(why, returns=False)
+        seen = "no sum tells"
+        if content.format == "squashfs":
+            seen = "squashfs has no sums, and what does not unpack is seen as it is read"
+        elif isinstance(facts, Ext) and "metadata_csum" in facts.features:
+            seen = "ext4 has sums over its metadata, and none over what is in files"
+        why = f"{what}; {seen}: it may be mounted, and does not come up"
+        raise _NoError(why, returns=False, torn=region.name)
+
+    def system(self, region: Region, root: Root, named: str | None) -> Iterator[Link]:
         """See that a region holds a file system with a first program."""
         content = self.board.content(region)
         if content is None:
             raise _OpenError(f"what {region.name}, the root, holds is not known")
         if content.format not in _SYSTEMS or content.facts is None:
             what = content.title or "nothing that is known"
-            why = f"root={text} is {region.name}, which holds {what}, no file system"
+            why = f"root={root.text} is {region.name}, which holds {what}, no file system"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         if self.board.is_torn(region):
-            why = (
-                f"root={text} is {region.name}, which is torn: it is mounted, and does not come up"
-            )
-            raise _NoError(why, returns=False, torn=region.name)
+            self.torn_root(region, root, content)
         yield Link("root", f"root {region.name} ({region.holds})", region.name)
         init = init_of(content, named, self.layout.arch)
         if init.path is None and not init.known:
@@ -649,6 +688,11 @@ def _damage(content: Content) -> str:
         return f"the {wrong.algorithm} of {wrong.name} does not hold"
     flaws = facts.flaws if isinstance(facts, FileSystem) else ()
     return f"it is damaged, {flaws[0].what}" if flaws else ""
+
+
+def _release(kernel: Content | None) -> str | None:
+    inside = kernel.unwrapped().inside if kernel is not None else None
+    return inside.release if inside is not None else None
 
 
 def _command_for(kernel: Content) -> str:

@@ -41,20 +41,8 @@ class Style:
 
     def wrap(self, text: str, indent: str = "  ", then: str | None = None) -> list[str]:
         """Break a paragraph into lines; further lines are indented by `then`."""
-        text = clean(text)
-        width = max(24, self.width)
-        if wide := cells(text) > len(text):
-            # A line must not end between a letter and its filler.
-            width -= 1
-            text = "".join(letter + _FILLER * (cells(letter) - 1) for letter in text)
-        lines = textwrap.wrap(
-            text,
-            width=width,
-            initial_indent=indent,
-            subsequent_indent=indent if then is None else then,
-            break_on_hyphens=False,
-        ) or [indent.rstrip()]
-        return [line.replace(_FILLER, "") for line in lines] if wide else lines
+        indents = (indent, indent if then is None else then)
+        return fold(text, max(24, self.width), *indents) or [indent.rstrip()]
 
     def short(self, text: str, most: int) -> str:
         """Cut the middle out of a text that takes more than `most` columns."""
@@ -67,6 +55,23 @@ class Style:
 
 
 PLAIN = Style()
+
+
+def fold(text: str, width: int, indent: str = "", then: str = "") -> list[str]:
+    """Break a text into lines of at most `width` columns, at blanks where there are some."""
+    text = clean(text)
+    if wide := cells(text) > len(text):
+        # A line must not end between a letter and its filler.
+        width -= 1
+        text = "".join(letter + _FILLER * (cells(letter) - 1) for letter in text)
+    lines = textwrap.wrap(
+        text,
+        width=max(2, width),
+        initial_indent=indent,
+        subsequent_indent=then,
+        break_on_hyphens=False,
+    )
+    return [line.replace(_FILLER, "") for line in lines] if wide else lines
 
 
 def first(text: str, most: int) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
+from imgaudit.clean import cells
 from imgaudit.report import _chip, _ram
 from imgaudit.report._common import where
-from imgaudit.report._style import PLAIN, Row, Style, columns
+from imgaudit.report._style import PLAIN, Row, Style, columns, fold
 from imgaudit.tasks.sections import (
     Chain,
     Chip,
@@ -125,12 +127,40 @@ def _table(table: Table, style: Style) -> Iterator[Row]:
         taken = max(len(line) for line in columns(bare, table.right)) + 1
         for row in rows:
             row[wide] = style.short(row[wide], max(table.least, style.width - taken))
-    head, *lines = columns(rows, table.right)
-    yield [("  ", ""), (head, "dim")]
-    roles = table.roles or ("",) * len(lines)
-    yield from ([("  ", ""), (line, role)] for line, role in zip(lines, roles, strict=True))
+    widths = _widths(rows, table.wraps, style.width - 2)
+    pieces = [
+        [fold(cell, widths[at]) if at in widths else [cell] for at, cell in enumerate(row)]
+        for row in rows
+    ]
+    folded = [list(itertools.zip_longest(*row, fillvalue="")) for row in pieces]
+    told = iter(columns([line for row in folded for line in row], table.right))
+    roles = ("dim", *(table.roles or ("",) * len(table.rows)))
+    for row_lines, role in zip(folded, roles, strict=True):
+        yield from ([("  ", ""), (next(told), role)] for _ in row_lines)
     if table.more > 0:
         yield [(f"  and {table.more:,} more", "")]
+
+
+_NARROW = 12
+"""Columns that a cell keeps that goes on in the next line."""
+
+
+def _widths(rows: list[list[str]], wraps: frozenset[int], room: int) -> dict[int, int]:
+    """Give the widths of columns that must be folded so that a row fits; empty where all do."""
+    widths = [max(map(cells, column)) for column in zip(*rows, strict=True)]
+    over = sum(widths) + 2 * (len(widths) - 1) - room
+    folded = dict.fromkeys(wraps, 0) if over > 0 else {}
+    while over > 0 and folded:
+        # The widest gives first, down to the next one.
+        order = sorted(folded, key=lambda at: -widths[at])
+        widest = order[0]
+        least = max(_NARROW, widths[order[1]] if len(order) > 1 else 0)
+        if widths[widest] <= _NARROW:
+            break
+        given = min(over, max(1, widths[widest] - least))
+        widths[widest] -= given
+        over -= given
+    return {at: widths[at] for at in folded}
 
 
 def _finding(item: Found, style: Style) -> Iterator[Row]:

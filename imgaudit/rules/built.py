@@ -23,7 +23,8 @@ def subject_of(example: Example) -> Subject:
     """
     with Loader() as loader:
         layout = parse(example.layout.encode(), "example.yaml")
-        subject = gather(layout, MemoryStore(example.files, loader))
+        olds = {"": MemoryStore({**example.files, **example.old}, loader)} if example.old else {}
+        subject = gather(layout, MemoryStore(example.files, loader), olds)
     dumps = {
         chip: dump_of(name, View.of(example.files[name]())) for chip, name in example.dumps.items()
     }

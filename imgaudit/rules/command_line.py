@@ -174,8 +174,8 @@ DANGLING = Rule(
     values=_dangling_values,
     message="{copies} says root={root}, but {why}",
     effect=(
-        "The kernel waits for ever, or panics with 'VFS: Unable to mount root fs' and resets: the"
-        " main system never starts."
+        "The kernel waits for ever, or panics with 'VFS: Unable to mount root fs' and stands"
+        " still, or resets with panic=: the main system never starts."
     ),
     fix="Name a root that is there; PARTLABEL and PARTUUID survive a changed order of disks.",
     computed="the PARTUUID, PARTLABEL, partition number, MTD or UBI volume is in no partition table"
@@ -347,12 +347,14 @@ CONSOLE = Rule(
     severity=Severity.WARNING,
     values=nothing,
     message="{copies} has no console=, and no device tree has a stdout-path",
-    effect="The system starts mute: a recovery that no one can see or use looks dead.",
+    effect="The kernel takes the first console that registers; with a screen in it that is the"
+    " screen: on the serial port it starts mute, and a recovery that no one can see looks dead.",
     fix="Add console= with the debug port, or stdout-path to /chosen.",
     computed="a command line of a boot without console=, while no tree's /chosen names a"
     " stdout-path; an error for a stage that has a ramdisk or needs",
     sources=(
         in_linux("Documentation/admin-guide/serial-console.rst"),
+        in_linux("kernel/printk/printk.c", "try_enable_default_console"),
         in_linux("drivers/of/base.c", "of_console_check"),
     ),
     bad=_booting("root=PARTLABEL=rootfs-a rootwait"),

@@ -101,7 +101,8 @@ CUT = Rule(
     severity=Severity.ERROR,
     values=_cut_values,
     message="{content} is {size:bytes}, but its header says {wanted:bytes}",
-    effect="The kernel finds no valid device tree and stops before its first message.",
+    effect="U-Boot refuses it, or the kernel finds no board in it and stops before its first"
+    " message.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
     sources=(standard("Devicetree Specification 0.4", "5.2"),),

@@ -75,13 +75,15 @@ class _Formatter(string.Formatter):
 class Example:
     """A small build that shows a fault, or its absence: a layout and the files it names.
 
-    `manifest` and `dumps` (by chip) name those of the files that the build is held against.
+    `manifest` and `dumps` (by chip) name those of the files that the build is held against. `old`
+    are the files in which the release before was another one, where an example has one.
     """
 
     layout: str
     files: Mapping[str, Callable[[], bytes]] = field(default_factory=dict)
     manifest: str | None = None
     dumps: Mapping[str, str] = field(default_factory=dict)
+    old: Mapping[str, Callable[[], bytes]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

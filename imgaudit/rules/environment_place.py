@@ -556,7 +556,8 @@ PAIR = Rule(
         "With one copy the CRC is followed by the data, with two by a flag byte: each side takes"
         " what the other wrote for bad."
     ),
-    fix="Give fw_env.config a line for each copy, and U-Boot ENV_REDUNDANT where there are two.",
+    fix="Give fw_env.config a line for each copy, and U-Boot CONFIG_SYS_REDUNDAND_ENVIRONMENT"
+    " (since 2025 CONFIG_ENV_REDUNDANT) where there are two.",
     computed="two lines or redundancy on one side, one copy on the other",
     sources=(
         in_u_boot("tools/env/fw_env.config"),
@@ -597,17 +598,17 @@ def environment_pair(subject: Subject) -> Outcome:
     )
 
 
-def _decimal_values(*, line: str) -> None: ...
+def _decimal_values(*, line: str, base: str) -> None: ...
 
 
 DECIMAL = Rule(
     name="flash-tool-offset-without-prefix",
     severity=Severity.WARNING,
     values=_decimal_values,
-    message="{copies}: the offset in {line!r} has no 0x, so it is read as decimal",
+    message="{copies}: the offset in {line!r} has no 0x, so it is read as {base}",
     effect="The size and the sector size beside it are always hex: people read the offset so too.",
     fix="Write it with 0x.",
-    computed="an offset other than 0 that is written without 0x",
+    computed="an offset other than 0 that is written without 0x; with a 0 in front it is octal",
     sources=(in_u_boot("tools/env/fw_env.c", "get_config", "%ms %lli %lx %lx %lx"),),
     bad=_tool(_TOOL.replace("mtd1 0x0", "mtd1 65536")),
     good=_tool(),
@@ -620,7 +621,10 @@ def offset_without_prefix(subject: Subject) -> Outcome:
     for tool in _tools(subject):
         for line in tool.says.decimal:
             yield finding(
-                DECIMAL(line=" ".join(line.text.split())),
+                DECIMAL(
+                    line=" ".join(line.text.split()),
+                    base="octal" if line.text.split()[1].startswith("0") else "decimal",
+                ),
                 [tool.place.of(line)],
                 region=tool.place.region,
                 chip=next(iter(both[0].chips.values())) if both else None,
@@ -636,7 +640,8 @@ LOADER = Rule(
     values=_loader_values,
     message="{copies} has U-Boot itself at {there:place}; in the layout no region of {chip} starts"
     " there",
-    effect="SPL loads something else than U-Boot and stops: the board does not start.",
+    effect="SPL loads something else than U-Boot, and stops or jumps into it: the board does not"
+    " start.",
     fix="Set it to where the layout has U-Boot, or correct the layout.",
     computed="the offset (sectors x 512 on an eMMC) is not at + file-at of any region",
     sources=(

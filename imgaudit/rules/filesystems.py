@@ -396,12 +396,19 @@ HAS_ERRORS = Rule(
     severity=Severity.ERROR,
     values=_has_errors_values,
     message="{content}: the {kind} file system is marked as having errors ({count} counted)",
-    effect="The kernel mounts it read-only or panics, as its error policy says.",
+    effect='The kernel says "mounting fs with errors, running e2fsck is recommended" and mounts it;'
+    " at the next error that it meets it goes on, makes it read-only or panics, as its policy"
+    " says.",
     fix="Make the image anew; do not ship one that e2fsck must repair.",
     computed="bit 1 of s_state is set, or s_error_count is not 0",
     sources=(
         in_linux("Documentation/filesystems/ext4/super.rst", "s_state"),
         in_linux("Documentation/filesystems/ext4/super.rst", "s_error_count"),
+        in_linux(
+            "fs/ext4/super.c",
+            "ext4_setup_super",
+            "mounting fs with errors, running e2fsck is recommended",
+        ),
     ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=3, errors=2)}),
     good=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64)}),

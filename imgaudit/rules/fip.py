@@ -47,7 +47,9 @@ TABLE = Rule(
     severity=Severity.ERROR,
     values=_table_values,
     message="{content}: {what}",
-    effect="BL2 finds no image in it and panics: the board is dead until it is flashed anew.",
+    effect="BL2 refuses a package whose header is wrong, takes what follows a table without an end"
+    " for more entries, and loads the last images short: the board does not start until it is"
+    " flashed anew.",
     fix="Make the package again with fiptool and copy all of it.",
     computed="the header's serial number is 0, no entry of zeros ends the table, or the length that"
     " this entry declares is above the size of the file",
@@ -59,6 +61,7 @@ TABLE = Rule(
         in_trusted_firmware(
             "drivers/io/io_fip.c", "is_valid_header", "Firmware Image Package header check failed."
         ),
+        in_trusted_firmware("drivers/io/io_fip.c", "fip_file_open"),
     ),
     bad=_one(_SAMPLE[:-64]),
     good=_GOOD,
@@ -172,7 +175,7 @@ REQUIRED = Rule(
     severity=Severity.ERROR,
     values=_required_values,
     message="{content} has {what} {image}",
-    effect="BL2 cannot load it and stops: nothing is heard after its banner.",
+    effect='BL2 says "Failed to load image id" and stops: U-Boot does not start.',
     fix="Give fiptool the file of {image}.",
     computed="an entry that BL2 loads is absent or empty: BL31 and BL33 on arm64, BL32 and BL33 on"
     " arm; update packages (BL2U, NS_BL2U, …) are let be",
@@ -180,7 +183,9 @@ REQUIRED = Rule(
         in_trusted_firmware(
             "include/tools_share/firmware_image_package.h", "UUID_NON_TRUSTED_FIRMWARE_BL33"
         ),
-        in_trusted_firmware("docs/design/firmware-design.rst"),
+        in_trusted_firmware(
+            "bl2/bl2_image_load_v2.c", "bl2_load_images", "Failed to load image id %u (%i)"
+        ),
     ),
     bad=_one(fip({BL31: _CODE})),
     good=_GOOD,

@@ -363,7 +363,8 @@ DANGLING = Rule(
     severity=Severity.ERROR,
     values=_dangling_values,
     message="{content}: no image is called {image}, the {role} of {configurations}",
-    effect="U-Boot cannot find the image and does not boot the configuration.",
+    effect="Without its kernel U-Boot does not boot the configuration; a device tree or a ramdisk"
+    " that it cannot find it leaves out without a word.",
     fix="Correct the name; the images are: {names}.",
     computed="a configuration's property names no node under /images",
     sources=(
@@ -584,7 +585,8 @@ OTHER_TYPE = Rule(
     severity=Severity.ERROR,
     values=_other_type_values,
     message="{content}: {image} should be: {wanted}; it is: {found}",
-    effect="U-Boot refuses the image, or the kernel finds no device tree.",
+    effect="U-Boot refuses the image or jumps into it as it is, or the kernel finds no device"
+    " tree.",
     fix="Put the right file into the FIT, or correct the image's type and arch.",
     computed="the data, unpacked, is not a device tree (type flat_dt), or has no kernel header"
     " (type kernel for Linux on arm64 and riscv), or that of another architecture than arch says",

@@ -837,7 +837,7 @@ def mbr_protective(found: Found[Gpt]) -> Outcome:
     if what:
         # Both ask for a signed record that starts at sector 1 (pmbr_part_valid), and no more.
         record = found.facts.mbr
-        seen = record.signed and record.protective and record.protective[0].starting_lba == 1
+        seen = record.signed and any(one.starting_lba == 1 for one in record.protective)
         yield found.finding(
             MBR(
                 what=what,

@@ -101,7 +101,7 @@ RISCV_SIZE = Rule(
     severity=Severity.ERROR,
     values=nothing,
     message="{content}: the kernel's image_size is 0",
-    effect='U-Boot says "Image lacks image_size field, error!" and does not boot it.',
+    effect='The command booti says "Image lacks image_size field, error!" and does not boot it.',
     fix="Ship arch/riscv/boot/Image as the kernel build made it.",
     computed="image_size is 0",
     sources=(
@@ -254,8 +254,9 @@ ALIGNMENT = Rule(
         "{content} loads the kernel to {load:place}; it must lie at a multiple of 2 MiB "
         "plus text_offset, {text:place}: {right:place}"
     ),
-    effect="U-Boot moves the kernel to the next such place, over a device tree or ramdisk that"
-    " lies there; a loader that jumps straight to it crashes.",
+    effect="U-Boot's bootm jumps to it where it lies: the kernel does not come up, or warns"
+    ' "Kernel image misaligned at boot, please fix your bootloader!". Its booti moves the kernel to'
+    " the next such place, over what lies there.",
     fix="Load it to {right:place}.",
     computed="(load - text_offset) mod 2 MiB is not 0; text_offset is 0x80000 where image_size is"
     " 0; type kernel_noload has no load address",
@@ -265,7 +266,12 @@ ALIGNMENT = Rule(
             says="The Image must be placed text_offset bytes from a 2MB aligned base "
             "address anywhere in usable system RAM and called there.",
         ),
-        in_u_boot("arch/arm/lib/image.c", "booti_setup"),
+        in_linux(
+            "arch/arm64/kernel/setup.c",
+            "setup_arch",
+            "Kernel image misaligned at boot, please fix your bootloader!",
+        ),
+        in_u_boot("boot/bootm.c", "bootm_find_os"),
         in_u_boot("cmd/booti.c", "booti_start", "Moving Image from"),
     ),
     bad=nor(

@@ -14,7 +14,7 @@ from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
 from imgaudit.boot.stage import Boots, Followed, Start
 from imgaudit.model import Region
 from imgaudit.rules._boot import RECOVERY, finding, scripted
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, memory, standard
 from imgaudit.rules.engine import Case, Cause, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, zimage
 from imgaudit.rules.subject import Subject
@@ -229,7 +229,10 @@ LOADER = Rule(
     severity=Severity.WARNING,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, which is where U-Boot itself should be",
-    effect="U-Boot overwrites itself and hangs in the middle of the load.",
+    effect=(
+        "A raw read overwrites U-Boot itself and hangs in the middle; one from a file system is"
+        ' refused ("would overwrite reserved memory").'
+    ),
     fix="Load below {first_at:place}; the exact limit is what bdinfo says.",
     computed=(
         "a range shares bytes with U-Boot at the top of the first bank: 16 MiB for code, stack and"
@@ -237,6 +240,10 @@ LOADER = Rule(
     ),
     sources=(
         in_u_boot("common/board_f.c", "reserve_uboot"),
+        in_u_boot("lib/lmb.c", "arch_lmb_reserve_generic"),
+        in_u_boot(
+            "fs/fs.c", "fs_read_lmb_check", "** Reading file would overwrite reserved memory **"
+        ),
         PRACTICE,
     ),
     bad=scripted(RECOVERY.replace(_AT, "0x8f000000")),
@@ -248,7 +255,8 @@ UNPACKED = Rule(
     severity=Severity.ERROR,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
-    effect="The kernel unpacks over bytes that it still reads: an inflate error and a reset.",
+    effect="It is unpacked over bytes that are still read: an error of the decompressor, and a"
+    " reset or a crash.",
     fix="Move one of them by at least {size:bytes}; the unpacked size counts, not the file's.",
     computed=(
         "where a compressed kernel is unpacked to, the buffer of booti included, shares bytes with"
@@ -298,7 +306,8 @@ OUTSIDE = Rule(
         "for `{command}` in {script}: {what}, {at:place} to {end:place}, is not all in the RAM of"
         " the layout"
     ),
-    effect="The access aborts or reads nothing back: the start fails on this board.",
+    effect="U-Boot refuses the load, or the access aborts or reads nothing back: the start fails on"
+    " this board.",
     fix="Take an address inside the banks, with {size:bytes} of room behind it.",
     computed="a range is not inside the banks of ram:, those that touch counted as one",
     sources=(
@@ -343,12 +352,15 @@ NO_PLACE = Rule(
     severity=Severity.ERROR,
     values=_no_place_values,
     message="`{command}` in {script}: {why}",
-    effect="U-Boot gives up in the middle of the start and goes back to the script.",
+    effect="U-Boot gives up in the middle of the start. Without room for the ramdisk, or for"
+    ' unpacking, it goes back to the script; without room for the device tree it says "FDT creation'
+    ' failed!" and resets or hangs.',
     fix="Free room below the limit, raise bootm_size or the limit, or set what is missing.",
     computed="U-Boot's search from the top of the boot memory down finds no free room",
     sources=(
         in_u_boot("boot/image-board.c", "boot_ramdisk_high"),
         in_u_boot("boot/image-fdt.c", "boot_relocate_fdt"),
+        in_u_boot("arch/arm/lib/bootm.c", "boot_prep_linux", "FDT creation failed!"),
         in_u_boot("cmd/booti.c", "booti_start"),
         in_u_boot("doc/usage/environment.rst", "bootm_size"),
     ),
@@ -376,13 +388,17 @@ def _window_values(script: str, *, command: str, kernel: int, ramdisk: int) -> N
 
 WINDOW = Rule(
     name="ramdisk-window",
-    severity=Severity.ERROR,
+    severity=Severity.WARNING,
     values=_window_values,
     message=(
         "for `{command}` in {script}: the kernel at {kernel:place} and the ramdisk at"
         " {ramdisk:place} are too far apart"
     ),
-    effect="The kernel says that the initrd is not fully accessible and goes on without it.",
+    effect=(
+        "The boot protocol promises the kernel that they lie in one window. A ramdisk that it"
+        " cannot"
+        ' map it leaves out: "initrd not fully accessible via the linear mapping".'
+    ),
     fix="Load both into one window of 32 GiB, or limit initrd_high.",
     computed="no 1 GiB-aligned window of 32 GiB holds kernel and ramdisk",
     sources=(
@@ -450,14 +466,17 @@ HIGH = Rule(
     values=_high_values,
     message="for `{command}` in {script}: the {what} ends at {end:place}, and a 32-bit kernel maps"
     " but the RAM up to {limit:place} before it looks there",
-    effect="The kernel does not see it: without its device tree it says nothing, without its"
-    " ramdisk it looks for a root.",
+    effect="The kernel cannot reach it: without its device tree it says nothing; it drops such a"
+    " ramdisk and looks for a root, or crashes as it unpacks it.",
     fix="Set bootm_size to what lies below {limit:place}, or fdt_high and initrd_high to it.",
     computed="on arm, a device tree or a ramdisk ends more than 760 MiB above the start of RAM when"
-    " the kernel starts; vmalloc= and the split of the address space may move that limit",
+    " the kernel starts: older kernels map so much, Linux 6.1 maps 768 MiB; vmalloc= and the"
+    " split of the address space move that limit",
     sources=(
         in_u_boot("doc/usage/environment.rst", "fdt_high"),
         in_linux("arch/arm/mm/mmu.c", "vmalloc_size"),
+        in_linux("init/initramfs.c", "reserve_initrd_mem"),
+        memory("Linux 3", "arch/arm/include/asm/pgtable.h", "VMALLOC_END"),
     ),
     bad=_low("ffffffff"),
     good=_low("a0000000"),
@@ -552,13 +571,12 @@ BOOTM_LENGTH = Rule(
         "for `{command}` in {script}: the kernel unpacks to {size:bytes}, SYS_BOOTM_LEN is"
         " {limit:bytes}: {over:bytes} too many"
     ),
-    effect='U-Boot says "Image too large: increase CONFIG_SYS_BOOTM_LEN" and resets.',
+    effect='U-Boot stops unpacking, says "Must RESET board to recover" and resets, time and again.',
     fix="Build U-Boot with a larger CONFIG_SYS_BOOTM_LEN.",
     computed="unpacked size > CONFIG_SYS_BOOTM_LEN of the .config under written-elsewhere",
     sources=(
-        in_u_boot(
-            "boot/bootm.c", "handle_decomp_error", "Image too large: increase CONFIG_SYS_BOOTM_LEN"
-        ),
+        in_u_boot("boot/bootm.c", "handle_decomp_error", "Must RESET board to recover"),
+        in_u_boot("boot/image.c", "image_decomp"),
         in_u_boot("cmd/Kconfig", "SYS_BOOTM_LEN"),
     ),
     bad=scripted(

@@ -537,7 +537,8 @@ DAMAGED = Rule(
     severity=Severity.ERROR,
     values=_cause_values,
     message="{subject} is no program: {tools} cannot run ({chain})",
-    effect='The kernel answers with error -8, "Exec format error".',
+    effect='The kernel answers with error -8, "Exec format error". A shell takes a text without #!'
+    " for a script of its own; whatever else starts it gets the error.",
     fix="Build {subject} again; give a script its #! line.",
     computed=f"a tool is empty, cut, or neither ELF nor starts with #!; {_STOPS}",
     sources=(
@@ -570,7 +571,7 @@ APPLET = Rule(
     severity=Severity.ERROR,
     values=_cause_values,
     message="{tools} cannot run: {subject} lacks that applet ({chain})",
-    effect='The shell says "applet not found".',
+    effect='BusyBox says "applet not found".',
     fix="Set the applet in the configuration of BusyBox, or remove the link.",
     computed="the name of a link, or the word after busybox in a script, is not in the binary's"
     f" table of applets; {_STOPS}",

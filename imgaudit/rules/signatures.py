@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from imgaudit.boot.firmware import Program
-from imgaudit.boot.signatures import Seal, Signed, keys_of
+from imgaudit.boot.firmware import Firmware, Program
+from imgaudit.boot.signatures import Seal, Signed, keys_of, unread_of
+from imgaudit.contents.place import Node
 from imgaudit.formats import flat_tree
+from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.fit import Signature as FitSignature
 from imgaudit.formats.view import View
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import Found
@@ -52,13 +55,18 @@ def signed_fit(*, hint: str = signature.NAME, sign: bool = True, entry: int = 0)
 
 
 def _demanding(
-    fit: Callable[[], bytes], required: str | None = "conf", config: str = ""
+    fit: Callable[[], bytes],
+    required: str | None = "conf",
+    config: str = "",
+    *,
+    keyed: bool = True,
 ) -> Example:
-    """Give a board whose U-Boot has the examples' key."""
+    """Give a board whose U-Boot has the examples' key, or none."""
     made = {"u-boot.config": config.encode} if config else {}
 
     def program() -> bytes:
-        return u_boot(tree=sample.board_tree({"signature": {"key-tide": signature.key(required)}}))
+        keys: Tree = {"signature": {"key-tide": signature.key(required)}} if keyed else {}
+        return u_boot(tree=sample.board_tree(keys))
 
     return nor(
         "name: u-boot, at: 0, size: 64 KiB, file: u-boot.bin",
@@ -81,9 +89,9 @@ MISSING = Rule(
     message="{content}: {program} demands a signature by the key {key}; {parts} has none",
     effect='U-Boot says "Failed to verify required signature" and does not boot it.',
     fix="Sign it with mkimage -F -k KEYS -K u-boot.dtb -r, with the key that this U-Boot carries.",
-    computed="a key of the boot program's device tree has required = conf, and the configuration"
-    " has no signature whose key-name-hint is that key's name; with required = image the same of"
-    " each image that is loaded",
+    computed="a key of the boot program's device tree has required = conf, and of the"
+    " configuration's signatures none verifies with it or has its name as key-name-hint; with"
+    " required = image the same of each image that is loaded",
     sources=(
         in_u_boot(
             "boot/image-fit-sig.c",
@@ -116,7 +124,8 @@ BAD = Rule(
     values=_bad_values,
     severity=Severity.ERROR,
     message="{content}: the signature of {parts} does not verify with the key {key} of {program}",
-    effect='U-Boot says "Verification failed" and does not boot it.',
+    effect='Where the key is required U-Boot says "Verification failed" and does not boot it; else'
+    " it verifies nothing.",
     fix="Sign the finished FIT again, with the key that this U-Boot carries; change nothing"
     " afterwards.",
     computed="the RSA or ECDSA signature over the nodes in hashed-nodes does not verify with the"
@@ -177,6 +186,54 @@ def signatures_not_asked_for(subject: Subject) -> Outcome:
                 told=told,
                 program=holder.program.value,
             ).at(region=holder.node.region, artifact=holder.node.artifact.path, key="file")
+
+
+def _unread_values(key: str, *, parts: str, program: str, content: str | None = None) -> None: ...
+
+
+UNREAD = Rule(
+    name="signature-that-nothing-verifies",
+    severity=Severity.WARNING,
+    values=_unread_values,
+    message="{content}: {parts} is signed for the key {key}, and {program} carries no such key",
+    effect="Nothing is verified, whatever the signature holds: an image that anybody made boots.",
+    fix="Put the key into U-Boot's device tree, with required = conf (mkimage -K u-boot.dtb -r), or"
+    " take the signature out.",
+    computed="the program's device tree has no key of the name in key-name-hint, and none that is"
+    " required",
+    sources=(
+        in_u_boot(
+            "boot/image-fit-sig.c", "fit_config_verify_required_keys", "No signature node found"
+        ),
+        in_u_boot("doc/uImage.FIT/signature.txt", "required"),
+    ),
+    bad=_demanding(signed_fit, keyed=False),
+    good=_SIGNED,
+)
+
+
+@check(UNREAD)
+def signature_unread(subject: Subject) -> Outcome:
+    if subject.layout is None:
+        return
+    groups: dict[tuple[int, str], list[str]] = {}
+    first: dict[tuple[int, str], tuple[Node[FitFacts], FitSignature, Firmware]] = {}
+    for node, part, tried, holder in unread_of(subject, subject.firmware):
+        if holder is None:
+            why = "no device tree of the program that verifies its signatures is at hand"
+            yield NotChecked(UNREAD.name, node.content.name, why)
+            continue
+        key = id(node), tried.key_name_hint or ""
+        groups.setdefault(key, []).append(part.name)
+        first.setdefault(key, (node, tried, holder))
+    for key, (node, tried, holder) in first.items():
+        names = groups[key]
+        case = UNREAD(
+            key=tried.key_name_hint or "of no name",
+            parts=", ".join(names[:4]),
+            program=holder.program.value,
+        )
+        yield Found(node).finding(case, at=tried.offset, length=0)
 
 
 def _program(signed: Signed) -> str:

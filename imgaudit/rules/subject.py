@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from imgaudit.boot.signatures import Signed
     from imgaudit.contents.block_maps import MappedImage
     from imgaudit.maps.collect import Copies
+    from imgaudit.proof.before import Before
     from imgaudit.proof.cuts import Walked
     from imgaudit.proof.endure import Loss
     from imgaudit.proof.ledger import Line
@@ -70,8 +71,13 @@ class Subject(Build):
     block_maps: tuple[MappedImage, ...] = ()
 
 
-def gather(layout: Layout, store: Store | None) -> Subject:
-    """Read all that a layout names, and work out what follows."""
+def gather(
+    layout: Layout, store: Store | None, olds: Mapping[str, Store | Manifest] | None = None
+) -> Subject:
+    """Read all that a layout names, and work out what follows.
+
+    `olds` are releases that boards have before an update, by the names that updates call them.
+    """
     build = read(layout, store)
     said_again = layout.elsewhere is not None and layout.elsewhere.mtdparts is not None
     if store is None and not said_again:
@@ -102,6 +108,7 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         proofs = with_linux(prove(build, copies, boots, rescues), started, roots)
         proofs = with_signatures(proofs, signed, boots)
     power = PowerOn(build, layout, copies, rescues, firmware)
+    befores = {name: _before(build, old) for name, old in (olds or {}).items()}
     shown = procedures(build, layout, copies, boots, _scripts(rescues, roots))
     return Subject(
         layout=build.layout,
@@ -118,11 +125,28 @@ def gather(layout: Layout, store: Store | None) -> Subject:
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
         losses=endure(power, boots) if build.given else (),
-        updates=walk_updates(power, boots, (*layout.updates, *shown)) if build.given else (),
+        updates=walk_updates(power, boots, (*layout.updates, *shown), befores)
+        if build.given
+        else (),
         firmware=firmware,
         signed=signed,
         block_maps=block_maps(build, store) if store is not None else (),
     )
+
+
+def _before(build: Build, old: Store | Manifest) -> Before:
+    """Read a release that a board has before an update, and compare it with this one."""
+    from imgaudit.boot.stage import boots_of
+    from imgaudit.maps.collect import collect
+    from imgaudit.proof.before import before, sealed_before
+    from imgaudit.release.manifest import Manifest
+
+    if isinstance(old, Manifest):
+        return sealed_before(build, old)
+    if build.layout is None:
+        raise ValueError("a release without a layout has no regions")
+    then = read(build.layout, old)
+    return before(build, then, _rescues(then, boots_of(then, collect(then))))
 
 
 def gather_rescue(

@@ -199,13 +199,15 @@ IMAGE = Rule(
     severity=Severity.ERROR,
     values=_image_values,
     message="`{command}` starts {content}, and U-Boot was built without {what} ({told})",
-    effect="U-Boot refuses the image, or cannot unpack its kernel and resets.",
+    effect='U-Boot says "Wrong Image Format" or "Unimplemented compression type",'
+    " and goes on as after any command that failed.",
     fix="Set {option}=y in U-Boot's configuration, or build the image without {what}.",
     computed="a FIT without CONFIG_FIT, a uImage without CONFIG_LEGACY_IMAGE_FORMAT, or a kernel in"
     " a compression whose option is not set",
     sources=(
-        in_u_boot("boot/image.c", "image_decomp"),
-        in_u_boot("boot/image-fit.c", "fit_image_load"),
+        in_u_boot("boot/bootm.c", "boot_get_kernel", "Wrong Image Format for %s command"),
+        in_u_boot("boot/image.c", "image_decomp", "Unimplemented compression type %d"),
+        in_u_boot("boot/bootm.c", "handle_decomp_error"),
     ),
     bad=_built("LZMA", itb=_lzma_fit),
     good=_built(itb=_lzma_fit),
@@ -288,7 +290,8 @@ BEST = Rule(
     fix="Name the configuration in the script (bootm ADDRESS#{default}), or let its compatible say"
     " which board it is for.",
     computed="the configuration whose compatible (its own, or that of its device tree) has the"
-    " earliest name of U-Boot's own compatible, the default among equals; none without a match",
+    " earliest name of U-Boot's own compatible, the first among equals; none without a match. A"
+    " warning where the default is one of the equals, which newer U-Boots prefer",
     sources=(
         in_u_boot("boot/image-fit.c", "fit_conf_find_compat"),
         in_u_boot("boot/image-fit.c", "fit_image_load"),
@@ -311,31 +314,36 @@ def chosen_by_board(booted: Booted, subject: Subject) -> Outcome:
     if not names or facts.default is None:
         return
     best = _best(facts, booted.content, names)
-    if best is None or best.name != facts.default:
+    if facts.default not in {one.name for one in best[:1]}:
         case = BEST(
-            chosen=best.name if best is not None else "none, for none is for this board",
+            chosen=best[0].name if best else "none, for none is for this board",
             default=facts.default,
             told=options.place,
             content=booted.content.name,
         )
-        yield finding(case, booted.boots, booted.operation, region=booted.region)
+        severity = Severity.WARNING if facts.default in {one.name for one in best} else None
+        yield finding(case, booted.boots, booted.operation, region=booted.region, severity=severity)
 
 
-def _best(facts: FitFacts, content: Content, names: tuple[str, ...]) -> Configuration | None:
-    ranks = []
-    for number, choice in enumerate(facts.configurations):
+def _best(facts: FitFacts, content: Content, names: tuple[str, ...]) -> list[Configuration]:
+    """Give the configurations that match equally well and best, in the order of the FIT."""
+    ranks: dict[int, list[Configuration]] = {}
+    for choice in facts.configurations:
         theirs = _compatible(facts, content, choice)
         rank = next((at for at, name in enumerate(names) if name in theirs), None)
         if rank is not None:
-            ranks.append((rank, choice.name != facts.default, number))
-    return facts.configurations[min(ranks)[2]] if ranks else None
+            ranks.setdefault(rank, []).append(choice)
+    return ranks[min(ranks)] if ranks else []
 
 
 def _compatible(facts: FitFacts, content: Content, choice: Configuration) -> tuple[str, ...]:
-    """Give what a configuration is for: what it says, or else its tree where that is not packed."""
+    """Give what a configuration is for: what it says, or else its tree where that is not packed.
+
+    U-Boot takes a tree without the property for a packed one (fit_image_check_comp).
+    """
     if choice.compatible or not choice.fdt:
         return choice.compatible
     image, part = facts.image(choice.fdt[0]), content.part(choice.fdt[0])
-    if image is None or part is None or image.compression not in {None, "none"}:
+    if image is None or part is None or image.compression != "none":
         return ()
     return part.facts.compatible if isinstance(part.facts, FdtFacts) else ()

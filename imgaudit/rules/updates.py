@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
 from uuid import UUID
 
 from imgaudit.model import FACTORY, Layout, Region
@@ -24,7 +25,7 @@ from imgaudit.rules.engine import (
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel
 from imgaudit.rules.subject import Subject
-from imgaudit.units import MIB
+from imgaudit.units import KIB, MIB
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.elf import program
 from imgaudit.writers.env import environment
@@ -93,7 +94,7 @@ def _paired(steps: str) -> Example:
     return Example(layout, files)
 
 
-def _mounted(steps: str) -> Example:
+def _mounted(steps: str, old: Mapping[str, Callable[[], bytes]] | None = None) -> Example:
     """Give a board whose main system mounts its root from an eMMC, and one update of it."""
     variables = {
         "bootcmd": "mmc dev 0; mmc read 0x80200000 0x10000 0x80; mmc read 0x88000000 0x14000 0x80;"
@@ -101,7 +102,7 @@ def _mounted(steps: str) -> Example:
     }
     disk = "partition: {}, at: {} MiB, size: 8 MiB, holds: ext4, file: {}.ext4"
     root = {"sbin/init": file(program(), 0o755)}
-    return emmc(
+    plain = emmc(
         "name: env, at: 1 MiB, size: 64 KiB, holds: uboot-env, writer: runtime, file: u-boot.env,"
         " env: {size: 8 KiB}",
         f"name: rootfs, {disk.format(1, 4, 'rootfs')}",
@@ -120,6 +121,11 @@ def _mounted(steps: str) -> Example:
             ).whole(),
         },
     )
+    return replace(plain, old=old or {})
+
+
+def _other_tree() -> bytes:
+    return board_tree({"model": "before"})
 
 
 Causes = tuple[Cause, ...]
@@ -140,6 +146,14 @@ def _walked(subject: Subject) -> Iterator[tuple[Layout, Walked]]:
     for walked in subject.updates:
         if subject.layout is not None and walked.normal and walked.update.by != FACTORY:
             yield subject.layout, walked
+
+
+def _stuck(subject: Subject) -> Iterator[NotChecked]:
+    """Name the updates that begin on a release which does not start, so that nothing follows."""
+    for walked in subject.updates:
+        if walked.before is not None and not walked.normal and walked.update.by != FACTORY:
+            why = "the release before it does not start with this layout"
+            yield NotChecked(NOTHING.name, walked.update.name, why)
 
 
 def _at(
@@ -219,8 +233,11 @@ def leaves_nothing(subject: Subject) -> Outcome:
     if subject.layout is not None:
         policy = subject.layout.policy.accepts
         accepted = {accept.name for accept in policy if accept.kind == "update"}
+    yield from _stuck(subject)
     for layout, walked in _walked(subject):
         name = walked.update.name
+        if walked.unknown:
+            yield NotChecked(NOTHING.name, f"{name}: what is half updated", walked.unknown)
         unknown = {cut.number: cut for cut in reversed(walked.cuts) if cut.starts is None}
         for cut in list(reversed(unknown.values()))[:_MOST]:
             yield NotChecked(NOTHING.name, f"{name}: {cut.what}", cut.how)
@@ -233,14 +250,16 @@ def leaves_nothing(subject: Subject) -> Outcome:
             if by_hand:  # who types it is there to do it again, as long as U-Boot comes up
                 bad = [cut for cut in bad if not cut.repeats]
             if bad and name not in accepted:
+                # What lasts until the next step is worse than what a moment leaves.
+                first = next((cut for cut in bad if cut.phase == "done"), bad[0])
                 case = NOTHING(
                     update=name,
-                    step=bad[0].what,
-                    number=bad[0].number,
-                    blocks=_blocks(bad),
-                    how=bad[0].how,
+                    step=first.what,
+                    number=first.number,
+                    blocks=_blocks(bad) if first is bad[0] else "",
+                    how=first.how,
                 )
-                yield _at(case, layout, bad[0], Severity.WARNING if by_hand else None)
+                yield _at(case, layout, first, Severity.WARNING if by_hand else None)
 
 
 # Torn, and started --------------------------------------------------------------------------------
@@ -499,5 +518,59 @@ def not_atomic(subject: Subject) -> Outcome:
                 number=number,
                 why="what it selects goes with the next step only",
                 then=f"the board starts from {mixture}",
+            )
+            yield _at(case, layout, cut)
+
+
+# Two releases ------------------------------------------------------------------------------------
+
+
+def _mixes_values(
+    update: str, step: str, *, number: int, stage: str, new: str, old: str, more: str
+) -> None: ...
+
+
+_BOTH = "{write: kernel}, {write: tree}"
+MIXES = Rule(
+    name="update-mixes-releases",
+    severity=Severity.WARNING,
+    values=_mixes_values,
+    message=(
+        "power lost in step {number} of the update {update} ({step}): {stage} starts from {new} of"
+        " the new release and {old} of the old one{more}"
+    ),
+    effect="What starts was never tried together: drivers, modules or device nodes may be missing.",
+    fix=(
+        "Write what belongs together into one region or one slot and switch to it in one go, or"
+        " keep the two compatible, and waive this with the reason."
+    ),
+    computed=(
+        "the boot followed over each state that a cut can leave, where a region holds what the"
+        " release before has there until a step has written it; a start takes regions of both, of"
+        " those that the two releases do not have alike. Told only where --old names that release"
+    ),
+    sources=(PRACTICE,),
+    bad=_mounted(_BOTH, {"Image": lambda: arm64_kernel(2 * KIB), "board.dtb": _other_tree}),
+    good=_mounted(_BOTH, {"Image": lambda: arm64_kernel(2 * KIB)}),
+)
+
+
+@check(MIXES)
+def mixes_releases(subject: Subject) -> Outcome:
+    for layout, walked in _walked(subject):
+        told: set[tuple[tuple[str, ...], tuple[str, ...]]] = set()
+        for cut in walked.cuts:
+            if cut.mixture is None or cut.mixture in told or cut.fails:
+                continue
+            told.add(cut.mixture)
+            new, old = (" and ".join(names) for names in cut.mixture)
+            case = MIXES(
+                update=walked.update.name,
+                step=cut.what.partition(",")[0],
+                number=cut.number,
+                stage=" or ".join(cut.starts or ()),
+                new=new,
+                old=old,
+                more=f"; {cut.lacks}" if cut.lacks else "",
             )
             yield _at(case, layout, cut)

@@ -100,6 +100,7 @@ def lost(subject: Subject) -> Table:
     return Table(
         head=("lost", "starts", "how"),
         rows=tuple((str(item), _starts(item), item.how) for item in subject.losses),
+        wraps=frozenset({0, 1, 2}),
         roles=tuple("bad" if item in _fatal(subject) else "" for item in subject.losses),
     )
 
@@ -117,16 +118,16 @@ def updates(subject: Subject) -> Iterator[Section]:
     for walked in subject.updates:
         update = walked.update
         where = f", {update.script}" if update.script else ""
+        since = ", over the release before" if walked.before is not None else ""
         yield Section(
-            heading(f"Power lost in the update {update.name}, run by {update.by}{where}"),
+            heading(f"Power lost in the update {update.name}, run by {update.by}{where}{since}"),
             (
                 Table(
                     head=("step", "while", "starts", "how", "next"),
                     rows=tuple(_row(walked, cut) for cut in walked.cuts),
                     roles=tuple("bad" if cut.fails else "" for cut in walked.cuts),
                     right=frozenset({0}),
-                    wide=3,
-                    least=24,
+                    wraps=frozenset({1, 2, 3, 4}),
                 ),
             ),
         )
@@ -135,7 +136,7 @@ def updates(subject: Subject) -> Iterator[Section]:
 def _row(walked: Walked, cut: Cut) -> tuple[str, ...]:
     while_ = f"{cut.what}, {cut.place}" if cut.place else cut.what
     if walked.update.by == FACTORY:
-        return str(cut.number), while_, "-", cut.how, "the programmer starts again"
+        return str(cut.number), while_, "-", cut.how, "start it again"
     names = "not known" if cut.starts is None else " or ".join(cut.starts)
     if cut.fails:
         names = f"{names} or nothing" if names else "nothing"
@@ -147,14 +148,16 @@ def _next(walked: Walked, cut: Cut) -> str:
     if cut.spoiled:
         return f"{' and '.join(cut.spoiled)} is lost for good"
     if cut.fails:
-        return "it must be brought back by hand"
+        return "bring it back by hand"
     if cut.repeats is None:
         return "not known"
     if not cut.repeats:
         return f"{walked.update.by} does not come up to do it again"
-    if cut.phase == "done" or cut.step.act is Act.REBOOT:
-        return "it goes on from there"
-    return "the update starts again"
+    if (cut.phase == "done" and cut.step.act is Act.SET) or cut.step.act is Act.REBOOT:
+        return "go on from there"
+    lost = [name for name in cut.without if name not in (cut.starts or ())]
+    meanwhile = f", without {' and '.join(lost)} till then" if lost else ""
+    return f"start it again{meanwhile}"
 
 
 def update(walked: Walked) -> dict[str, Any]:
@@ -165,6 +168,9 @@ def update(walked: Walked) -> dict[str, Any]:
         "by": told.by,
         "script": told.script or None,
         "starts": None if walked.normal is None else list(walked.normal),
+        "changed-since-before": None
+        if walked.before is None
+        else sorted(name for name in walked.before.changed if ":" not in name),
         "cuts": [
             {
                 "step": cut.number,
@@ -180,6 +186,11 @@ def update(walked: Walked) -> dict[str, Any]:
                 "started-torn": cut.torn or None,
                 "no-environment": cut.hole,
                 "lost-for-good": list(cut.spoiled),
+                "torn-images": list(cut.images),
+                "stages-without-start": list(cut.without),
+                "mixes-releases": None
+                if cut.mixture is None
+                else {"new": list(cut.mixture[0]), "old": list(cut.mixture[1])},
                 "can-be-repeated": cut.repeats,
             }
             for cut in walked.cuts

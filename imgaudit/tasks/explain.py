@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from imgaudit.errors import AuditError
@@ -155,17 +155,19 @@ def _record(source: Source) -> dict[str, str | None]:
 
 def _build(example: Example) -> Iterator[Part]:
     yield Verbatim("".join(f"    {line}\n" for line in example.layout.splitlines()))
-    sizes = [f"{name} of {both(size)}" for name, size in _sizes(example).items()]
-    if sizes:
-        yield Lines((Line(f"with {', '.join(sizes)}."),))
+    for word, files in (("with", example.files), ("before it, the board had", example.old)):
+        sizes = [f"{name} of {both(size)}" for name, size in _sizes(files).items()]
+        if sizes:
+            yield Lines((Line(f"{word} {', '.join(sizes)}."),))
 
 
 def _plain(example: Example) -> dict[str, Any]:
-    return {"layout": example.layout, "files": _sizes(example)}
+    old = {"old": _sizes(example.old)} if example.old else {}
+    return {"layout": example.layout, "files": _sizes(example.files)} | old
 
 
-def _sizes(example: Example) -> Mapping[str, int]:
-    return {name: len(make()) for name, make in example.files.items()}
+def _sizes(files: Mapping[str, Callable[[], bytes]]) -> Mapping[str, int]:
+    return {name: len(make()) for name, make in files.items()}
 
 
 def _found(rule: Rule) -> tuple[Finding, ...]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from imgaudit.layout.load import load, load_policy
 if TYPE_CHECKING:
     from imgaudit.contents.build import Store
     from imgaudit.model import Layout
+    from imgaudit.release.manifest import Manifest
     from imgaudit.rules.subject import Subject
 
 Progress = Callable[[str], None] | None
@@ -53,12 +54,14 @@ def subject(
     manifest: str | None = None,
     policy: str | None = None,
     root: str | None = None,
+    olds: Mapping[str, str] | None = None,
     progress: Progress = None,
 ) -> Subject:
     """Read a layout and, where there is a folder, its artifacts; `manifest` is what was sealed.
 
-    `policy` is a file of the trusted side, whose policy the layout's own can only tighten. The
-    reports name the layout by its path below `root`.
+    `olds` are the folders or manifests of releases that boards have before an update, by the names
+    that updates call them. `policy` is a file of the trusted side, whose policy the layout's own
+    can only tighten. The reports name the layout by its path below `root`.
 
     Raises:
         ImgauditError: a file cannot be read, or says nothing that makes sense.
@@ -74,12 +77,31 @@ def subject(
     else:
         reading = store(artifacts, loaded, full_digests=full_digests, deep=deep, progress=progress)
         with reading as opened:
-            found = gather(loaded, opened)
+            found = _with_olds(loaded, opened, olds or {}, progress)
     if manifest is None:
         return found
     from imgaudit.release.manifest import load as load_manifest
 
     return replace(found, manifest=load_manifest(manifest))
+
+
+def _with_olds(
+    layout: Layout, opened: Store, olds: Mapping[str, str], progress: Progress
+) -> Subject:
+    from imgaudit.release.manifest import load as load_manifest
+    from imgaudit.rules.subject import gather
+
+    found: dict[str, Store | Manifest] = {}
+    with ExitStack() as stack:
+        for name, path in olds.items():
+            if os.path.isdir(path):
+                found[name] = stack.enter_context(store(path, layout, progress=progress))
+                continue
+            manifest = load_manifest(path)
+            if manifest.board != layout.board:
+                raise AuditError(f"{path} is of {manifest.board}, not of {layout.board}")
+            found[name] = manifest
+        return gather(layout, opened, found)
 
 
 def below(root: str, path: str) -> str:

@@ -56,8 +56,8 @@ class Table:
     """Rows below a head.
 
     `right` names the columns of numbers. `wide` is the column that is cut to what is left of a
-    line, but not below `least` characters; `most` limits others. `roles` has one word a row.
-    `more` rows are left out.
+    line, but not below `least` characters; `most` limits others. Those of `wraps` go on in the next
+    line where a row is too long. `roles` has one word a row. `more` rows are left out.
     """
 
     head: tuple[str, ...]
@@ -67,6 +67,7 @@ class Table:
     wide: int | None = None
     least: int = 8
     most: Mapping[int, int] = field(default_factory=dict)
+    wraps: frozenset[int] = frozenset()
     roles: tuple[str, ...] = ()
     more: int = 0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,11 @@ from imgaudit.formats.view import View
 from imgaudit.maps import uboot_config
 from imgaudit.maps.uboot_options import COMMANDS, Options, words_of
 from imgaudit.proof.records import Verdict
+from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
+from imgaudit.rules.firmware import u_boot
 from imgaudit.rules.uboot_options import _built, _lzma_fit
+from imgaudit.writers.fdt import Tree
 from tests._audits import found, one
 from tests.boot._uboot import started
 
@@ -90,3 +94,28 @@ def test_a_compression_is_asked_for_by_its_kernel() -> None:
     finding = one("boot-image-needs-option", _built("LZMA", itb=_lzma_fit))
     assert finding.values["option"] == "CONFIG_LZMA"
     assert found("boot-image-needs-option", _built("LZMA")) == []
+
+
+@pytest.mark.parametrize(
+    ("boards", "severity"),
+    [
+        ({"conf": "example,gauge", "other": "example,gauge"}, None),
+        # Of equals U-Boot 2023.01 takes the first, a newer one the default.
+        ({"other": "example,gauge", "conf": "example,gauge"}, "warning"),
+        ({"other": "example,gauge", "conf": "example,buoy"}, "error"),
+        ({"conf": "example,buoy", "other": "example,well"}, "error"),
+    ],
+)
+def test_best_match(boards: dict[str, str], severity: str | None) -> None:
+    nodes: Tree = {
+        name: {"kernel": "kernel", "compatible": board} for name, board in boards.items()
+    }
+    example = _built(
+        more="CONFIG_FIT_BEST_MATCH=y\n",
+        itb=lambda: sample.fit(configurations=nodes),
+        regions="name: u-boot, at: 0, size: 64 KiB, file: u-boot.bin",
+    )
+    made = {"u-boot.bin": lambda: u_boot(tree=sample.board_tree())}
+    example = replace(example, files={**example.files, **made})
+    findings = found("configuration-chosen-by-board", example)
+    assert [item.severity.value for item in findings] == ([severity] if severity else [])

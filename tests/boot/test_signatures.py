@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -184,6 +185,16 @@ def test_a_key_that_is_not_required_warns_only() -> None:
     assert [item.severity.value for item in found] == ["warning"]
     found, _ = findings("fit-not-signed-as-required", _demanding(sample.fit, None))
     assert found == []
+
+
+def test_a_required_key_is_tried_whatever_the_hint() -> None:
+    # Source: U-Boot lib/rsa/rsa-verify.c, rsa_verify_hash: "See if we must use a particular key".
+    other = partial(signed_fit, hint="harbour")
+    for name in ("fit-not-signed-as-required", "fit-signature-does-not-verify"):
+        assert findings(name, _demanding(other)) == ([], [])
+    changed = other().replace(b"sample\0", b"simple\0", 1)
+    found, _ = findings("fit-not-signed-as-required", _demanding(lambda: changed))
+    assert len(found) == 1
 
 
 def test_without_the_library_nothing_passes(monkeypatch: pytest.MonkeyPatch) -> None:

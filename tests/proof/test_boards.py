@@ -5,6 +5,7 @@ The scripts are written after U-Boot's include/config_distro_bootcmd.h (names an
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from uuid import UUID
 
 import pytest
@@ -13,6 +14,7 @@ from imgaudit.contents.build import MemoryStore
 from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.proof.records import Proof, Verdict
+from imgaudit.release.manifest import Manifest
 from imgaudit.rules.samples import arm64_kernel, board_tree, packed
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.units import KIB, MIB
@@ -109,8 +111,10 @@ def _bytes(image: Sparse) -> bytes:
     return bytes(data)
 
 
-def _root(number: int, *, init: bool = True) -> bytes:
+def _root(number: int, *, init: bool = True, modules: str = "") -> bytes:
     tree = {"etc/os-release": file("ID=heron\n"), "dev": directory()}
+    if modules:
+        tree[f"lib/modules/{modules}/modules.dep"] = file("")
     if init:
         tree["sbin/init"] = file(program(), 0o755)
     return _bytes(ext4(16 * MIB, tree, label="root", uuid=UUID(int=number), epoch=0))
@@ -123,17 +127,33 @@ def board(
     layout: str = _LAYOUT,
     files: dict[str, bytes] | None = None,
     other: bool = True,
+    made: Mapping[str, Callable[[], bytes]] | None = None,
+    olds: Mapping[str, Mapping[str, Callable[[], bytes]] | Manifest] | None = None,
 ) -> Subject:
-    """Read a board with an environment, and an extlinux.conf on its boot partition."""
+    """Read a board with an environment, and an extlinux.conf on its boot partition.
+
+    `made` are other files than these, `olds` what was otherwise in releases before.
+    """
     found = {"Image": arm64_kernel(), "board.dtb": board_tree(), "extlinux.conf": conf.encode()}
-    made = {
+    given: dict[str, Callable[[], bytes]] = {
         "env": lambda: environment(variables, 16 * KIB, None),
         "boot": lambda: _bytes(fat16(16 * MIB, found | (files or {}), "BOOT", 1)),
         "root": lambda: _root(1),
         "other": lambda: _root(2, init=other),
+        **(made or {}),
     }
     with Loader() as loader:
-        return gather(parse(layout.encode(), "heron.yaml"), MemoryStore(made, loader))
+        before = {
+            name: old if isinstance(old, Manifest) else MemoryStore({**given, **old}, loader)
+            for name, old in (olds or {}).items()
+        }
+        return gather(parse(layout.encode(), "heron.yaml"), MemoryStore(given, loader), before)
+
+
+def boot_partition(**files: bytes) -> bytes:
+    """Write a boot partition with these files; `_` in a name stands for a dot."""
+    named = {name.replace("_", "."): data for name, data in files.items()}
+    return _bytes(fat16(16 * MIB, named, "BOOT", 1))
 
 
 def proofs(subject: Subject) -> dict[str, Proof]:

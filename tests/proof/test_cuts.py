@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import pytest
 
 from imgaudit.chips import SPI_NOR
@@ -39,6 +41,7 @@ def walked(
     layout: str = "",
     slots: str = heron._SLOTS,
     copies: bool = True,
+    made: Mapping[str, Callable[[], bytes]] | None = None,
 ) -> Walked:
     """Walk one update of a board with two slots, on an eMMC, and its environment on a NOR."""
     text = layout or heron._LAYOUT
@@ -46,7 +49,7 @@ def walked(
         text = text.replace("env: {size: 16 KiB}}", "env: {size: 16 KiB, copy: env-b}}", 1)
         text = text.replace("  - {name: boot, ", f"{_COPIES}  - {{name: boot, ", 1)
     text += slots + f"updates:\n  field: {{by: {by}, steps: [{steps}]}}\n"
-    subject = heron.board({**_BY_SLOT, **(variables or {})}, layout=text)
+    subject = heron.board({**_BY_SLOT, **(variables or {})}, layout=text, made=made)
     (found,) = subject.updates
     return found
 
@@ -144,6 +147,37 @@ def test_a_torn_root_is_mounted() -> None:
     (cut,) = found.cuts
     assert (cut.fails, cut.torn, cut.repeats) == (True, "root-a", False)
     assert found.under == ((1, "root-a"),)
+
+
+_VERITY = (
+    'root=/dev/dm-0 panic=5 dm-mod.create="vroot,,,ro,0 65536 verity 1 {} /dev/mmcblk0p3 4096 4096'
+    ' 8192 1 sha256 {} {}{}"'
+)
+
+
+def verified(device: str, options: str = "", panic: str = "panic=5") -> Cut:
+    """Walk a write of the root that dm-verity looks at."""
+    line = _VERITY.format(device, "a" * 64, "b" * 64, options).replace("panic=5", panic)
+    script = _BY_SLOT["bootcmd"].replace("root=/dev/mmcblk0p${root} panic=5 ${more}", f"'{line}'")
+    variables = {"bootcmd": script, "bootlimit": "3", "altbootcmd": "run other", "other": "reset"}
+    (cut,) = walked("{write: root-a}", variables=variables, slots="").cuts
+    return cut
+
+
+@pytest.mark.parametrize("device", ["/dev/mmcblk0p2", "PARTLABEL=root-a"])
+def test_verity_gives_nothing_that_is_torn(device: str) -> None:
+    cut = verified(device)
+    assert cut.torn == ""
+    assert cut.fails
+    assert "altbootcmd" in cut.how
+
+
+def test_verity_restarts_by_itself_only_where_it_is_told() -> None:
+    assert "without panic= the kernel stays there" in verified("/dev/mmcblk0p2", panic="").how
+    told = verified("/dev/mmcblk0p2", " 1 restart_on_corruption", panic="")
+    assert "altbootcmd" in told.how
+    # what it is told to pass over is started
+    assert verified("/dev/mmcblk0p2", " 1 ignore_corruption").torn == "root-a"
 
 
 def test_the_other_slot_may_be_torn() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from uuid import UUID
 
+import pytest
+
 from imgaudit.contents.build import MemoryStore
 from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
@@ -42,18 +44,22 @@ reboot
 """
 
 
-def board(scripts: dict[str, str] | None = None, **variables: str) -> Subject:
+def board(
+    scripts: dict[str, str] | None = None,
+    files: dict[str, bytes] | None = None,
+    **variables: str,
+) -> Subject:
     """Give the board with scripts in its roots, and variables of its environment."""
     tree = {"sbin/init": file(program(), 0o755)}
     tree |= {name: file(text, 0o755) for name, text in (scripts or {}).items()}
-    files = {"Image": arm64_kernel(), "board.dtb": board_tree()}
+    given = {"Image": arm64_kernel(), "board.dtb": board_tree(), **(files or {})}
 
     def root(number: int) -> bytes:
         return ext4(16 * MIB, tree, label="root", uuid=UUID(int=number), epoch=0).whole()
 
     made = {
         "env": lambda: environment({**_BY_SLOT, **variables}, 16 * KIB, None),
-        "boot": lambda: fat16(16 * MIB, files, "BOOT", 1).whole(),
+        "boot": lambda: fat16(16 * MIB, given, "BOOT", 1).whole(),
         "root": lambda: root(1),
         "other": lambda: root(2),
     }
@@ -104,6 +110,7 @@ def test_what_u_boot_saves_is_what_it_set_before() -> None:
     subject = board(
         bootlimit="3",
         altbootcmd="setenv slot b; setenv more ${other}; saveenv; run bootcmd",
+        more="quiet",
     )
     (walked,) = subject.updates
     (step,) = walked.update.steps
@@ -112,6 +119,44 @@ def test_what_u_boot_saves_is_what_it_set_before() -> None:
     )
     assert walked.cuts[0].hole
     assert "switch-not-atomic" in findings(subject)
+
+
+@pytest.mark.parametrize(
+    ("script", "variables"),
+    [
+        ("env set slot b; env save", {"slot": "b"}),
+        ("env set -f slot b; saveenv", {"slot": "b"}),
+        ("env delete slot; saveenv", {"slot": None}),
+        ("setexpr tries ${tries} + 1; saveenv", {"tries": "3"}),
+        ("setenv next b; setenv slot ${next}; saveenv", {"next": "b", "slot": "b"}),
+        # what is set back is no change, and what a load sets by the way is none of ours
+        ("setenv slot b; setenv slot a; setenv tries 3; saveenv", {"tries": "3"}),
+        ("mmc dev 0; load mmc 0:1 0x82000000 Image; setenv slot b; saveenv", {"slot": "b"}),
+        # a script that is run sets as well, and a branch that is not known leaves it open
+        ("run other; saveenv", {"slot": "b"}),
+        ("if gpio input 3; then setenv slot b; fi; setenv tries 3; saveenv", {"tries": "3"}),
+        (
+            "load mmc 0:1 0x82000000 vars.txt; env import -t 0x82000000 ${filesize} slot; saveenv",
+            {"slot": "b"},
+        ),
+    ],
+)
+def test_what_feeds_a_save(script: str, variables: dict[str, str | None]) -> None:
+    subject = board(
+        files={"vars.txt": b"slot=b\ntries=7\n"},
+        bootlimit="3",
+        altbootcmd=f"{script}; run bootcmd",
+        other="setenv slot b",
+        tries="2",
+    )
+    (step,) = subject.updates[0].update.steps
+    assert step.variables == variables
+
+
+def test_a_save_of_the_defaults() -> None:
+    subject = board(bootlimit="3", altbootcmd="env default -a; saveenv")
+    (step,) = subject.updates[0].update.steps
+    assert step.variables == {}  # what is compiled in is not known here
 
 
 def test_a_script_that_writes_the_other_slot_holds() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from imgaudit.rules.environment_place import _TOOL, _tool
 from imgaudit.rules.examples import emmc
 from tests._audits import found
 
@@ -57,3 +58,14 @@ def test_a_second_copy_lies_below_the_first() -> None:
     second = f"name: env-b, partition: 2, at: 2 MiB, {shape}"
     both = (first.format("env-b"), second.format("env-a"))
     assert [name for name, _ in told(both, NAMED + TWO)] == ["env-b"]
+
+
+@pytest.mark.parametrize(
+    ("offset", "base"),
+    [("0x10000", None), ("0", None), ("65536", "decimal"), ("0200000", "octal")],
+)
+def test_the_base_of_an_offset(offset: str, base: str | None) -> None:
+    # Source: U-Boot tools/env/fw_env.c reads the offset with %lli, the sizes with %lx.
+    example = _tool(_TOOL.replace("mtd1 0x0", f"mtd1 {offset}"))
+    findings = found("flash-tool-offset-without-prefix", example)
+    assert [item.values["base"] for item in findings] == ([base] if base else [])

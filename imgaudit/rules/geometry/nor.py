@@ -298,7 +298,8 @@ ENV_ALIGN = Rule(
         "the environment {region} is at {start:place}, not at the start of a {erase:bytes} erase"
         " block"
     ),
-    effect="saveenv cannot erase it: it is never saved, and the defaults boot forever.",
+    effect="saveenv is refused the erase and saves nothing: what was flashed, or the defaults, boot"
+    " forever.",
     fix="Start {region} at a multiple of the largest erase block of all approved parts.",
     moves=True,
     computed="CONFIG_ENV_OFFSET mod the erase block is not 0",
@@ -309,6 +310,11 @@ ENV_ALIGN = Rule(
             "CONFIG_ENV_OFFSET must be aligned to an erase sector boundary.",
         ),
         in_u_boot("env/Kconfig", "ENV_SECT_SIZE_AUTO"),
+        in_u_boot(
+            "drivers/mtd/spi/sf_probe.c",
+            "spi_flash_std_erase",
+            "SF: Erase offset/length not multiple of erase size",
+        ),
     ),
     bad=nor("name: env, at: 0x18000, size: 0x8000, holds: uboot-env, env: {size: 16 KiB}"),
     good=nor("name: env, at: 0x10000, size: 0x10000, holds: uboot-env, env: {size: 16 KiB}"),

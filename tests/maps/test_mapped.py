@@ -1,0 +1,59 @@
+"""Devices that `dm-mod.create=` maps.
+
+The first two lines are after the examples of Linux Documentation/admin-guide/device-mapper,
+dm-init.rst and verity.rst (from memory, shortened).
+"""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from imgaudit.maps.command_line import parse
+from imgaudit.maps.mapped import MAX_DEVICES, Mapped, mapped
+
+_VERITY = "0 1638400 verity 1 {} 8:2 4096 4096 204800 1 sha256 fb1a5a0f ac87db56"
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("lroot,,,rw, 0 4096 linear 98:16 0, 4096 4096 linear 98:32 0", []),
+        (f"vroot,,,ro,{_VERITY.format('8:1')}", [Mapped(0, "vroot", "verity", "8:1", True)]),
+        (
+            f"a,,,rw,0 32768 linear 8:1 0;b,,3,ro,{_VERITY.format('/dev/sda1')}",
+            [
+                Mapped(0, "a", "linear", "8:1"),
+                Mapped(3, "b", "verity", "/dev/sda1", True),
+            ],
+        ),
+        (
+            f"v,,,ro,{_VERITY.format('8:1')} 1 restart_on_corruption",
+            [Mapped(0, "v", "verity", "8:1", True, True)],
+        ),
+        (
+            f"v,,,ro,{_VERITY.format('8:1')} 1 ignore_corruption",
+            [Mapped(0, "v", "verity", "8:1")],
+        ),
+        ("", []),
+        ("v,,,ro,0 1 verity 1", []),
+    ],
+)
+def test_what_is_mapped(text: str, found: list[Mapped]) -> None:
+    assert list(mapped(text)) == found
+
+
+@given(st.text(alphabet="a,;0 verity1/"))
+def test_any_text_is_read(text: str) -> None:
+    assert len(list(mapped(text))) <= MAX_DEVICES
+
+
+def test_a_root_is_what_it_is_mapped_from() -> None:
+    table = f'dm-mod.create="v,,,ro,{_VERITY.format("PARTLABEL=root-a")}"'
+    root = parse(f"root=/dev/dm-0 {table}").root
+    assert root is not None
+    assert (root.id, root.verified, root.text) == ("root-a", True, "/dev/dm-0")
+    other = parse(f"root=/dev/dm-1 {table}").root
+    assert other is not None
+    assert (other.id, other.verified) == (None, False)
