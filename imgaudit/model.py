@@ -419,6 +419,7 @@ class Act(enum.StrEnum):
     COPY = "copy"  # one region's content to another
     SET = "set"  # variables of U-Boot's environment, in one go
     TABLE = "table"  # a chip's partition table
+    RENAME = "rename"  # volumes of a UBI, all in one go
     REBOOT = "reboot"
     UNKNOWN = "unknown"  # something is written, and what or where is not known
 
@@ -427,7 +428,8 @@ class Act(enum.StrEnum):
 class UpdateStep(Located):
     """One step. `target` is a region or a chip, `source` the region that a copy is taken from.
 
-    `variables` are set (None: deleted) by a SET. `erases_first` tells a writer that erases all
+    `variables` are set (None: deleted) by a SET. `renames` are pairs of regions: the volume that is
+    the first becomes the second. `erases_first` tells a writer that erases all
     blocks before it writes the first; `flushed` that what is written has left every cache when the
     next step begins. `said` is the command, for a step that was read from a script.
     """
@@ -436,6 +438,7 @@ class UpdateStep(Located):
     target: str = ""
     source: str | None = None
     variables: Mapping[str, str | None] = field(default_factory=dict)
+    renames: tuple[tuple[str, str], ...] = ()
     erases_first: bool = False
     flushed: bool = True
     said: str = ""

@@ -385,7 +385,7 @@ _STAGE = Table(
         ),
     )
 )
-_ACTS = (Act.WRITE, Act.ERASE, Act.COPY, Act.SET, Act.TABLE)
+_ACTS = (Act.WRITE, Act.ERASE, Act.COPY, Act.SET, Act.TABLE, Act.RENAME)
 _STEP = Table(
     (
         Key(Act.WRITE, _name, "A region whose artifact is written, or a chip: all of its regions."),
@@ -398,6 +398,11 @@ _STEP = Table(
             "Variables of U-Boot's environment that are set in one go; an empty text deletes.",
         ),
         Key(Act.TABLE, _name, "A chip whose partition table is written."),
+        Key(
+            Act.RENAME,
+            Named(_name),
+            "Volumes of a UBI, by region, and whose name each takes; all in one go.",
+        ),
         Key(
             "erases",
             OneOf(("each", "first")),
@@ -1198,13 +1203,15 @@ class _Assembly:
             if act is Act.COPY:
                 target, source = item.get("to"), item.get(act)
             variables = target if act is Act.SET and target is not None else {}
+            renames = target if act is Act.RENAME and target is not None else {}
             yield UpdateStep(
                 where=item.where,
                 keys=item.places,
                 act=act,
-                target=target if act is not Act.SET and target is not None else "",
+                target=target if isinstance(target, str) else "",
                 source=source,
                 variables={key: value or None for key, (_, value) in variables.items()},
+                renames=tuple((old, new) for old, (_, new) in renames.items() if new),
                 erases_first=item.get("erases") == "first",
                 flushed=item.get("flush") != "later",
             )
@@ -1224,6 +1231,10 @@ class _Assembly:
             if name is not None and not chip and name not in self.names:
                 chips = (*self.chips, *self.names) if key == Act.WRITE else tuple(self.names)
                 problem(item.places[key], f"no region is called {name!r}{close(name, chips)}")
+        volumes = [region.name for region in self.regions if region.holder]
+        for old, (where, new) in (item.get(Act.RENAME) or {}).items():
+            for name in sorted({old, new or old}.difference(volumes)):
+                problem(where, f"no volume of a UBI is called {name!r}{close(name, volumes)}")
         table = item.get(Act.TABLE)
         if table is not None and table not in self.chips:
             problem(

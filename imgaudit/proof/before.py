@@ -7,7 +7,7 @@ known which regions differ, and what they held is taken to start as the new cont
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import field, replace
 
 from imgaudit.boot.board import table_of
@@ -35,18 +35,26 @@ class Before:
     build: Build | None = None
     rescues: Rescues = field(default_factory=dict)
 
-    def mixed(self, new: World, old: frozenset[str]) -> World:
-        """Give what is read where some of what `changed` is still old."""
-        if self.build is None or not old:
-            return new
-        build = _composed(new[0], self.build, old)
-        rescues = {
-            stage: self.rescues.get(stage, rescue)
-            if rescue.region is not None and rescue.region.name in old
-            else rescue
-            for stage, rescue in new[2].items()
-        }
-        return build, collect(build), rescues
+
+def world(
+    new: World, before: Before | None, old: frozenset[str], names: Mapping[str, str]
+) -> World:
+    """Give what is read where some regions are still old, and some hold what another one did.
+
+    `names` gives, for a volume that was renamed, the region whose content it now has.
+    """
+    then = before.build if before is not None else None
+    old = old if then is not None else frozenset()
+    if not old and not names:
+        return new
+    build = _composed(new[0], then or new[0], old, names)
+    rescues = {
+        stage: before.rescues.get(stage, rescue)
+        if before is not None and rescue.region is not None and rescue.region.name in old
+        else rescue
+        for stage, rescue in new[2].items()
+    }
+    return build, collect(build), rescues
 
 
 def before(new: Build, old: Build, rescues: Rescues) -> Before:
@@ -97,30 +105,37 @@ def _table(artifact: Artifact | None) -> Gpt | None:
     return facts if isinstance(facts, Gpt) else None
 
 
-def _composed(new: Build, old: Build, names: frozenset[str]) -> Build:
-    """Take the named regions, and the images of chips whose table is named, from the old build."""
+def _composed(new: Build, old: Build, still: frozenset[str], names: Mapping[str, str]) -> Build:
+    """Take what is `still` old, and the images of chips whose table is, from the old build."""
     images = tuple(
-        then if table_of(now.chip.name) in names else now
+        then if table_of(now.chip.name) in still else now
         for now, then in zip(new.images, old.images, strict=True)
     )
-    kept = {item.path for item in new.placements if item.region.name not in names}
-    kept |= {image.artifact.path for image in images if image.artifact is not None}
+    kept = {image.artifact.path for image in images if image.artifact is not None}
+    kept |= {
+        path
+        for item in new.placements
+        if item.region.name not in still
+        and (path := new.placement(names.get(item.region.name, item.region.name)).path)
+    }
     return replace(
         new,
-        placements=tuple(_placed(new, old, names, kept)),
+        placements=tuple(
+            _placed(item, old if item.region.name in still else new, names, kept, old)
+            for item in new.placements
+        ),
         images=images,
     )
 
 
 def _placed(
-    new: Build, old: Build, names: frozenset[str], kept: set[str | None]
-) -> Iterator[Placement]:
-    for now, then in zip(new.placements, old.placements, strict=True):
-        if now.region.name not in names:
-            yield now
-        elif then.artifact is not None and then.artifact.path in kept:
-            # Two files of one name are two artifacts.
-            path = f"{then.artifact.path} (old)"
-            yield replace(then, artifact=replace(then.artifact, path=path))
-        else:
-            yield then
+    now: Placement, source: Build, names: Mapping[str, str], kept: set[str], old: Build
+) -> Placement:
+    found = source.placement(names.get(now.region.name, now.region.name))
+    if found.region is not now.region:
+        found = replace(found, region=now.region)
+    if source is old and found.artifact is not None and found.artifact.path in kept:
+        # Two files of one name are two artifacts.
+        path = f"{found.artifact.path} (old)"
+        found = replace(found, artifact=replace(found.artifact, path=path))
+    return found

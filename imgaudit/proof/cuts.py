@@ -13,7 +13,8 @@ that a cut between two steps leaves the true pair of old and new.
 Source: U-Boot drivers/mtd/spi/sf_probe.c and cmd/sf.c (`sf_update`: block by block), mtd-utils
 flashcp.c (all blocks are erased first), disk/part_efi.c (`write_gpt_table`: the primary, then the
 backup; `find_valid_gpt`: U-Boot takes the backup where the primary does not hold); Linux and U-Boot
-drivers/mtd/ubi/upd.c and U-Boot cmd/ubi.c (a volume's update marker); for unstable
+drivers/mtd/ubi/upd.c and U-Boot cmd/ubi.c (a volume's update marker); Linux drivers/mtd/ubi/vtbl.c
+(`ubi_vtbl_rename_volumes`: one new table, written to both of its copies); for unstable
 reads after a cut erase, and for the order of sectors in a cache: common practice, no source.
 """
 
@@ -173,6 +174,9 @@ def _what(step: UpdateStep, phase: str, copy: str) -> str:
         return said if phase in {"done", ""} else f"{said}, {_SAVING[phase]} {copy}".rstrip()
     if step.act is Act.TABLE:
         return f"writing the {phase} table of {step.target}".replace("  ", " ")
+    if step.act is Act.RENAME:
+        pairs = ", ".join(f"{old} to {new}" for old, new in step.renames)
+        return f"renaming {pairs}" if phase != "done" else f"renamed {pairs}"
     source = f"{step.source} to " if step.source else ""
     if phase == "done":
         return f"{source}{step.target} {_DONE[step.act]}"
@@ -204,6 +208,7 @@ class _Walk:
     update: Update
     damage: dict[str, Damage] = field(default_factory=dict)
     old: set[str] = field(default_factory=set)
+    names: dict[str, str] = field(default_factory=dict)
     broken: dict[str, frozenset[str]] = field(default_factory=dict)
     changes: dict[str, str | None] = field(default_factory=dict)
     cached: set[str] = field(default_factory=set)
@@ -267,31 +272,42 @@ class _Walk:
         """Name the stages that start once the update is done."""
         if self.update.by in {FACTORY, U_BOOT}:
             return set()
-        changes: dict[str, str | None] = {}
-        damage: dict[str, Damage] = {}
-        old = set(self.old)
+        done = _Walk(self.power, self.update, old=set(self.old))
         for _, step in self._steps():
-            changes |= step.variables
-            self._renewed(step, old)
-            if step.act is Act.ERASE:
-                damage[step.target] = Damage.ERASED
+            done.changes |= step.variables
+            if step.act is Act.RENAME:
+                done.rename(step)
             else:
-                damage.pop(step.target, None)
-        state = State(
-            damage=frozenset(damage.items()),
-            old=frozenset(old - damage.keys()),
-            changes=frozenset(changes.items()),
-        )
+                done.renew(step)
+        state = done.state()
         return set(map(_stage, self.power.after(state).starts or ()))
 
-    @staticmethod
-    def _renewed(step: UpdateStep, old: set[str]) -> None:
-        """Take what a step writes from what is still old; a copy has its source's release."""
+    def renew(self, step: UpdateStep) -> None:
+        """Take over what a step has written, to its end; a copy has its source's release."""
         target = table_of(step.target) if step.act is Act.TABLE else step.target
-        if step.act is Act.COPY and step.source in old:
-            old.add(target)
+        if step.act is Act.COPY and step.source in self.old:
+            self.old.add(target)
         else:
-            old.discard(target)
+            self.old.discard(target)
+        self.names.pop(target, None)
+        self.damage.pop(target, None)
+        self.cached.discard(target)
+        if step.act is Act.ERASE:
+            self.damage[target] = Damage.ERASED
+
+    def rename(self, step: UpdateStep) -> None:
+        """Give volumes of a UBI their new names; one that none takes is gone."""
+        given, taken = dict(step.renames), {new for _, new in step.renames}
+        origin = {new: self.names.get(old, old) for old, new in step.renames}
+        damage = {new: self.damage[old] for old, new in step.renames if old in self.damage}
+        old_ones = {new for old, new in step.renames if old in self.old}
+        for name in given.keys() | taken:
+            self.names.pop(name, None)
+            self.damage.pop(name, None)
+            self.old.discard(name)
+        self.names |= {name: held for name, held in origin.items() if name != held}
+        self.damage |= damage | dict.fromkeys(given.keys() - taken, Damage.ERASED)
+        self.old |= old_ones
 
     def step(self, number: int, step: UpdateStep) -> None:
         """Walk one step."""
@@ -301,6 +317,11 @@ class _Walk:
             self._write(number, step, self.power.layout.region(step.target))
         elif step.act is Act.SET:
             self._set(number, step)
+        elif step.act is Act.RENAME:
+            # All in one record of the volume table, of which there are two copies.
+            self._cut(Cut(number=number, step=step, phase="write"), list(self.states()))
+            self.rename(step)
+            self._cut(Cut(number=number, step=step, phase="done"), list(self.states()))
         elif step.act is Act.TABLE:
             torn = {table_of(step.target): Damage.TORN}
             lone = self.power.layout.chips[step.target].table != "gpt"
@@ -308,7 +329,7 @@ class _Walk:
             for phase, more in (("", {}),) if lone else (("primary", torn), ("backup", {})):
                 cut = Cut(number=number, step=step, phase=phase)
                 self._cut(cut, list(self.states(more)))
-            self._renewed(step, self.old)
+            self.renew(step)
         elif step.act is Act.REBOOT:
             self._cut(Cut(number=number, step=step), list(self.states()))
             self.cached.clear()
@@ -328,6 +349,7 @@ class _Walk:
         return State(
             damage=frozenset(damage.items()),
             old=frozenset(self.old - damage.keys()),
+            names=frozenset(item for item in self.names.items() if item[0] not in damage),
             broken=frozenset(item for item in self.broken.items() if item[0] in torn),
             changes=frozenset(self.changes.items()),
         )
@@ -442,12 +464,8 @@ class _Walk:
                 ]
                 self._cut(cut, states)
         self.broken.clear()
-        self._renewed(step, self.old)
-        self.damage.pop(region.name, None)
-        self.cached.discard(region.name)
-        if step.act is Act.ERASE:
-            self.damage[region.name] = Damage.ERASED
-        elif not step.flushed and not chip.kind.mtd:
+        self.renew(step)
+        if step.act is not Act.ERASE and not step.flushed and not chip.kind.mtd:
             self.cached.add(region.name)
         if self.power.before is not None:
             # What is started between two steps is one thing of each release.

@@ -23,7 +23,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.files import Files, FileSystem
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
-from imgaudit.proof.before import Before, World
+from imgaudit.proof.before import Before, World, world
 from imgaudit.proof.explore import Ending, Path, Steps
 from imgaudit.proof.prove import Proving
 from imgaudit.proof.start import Started
@@ -42,12 +42,14 @@ class State:
 
     `damage` says what regions have become, `silent` names a chip that does not answer, `changes`
     are variables that were set in the environment that counts since it was built. `old` names the
-    regions that still have the release before. `broken` says of a torn region which parts of its
+    regions that still have the release before, `names` pairs of a volume that was renamed and the
+    region that it was. `broken` says of a torn region which parts of its
     container are broken; of one that is not named there all may be.
     """
 
     damage: frozenset[tuple[str, Damage]] = frozenset()
     old: frozenset[str] = frozenset()
+    names: frozenset[tuple[str, str]] = frozenset()
     broken: frozenset[tuple[str, frozenset[str]]] = frozenset()
     silent: str = ""
     changes: frozenset[tuple[str, str | None]] = frozenset()
@@ -70,6 +72,10 @@ class After:
     lacks: str = ""
 
 
+_Held = tuple[frozenset[str], frozenset[tuple[str, str]]]
+"""What storage holds, as State.old and State.names."""
+
+
 @dataclass(frozen=True, slots=True)
 class PowerOn:
     """Follows the boot over states of storage; `firmware` are the boot programs found.
@@ -84,7 +90,9 @@ class PowerOn:
     firmware: Sequence[Firmware]
     before: Before | None = None
     steps: Steps = field(default_factory=Steps)
-    worlds: dict[frozenset[str], World] = field(default_factory=dict, repr=False)
+    worlds: dict[tuple[frozenset[str], frozenset[tuple[str, str]]], World] = field(
+        default_factory=dict, repr=False
+    )
     done: dict[State, After] = field(default_factory=dict, repr=False)
     runs: dict[tuple[str, State], bool | None] = field(default_factory=dict, repr=False)
 
@@ -108,14 +116,13 @@ class PowerOn:
             steps=self.steps,
         )
 
-    def _world(self, old: frozenset[str]) -> World:
-        """Give what is read where these regions still have the release before."""
+    def _world(self, state: State) -> World:
+        """Give what is read in a state of storage, but for the damage."""
         new = self.build, self.copies, self.rescues
-        if self.before is None:
-            return new
-        if old not in self.worlds:
-            self.worlds[old] = self.before.mixed(new, old)
-        return self.worlds[old]
+        key = state.old, state.names
+        if key not in self.worlds:
+            self.worlds[key] = world(new, self.before, state.old, dict(state.names))
+        return self.worlds[key]
 
     def roots(self, stage: str, state: State) -> frozenset[str]:
         """Name what a stage mounts as its root where its own entry is run."""
@@ -175,7 +182,7 @@ class PowerOn:
         for region in self.layout.regions:
             if region.holder in damage:  # a torn UBI is not told from one that is gone
                 damage[region.name] = Damage.ERASED
-        build, copies, rescues = self._world(state.old)
+        build, copies, rescues = self._world(state)
         found = environment(copies, frozenset(damage))
         if found is None:
             return None, "no environment is left, and what is compiled in is not known"

@@ -18,8 +18,9 @@ from imgaudit.data import dataclass
 from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.root import target_of
-from imgaudit.model import Act, Layout, Region, Update, UpdateStep, Where
+from imgaudit.model import Act, Layout, Region, Update, UpdateStep, Where, Writer
 from imgaudit.proof.cuts import U_BOOT, WAY
+from imgaudit.rescue.computed import MTD_NAMED
 from imgaudit.rescue.flashing import Deed, Deeds, Script
 
 _WRITING = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE, Kind.SAVE, Kind.PARTITION})
@@ -122,14 +123,25 @@ class _Devices:
         ):
             if name.startswith(start):
                 return self._root(word + name.removeprefix(start))
-        if name.startswith("mtd/by-name/"):
-            label = name.removeprefix("mtd/by-name/")
+        name = name.removeprefix("mtdblock" if name.startswith(f"mtdblock{MTD_NAMED}") else "")
+        name = name.removeprefix("mtd" if name.startswith(f"mtd{MTD_NAMED}") else "")
+        if name.startswith(MTD_NAMED):
+            label = name.removeprefix(MTD_NAMED)
             named = [one for one in self.layout.regions if label in one.labels]
             return named[0] if len(named) == 1 else None
         number = name.removeprefix("mtd").removeprefix("block")
         if name.startswith("mtd") and number.isdecimal():
             return self._root(f"/dev/mtdblock{number}")
         return self._root(path)
+
+    def volumes(self, pairs: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+        """Give the regions of volumes that are renamed; empty where one of them is none."""
+        named = {
+            label: one.name for one in self.layout.regions if one.holder for label in one.labels
+        }
+        if any(old not in named for old, _ in pairs):
+            return ()
+        return tuple((named[old], named[new]) for old, new in pairs if new in named)
 
     def _root(self, text: str) -> Region | None:
         root = command_line.parse(f"root={text}").root
@@ -169,10 +181,26 @@ def _steps(devices: _Devices, deeds: Deeds, where: Where) -> Iterator[UpdateStep
         elif deed.act is Act.TABLE and deed.device is not None:
             chip = devices.chip(deed.device)
             yield blank if chip is None else replace(blank, act=Act.TABLE, target=chip)
+        elif deed.path:
+            yield from _file_written(devices, deed, blank)
         elif deed.act in {Act.WRITE, Act.ERASE} and deed.device is not None:
             yield _written(devices, deed, blank)
+        elif deed.act is Act.RENAME and deed.renames:
+            pairs = devices.volumes(deed.renames)
+            yield replace(blank, act=Act.RENAME, renames=pairs) if pairs else blank
         else:
             yield blank
+
+
+def _file_written(devices: _Devices, deed: Deed, blank: UpdateStep) -> Iterator[UpdateStep]:
+    """Give the write of a file: of what the unit itself writes there, nothing starts."""
+    region = devices.region(deed.device or "")
+    if region is None or region.writer is not Writer.RELEASE:
+        return
+    if deed.act is Act.UNKNOWN:
+        yield blank
+    else:
+        yield replace(blank, act=Act.WRITE, target=region.name, flushed=deed.flushed)
 
 
 def _written(devices: _Devices, deed: Deed, blank: UpdateStep) -> UpdateStep:

@@ -1,15 +1,20 @@
 """What shell scripts of a root write to flash chips and disks, as far as their words are known.
 
 Nothing is run: a script's commands are taken in their order, as if each succeeds; where `if` or
-`case` decides, each branch is a way of its own.
+`case` decides, each branch is a way of its own. What is mounted is followed, in the script and by
+/etc/fstab: a file that is written there is a write to its partition.
 
 Source: mtd-utils flashcp.c (all blocks are erased first, unless -p), flash_erase(1), nandwrite(1);
-dd(1) for conv= and oflag=; libubootenv fw_setenv; sgdisk(8) for the options that only look.
+ubirename(8) and ubiupdatevol(8) of mtd-utils; dd(1) for conv= and oflag=; libubootenv fw_setenv and
+U-Boot tools/env/fw_env.c (`fw_parse_script`) for a script of it; mount(8), fstab(5); sgdisk(8) for
+the options that only look.
 """
 
 from __future__ import annotations
 
+import itertools
 import posixpath
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 
@@ -17,6 +22,7 @@ from imgaudit.data import dataclass
 from imgaudit.model import Act
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh
+from imgaudit.rescue.computed import MAX_ITEMS, expanded, split
 
 MAX_SIZE = 64 << 10
 """Bytes of a script that is looked at."""
@@ -33,22 +39,30 @@ _TOOLS = (
     "fw_setenv",
     "sgdisk",
     "sfdisk",
+    "ubirename",
+    "ubiupdatevol",
     "/dev/",
+    "/boot",
 )
+_PSEUDO = frozenset({"proc", "sysfs", "tmpfs", "devtmpfs", "devpts", "configfs", "debugfs", "none"})
 
 
 @dataclass(frozen=True, kw_only=True)
 class Deed:
     """One command that writes. `device` is the path that it writes to (None: not known).
 
-    `variables` are what is set (None: not known). `flushed` and `erases_first` as in UpdateStep.
+    `path` is a file that is written in the file system on that device. `variables` are what is set
+    (None: not known), `renames` pairs of volumes of the UBI `device`.
+    `flushed` and `erases_first` as in UpdateStep.
     """
 
     line: int
     act: Act
     said: str
     device: str | None = None
+    path: str = ""
     variables: Mapping[str, str | None] | None = None
+    renames: tuple[tuple[str, str], ...] = ()
     erases_first: bool = False
     flushed: bool = True
 
@@ -66,6 +80,7 @@ class Script:
 
 def flashing(root: Root) -> tuple[Script, ...]:
     """Find the scripts of a root that write to flash chips, disks or U-Boot's environment."""
+    mounts = dict(_mounted(root))
     found: list[Script] = []
     looked = 0
     for path, node in root.walk():
@@ -79,19 +94,44 @@ def flashing(root: Root) -> tuple[Script, ...]:
         text = root.text(f"/{path.lstrip('/')}", MAX_SIZE) or ""
         if "sh" not in text.partition("\n")[0] or not any(tool in text for tool in _TOOLS):
             continue
-        script = read(f"/{path.lstrip('/')}", text)
+        script = read(f"/{path.lstrip('/')}", text, mounts, root.text)
         if script is not None:
             found.append(script)
     return tuple(found)
 
 
-def read(path: str, text: str) -> Script | None:
-    """Read one script; None where it writes nothing that is known of, or is no script."""
+def _mounted(root: Root) -> Iterator[tuple[str, str]]:
+    """Give what /etc/fstab says of devices, by their mount points; the root itself is left out."""
+    for line in (root.text("/etc/fstab", MAX_SIZE) or "").splitlines()[:MAX_LOOKED]:
+        words = line.partition("#")[0].split()
+        there = len(words) >= 3 and words[1].startswith("/") and words[1] != "/"
+        if there and _PSEUDO.isdisjoint((words[0], words[2])):
+            yield words[1].rstrip("/"), _device(words[0])
+
+
+def _device(text: str) -> str:
+    """Write a device as its path, where it is named by its partition."""
+    tag, equals, value = text.partition("=")
+    by = {"PARTLABEL": "by-partlabel", "PARTUUID": "by-partuuid"}.get(tag)
+    return f"/dev/disk/{by}/{value}" if equals and by is not None else text
+
+
+def read(
+    path: str,
+    text: str,
+    mounts: Mapping[str, str] | None = None,
+    file: Callable[[str], str | None] | None = None,
+) -> Script | None:
+    """Read one script; None where it writes nothing that is known of, or is no script.
+
+    `mounts` are devices by where they are mounted as it begins, `file` gives a file of the root.
+    """
     try:
         body = sh.parse(text)
     except sh.ShellError:
         return None
-    ways = [way.deeds for way in _through(body, [_Way()])]
+    start = _Way(mounts=dict(mounts or {}), listed=dict(mounts or {}), file=file)
+    ways = [way.deeds for way in _through(body, [start])]
     writing = (way for way in ways if any(deed.act is not Act.REBOOT for deed in way))
     whole = list(_distinct(writing))
     # A way that ends early is the start of another one.
@@ -114,18 +154,49 @@ def _distinct(ways: Iterable[list[Deed]]) -> Iterator[Deeds]:
 
 @dataclass(slots=True)
 class _Way:
-    """One way through a script, so far."""
+    """One way through a script, so far; `listed` is what fstab mounts where it is asked to."""
 
     values: dict[str, str | None] = field(default_factory=dict)
     deeds: list[Deed] = field(default_factory=list)
     functions: dict[str, sh.Command] = field(default_factory=dict)
+    mounts: dict[str, str] = field(default_factory=dict)
+    listed: dict[str, str] = field(default_factory=dict)
+    file: Callable[[str], str | None] | None = None
     inside: tuple[str, ...] = ()
     over: bool = False
 
     def copy(self) -> _Way:
-        return _Way(
-            dict(self.values), list(self.deeds), dict(self.functions), self.inside, self.over
+        return replace(
+            self,
+            values=dict(self.values),
+            deeds=list(self.deeds),
+            functions=dict(self.functions),
+            mounts=dict(self.mounts),
         )
+
+    def behind(self, path: str) -> str | None:
+        """Give the device of the file system that a path lies in; None where it is the root's."""
+        path = posixpath.normpath(path)
+        over = [at for at in self.mounts if path == at or path.startswith(f"{at}/")]
+        return self.mounts[max(over, key=len)] if over else None
+
+    def file_written(self, path: str, deed: Deed, moved: str | None = None) -> None:
+        """Add a write of a file, where it is not on the root's own file system.
+
+        One that is written under another name and then `moved` is replaced as the file system
+        renames, and what a cut leaves of that is not known here.
+        """
+        device = self.behind(path)
+        if device is None:
+            return
+        if moved is not None and self.behind(moved) == device:
+            self.deeds[:] = [one for one in self.deeds if one.path != posixpath.normpath(moved)]
+            deed = replace(deed, act=Act.UNKNOWN)
+        self.add(replace(deed, device=device, path=posixpath.normpath(path)))
+
+    def add(self, deed: Deed) -> None:
+        if len(self.deeds) < MAX_DEEDS:
+            self.deeds.append(deed)
 
 
 def _through(item: object, ways: list[_Way]) -> list[_Way]:
@@ -166,7 +237,7 @@ def _called(command: sh.Simple, way: _Way) -> list[_Way]:
         return [way]
     outside, way.inside = way.inside, (*way.inside, name)
     for number, word in enumerate(command.words[1:10], 1):
-        way.values[str(number)] = _text(word, way.values)
+        way.values[str(number)] = expanded(word, way.values)
     found = _through(body, [way])[:MAX_WAYS]
     for one in found:
         one.inside = outside
@@ -174,11 +245,17 @@ def _called(command: sh.Simple, way: _Way) -> list[_Way]:
 
 
 def _each(item: sh.Each, ways: list[_Way]) -> list[_Way]:
-    for word in (item.words or ())[:MAX_WAYS]:
-        for way in ways:
-            way.values[item.name] = _text(word, way.values)
-        ways = _through(item.body, ways)
-    return ways
+    """Follow `for` once for each word of a list that is known, which may differ from way to way."""
+    found: list[_Way] = []
+    for way in ways:
+        here = [way]
+        words = [text for word in item.words or () for text in split(word, way.values)]
+        for text in words[:MAX_ITEMS]:
+            for one in here:
+                one.values[item.name] = text
+            here = _through(item.body, here)
+        found += here
+    return found[:MAX_WAYS]
 
 
 def _branches(item: sh.Choice | sh.Case, ways: list[_Way]) -> list[_Way]:
@@ -197,45 +274,75 @@ def _branches(item: sh.Choice | sh.Case, ways: list[_Way]) -> list[_Way]:
     return found[:MAX_WAYS]
 
 
-def _text(word: sh.Word, values: Mapping[str, str | None]) -> str | None:
-    """Expand a word; None where it is not known."""
-    found = ""
-    for part in word:
-        value = part.text if part.kind == "text" else None
-        if part.kind == "variable":
-            value = values.get(part.text, part.default)
-        if value is None:
-            return None
-        found += value
-    return found
-
-
 def _do(command: sh.Simple, way: _Way) -> None:
     """Follow one command."""
-    words = [_text(word, way.values) for word in command.words]
+    words = [text for word in command.words for text in _split(word, way)]
     if not words:
         for name, word in command.assigns:
-            way.values[name] = _text(word, way.values)
+            way.values[name] = expanded(word, way.values)
         return
     said = " ".join(sh.shown(word) for word in command.words)[:120]
-    for operator, word in command.to:
-        path = _text(word, way.values)
-        if operator in {">", ">|"} and path is not None and _is_storage(path):
-            way.deeds.append(
-                Deed(line=command.line, act=Act.WRITE, said=said, device=path, flushed=False)
-            )
+    blank = Deed(line=command.line, act=Act.WRITE, said=said, flushed=False)
+    _redirected(command, way, blank)
     name = posixpath.basename(words[0] or "")
     if name == "busybox" and len(words) > 1:
         words = words[1:]
         name = words[0] or ""
     if name == "exit" or (name == "exec" and len(words) > 1):
         way.over = True
-    elif name == "sync":
+    elif name in {"sync", "umount"}:
         way.deeds[:] = [replace(deed, flushed=True) for deed in way.deeds]
-    elif name in _DO and len(way.deeds) < MAX_DEEDS:
+        gone = {posixpath.normpath(word or "") for word in words[1:]} if name == "umount" else set()
+        way.mounts = {at: one for at, one in way.mounts.items() if not {at, one} & gone}
+    elif name == "mount":
+        _mount(words[1:], way)
+    elif name in _FILES:
+        target = _FILES[name](words[1:])
+        moved = _plain(words[1:])[0] if name == "mv" and len(words) > 1 else None
+        if target is not None:
+            way.file_written(target, blank, moved)
+    elif name == "fw_setenv":
+        deed = _set(words[1:], way.file)
+        if deed is not None:
+            way.add(replace(deed, line=command.line, said=said))
+    elif name in _DO:
         deed = _DO[name](words[1:])
         if deed is not None:
-            way.deeds.append(replace(deed, line=command.line, said=said))
+            way.add(replace(deed, line=command.line, said=said))
+
+
+def _redirected(command: sh.Simple, way: _Way, blank: Deed) -> None:
+    """Follow what a command's output goes to."""
+    for operator, word in command.to:
+        path = expanded(word, way.values)
+        if operator in {">", ">|", ">>"} and path is not None:
+            if _is_storage(path) and operator != ">>":
+                way.add(replace(blank, device=path))
+            else:
+                way.file_written(path, blank)
+
+
+def _split(word: sh.Word, way: _Way) -> list[str | None]:
+    """Expand a word of a command; text that is written there is not split."""
+    literal = all(part.kind == "text" for part in word)
+    return [expanded(word, way.values)] if literal else split(word, way.values)
+
+
+def _mount(words: _Words, way: _Way) -> None:
+    """Follow `mount [-o …] [-t …] device folder`, or `mount folder` as fstab has it."""
+    given: _Words = []
+    options = iter(words)
+    for word in options:
+        if word in {"-o", "-t", "-O"}:
+            if "remount" in (next(options, "") or ""):
+                return
+        elif word is None or not word.startswith("-"):
+            given.append(word)
+    folder = given[-1].rstrip("/") if given and given[-1] else None
+    if len(given) == 2 and folder and given[0] is not None and given[0] != "none":
+        way.mounts[folder] = _device(given[0])
+    elif len(given) == 1 and folder in way.listed:
+        way.mounts[folder] = way.listed[folder]
 
 
 def _is_storage(path: str) -> bool:
@@ -283,13 +390,16 @@ def _dd(words: _Words) -> Deed | None:
     return Deed(line=0, act=Act.WRITE, said="", device=where, flushed=flushed)
 
 
-def _set(words: _Words) -> Deed | None:
-    """`fw_setenv [-c file] name [value…]`; with -s it takes a file, which is not read."""
+def _set(words: _Words, file: Callable[[str], str | None] | None) -> Deed | None:
+    """`fw_setenv [-c file] name [value…]`, or `-s file` with a variable in each of its lines."""
     rest = list(words)
     while rest and (rest[0] or "").startswith("-"):
         option = rest.pop(0) or ""
         if option in {"-s", "--script"}:
-            return Deed(line=0, act=Act.SET, said="")
+            path = rest[0] if rest else None
+            text = file(path) if file is not None and path and path.startswith("/") else None
+            variables = None if text is None else dict(_listed(text))
+            return Deed(line=0, act=Act.SET, said="", variables=variables)
         if option in {"-c", "--config", "-l", "--lock", "-f", "--defenv", "-m"}:
             rest[:1] = []
     if not rest:
@@ -298,6 +408,61 @@ def _set(words: _Words) -> Deed | None:
         return Deed(line=0, act=Act.SET, said="")
     value = " ".join(word or "" for word in rest[1:])
     return Deed(line=0, act=Act.SET, said="", variables={rest[0] or "": value or None})
+
+
+def _listed(text: str) -> Iterator[tuple[str, str | None]]:
+    """Read what fw_setenv -s takes: a name and its value in each line, deleted without one."""
+    for line in text[:MAX_SIZE].splitlines():
+        found = _VARIABLE.match(line)
+        if found is not None:
+            yield found[1], found[2].strip() or None
+
+
+_VARIABLE = re.compile(r"\s*([^\s#=]+)[\s=]*(.*)")
+
+
+def _update(words: _Words) -> Deed:
+    """`ubiupdatevol /dev/ubi0_1 file`; the volume is marked until it is whole."""
+    named = _plain(words)
+    return Deed(line=0, act=Act.WRITE, said="", device=named[0] if named else None)
+
+
+def _rename(words: _Words) -> Deed:
+    """`ubirename /dev/ubi0 old new [old new…]`, all in one go."""
+    named = _plain(words)
+    names = [word for word in named[1:] if word is not None]
+    known = len(names) == len(named) - 1 and not len(names) % 2
+    pairs = tuple(zip(names[::2], names[1::2], strict=True)) if known else ()
+    return Deed(line=0, act=Act.RENAME, said="", device=named[0] if named else None, renames=pairs)
+
+
+def _last(words: _Words) -> str | None:
+    """Give where `cp`, `mv`, `install` and `ln` write: their last word, or that of `-t`."""
+    named = [word for word in words if word is None or not word.startswith("-")]
+    for option, folder in itertools.pairwise(words):
+        if option == "-t":
+            return folder
+    return named[-1] if len(named) > 1 else None
+
+
+def _folder(*options: str) -> Callable[[_Words], str | None]:
+    """Give a reader of where a program that unpacks writes, by the option that says it."""
+
+    def find(words: _Words) -> str | None:
+        pairs = itertools.pairwise(words)
+        return next((folder for option, folder in pairs if option in options), None)
+
+    return find
+
+
+_FILES: dict[str, Callable[[_Words], str | None]] = {
+    **dict.fromkeys(("cp", "mv", "install", "ln", "rsync"), _last),
+    "tar": _folder("-C", "--directory"),
+    "unzip": _folder("-d"),
+    "wget": _folder("-O", "-P"),
+    "curl": _folder("-o", "--output"),
+}
+"""Programs that write files, with what tells where."""
 
 
 def _table(words: _Words) -> Deed | None:
@@ -320,8 +485,9 @@ _DO: dict[str, Callable[[_Words], Deed | None]] = {
     "flash_eraseall": _erase,
     "nandwrite": _nandwrite,
     "ubiformat": _erase,
+    "ubirename": _rename,
+    "ubiupdatevol": _update,
     "dd": _dd,
-    "fw_setenv": _set,
     "sgdisk": _table,
     "sfdisk": _table,
     "reboot": _reboot,

@@ -306,6 +306,57 @@ def test_a_volume_that_is_updated_is_refused() -> None:
     assert [(cut.place, cut.spoiled, cut.starts) for cut in found.cuts] == [("", (), ("main a",))]
 
 
+_VOLUMES = """\
+  - {name: ubi, chip: nand, at: 0, size: 16 MiB, holds: ubi, writer: release}
+  - {name: kernel-a, label: kernel, chip: nand/ubi, size: 1 MiB, holds: arm64-image,
+     writer: release, file: Image}
+  - {name: kernel-b, label: spare, chip: nand/ubi, size: 1 MiB, holds: arm64-image,
+     writer: release, file: Image}
+"""
+_FROM_VOLUME = (
+    "ubi part ubi && ubi read 0x80200000 kernel && mmc dev 0 && load mmc 0:1 0x88000000 board.dtb"
+    " && setenv bootargs root=/dev/mmcblk0p2 && booti 0x80200000 - 0x88000000"
+)
+
+
+def on_volumes(steps: str) -> Walked:
+    """Walk an update of a board whose kernel is a volume."""
+    layout = heron._LAYOUT.replace(
+        "regions:\n",
+        "  nand: {kind: spi-nand, size: 16 MiB, erase-block: 128 KiB, page: 2 KiB}\nregions:\n"
+        + _VOLUMES,
+        1,
+    ).replace("[env, boot,", "[env, boot, kernel-a,")
+    return walked(
+        steps,
+        layout=layout,
+        slots="",
+        variables={"bootcmd": _FROM_VOLUME},
+        made={"Image": arm64_kernel},
+    )
+
+
+def test_volumes_take_their_new_names_in_one_go() -> None:
+    """Linux drivers/mtd/ubi/vtbl.c: before it the old volume is read, after it the new one."""
+    swap = "{rename: {kernel-a: kernel-b, kernel-b: kernel-a}}"
+    found = on_volumes(f"{{write: kernel-b}}, {swap}")
+    assert [(cut.what, cut.starts) for cut in found.cuts] == [
+        ("writing kernel-b", ("main",)),
+        ("renaming kernel-a to kernel-b, kernel-b to kernel-a", ("main",)),
+        ("renamed kernel-a to kernel-b, kernel-b to kernel-a", ("main",)),
+    ]
+    # what is damaged keeps its damage under its new name, and is whole again once written
+    torn = on_volumes(f"{{erase: kernel-b}}, {swap}, {{write: kernel-a}}")
+    assert [(cut.what.partition(" ")[0], cut.fails) for cut in torn.cuts] == [
+        ("erasing", False),
+        ("renaming", False),
+        ("renamed", True),
+        ("writing", True),
+    ]
+    gone = on_volumes("{rename: {kernel-a: kernel-b}}")
+    assert [cut.fails for cut in gone.cuts] == [False, True]
+
+
 def test_a_factory_needs_no_system() -> None:
     found = walked("{write: emmc}, {write: nor}", by="factory")
     assert [cut.what for cut in found.cuts] == ["writing emmc", "writing nor"]

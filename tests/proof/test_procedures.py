@@ -191,3 +191,27 @@ def test_what_is_not_known_is_said() -> None:
     (open_one,) = audit.run(subject, only=only).not_checked
     assert open_one.subject == "/usr/sbin/update: flashcp $1 $2"
     assert "not known" in open_one.why
+
+
+_FILES = """#!/bin/sh
+mount /dev/mmcblk0p1 /mnt
+cp $1 /mnt/Image
+sync
+echo done >> /data/log
+"""
+
+
+def test_a_kernel_that_is_copied_over_itself_is_torn() -> None:
+    subject = board({"usr/sbin/update": _FILES, "etc/fstab": "/dev/mmcblk0p9 /data ext4\n"})
+    (walked,) = subject.updates
+    assert steps(walked) == [(Act.WRITE, "boot")]
+    assert "torn-image-would-start" in findings(subject)
+
+
+def test_what_is_renamed_into_place_is_not_known() -> None:
+    text = _FILES.replace("/mnt/Image\n", "/mnt/Image.new\n") + "mv /mnt/Image.new /mnt/Image\n"
+    subject = board({"usr/sbin/update": text})
+    assert "torn-image-would-start" not in findings(subject)
+    assert [(one.act, one.said) for one in subject.updates[0].update.steps] == [
+        (Act.UNKNOWN, "mv /mnt/Image.new /mnt/Image")
+    ]

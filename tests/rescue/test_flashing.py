@@ -35,6 +35,31 @@ def deeds(text: str) -> list[Deed]:
         ("put() { dd if=$1 of=$2; }\nput x /dev/mtd7", Act.WRITE, "/dev/mtd7"),
         ("for d in /dev/mtd1; do flashcp x $d; done", Act.WRITE, "/dev/mtd1"),
         ("test -e x || exit 1\nflashcp x /dev/mtd1", Act.WRITE, "/dev/mtd1"),
+        ("ubiupdatevol /dev/ubi0_1 root.ubifs", Act.WRITE, "/dev/ubi0_1"),
+        # devices that are looked up: a line of /proc/mtd has the name in quotes
+        (
+            "D=$(grep '\"spare\"' /proc/mtd | cut -d: -f1); flashcp x /dev/$D",
+            Act.WRITE,
+            "/dev/mtd/by-name/spare",
+        ),
+        (
+            "N=`sed -n 's/^mtd\\([0-9]*\\):.*\"spare\"$/\\1/p' /proc/mtd`; flashcp x /dev/mtd$N",
+            Act.WRITE,
+            "/dev/mtdmtd/by-name/spare",
+        ),
+        (
+            "N=$(awk -F: '/\"spare\"/ {print $1}' < /proc/mtd); flashcp x /dev/$N",
+            Act.WRITE,
+            "/dev/mtd/by-name/spare",
+        ),
+        ("N=$(cat /proc/mtd | head -1); flashcp x /dev/$N", Act.WRITE, None),
+        ("P=$(findfs PARTLABEL=b); dd if=x of=$P", Act.WRITE, "/dev/disk/by-partlabel/b"),
+        ("n=2; dd if=x of=/dev/mmcblk0p$((n + 1))", Act.WRITE, "/dev/mmcblk0p3"),
+        (
+            "dd if=x of=$(readlink -f /dev/disk/by-partlabel/b)",
+            Act.WRITE,
+            "/dev/disk/by-partlabel/b",
+        ),
     ],
 )
 def test_what_a_command_writes(text: str, act: Act, device: str | None) -> None:
@@ -93,6 +118,103 @@ def test_variables(text: str, variables: dict[str, str | None] | None) -> None:
 )
 def test_what_writes_nothing(text: str) -> None:
     assert read("/x", f"#!/bin/sh\n{text}") is None
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("for d in /dev/mtd1 /dev/mtd2; do flashcp x $d; done", ["/dev/mtd1", "/dev/mtd2"]),
+        ("L='/dev/mtd1 /dev/mtd2'; for d in $L; do flashcp x $d; done", ["/dev/mtd1", "/dev/mtd2"]),
+        (
+            "L='/dev/mtd1 /dev/mtd2'; for d in \"$L\"; do flashcp x $d; done",
+            [None],
+        ),
+        ("for n in $(seq 3 4); do flashcp x /dev/mtd$n; done", ["/dev/mtd3", "/dev/mtd4"]),
+        (
+            "for n in 1 2; do for m in 3 4; do flashcp x /dev/mtd$n$m; done; done",
+            ["/dev/mtd13", "/dev/mtd14", "/dev/mtd23", "/dev/mtd24"],
+        ),
+        ("ARGS='-v x /dev/mtd5'; flashcp $ARGS", ["/dev/mtd5"]),
+        ("for d in $(ls /dev/mtd?); do flashcp x $d; done", [None]),
+    ],
+)
+def test_a_list_that_is_known_is_gone_through(text: str, written: list[str | None]) -> None:
+    assert [deed.device for deed in deeds(text)] == written
+
+
+_FSTAB = {"/boot": "/dev/mmcblk0p1"}
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("mount /dev/mmcblk0p1 /mnt; cp Image /mnt/", [("/dev/mmcblk0p1", "/mnt", False)]),
+        (
+            "mount -t vfat -o rw /dev/mmcblk0p1 /mnt; cp -a Image a.dtb /mnt/Image; umount /mnt",
+            [("/dev/mmcblk0p1", "/mnt/Image", True)],
+        ),
+        (
+            "mount PARTLABEL=boot /mnt; tar -xf x -C /mnt/dtbs",
+            [("/dev/disk/by-partlabel/boot", "/mnt/dtbs", False)],
+        ),
+        ("cat x > /boot/Image; sync", [("/dev/mmcblk0p1", "/boot/Image", True)]),
+        (
+            "mount -o remount,rw /boot; install -m 644 x /boot/Image",
+            [("/dev/mmcblk0p1", "/boot/Image", False)],
+        ),
+        (
+            "umount /boot; mount /dev/mmcblk0p7 /boot; cp x /boot/a",
+            [("/dev/mmcblk0p7", "/boot/a", False)],
+        ),
+        ("umount /boot; mount /boot; cp x /boot/a", [("/dev/mmcblk0p1", "/boot/a", False)]),
+    ],
+)
+def test_a_file_is_written_to_what_is_mounted(
+    text: str, written: list[tuple[str, str, bool]]
+) -> None:
+    script = read("/x", text, _FSTAB)
+    assert script is not None
+    (way,) = script.ways
+    assert [(deed.device, deed.path, deed.flushed) for deed in way] == written
+
+
+@pytest.mark.parametrize(
+    "text", ["cp x /tmp/a", "umount /boot; cp x /boot/a", "cp /boot/Image /tmp/", "cp x /bootleg/a"]
+)
+def test_a_file_of_the_root_itself_is_none(text: str) -> None:
+    assert read("/x", text, _FSTAB) is None
+
+
+def test_a_file_that_is_renamed_into_place_is_not_torn() -> None:
+    script = read("/x", "cp x /boot/Image.new; sync; mv /boot/Image.new /boot/Image", _FSTAB)
+    assert script is not None
+    assert [(deed.act, deed.path) for deed in script.ways[0]] == [(Act.UNKNOWN, "/boot/Image")]
+
+
+def test_a_script_of_variables_is_read_where_it_is_at_hand() -> None:
+    entries = {
+        "sbin/switch": file("#!/bin/sh\nfw_setenv -s /etc/slot-b.env\n", 0o755),
+        "etc/slot-b.env": file("# the other slot\nslot b\nbootcmd=run other; reset\nupgrade\n"),
+        "etc/fstab": file("/dev/mmcblk0p1 /boot vfat defaults 0 0\nproc /proc proc\n# x\n"),
+        "sbin/kernel": file("#!/bin/sh\ncp $1 /boot/Image\n", 0o755),
+    }
+    found = {script.path: script.ways[0][0] for script in flashing(root_of(cpio(entries, 0)))}
+    assert found["/sbin/switch"].variables == {
+        "slot": "b",
+        "bootcmd": "run other; reset",
+        "upgrade": None,
+    }
+    assert found["/sbin/kernel"].device == "/dev/mmcblk0p1"
+
+
+def test_volumes_are_renamed_in_one_go() -> None:
+    (deed,) = deeds("ubirename /dev/ubi0 root old new root old new")
+    assert (deed.act, deed.renames) == (
+        Act.RENAME,
+        (("root", "old"), ("new", "root"), ("old", "new")),
+    )
+    (unknown,) = deeds("ubirename /dev/ubi0 root $1")
+    assert unknown.renames == ()
 
 
 def test_each_branch_is_a_way() -> None:
