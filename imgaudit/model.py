@@ -453,7 +453,8 @@ class Update(Located):
     """A procedure that writes to the chips. `by` is the stage that runs it, or the factory.
 
     `script` says where it was read, for one that the layout does not describe. `since` is the name
-    of the release that the board has before it; "" where the layout gives none.
+    of the release that the board has before it; "" where the layout gives none. `watched` tells
+    that the script has a watchdog running, which ends it where it hangs.
     """
 
     name: str
@@ -461,6 +462,7 @@ class Update(Located):
     steps: tuple[UpdateStep, ...]
     script: str = ""
     since: str = ""
+    watched: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

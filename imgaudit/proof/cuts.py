@@ -27,6 +27,7 @@ from dataclasses import field, replace
 from imgaudit.boot.board import Damage, table_of
 from imgaudit.boot.found import Boots
 from imgaudit.data import dataclass
+from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.model import FACTORY, Act, Region, Stage, Update, UpdateStep, Writer
 from imgaudit.proof.before import Before
@@ -328,7 +329,11 @@ class _Walk:
             # A lone sector is old or new; the backup is not looked at while the primary is whole.
             for phase, more in (("", {}),) if lone else (("primary", torn), ("backup", {})):
                 cut = Cut(number=number, step=step, phase=phase)
-                self._cut(cut, list(self.states(more)))
+                if lone and self._unreliable(step.target):
+                    how = "WR_REL_SET of the EXT_CSD lets a cut take the sector that is written"
+                    self.cuts.append(replace(cut, starts=None, how=how))
+                else:
+                    self._cut(cut, list(self.states(more)))
             self.renew(step)
         elif step.act is Act.REBOOT:
             self._cut(Cut(number=number, step=step), list(self.states()))
@@ -339,6 +344,17 @@ class _Walk:
         else:
             how = "what it writes is not known"
             self.cuts.append(Cut(number=number, step=step, starts=None, how=how))
+
+    def _unreliable(self, chip: str) -> bool:
+        """Tell whether the registers of an eMMC say that its writes are not reliable.
+
+        Source: JEDEC JESD84-B51, WR_REL_SET [167], bit 0 for the user area; where it is set, a cut
+        leaves the old data or the new.
+        """
+        dump = self.power.build.others.get(self.power.layout.chips[chip].ext_csd or "")
+        facts = dump.content.facts if dump is not None else None
+        said = facts.registers.get("WR_REL_SET") if isinstance(facts, ExtCsdFacts) else None
+        return said is not None and not said & 1
 
     # States ---------------------------------------------------------------------------------------
 

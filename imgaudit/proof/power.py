@@ -5,8 +5,7 @@ bootcmd, and, where starts fail and the board resets, altbootcmd once the boot c
 its limit.
 
 Source: U-Boot env/common.c (`env_check_redund`), doc/api/bootcount.rst,
-drivers/bootcount/bootcount_env.c (it counts only while upgrade_available is set),
-drivers/watchdog/wdt-uclass.c (WATCHDOG_AUTOSTART).
+drivers/bootcount/bootcount_env.c (it counts only while upgrade_available is set).
 """
 
 from __future__ import annotations
@@ -23,6 +22,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.files import Files, FileSystem
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
+from imgaudit.proof import watchdog
 from imgaudit.proof.before import Before, World, world
 from imgaudit.proof.explore import Ending, Path, Steps
 from imgaudit.proof.prove import Proving
@@ -174,7 +174,8 @@ class PowerOn:
         proving, said = self._proving(state)
         if proving is None:
             return After(None, said)
-        after = _follow(proving, "bootcmd", self._counts(proving))
+        watched = watchdog.starts_itself(self.firmware, proving.copies)
+        after = _follow(proving, "bootcmd", self._counts(proving), watched=watched)
         return replace(after, how=", ".join(word for word in (said, after.how) if word))
 
     def _proving(self, state: State) -> tuple[Proving | None, str]:
@@ -248,7 +249,7 @@ def _unclear(paths: Iterable[Path], *, whole: bool) -> bool:
     return not whole or any(path.ending in {Ending.OPEN, Ending.OUTSIDE} for path in paths)
 
 
-def _follow(proving: Proving, entry: str, limit: int) -> After:
+def _follow(proving: Proving, entry: str, limit: int, *, watched: bool) -> After:
     """Name what starts by itself, and how."""
     paths, whole = proving.follow(proving.setting, entry)
     real = [path for path in paths if path.ending not in {Ending.MERGED, Ending.OUTSIDE}]
@@ -268,12 +269,12 @@ def _follow(proving: Proving, entry: str, limit: int) -> After:
             frozenset(link.region for link in links if link.role == "root" and link.region),
             lacks=next((text for one in good if (text := _lacks(proving, one))), ""),
         )
-    hangs = next((why for path in stuck if (why := _hangs(proving, path))), "")
+    hangs = next((why for path in stuck if (why := _hangs(path, watched=watched))), "")
     if hangs:
         return After((), hangs, torn=torn)
     if entry != "bootcmd" or not limit or "altbootcmd" not in proving.values:
         return After((), f"{entry} fails: the board resets without an end", torn=torn)
-    after = _follow(proving, "altbootcmd", 0)
+    after = _follow(proving, "altbootcmd", 0, watched=watched)
     if after.starts:
         after = replace(after, how=f"after {limit} failed starts {after.how}")
     return replace(after, torn=torn or after.torn)
@@ -306,11 +307,12 @@ def _names(proving: Proving, paths: Iterable[Path]) -> Iterator[str]:
         yield from (aim.name for aim in proving.aims if proving.belongs(path, aim))
 
 
-def _hangs(proving: Proving, path: Path) -> str:
+def _hangs(path: Path, *, watched: bool) -> str:
     """Say why the board stays where it is; nothing where it resets."""
     if path.ending is Ending.DEAD:
         if path.started is not None and path.started.torn:
-            return "" if _watched(proving, path) else f"{path.why}; no watchdog is known to run"
+            ended = watched or watchdog.started(path)
+            return "" if ended else f"{path.why}; no watchdog is known to run"
         if path.started is not None and path.started.restarts:
             return ""
         if path.started is not None and path.started.waits:
@@ -325,10 +327,3 @@ def _hangs(proving: Proving, path: Path) -> str:
     if path.ending is Ending.STOPS and path.stop == "prompt":
         return "U-Boot waits at its prompt"
     return path.why or "it stops"
-
-
-def _watched(proving: Proving, path: Path) -> bool:
-    """Tell whether a watchdog runs as something is started: by a command, or by itself."""
-    started = any(taken.operation.arguments[:2] == ("wdt", "start") for taken in path.taken)
-    said = proving.copies.uboot_config
-    return started or (said is not None and said.says.config.enabled("WATCHDOG_AUTOSTART"))

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from imgaudit.boot.board import Board
-from imgaudit.boot.found import Boots
+from imgaudit.boot.found import Boots, Followed
 from imgaudit.boot.records import Kind, Operation
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
@@ -68,7 +68,14 @@ def _of_u_boot(layout: Layout, board: Board, boots: Boots) -> Iterator[Update]:
                 by=U_BOOT,
                 steps=steps,
                 script=f"variable {followed.entry}",
+                watched=_watched(followed, writing[0]),
             )
+
+
+def _watched(followed: Followed, first: Operation) -> bool:
+    """Tell whether a script of U-Boot starts a watchdog before it first writes."""
+    before = followed.walk.operations[: first.index]
+    return any(one.arguments[:2] == ("wdt", "start") for one in before)
 
 
 def _u_boot_steps(board: Board, writing: Sequence[Operation], where: Where) -> Iterator[UpdateStep]:
@@ -168,6 +175,7 @@ def _of_script(layout: Layout, devices: _Devices, stage: str, script: Script) ->
                 by=stage,
                 steps=steps,
                 script=f"line {deeds[0].line}",
+                watched=script.watched,
             )
 
 

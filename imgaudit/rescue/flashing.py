@@ -72,10 +72,15 @@ Deeds = tuple[Deed, ...]
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """A script that writes, with each way through it."""
+    """A script that writes, with each way through it.
+
+    `watched` tells that it starts a watchdog, or opens one, before it first writes: then one that
+    hangs is ended by a reset.
+    """
 
     path: str
     ways: tuple[Deeds, ...]
+    watched: bool = False
 
 
 def flashing(root: Root) -> tuple[Script, ...]:
@@ -131,7 +136,9 @@ def read(
     except sh.ShellError:
         return None
     start = _Way(mounts=dict(mounts or {}), listed=dict(mounts or {}), file=file)
-    ways = [way.deeds for way in _through(body, [start])]
+    followed = _through(body, [start])
+    ways = [way.deeds for way in followed]
+    watched = all(way.watched for way in followed if way.deeds)
     writing = (way for way in ways if any(deed.act is not Act.REBOOT for deed in way))
     whole = list(_distinct(writing))
     # A way that ends early is the start of another one.
@@ -140,7 +147,7 @@ def read(
         for way in whole
         if not any(way != other and way == other[: len(way)] for other in whole)
     )
-    return Script(path, longest) if longest else None
+    return Script(path, longest, watched) if longest else None
 
 
 def _distinct(ways: Iterable[list[Deed]]) -> Iterator[Deeds]:
@@ -164,6 +171,7 @@ class _Way:
     file: Callable[[str], str | None] | None = None
     inside: tuple[str, ...] = ()
     over: bool = False
+    watched: bool = False
 
     def copy(self) -> _Way:
         return replace(
@@ -294,6 +302,8 @@ def _do(command: sh.Simple, way: _Way) -> None:
         way.deeds[:] = [replace(deed, flushed=True) for deed in way.deeds]
         gone = {posixpath.normpath(word or "") for word in words[1:]} if name == "umount" else set()
         way.mounts = {at: one for at, one in way.mounts.items() if not {at, one} & gone}
+    elif name in {"watchdog", "watchdogd"}:
+        way.watched = way.watched or not way.deeds
     elif name == "mount":
         _mount(words[1:], way)
     elif name in _FILES:
@@ -316,7 +326,9 @@ def _redirected(command: sh.Simple, way: _Way, blank: Deed) -> None:
     for operator, word in command.to:
         path = expanded(word, way.values)
         if operator in {">", ">|", ">>"} and path is not None:
-            if _is_storage(path) and operator != ">>":
+            if path.startswith("/dev/watchdog"):
+                way.watched = way.watched or not way.deeds
+            elif _is_storage(path) and operator != ">>":
                 way.add(replace(blank, device=path))
             else:
                 way.file_written(path, blank)

@@ -119,6 +119,7 @@ def updates(subject: Subject) -> Iterator[Section]:
         update = walked.update
         where = f", {update.script}" if update.script else ""
         since = ", over the release before" if walked.before is not None else ""
+        since += ", watched by a watchdog" if update.watched else ""
         yield Section(
             heading(f"Power lost in the update {update.name}, run by {update.by}{where}{since}"),
             (
@@ -167,6 +168,7 @@ def update(walked: Walked) -> dict[str, Any]:
         "name": told.name,
         "by": told.by,
         "script": told.script or None,
+        "watched": told.watched,
         "starts": None if walked.normal is None else list(walked.normal),
         "changed-since-before": None
         if walked.before is None

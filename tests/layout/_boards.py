@@ -333,6 +333,13 @@ vol_id=2
 vol_type=dynamic
 vol_size=16MiB
 vol_name=data
+[kernel-spare]
+mode=ubi
+image=kernel.itb
+vol_id=3
+vol_type=static
+vol_size=8MiB
+vol_name=kernel-spare
 """
 
 

@@ -17,7 +17,8 @@ from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.layout.load import load, parse
 from imgaudit.model import Layout
 from imgaudit.proof.records import Verdict
-from imgaudit.rules.engine import Finding, Severity
+from imgaudit.rules import checks, updates
+from imgaudit.rules.engine import Check, Finding, Severity
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.tasks import audit
 from imgaudit.tasks.folder import draft_folder
@@ -218,6 +219,7 @@ def otherwise(old: str, new: str) -> bytes:
 
 
 _ESP = 4 * MIB
+_CUT_RULES = frozenset(item.rule.name for item in vars(updates).values() if isinstance(item, Check))
 FAULTS: dict[str, tuple[tuple[str, Damage, str | None], ...]] = {
     "sd-mbr-loader": (
         ("a byte of the first stage", swapped("card.img", 8 * KIB + 12_345, b"\0\1\2"), "loader"),
@@ -332,6 +334,49 @@ def test_each_planted_fault_is_found_in_its_region(
         if region not in {item.region for item in new}:
             missed.append((what, [(item.rule.name, item.region) for item in new]))
         shutil.rmtree(folder)
+    assert missed == []
+
+
+UPDATES: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "nor-second-source": (
+        ("policy:\n", "policy:\n  # nothing\n", ""),
+        ("    - update: recovery\n", "    - loss: env-a\n", "update-leaves-nothing-bootable"),
+        ('{set: {bootdelay: "5"}}', "{write: firmware}", "update-leaves-nothing-bootable"),
+        ("size: 16 KiB, copy: env-b", "size: 16 KiB", "switch-not-atomic"),
+    ),
+    "nand-ubi": (
+        ("      - reboot\n", "", ""),
+        ("{write: kernel-spare}", "{write: kernel}", "update-leaves-nothing-bootable"),
+        ("{write: kernel-spare}", "{erase: kernel-spare}", "update-leaves-nothing-bootable"),
+        (
+            "kernel: kernel-spare, kernel-spare: kernel",
+            "kernel: rootfs",
+            "update-leaves-nothing-bootable",
+        ),
+        ("{write: kernel-spare}", "{write: rootfs}", "update-overwrites-what-it-runs-from"),
+        ("{write: kernel-spare}", "{write: env}", ""),  # U-Boot has another one compiled in
+    ),
+}
+
+
+@pytest.mark.parametrize("name", UPDATES)
+def test_updates_hold_and_their_planted_faults_are_found(name: str, tmp_path: Path) -> None:
+    folder = tmp_path / "build"
+    folder.mkdir()
+    EXAMPLES[name](folder)
+    plain = (LAYOUTS / f"{name}.yaml").read_text()
+    rules = [check for check in checks().values() if check.rule.name in _CUT_RULES]
+    missed = []
+    for old, new, expected in UPDATES[name]:
+        assert old in plain, old
+        text = plain.replace(old, new, 1)
+        if "copy: env-b" in old:
+            text = text.replace("size: 16 KiB, copy: env-a", "size: 16 KiB", 1)
+        subject = gathered(parse(text.encode(), f"{name}.yaml"), folder)
+        assert len(subject.updates) == plain.count("    by: ")
+        found = {item.rule.name for item in audit.run(subject, only=rules).findings}
+        if (expected not in found) if expected else found:
+            missed.append((new, expected, found))
     assert missed == []
 
 

@@ -246,6 +246,20 @@ def test_a_torn_primary_table_leaves_the_kernel_without_its_root() -> None:
     assert "waits for it without an end" in found.cuts[0].how
 
 
+@pytest.mark.parametrize(("reliable", "starts"), [(1, ("main a",)), (0, None)])
+def test_a_lone_table_is_old_or_new_where_writes_are_reliable(
+    reliable: int, starts: tuple[str, ...] | None
+) -> None:
+    """JEDEC JESD84-B51, WR_REL_SET [167]: bit 0 is the user area's."""
+    registers = bytearray(512)
+    registers[192], registers[212:216], registers[167] = 8, (524288).to_bytes(4, "little"), reliable
+    layout = heron._LAYOUT.replace("number: 0}", "number: 0, table: mbr, ext-csd: csd}")
+    found = walked("{table: emmc}", layout=layout, made={"csd": lambda: bytes(registers)})
+    (cut,) = found.cuts
+    assert cut.starts == starts
+    assert ("WR_REL_SET" in cut.how) is (starts is None)
+
+
 def test_what_only_the_unit_has_is_lost_with_its_erase_block() -> None:
     layout = heron._LAYOUT.replace(
         "  - {name: boot, ",
