@@ -1,5 +1,7 @@
 """What the rules cite, looked up in the source trees of Debian's packages, word for word.
 
+That every message which is quoted has such a record is for `tests/test_quotations.py`.
+
 `python -m tests.trees DIR` unpacks the cited files; `SOURCE_TREES=DIR` has these tests run.
 """
 
@@ -48,24 +50,3 @@ def test_what_is_cited_stands_there(rule: Rule) -> None:
         symbol = rf"(?<!\w){re.escape(source.symbol)}(?!\w)" if source.symbol else ""
         assert re.search(symbol, tree_text(source.project, source.file)), str(source)
         assert source.says in told(source.project, source.file), str(source)
-
-
-# Messages that are put together from two places.
-JOINED = {"bad CRC, using default environment": ("bad CRC", "%s, using default environment")}
-
-
-def quoted(text: str) -> list[str]:
-    """Give what a text quotes: more than one word in quotation marks."""
-    both = re.findall(r'"([^"]+)"', text) + re.findall(r"(?<!\w)'([^']+)'(?!\w)", text)
-    return [words for words in both if " " in words and not re.fullmatch(r"\{\w+\}", words)]
-
-
-@EVERY
-def test_a_message_that_is_quoted_stands_in_a_cited_file(rule: Rule) -> None:
-    texts = [told(source.project, source.file) for source in trees_of(rule)]
-    for words in quoted(f"{rule.message} {rule.effect} {rule.fix} {rule.computed}"):
-        for whole in JOINED.get(words, (words,)):
-            # A field, or what is left out, is anything; so is what the program fills in.
-            parts = re.split(r"\{[^}]*\}|\.\.\.|…|-?\d+", whole)
-            wanted = r".{0,40}?".join(re.escape(part) for part in parts)
-            assert any(re.search(wanted, text) for text in texts), words

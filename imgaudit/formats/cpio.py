@@ -8,6 +8,7 @@ POSIX.1 (070707) and binary formats are recognised so that their refusal can be 
 from __future__ import annotations
 
 import binascii
+import enum
 import stat
 import struct
 from typing import ClassVar, Literal, NamedTuple
@@ -27,12 +28,20 @@ NAME_BYTES = 16 << 20  # as above, for memory: names and link targets together
 TRAILER = b"TRAILER!!!"
 
 _KINDS: dict[bytes, Kind] = {b"070701": "newc", b"070702": "crc"}
-_ODC_WORDS = "incorrect cpio method used: use -H newc option"
-_MAGIC_WORDS = "invalid magic at start of compressed archive"
-
 Kind = Literal["newc", "crc", "odc", "binary"]
 StopKind = Literal["cut", "header", "name", "magic", "padding", "odc", "cap"]
 Filler = Literal["zero", "ff", "other"]
+
+
+class KernelWords(enum.StrEnum):
+    """What Linux says of an archive that it refuses (init/initramfs.c)."""
+
+    HEADER = "no cpio magic"
+    ODC = "incorrect cpio method used: use -H newc option"
+    NAME = "malformed archive"
+    PADDING = "broken padding"
+    MAGIC = "invalid magic at start of compressed archive"
+    JUNK_INSIDE = "junk within compressed archive"
 
 
 class Entry(NamedTuple):
@@ -170,11 +179,11 @@ def read(view: View) -> CpioFacts:
     """
     head = view.upto(0, HEADER)
     if head[:6] == b"070707":
-        return CpioFacts(kind="odc", refusal=_ODC_WORDS, offsets={"magic": 0})
+        return CpioFacts(kind="odc", refusal=KernelWords.ODC, offsets={"magic": 0})
     if _is_binary(view.upto(0, 26 + PATH_MAX)):
-        return CpioFacts(kind="binary", refusal=_MAGIC_WORDS, offsets={"magic": 0})
+        return CpioFacts(kind="binary", refusal=KernelWords.MAGIC, offsets={"magic": 0})
     if head[:6] not in _KINDS:
-        raise FormatError(0, "no cpio magic")
+        raise FormatError(0, KernelWords.HEADER)
     if len(head) < HEADER:
         raise FormatError(0, f"a header has {HEADER} bytes, {len(head)} are left")
     try:
@@ -259,16 +268,16 @@ class _Walk:
             if self.view.upto(at, 1) != b"0":
                 return None
             if at % 4:
-                raise _HaltError("padding", at, "the archive is not 4-aligned", "broken padding")
+                raise _HaltError("padding", at, "the archive is not 4-aligned", KernelWords.PADDING)
             return at
         if head[0] != 0x30:
             return None
         kind = _KINDS.get(head[:6])
         if kind is None:
             if head[:6] == b"070707":
-                raise _HaltError("odc", at, "a header of the POSIX.1 format", _ODC_WORDS)
+                raise _HaltError("odc", at, "a header of the POSIX.1 format", KernelWords.ODC)
             if len(head) >= 6:
-                raise _HaltError("magic", at, "not a header", "no cpio magic")
+                raise _HaltError("magic", at, "not a header", KernelWords.HEADER)
         if kind is None or len(head) < HEADER:
             raise _HaltError("cut", at, f"a header has {HEADER} bytes, {len(head)} are left")
         if self.start is None:
@@ -293,7 +302,7 @@ class _Walk:
             if len(raw) < name_size:
                 raise _HaltError("cut", at, "the name runs past the end of the data")
             if raw[-1]:
-                raise _HaltError("name", at, "the name does not end in NUL", "malformed archive")
+                raise _HaltError("name", at, "the name does not end in NUL", KernelWords.NAME)
             raw = raw.partition(b"\0")[0]
             if raw == TRAILER:
                 if len(self.segments) >= SEGMENTS:

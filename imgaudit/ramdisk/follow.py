@@ -11,6 +11,7 @@ from typing import Literal
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.cpio import KernelWords as Words
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.view import View
 
@@ -25,8 +26,6 @@ COMPRESSIONS = {
 }
 """By reader: the kernel's word for the compression (lib/decompress.c) and its option."""
 
-_NO_MAGIC = "invalid magic at start of compressed archive"
-_JUNK_INSIDE = "junk within compressed archive"
 _SEGMENTS = 64
 
 TroubleKind = Literal["refused", "junk", "cut", "bound"]
@@ -81,7 +80,9 @@ class Follow:
         while at is not None and len(self.segments) < _SEGMENTS:
             if isinstance(at.facts, CpioFacts):
                 if offset % 4:
-                    self._trouble("refused", at, offset, "an archive must be 4-aligned", _NO_MAGIC)
+                    self._trouble(
+                        "refused", at, offset, "an archive must be 4-aligned", Words.MAGIC
+                    )
                 following = self._plain(at, at.facts, offset, bundled=bundled)
             elif at.format in COMPRESSIONS or at.format == "lz4":
                 following = self._compressed(at, offset, bundled=bundled)
@@ -91,7 +92,7 @@ class Follow:
             else:
                 kind: TroubleKind = "junk" if offset else "refused"
                 what = at.title or "nothing that is known"
-                self._trouble(kind, at, offset, f"it is {what}", _NO_MAGIC)
+                self._trouble(kind, at, offset, f"it is {what}", Words.MAGIC)
                 return
             if following is not None:
                 offset += following.offset
@@ -155,7 +156,7 @@ class Follow:
             content,
             offset + rest.offset,
             "what follows is no archive",
-            _NO_MAGIC,
+            Words.MAGIC,
             length=rest.length,
             fill=fill,
         )
@@ -189,7 +190,9 @@ class Follow:
         if inner is None or archive is None:
             if content.complete:
                 what = (inner.title if inner is not None else "") or "nothing that is known"
-                self._trouble("refused", content, offset, f"it unpacks to {what}", _JUNK_INSIDE)
+                self._trouble(
+                    "refused", content, offset, f"it unpacks to {what}", Words.JUNK_INSIDE
+                )
             return None
         if content.complete:
             self._keep(inner, archive, offset, 0)
@@ -199,7 +202,9 @@ class Follow:
         if rest is not None and rest.kind != "zero":
             what = f"{rest.length:,} bytes follow the archive inside the compressed data"
             fill = 0xFF if rest.kind == "ff" else None
-            self._trouble("junk", content, offset, what, _JUNK_INSIDE, length=stored, fill=fill)
+            self._trouble(
+                "junk", content, offset, what, Words.JUNK_INSIDE, length=stored, fill=fill
+            )
         return self._after(content, offset)
 
     def _after(self, content: Content, offset: int) -> Content | None:
@@ -213,7 +218,7 @@ class Follow:
             content,
             offset + rest.offset,
             "what follows is no archive",
-            _NO_MAGIC,
+            Words.MAGIC,
             length=rest.length,
             fill=0xFF if rest.kind == "ff" else None,
         )

@@ -12,6 +12,11 @@ from imgaudit.rescue.runnable import Reason, Runner
 FALLBACKS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")
 """What the kernel tries where nothing is named, or the ramdisk's own program does not start."""
 
+NO_INIT = "No working init found."
+REQUESTED = "Requested init {} failed (error {})."
+KILLED = "Attempted to kill init! exitcode=0x00007f00"
+"""The kernel's last words (init/main.c, kernel/exit.c); the exit code is that of status 127."""
+
 _NO_ENTRY, _NO_EXEC, _NO_ACCESS, _LOOP, _BAD_LIBRARY = -2, -8, -13, -40, -80
 _ERRORS = {
     "missing": _NO_ENTRY,
@@ -92,15 +97,15 @@ def first_program(
             return First(tuple(attempts), certain=False)
         if last.error == 0:
             return _started(tuple(attempts))
-    panic = "No working init found."
+    panic = NO_INIT
     if init:
-        panic = f"Requested init {init} failed (error {attempts[-1].error})."
+        panic = REQUESTED.format(init, attempts[-1].error)
     return First(tuple(attempts), panic=panic)
 
 
 def _started(attempts: tuple[Attempt, ...]) -> First:
     if attempts[-1].ends:
-        return First(attempts, panic="Attempted to kill init! exitcode=0x00007f00")
+        return First(attempts, panic=KILLED)
     return First(attempts, reached=attempts[-1].path)
 
 

@@ -270,6 +270,11 @@ ROOT_TYPE = Rule(
     computed="root= leads to a region whose holds: is none of the list in rootfstype=",
     sources=(
         in_linux("init/do_mounts.c", "mount_block_root", "No filesystem could mount root, tried:"),
+        in_linux(
+            "init/do_mounts.c",
+            "mount_block_root",
+            'VFS: Cannot open root device "%s" or %s: error %d',
+        ),
     ),
     bad=_booting("console=ttyS0 root=PARTLABEL=rootfs-a rootfstype=squashfs rootwait"),
     good=_GOOD,

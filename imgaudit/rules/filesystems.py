@@ -686,14 +686,16 @@ JFFS2_ORDER = Rule(
     values=_jffs2_order_values,
     message="{content} is {order}-endian, the board ({arch}) is little-endian",
     effect=(
-        "The kernel finds none of its nodes and mounts an empty file system: 'Magic "
-        "bitmask is backwards at offset … Wrong endian filesystem?'."
+        "The kernel finds none of its nodes and does not mount it: 'Magic bitmask is backwards at"
+        " offset … Wrong endian filesystem?', 'Cowardly refusing to erase blocks on filesystem with"
+        " no valid JFFS2 nodes'."
     ),
     fix="Make it with mkfs.jffs2 --little-endian.",
     computed="the byte order of the first node's magic, on an architecture that has only one",
     sources=(
         in_linux("fs/jffs2/nodelist.h", "JFFS2_NATIVE_ENDIAN"),
         in_linux("fs/jffs2/scan.c", "jffs2_scan_eraseblock", "Wrong endian filesystem?"),
+        in_linux("fs/jffs2/scan.c", "jffs2_scan_medium", "Cowardly refusing to erase blocks"),
     ),
     bad=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",

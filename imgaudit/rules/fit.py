@@ -368,10 +368,8 @@ DANGLING = Rule(
     fix="Correct the name; the images are: {names}.",
     computed="a configuration's property names no node under /images",
     sources=(
-        in_u_boot(
-            "doc/uImage.FIT/source_file_format.txt",
-            says="The FDT blob is required to properly boot FDT based kernel",
-        ),
+        in_u_boot("boot/image-board.c", "select_ramdisk"),
+        in_u_boot("boot/image-fdt.c", "select_fdt"),
         in_u_boot("boot/image-fit.c", "fit_conf_get_prop_node"),
     ),
     bad=_one(sample.fit(configurations={"conf": {"kernel": "kernel", "fdt": "fdt-1"}})),

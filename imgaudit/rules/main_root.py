@@ -195,6 +195,12 @@ DRIVER = Rule(
     " messages of the driver are in the uncompressed kernel",
     sources=(
         in_linux("init/do_mounts.c", "mount_block_root", "No filesystem could mount root, tried:"),
+        in_linux(
+            "init/do_mounts.c",
+            "mount_block_root",
+            'VFS: Cannot open root device "%s" or %s: error %d',
+        ),
+        in_linux("init/do_mounts.c", "mount_block_root", "VFS: Unable to mount root fs on %s"),
         in_linux("fs/filesystems.c", "list_bdev_fs_names"),
         in_linux("fs/namespace.c", "do_new_mount"),
         seen("Debian's packaged arm64 kernel"),

@@ -106,6 +106,18 @@ def _troubles(rule: _Trouble, rescue: Rescue, kind: TroubleKind) -> Outcome:
             )
 
 
+# What formats/cpio.py and ramdisk/follow.py have the kernel say.
+_KERNEL_WORDS = (
+    in_linux("init/initramfs.c", "do_header", "no cpio magic"),
+    in_linux("init/initramfs.c", "do_header", "incorrect cpio method used: use -H newc option"),
+    in_linux("init/initramfs.c", "do_name", "malformed archive"),
+    in_linux("init/initramfs.c", "do_reset", "broken padding"),
+    in_linux(
+        "init/initramfs.c", "unpack_to_rootfs", "invalid magic at start of compressed archive"
+    ),
+    in_linux("init/initramfs.c", "flush_buffer", "junk within compressed archive"),
+)
+
 REFUSED = Rule(
     name="ramdisk-format-refused",
     severity=Severity.ERROR,
@@ -116,7 +128,7 @@ REFUSED = Rule(
     computed="an archive is not 070701 or 070702, its header is not hex, it is not 4-aligned, or"
     " compressed data holds something else",
     sources=(
-        in_linux("init/initramfs.c", "do_header"),
+        *_KERNEL_WORDS,
         in_linux("Documentation/driver-api/early-userspace/buffer-format.rst"),
     ),
     bad=example(lambda: b"070707" + b"0" * 70 + b"tide"),
@@ -230,6 +242,7 @@ JUNK = Rule(
     computed="bytes other than NUL follow the last archive; a warning where the kernel's"
     " configuration is known to lack BLK_DEV_RAM",
     sources=(
+        *_KERNEL_WORDS,
         in_linux("init/initramfs.c", "populate_rootfs"),
         in_linux("init/initramfs.c", "do_populate_rootfs"),
         in_linux("Documentation/driver-api/early-userspace/buffer-format.rst"),

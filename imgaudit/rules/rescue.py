@@ -188,6 +188,7 @@ INIT_RUNS = Rule(
         in_linux("fs/binfmt_script.c", "load_script"),
         in_linux("fs/binfmt_elf.c", "load_elf_binary"),
         in_linux("init/main.c", "kernel_init", "Failed to execute %s (error %d)"),
+        in_linux("kernel/exit.c", "do_exit", "Attempted to kill init! exitcode=0x%08x"),
         seen("Linux 6.1 under qemu"),
     ),
     bad=tree({"init": file("#!/bin/bash\n", 0o755)}),

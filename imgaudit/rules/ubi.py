@@ -85,11 +85,12 @@ UBI_GEOMETRY = Rule(
     message=(
         "{content} was made for erase blocks of {made:bytes}; those of {region} are {erase:bytes}"
     ),
-    effect="UBI finds its headers where it looks for none: it does not attach.",
+    effect="UBI finds data where it looks for headers and does not attach ('too many corrupted"
+    " PEBs, refusing'), or it passes over every other block and volumes have holes.",
     fix="Make it with ubinize --peb-size {erase:place}.",
     computed="the spacing of the erase-counter headers is not the chip's erase block",
     sources=(
-        in_linux("drivers/mtd/ubi/attach.c", "scan_all"),
+        in_linux("drivers/mtd/ubi/attach.c", "late_analysis", "too many corrupted PEBs, refusing"),
         manual("ubinize(8)"),
     ),
     bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(128 * KIB, 2)}),

@@ -297,7 +297,10 @@ PAYLOAD = Rule(
     ' after "Starting kernel".',
     fix="Give mkimage -A {real}, or the kernel that was built for {arch}.",
     computed="the header of the kernel, unpacked, is that of another architecture than ih_arch",
-    sources=(in_u_boot("arch/arm/lib/bootm.c", "ES_TO_AARCH32"),),
+    sources=(
+        in_u_boot("arch/arm/lib/bootm.c", "ES_TO_AARCH32"),
+        in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
+    ),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, arch=_ARM)),
     good=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL)),
 )

@@ -91,7 +91,7 @@ def test_what_follows_is_named(after: bytes, kind: str, skip: int) -> None:
     ("data", "kind", "kernel"),
     [
         # The messages are those of Linux init/initramfs.c.
-        (SAMPLE + b"070707" + b"0" * 70, "odc", cpio._ODC_WORDS),
+        (SAMPLE + b"070707" + b"0" * 70, "odc", cpio.KernelWords.ODC),
         (SAMPLE + b"0" * 110, "magic", "no cpio magic"),
         (SAMPLE + b"\0" + SAMPLE, "padding", "broken padding"),
         (SAMPLE[:-14], "cut", ""),
