@@ -10,7 +10,6 @@ import stat
 import struct
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import field
 from typing import Any, NamedTuple
 
 from imgaudit.data import dataclass
@@ -146,6 +145,11 @@ class _Group(NamedTuple):
 
 @dataclass(slots=True)
 class _Inode:
+    """An inode, and what was found while its blocks were followed.
+
+    That are the blocks of its index so far, and the number in the file that comes next.
+    """
+
     number: int
     at: int
     mode: int
@@ -159,25 +163,18 @@ class _Inode:
     seed: int
     acl: int
     blocks: int
-    inline: list[Piece] = field(default_factory=list)
     pieces: tuple[Piece, ...] = ()
     target: str = ""
     found: int = 0
+    index_blocks: int = 0
+    following: int = 0
+
+    def __str__(self) -> str:
+        return f"inode {self.number:,}"
 
     @property
     def folder(self) -> bool:
         return stat.S_ISDIR(self.mode)
-
-
-@dataclass(slots=True)
-class _Mapped:
-    """An inode whose blocks are followed: what was found so far, the next number in the file."""
-
-    inode: _Inode
-    who: str
-    runs: list[_Run] = field(default_factory=list)
-    index_blocks: int = 0
-    following: int = 0
 
 
 class _Run(NamedTuple):
@@ -202,6 +199,7 @@ class ExtWalk(Walk):
         self._named: set[int] = set()
         self._sectors = volume.block_size // 512 * volume.ratio
         self._summed = volume.summed
+        self._typed = "filetype" in volume.features
         self._overlap = not {"bigalloc", "shared_blocks"} & volume.features
         try:
             self._walk()
@@ -366,7 +364,7 @@ class ExtWalk(Walk):
         if a < b:
             self._owned[a:b] = b"\1" * (b - a)
 
-    def _claim(self, block: int, count: int, at: int, who: str) -> bool:
+    def _claim(self, block: int, count: int, at: int, who: object) -> bool:
         """Note who has some blocks; tell whether they are inside and no one else's."""
         volume = self.volume
         if not volume.first_block <= block <= volume.block_count - count or count < 1:
@@ -588,13 +586,12 @@ class ExtWalk(Walk):
 
     def _map(self, inode: _Inode, stored: bytes) -> None:
         volume = self.volume
-        who = f"inode {inode.number:,}"
         kind = stat.S_IFMT(inode.mode)
-        attribute = self._attribute_block(inode, who) if inode.acl else 0
+        attribute = self._attribute_block(inode) if inode.acl else 0
         if stored and volume.inode_size > 128:
             start = 128 + (stored[128] | stored[129] << 8)
             if stored[start : start + 4] == _XATTR:
-                self._attributes_inside(inode, stored, start, who)
+                self._attributes_inside(inode, stored, start)
         if inode.flags & _INLINE and stored:
             self._inline(inode, stored)
             return
@@ -606,32 +603,31 @@ class ExtWalk(Walk):
                 target = inode.map[: inode.size]
                 inode.target = _text(target)
                 if not target or b"\0" in target:
-                    self.flaw(inode.at, f"{who}: a link without a target of its size")
+                    self.flaw(inode.at, f"{inode}: a link without a target of its size")
                 return
-        mapped = _Mapped(inode, who)
+        runs: list[_Run] = []
         if inode.flags & _EXTENTS:
-            self._extents(mapped, inode.map, inode.at + 0x28, None)
+            self._extents(inode, runs, inode.map, inode.at + 0x28, None)
         else:
-            self._block_map(mapped)
-        runs = mapped.runs
-        blocks, last = mapped.index_blocks, 0
+            self._block_map(inode, runs)
+        blocks, last = inode.index_blocks, 0
         for run in runs:
             blocks += run.length
-            if run.written:
-                last = max(last, run.first + run.length)
-        self._sizes(inode, who, last, blocks + attribute)
+            if run.written:  # they stand in order
+                last = run.first + run.length
+        self._sizes(inode, last, blocks + attribute)
         inode.pieces = _pieces(runs, inode.size, volume.block_size)
         if kind == stat.S_IFLNK and not inode.flags & _ENCRYPTED:
-            self._long_link(inode, who, runs)
+            self._long_link(inode, runs)
 
-    def _sizes(self, inode: _Inode, who: str, last: int, blocks: int) -> None:
+    def _sizes(self, inode: _Inode, last: int, blocks: int) -> None:
         """Hold an inode's size and its count of blocks against the blocks that it has."""
         volume = self.volume
         kind = stat.S_IFMT(inode.mode)
         if kind == stat.S_IFDIR and inode.size != last * volume.block_size:
             self.flaw(
                 inode.at,
-                f"{who}: a directory of {inode.size:,} bytes with {last:,} blocks",
+                f"{inode}: a directory of {inode.size:,} bytes with {last:,} blocks",
             )
         elif (
             kind == stat.S_IFREG
@@ -639,30 +635,29 @@ class ExtWalk(Walk):
             and not inode.flags & _VERITY
         ):
             what = f"{inode.size:,} bytes, but blocks up to number {last - 1:,}"
-            self.flaw(inode.at, f"{who}: {what}")
+            self.flaw(inode.at, f"{inode}: {what}")
         counted = blocks * (volume.block_size // 512)
         if counted != inode.blocks and volume.ratio == 1 and "ea_inode" not in volume.features:
             what = f"it says {inode.blocks:,} sectors and has {counted:,}"
-            self.flaw(inode.at, f"{who}: {what}")
+            self.flaw(inode.at, f"{inode}: {what}")
 
-    def _long_link(self, inode: _Inode, who: str, runs: list[_Run]) -> None:
+    def _long_link(self, inode: _Inode, runs: list[_Run]) -> None:
         if not runs or inode.size > self.volume.block_size:
-            self.flaw(inode.at, f"{who}: a link without its target")
+            self.flaw(inode.at, f"{inode}: a link without its target")
             return
         target = self.block(runs[0].block)[: inode.size]
         inode.target = _text(target.split(b"\0")[0])
         if b"\0" in target:
-            self.flaw(inode.at, f"{who}: a link whose target is not {inode.size:,} bytes long")
+            self.flaw(inode.at, f"{inode}: a link whose target is not {inode.size:,} bytes long")
 
-    def _block_map(self, mapped: _Mapped) -> None:
+    def _block_map(self, inode: _Inode, runs: list[_Run]) -> None:
         """Find and claim the blocks of a file of ext2 or ext3."""
-        pointers = struct.unpack("<15I", mapped.inode.map)
+        pointers = struct.unpack("<15I", inode.map)
         first = 0
-        runs = mapped.runs
         for level, some in enumerate(
             (pointers[:12], pointers[12:13], pointers[13:14], pointers[14:])
         ):
-            for number, block in self._pointed(mapped, some, level, first):
+            for number, block in self._pointed(inode, some, level, first):
                 last = runs[-1] if runs else None
                 if last is not None and (number, block) == (
                     last.first + last.length,
@@ -674,97 +669,98 @@ class ExtWalk(Walk):
             first += len(some) * (self.volume.block_size // 4) ** level
 
     def _pointed(
-        self, mapped: _Mapped, pointers: tuple[int, ...], level: int, first: int
+        self, inode: _Inode, pointers: tuple[int, ...], level: int, first: int
     ) -> Iterator[tuple[int, int]]:
         """Follow the block map of ext2 and ext3, a level of pointers at a time; 0 is a hole."""
         per_block = self.volume.block_size // 4
         for pointer in pointers:
-            if pointer and self._claim(pointer, 1, mapped.inode.at, mapped.who):
+            if pointer and self._claim(pointer, 1, inode.at, inode):
                 if not level:
                     yield first, pointer
                 else:
-                    mapped.index_blocks += 1
+                    inode.index_blocks += 1
                     inner = struct.unpack(f"<{per_block}I", self.block(pointer))
                     if any(inner):
-                        yield from self._pointed(mapped, inner, level - 1, first)
+                        yield from self._pointed(inode, inner, level - 1, first)
             first += per_block**level
 
-    def _extents(self, mapped: _Mapped, node: bytes, at: int, level: int | None) -> None:
+    def _extents(
+        self, inode: _Inode, runs: list[_Run], node: bytes, at: int, level: int | None
+    ) -> None:
         """Find and claim the blocks of a file that has a tree of extents."""
-        who = mapped.who
         magic, used, most, depth = _EXTENT_HEAD.unpack_from(node)
         known = magic == _EXTENT_MAGIC and depth <= _EXTENT_LEVELS and level in {None, depth}
         if not known or used > most or 12 + 12 * most > len(node) or (depth and not used):
-            self.flaw(at, f"{who}: a damaged tree of extents")
+            self.flaw(at, f"{inode}: a damaged tree of extents")
             return
         if level is not None:
-            self._extent_sum(mapped.inode, node, at, who)
+            self._extent_sum(inode, node, at)
         for index in range(used):
             here = 12 + 12 * index
             first, length, high, low = _EXTENT.unpack_from(node, here)
             place = at + here
-            if level is not None and not index and first != mapped.following:
-                self.flaw(place, f"{who}: extents that start elsewhere than their index says")
-            if first < mapped.following:
-                self.flaw(place, f"{who}: extents out of order")
+            if level is not None and not index and first != inode.following:
+                self.flaw(place, f"{inode}: extents that start elsewhere than their index says")
+            if first < inode.following:
+                self.flaw(place, f"{inode}: extents out of order")
                 return
             if depth:
                 # An index entry: the lower 32 bits come first, then 16 upper ones.
                 inner = length | high << 16 | (low & 0xFFFF) << 32
-                mapped.following = first
-                if self._claim(inner, 1, place, who):
-                    mapped.index_blocks += 1
+                inode.following = first
+                if self._claim(inner, 1, place, inode):
+                    inode.index_blocks += 1
                     start = inner * self.volume.block_size
-                    self._extents(mapped, self.block(inner), start, depth - 1)
+                    self._extents(inode, runs, self.block(inner), start, depth - 1)
                 continue
             count = length if length <= _WRITTEN else length - _WRITTEN
             if not count:
-                self.flaw(place, f"{who}: an extent without blocks")
+                self.flaw(place, f"{inode}: an extent without blocks")
                 return
-            mapped.following = first + count
-            if self._claim(low | high << 32, count, place, who):
-                mapped.runs.append(_Run(first, low | high << 32, count, length <= _WRITTEN))
+            inode.following = first + count
+            if self._claim(low | high << 32, count, place, inode):
+                runs.append(_Run(first, low | high << 32, count, length <= _WRITTEN))
 
-    def _extent_sum(self, inode: _Inode, node: bytes, at: int, who: str) -> None:
+    def _extent_sum(self, inode: _Inode, node: bytes, at: int) -> None:
         size = 12 + 12 * int.from_bytes(node[4:6], "little")
         if self.volume.summed and size + 4 <= len(node):
             stored = int.from_bytes(node[size : size + 4], "little")
             computed = crc32c(node[:size], inode.seed)
-            self._sum(f"extents of {who}", Span.sized(at, size), (stored, computed), at + size)
+            self._sum(f"extents of {inode}", Span.sized(at, size), (stored, computed), at + size)
 
-    def _attribute_block(self, inode: _Inode, who: str) -> int:
+    def _attribute_block(self, inode: _Inode) -> int:
         """Judge the block of extended attributes; give how many blocks it takes."""
         block = inode.acl
         if block in self._attributes:
             self._attributes[block] -= 1
             return 1
-        if not self._claim(block, 1, inode.at, f"{who}, attributes"):
+        if not self._claim(block, 1, inode.at, f"{inode}, attributes"):
             return 1
         data = self.block(block)
         magic, references, blocks, _, stored = struct.unpack_from("<5I", data)
         at = block * self.volume.block_size
         if magic != _XATTR_MAGIC or blocks != 1:
-            self.flaw(at, f"{who}: a block of attributes without their magic")
+            self.flaw(at, f"{inode}: a block of attributes without their magic")
         elif self.volume.summed:
             seed = crc32c(struct.pack("<Q", block), self.volume.seed)
             computed = crc32c(data[:16] + bytes(4) + data[20:], seed)
             self._sum(
-                f"attributes of {who}", Span.sized(at, len(data)), (stored, computed), at + 16
+                f"attributes of {inode}", Span.sized(at, len(data)), (stored, computed), at + 16
             )
         if magic == _XATTR_MAGIC and (what := attribute_flaw(data, 32, 0)):
-            self.flaw(at, f"{who}: {what}")
+            self.flaw(at, f"{inode}: {what}")
         self._attributes[block] = references - 1
         return 1
 
-    def _attributes_inside(self, inode: _Inode, stored: bytes, start: int, who: str) -> None:
+    def _attributes_inside(self, inode: _Inode, stored: bytes, start: int) -> None:
         what = attribute_flaw(stored, start + 4, start + 4)
         if what:
-            self.flaw(inode.at + start, f"{who}: {what}")
+            self.flaw(inode.at + start, f"{inode}: {what}")
 
     def _inline(self, inode: _Inode, stored: bytes) -> None:
         """Find data that stand in the inode: in its map, then in the attribute `system.data`."""
         at = inode.at + 0x28
-        inode.inline = [Piece(min(inode.size, 60), at)] if inode.size else []
+        inline = [Piece(min(inode.size, 60), at)] if inode.size else []
         extra = 128 + int.from_bytes(stored[128:130], "little")
         if inode.size > 60 or stored[extra : extra + 4] == _XATTR:
             first = here = extra + 4
@@ -775,14 +771,13 @@ class ExtWalk(Walk):
                     if start + length > len(stored) or rest > length:
                         break
                     if rest:
-                        inode.inline.append(Piece(rest, inode.at + start))
-                    inode.pieces = tuple(inode.inline)
+                        inline.append(Piece(rest, inode.at + start))
                     break
                 here += 16 + -(-size // 4) * 4
             else:
                 self.flaw(inode.at, f"inode {inode.number:,}: its data in the inode are missing")
                 return
-        inode.pieces = tuple(inode.inline)
+        inode.pieces = tuple(inline)
         if stat.S_ISLNK(inode.mode):
             data = b"".join(
                 self.view.bytes(piece.offset or 0, piece.size) for piece in inode.pieces
@@ -851,8 +846,7 @@ class ExtWalk(Walk):
             self.flaw(at, f"{path}: names the reserved inode {number:,}")
             return None
         inode.found += 1
-        typed = "filetype" in self.volume.features
-        if typed and kind != _KINDS.get(stat.S_IFMT(inode.mode), 0):
+        if self._typed and kind != _KINDS.get(stat.S_IFMT(inode.mode), 0):
             self.flaw(at, f"{path}: its entry says another kind of file than inode {number:,}")
         return inode
 
@@ -1154,18 +1148,19 @@ def _pieces(runs: list[_Run], size: int, block_size: int) -> tuple[Piece, ...]:
 
 def _entry(path: str, inode: _Inode) -> Entry:
     device = (0, 0)
-    if stat.S_ISCHR(inode.mode) or stat.S_ISBLK(inode.mode):
+    kind = stat.S_IFMT(inode.mode)
+    if kind in {stat.S_IFCHR, stat.S_IFBLK}:
         old, new = struct.unpack_from("<II", inode.map)
         device = (
             (old >> 8 & 0xFF, old & 0xFF)
             if old
             else (new >> 8 & 0xFFF, new & 0xFF | new >> 12 & ~0xFF)
         )
-    regular = stat.S_ISREG(inode.mode)
+    regular = kind == stat.S_IFREG
     return Entry(
         path,
         inode.mode,
-        inode.size if regular or stat.S_ISLNK(inode.mode) else 0,
+        inode.size if regular or kind == stat.S_IFLNK else 0,
         inode.number,
         inode.uid,
         inode.gid,

@@ -8,6 +8,8 @@ damage is what fsck.fat of dosfstools repairs.
 from __future__ import annotations
 
 import array
+import itertools
+import operator
 import stat
 import sys
 from collections import deque
@@ -29,6 +31,7 @@ MAX_FOLDERS = 64 * MIB
 _ENTRY = 32
 _LONG, _VOLUME, _FOLDER, _READ_ONLY = 0x0F, 0x08, 0x10, 0x01
 _DELETED = 0xE5
+_NOT_IN_NAMES = bytes(range(0x20)) + b'"*+,/:;<=>?[\\]|'
 _LOWER_STEM, _LOWER_SUFFIX = 0x08, 0x10
 _CHUNK = 4096  # clusters that are compared at once while a chain goes straight on
 
@@ -204,17 +207,14 @@ class FatWalk(Walk):
     def _lost(self) -> None:
         """Count what is free, and what is taken but in no chain."""
         bad = {12: 0xFF7, 16: 0xFFF7, 32: 0x0FFFFFF7}[self.volume.bits]
-        self.free = lost = 0
-        first = 0
-        for cluster in range(2, len(self._table)):
-            entry = self._table[cluster]
-            if not entry:
-                self.free += 1
-            elif not self._used[cluster] and entry != bad:
-                lost += 1
-                first = first or cluster
-        if lost and self.complete:
-            what = "1 cluster is" if lost == 1 else f"{lost:,} clusters are"
+        self.free = self._table.count(0) - self._table[:2].count(0)
+        unclaimed = map(operator.gt, map(bool, self._table), self._used)
+        taken = itertools.compress(itertools.count(), unclaimed)
+        lost = (number for number in taken if number > 1 and self._table[number] != bad)
+        first = next(lost, None)
+        if first is not None and self.complete:
+            more = sum(1 for _ in lost)
+            what = f"{1 + more:,} clusters are" if more else "1 cluster is"
             self.flaw(self._entry_of(first), f"{what} taken but in no file, the first {first:,}")
 
     # Directories
@@ -346,7 +346,7 @@ class FatWalk(Walk):
         self, entry: bytes, long: dict[int, bytes], sums: set[int], place: int, path: str
     ) -> _Name:
         short = _short(entry)
-        if any(byte < 0x20 or byte in b'"*+,/:;<=>?[\\]|' for byte in entry[1:11]) or (
+        if len(entry[1:11].translate(None, _NOT_IN_NAMES)) < 10 or (
             entry[0] < 0x20 and entry[0] != 5
         ):
             self.flaw(place, f"{path or '/'}: a name with bytes that FAT does not allow")

@@ -41,6 +41,7 @@ OS_RELEASE = ("etc/os-release", "usr/lib/os-release")
 """Where a system says which one it is (os-release(5)); its text is kept as well."""
 TEXTS = (".conf", ".cfg", ".txt", ".env", SCRIPT)
 """How configuration files and scripts end whose text is kept, up to the sizes above."""
+_ENDING = max(map(len, TEXTS))
 BOOT_FOLDERS = frozenset({"boot", "extlinux", "loader", "efi", "dtb", "dtbs"})
 """Folders of a root or a boot partition where boot loaders look."""
 MAX_WORDS = 20_000
@@ -439,7 +440,7 @@ class Walk:
     def kept(self, entry: Entry) -> bool:
         """Tell whether a file is a small configuration whose text is kept."""
         path = entry.path
-        wanted = path.lower().endswith(TEXTS) and (self._caseless or _for_boot(path))
+        wanted = path[-_ENDING:].lower().endswith(TEXTS) and (self._caseless or _for_boot(path))
         return (
             (wanted or path in OS_RELEASE)
             and entry.is_file

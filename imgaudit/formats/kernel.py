@@ -119,21 +119,31 @@ def _found(window: bytes, usable: int, what: tuple[bytes, re.Pattern[bytes]]) ->
         at = window.find(rare, at + 1)
 
 
-def _found_aligned(
-    window: bytes, usable: int, what: tuple[bytes, re.Pattern[bytes]], first: int
-) -> Iterator[int]:
-    """Give what is found at every fourth byte from `first` on."""
-    rare, whole = what
-    if len(rare) > 1:
-        yield from (at for at in _found(window, usable, what) if at % 4 == first)
-        return
-    # A single byte is not rare: only the bytes that may be it are looked through.
-    lane = window[first:usable:4]
-    at = lane.find(rare)
-    while at >= 0:
-        if whole.match(window, first + 4 * at):
-            yield first + 4 * at
-        at = lane.find(rare, at + 1)
+def _marks(which: int) -> bytes:
+    """Give, for each value of a byte, the compressors whose streams have it there, as bits."""
+    marks = bytearray(256)
+    for number, (rare, _) in enumerate(_COMPRESSED.values()):
+        marks[rare.ljust(2, b"\0")[which]] |= 1 << number
+    return bytes(marks)
+
+
+_FIRST, _SECOND = _marks(0), _marks(1)
+_MARKED = re.compile(rb"[^\0]")
+
+
+def _found_aligned(window: bytes, usable: int, first: int) -> Iterator[tuple[int, str]]:
+    """Give each compressed stream that may start at a fourth byte from `first` on.
+
+    The first two bytes of all of these places are looked at by a few operations on long integers.
+    """
+    ones = window[first:usable:4].translate(_FIRST)
+    twos = window[first + 1 : usable + 1 : 4].translate(_SECOND)[: len(ones)]
+    both = int.from_bytes(ones, "little") & int.from_bytes(twos, "little")
+    for found in _MARKED.finditer(both.to_bytes(len(ones), "little")):
+        at, mark = first + 4 * found.start(), found[0][0]
+        for number, (kind, (_, whole)) in enumerate(_COMPRESSED.items()):
+            if mark >> number & 1 and whole.match(window, at):
+                yield at, kind
 
 
 class _Config:
@@ -184,10 +194,9 @@ class _Ramdisks:
         """Find starts in a window; what begins in its first `usable` bytes is wholly inside."""
         for at in _found(window, usable, _CPIO):
             self._member(base + at, window[at : at + 110])
-        for kind, what in _COMPRESSED.items():
-            for at in _found_aligned(window, usable, what, -base % 4):
-                if self._is_archive(base + at, kind):
-                    self._start(base + at, kind)
+        for at, kind in _found_aligned(window, usable, -base % 4):
+            if self._is_archive(base + at, kind):
+                self._start(base + at, kind)
 
     def _start(self, offset: int, kind: str) -> None:
         self.full |= len(self._starts) >= _STARTS_LIMIT
