@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import field
@@ -28,6 +29,9 @@ F = TypeVar("F", bound="Facts")
 _EXT = {"ext2": "ext4", "ext3": "ext4"}
 # What is held in memory, and how many files are open, before the next is begun.
 _UNDER_WAY = 128 * MIB
+_INCLUDE = re.compile(rb'\binclude\(\s*"([^"\n]{1,255})"\s*\)')  # genimage's
+_MOST_INCLUDED = 64
+_MOST_TEXT = 1 << 20
 _OPEN = 32
 _BY_BYTES = 64 * MIB
 _NO_READER = frozenset({"raw", "blank"})
@@ -408,6 +412,7 @@ class _Reading:
         others = [path for name in self._others() if (path := self._find(name)) is not None]
         wanted += [_Wanted(path, None, emmc=False) for path in others]
         self._read_all(wanted)
+        others += self._included()
         placed = {
             region.name: self._placement(region, paths, images)
             for region in layout.regions
@@ -464,6 +469,23 @@ class _Reading:
         for stage in self.layout.stages.values():
             if stage.kernel_config is not None:
                 yield stage.kernel_config
+
+    def _included(self) -> list[str]:
+        """Read what the description of the disk includes, and what that includes in turn."""
+        elsewhere = self.layout.elsewhere
+        name = elsewhere.disk_description if elsewhere is not None else None
+        path = self._find(name) if name is not None else None
+        found = [path] if path is not None else []
+        for one in found:
+            view = self.read[one].content.view if one in self.read else None
+            data = b"" if view is None else view.upto(0, _MOST_TEXT)
+            for word in _INCLUDE.findall(data)[:_MOST_INCLUDED]:
+                below = os.path.normpath(os.path.join(os.path.dirname(one), os.fsdecode(word)))
+                other = self._find(below) if len(found) < _MOST_INCLUDED else None
+                if other is not None and other not in found:
+                    self._read_all([_Wanted(other, None, emmc=False)])
+                    found.append(other)
+        return found[1:]
 
     def _find(self, pattern: str) -> str | None:
         try:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import fnmatch
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 from typing import Generic, TypeVar
 
@@ -384,11 +384,22 @@ class _Collecting:
         place = self.place("the disk description", region, artifact.path, artifact.content)
         sizes = {os.path.basename(item.path): item.size for _, item in self.build.artifacts()}
         try:
-            tables = described(_text(artifact).decode("utf-8", "replace"), sizes)
+            text = _text(artifact).decode("utf-8", "replace")
+            tables = described(text, sizes, self.included(artifact.path))
         except FormatError as problem:
             self.refused.append(Copy(place=place, says=problem.why))
             return
         self.tables("the disk description", tables, place)
+
+    def included(self, path: str) -> Callable[[str], str | None]:
+        """Give what reads a file by its name beside another."""
+        others = self.build.others
+
+        def read(name: str) -> str | None:
+            there = others.get(os.path.normpath(os.path.join(os.path.dirname(path), name)))
+            return None if there is None else _text(there).decode("utf-8", "replace")
+
+        return read
 
     def flash_tool_config(self) -> Copy[FlashToolConfig] | None:
         named = self.elsewhere("flash-tool-config")

@@ -9,8 +9,10 @@ from imgaudit.maps import genimage, kickstart
 from imgaudit.maps.entry import MapCopy
 
 
-def described(text: str, sizes: Mapping[str, int] | None = None) -> tuple[MapCopy, ...]:
-    """Read a description of a disk, of either form.
+def described(
+    text: str, sizes: Mapping[str, int] | None = None, read: genimage.Read | None = None
+) -> tuple[MapCopy, ...]:
+    """Read a description of a disk, of either form; `read` gives what it includes.
 
     Raises:
         FormatError: it is none.
@@ -19,4 +21,4 @@ def described(text: str, sizes: Mapping[str, int] | None = None) -> tuple[MapCop
     try:
         return kickstart.copies(text)
     except FormatError:
-        return genimage.copies(text, sizes)
+        return genimage.copies(text, sizes, read)

@@ -7,7 +7,7 @@ image-flash.c. The language is libconfuse's: sections, `name = value`, and comme
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import field, replace
 
 from imgaudit.data import dataclass
@@ -18,6 +18,8 @@ from imgaudit.units import round_down, round_up
 
 MAX_SECTIONS = 4096
 MAX_DEPTH = 16
+MAX_INCLUDES = 10  # in each other, as in libconfuse; and 64 in all
+_MOST_FILES = 64
 _SECTOR = 512
 _GPT_SECTORS = 33
 _UNITS = {"": 1, "k": 1 << 10, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "s": _SECTOR}
@@ -40,15 +42,23 @@ _TOKEN = re.compile(
 )
 
 
+Read = Callable[[str], str | None]
+"""Gives the text of a file that another includes; None where it cannot be had."""
+
+
 @dataclass(slots=True)
 class Section:
-    """A section: its kind, its title, what it sets, and the sections in it; `line` from 1."""
+    """A section: its kind, its title, what it sets, and the sections in it; `line` from 1.
+
+    `missing` are the included files that were not read, of the whole.
+    """
 
     kind: str
     title: str
     line: int
     options: dict[str, str] = field(default_factory=dict)
     inner: list[Section] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
 
     def first(self, kind: str) -> Section | None:
         """Give the first inner section of a kind."""
@@ -60,26 +70,29 @@ class Section:
         return default if text is None else text.lower() in {"true", "yes", "on"}
 
 
-def parse(text: str) -> Section:
-    """Read a configuration: a section that holds all others.
+def parse(text: str, read: Read | None = None) -> Section:
+    """Read a configuration: a section that holds all others. `read` gives included files.
 
     Raises:
         FormatError: it is none; `offset` counts characters.
 
     """
-    return _Parser(text).parse()
+    return _Parser(text, read or (lambda _: None), []).parse()
 
 
-def copies(text: str, sizes: Mapping[str, int] | None = None) -> tuple[MapCopy, ...]:
+def copies(
+    text: str, sizes: Mapping[str, int] | None = None, read: Read | None = None
+) -> tuple[MapCopy, ...]:
     """Give a copy of the map for each disk and flash that the configuration makes.
 
-    `sizes` are the bytes of images that are at hand, by their names.
+    `sizes` are the bytes of images that are at hand, by their names. Where `read` cannot give what
+    is included, the copies are partial, with a note.
 
     Raises:
         FormatError: it is no configuration.
 
     """
-    whole = parse(text)
+    whole = parse(text, read)
     images = [section for section in whole.inner if section.kind == "image"]
     flashes = {section.title: section for section in whole.inner if section.kind == "flash"}
     known = dict(sizes or {})
@@ -94,7 +107,8 @@ def copies(text: str, sizes: Mapping[str, int] | None = None) -> tuple[MapCopy, 
             found.append(_disk(image, disk, known))
         elif image.first("flash") is not None:
             found.append(_flash(image, flashes.get(image.options.get("flashtype", ""))))
-    return tuple(copy for copy in found if copy.entries)
+    notes = tuple(f"what it includes from {name} is not known" for name in whole.missing)
+    return tuple(replace(copy, notes=notes, partial=bool(notes)) for copy in found if copy.entries)
 
 
 def size_of(text: str | None) -> int | None:
@@ -233,8 +247,10 @@ def _flash(image: Section, kind: Section | None) -> MapCopy:
 
 
 class _Parser:
-    def __init__(self, text: str) -> None:
-        self.text = text
+    def __init__(self, text: str, read: Read, within: list[str]) -> None:
+        self.text, self.read, self.within = text, read, within
+        self.missing: list[str] = []
+        self.files = 0
         self.tokens = self.split()
         self.sections = 0
 
@@ -271,11 +287,12 @@ class _Parser:
             elif word in {"=", "+="}:
                 words = self.value(open_ones[-1], words, at)
             elif word == "(" and words and words[-1][0] == "include":
-                words = self.included(at)
+                words = self.included(open_ones[-1], at, line)
             else:
                 raise FormatError(at, f"{word!r} is not expected here")
         if len(open_ones) > 1 or words:
             raise FormatError(len(self.text), "a section does not end")
+        whole.missing = self.missing
         return whole
 
     def opened(
@@ -312,10 +329,27 @@ class _Parser:
         section.options[words[0][0]] = word
         return []
 
-    def included(self, at: int) -> list[tuple[str, int]]:
-        """Pass over `include("file")`: what it brings is not known here."""
-        kind, _, place = next(self.tokens, ("stray", "", at))
+    def included(self, section: Section, at: int, line: int) -> list[tuple[str, int]]:
+        """Take in what `include("file")` brings, as if it stood there."""
+        kind, name, place = next(self.tokens, ("stray", "", at))
         closed = next(self.tokens, ("stray", "", at))
         if kind != "text" or closed[:2] != ("mark", ")"):
             raise FormatError(place, "include takes the name of a file")
+        self.files += 1
+        if len(self.within) >= MAX_INCLUDES or name in self.within or self.files > _MOST_FILES:
+            raise FormatError(place, f"include of {name}: too many, or in a circle")
+        text = self.read(name)
+        if text is None:
+            self.missing.append(name)
+            return []
+        inner = _Parser(text, self.read, [*self.within, name])
+        inner.files = self.files
+        try:
+            brought = inner.parse()
+        except FormatError as problem:
+            raise FormatError(place, f"{name}: {problem.why}") from problem
+        self.files = inner.files
+        self.missing += brought.missing
+        section.options |= brought.options
+        section.inner += (replace(one, line=line) for one in brought.inner)
         return []

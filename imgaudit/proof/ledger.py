@@ -408,17 +408,30 @@ def _copies(build: Build, layout: Layout, copies: Copies) -> Iterator[Line]:
             any(copy.says.kind is Kind.DISK_DESCRIPTION for copy in copies.maps),
         ),
     }
+    open_ends = {
+        "disk-description": next(
+            (
+                note
+                for copy in copies.maps
+                if copy.says.kind is Kind.DISK_DESCRIPTION
+                for note in copy.says.notes
+            ),
+            "",
+        )
+    }
     for key, (name, found) in known.items():
         if name is None:
             continue
-        why = "" if found else build.unreadable.get(name, f"{name} could not be had or read")
-        seen = Seen.FOLLOWED if found else Seen.UNSEEN
+        missing = open_ends.get(key, "")
+        unread = build.unreadable.get(name, f"{name} could not be had or read")
+        why = missing if found else unread
+        seen = (Seen.HEADER if missing else Seen.FOLLOWED) if found else Seen.UNSEEN
         yield Line(
             kind="copy",
             name=key,
             state=seen.value,
             seen=seen,
             why=why,
-            open=not found,
+            open=not found or bool(missing),
             where=elsewhere.at_key(key),
         )

@@ -200,6 +200,7 @@ def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
     found.disk = max(disks, key=lambda item: item.payload.size, default=None)
     stored = [item for item in items if _stored(item) is not None]
     found.environments = sorted(stored, key=_environment_order)
+    texts: dict[str, str] = {}
     found.program = next(iter(sorted(filter(_has_environment, items), key=_program_order)), None)
     for item in items:
         text = _text(item)
@@ -209,8 +210,11 @@ def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
             found.config = item
         elif found.tool is None and _is_tool_config(text):
             found.tool = item
-        elif found.description is None and _is_description(text):
-            found.description = item
+        else:
+            texts[item.path] = text
+    found.description = next(
+        (item for item in items if item.path in set(_descriptions(texts))), None
+    )
     for item in items:
         for kind, name in (("sfdp", "sfdp"), ("ext-csd", "ext_csd")):
             small = item.artifact.content.format is None or item.artifact.content.format == kind
@@ -283,11 +287,24 @@ def _is_uboot_config(text: str) -> bool:
     return config.environment_size is not None or config.boot_command is not None
 
 
-def _is_description(text: str) -> bool:
-    try:
-        return any(copy.entries for copy in described(text))
-    except FormatError:
-        return False
+def _descriptions(texts: Mapping[str, str]) -> list[str]:
+    """Name the texts that describe a disk or a flash, but not what others of them include."""
+    found: list[str] = []
+    included: set[str] = set()
+    for path, text in texts.items():
+        taken: list[str] = []
+
+        def read(name: str, path: str = path, taken: list[str] = taken) -> str | None:
+            taken.append(os.path.normpath(os.path.join(os.path.dirname(path), name)))
+            return texts.get(taken[-1])
+
+        try:
+            if any(copy.entries for copy in described(text, read=read)):
+                found.append(path)
+                included.update(taken)
+        except FormatError:
+            continue
+    return [path for path in found if path not in included]
 
 
 def _is_tool_config(text: str) -> bool:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TypeVar
 
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.data import dataclass
-from imgaudit.errors import AuditError, FormatError
+from imgaudit.errors import AuditError, FormatError, ImgauditError
 from imgaudit.files import Folder, open_regular
 from imgaudit.formats import fdt, identify
 from imgaudit.formats.environment import find_default_environment, parse_text
@@ -214,13 +214,28 @@ class _Reading:
         text = b"" if view is None else view.upto(0, _TEXT)
         name = os.path.basename(path)
         try:
-            found = described(text.decode("utf-8", "replace"))
+            found = described(text.decode("utf-8", "replace"), read=self.beside(path))
         except FormatError as problem:
             raise AuditError(f"{path} describes no disk: {problem}") from problem
         disks = [copy for copy in found if copy.medium is Medium.MMC and copy.table]
         if disks:
             self.description = name, max(disks, key=lambda copy: len(copy.entries))
         self.maps += [(name, copy) for copy in found if copy.medium is not Medium.MMC]
+
+    def beside(self, path: str) -> Callable[[str], str | None]:
+        """Give what reads files by their names from the folder of another; None for no text."""
+
+        def read(name: str) -> str | None:
+            try:
+                if os.path.isabs(name) or os.pardir in name.split("/"):
+                    raise AuditError(f"{name} is not below the folder")
+                with self._view(os.path.join(os.path.dirname(path), name)) as view:
+                    return view.upto(0, _TEXT).decode()
+            except (ImgauditError, UnicodeDecodeError):
+                self.unused.append(f"{os.path.basename(path)} includes {name}: it cannot be read")
+                return None
+
+        return read
 
     def config(self, path: str | None) -> UBootConfig | None:
         if path is None:

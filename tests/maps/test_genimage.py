@@ -172,6 +172,55 @@ def test_what_is_no_configuration_is_refused(text: str) -> None:
         genimage.copies(text)
 
 
+_WHOLE = """include("flash.cfg")
+image a.img { flash {} flashtype = "nor" partition one { size = 1M } }
+image b.img { hdimage {} include("parts.cfg") }
+"""
+_FRAGMENTS = {
+    "flash.cfg": "flash nor { pebsize = 64k numpebs = 32 }",
+    "parts.cfg": (
+        'include("more.cfg") partition root { partition-type = 0x83 size = 8M image = one }'
+    ),
+    "more.cfg": "partition boot { partition-type = 0x6 size = 4M image = one }",
+}
+
+
+def test_what_is_included_stands_where_it_is_included(tmp_path: Path) -> None:
+    _, disk = genimage.copies(_WHOLE, read=_FRAGMENTS.get)
+    assert [(entry.label, entry.size) for entry in disk.entries] == [
+        ("boot", 4 * MIB),
+        ("root", 8 * MIB),
+    ]
+    assert {entry.at.line for entry in disk.entries} == {3}
+    assert (disk.notes, disk.partial) == ((), False)
+    # The same as what genimage makes of it.
+    text = _WHOLE.replace(_WHOLE.splitlines()[1] + "\n", "").replace('include("flash.cfg")\n', "")
+    for name, fragment in _FRAGMENTS.items():
+        (tmp_path / name).write_text(fragment)
+    assert rows(disk) == listed(made(tmp_path, text.replace("b.img", "disk.img")))
+
+
+def test_what_cannot_be_included_is_said() -> None:
+    flash, *disks = genimage.copies(_WHOLE)
+    assert flash.notes == (
+        "what it includes from flash.cfg is not known",
+        "what it includes from parts.cfg is not known",
+    )
+    assert flash.partial
+    assert disks == []  # nothing of it is known
+
+
+@pytest.mark.parametrize("texts", [{"a": 'include("a")'}, {"a": 'include("b")', "b": "}"}])
+def test_a_circle_and_a_broken_fragment_are_refused(texts: dict[str, str]) -> None:
+    with pytest.raises(FormatError):
+        genimage.copies('include("a")', read=texts.get)
+
+
+def test_a_thousand_includes_are_too_many() -> None:
+    with pytest.raises(FormatError, match="too many"):
+        genimage.copies('include("a")' * 1000, read=lambda _: "")
+
+
 @given(st.text(alphabet="image {}=\"'()#/*\n partition1M+,", max_size=300))
 def test_any_text_gives_copies_or_an_error(text: str) -> None:
     with contextlib.suppress(FormatError):

@@ -224,6 +224,23 @@ def test_a_description_of_the_disk_tells_its_partitions(
     assert errors(drafted_text, tmp_path) == []
 
 
+def test_what_a_description_includes_is_read_beneath_the_folder(tmp_path: Path) -> None:
+    (tmp_path / "board.cfg").write_text('include("parts.cfg") include("../out.cfg")')
+    (tmp_path / "parts.cfg").write_text(_GENIMAGE)
+    text = draft_folder(str(tmp_path)).text
+    layout = parse(text.encode(), "draft.yaml")
+    assert [it.label for it in layout.regions] == ["loader", "boot", "root"]
+    assert "# Not drafted: board.cfg includes ../out.cfg: it cannot be read." in text
+    assert layout.elsewhere is not None
+    assert layout.elsewhere.disk_description == "board.cfg"
+    opened = [it.line for it in audited(text, tmp_path).coverage if it.line.kind == "copy"]
+    assert [(line.open, line.why) for line in opened] == [
+        (True, "what it includes from ../out.cfg is not known")
+    ]
+    (tmp_path / "board.cfg").write_text('include("parts.cfg")')
+    assert [it.open for it in audited(text, tmp_path).coverage if it.line.kind == "copy"] == [False]
+
+
 def test_what_is_no_folder_or_has_nothing(tmp_path: Path) -> None:
     with pytest.raises(ArtifactError, match="is not a folder"):
         draft_folder(str(tmp_path / "none"))
