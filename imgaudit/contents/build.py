@@ -326,12 +326,16 @@ def read(layout: Layout, store: Store | None) -> Build:
 
 
 class _Wanted(NamedTuple):
-    """A file to read: with which reader, whether for a chip that is compared by digests."""
+    """A file to read: with which reader, whether for a chip that is compared by digests.
+
+    What is read `last` is held in memory as a whole, while nothing is unpacked beside it.
+    """
 
     path: str
     expects: str | None
     emmc: bool
     slices: Slices | None = None
+    last: bool = False
 
 
 def by_bytes(region: Region) -> bool:
@@ -408,10 +412,11 @@ class _Reading:
             if chip.image is not None and (path := self._find(chip.image)) is not None:
                 images[chip.name] = path
                 slices = slices_of(layout, chip, dict(self._held(chip, paths)))
-                wanted.append(_Wanted(path, None, self._is_emmc(chip.name), slices))
+                emmc = self._is_emmc(chip.name)
+                wanted.append(_Wanted(path, None, emmc, slices, last=not emmc))
         others = [path for name in self._others() if (path := self._find(name)) is not None]
         wanted += [_Wanted(path, None, emmc=False) for path in others]
-        self._read_all(wanted)
+        self._read_all(sorted(wanted, key=lambda item: item.last))
         others += self._included()
         placed = {
             region.name: self._placement(region, paths, images)
@@ -498,10 +503,11 @@ class _Reading:
         begun: list[tuple[str, Callable[[], Artifact], int]] = []
         # A file that is a chip's image is read with all that should be in it.
         slices = {item.path: item.slices for item in wanted if item.slices is not None}
-        for path, expects, emmc, _ in wanted:
+        for path, expects, emmc, _, last in wanted:
             if path in self.read or any(path == other for other, _, _ in begun):
                 continue
-            while len(begun) > _OPEN or sum(held for _, _, held in begun) > _UNDER_WAY:
+            most = 0 if last else _UNDER_WAY
+            while len(begun) > _OPEN or sum(held for _, _, held in begun) > most:
                 first = next((at for at, (_, _, held) in enumerate(begun) if held), 0)
                 self._finish(*begun.pop(first)[:2])
             try:

@@ -490,6 +490,8 @@ class ExtWalk(Walk):
             self.flaw(at, f"inode {number:,} has mode {mode:#o}, which is no kind of file")
             return
         self._map(inode, stored)
+        if inode.pieces:
+            inode.map = b""  # 60 bytes of each of many
         if number == self.volume.journal:
             self._journal(inode)
 
