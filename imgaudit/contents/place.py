@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field
 from typing import Generic, TypeVar, cast
@@ -9,14 +10,17 @@ from typing import Generic, TypeVar, cast
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.facts import Facts
+from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.view import View
 from imgaudit.model import Chip, Layout, Region, Where
+from imgaudit.units import MIB
 
 F = TypeVar("F", bound=Facts)
 F_co = TypeVar("F_co", bound=Facts, covariant=True)
 
 _TABLES = frozenset({"gpt", "mbr"})
+_TWINS = 1 * MIB  # a device tree or an environment
 
 
 def _room(holder: Content, child: Content) -> int | None:
@@ -93,6 +97,16 @@ class Node(Generic[F_co]):
                 inside = at + self.content.size <= content.view.size
                 return content.view.sub(at, self.content.size) if inside else None
         return None
+
+    def twin(self) -> str:
+        """Give what tells small contents with the same bytes, such as copies of one device tree."""
+        if isinstance(self.facts, FdtFacts):
+            # A file system's bytes are not kept, its device trees are.
+            return hashlib.sha256(repr(self.facts.tree).encode()).hexdigest()
+        view = self.view()
+        if view is None or view.size > _TWINS:
+            return ""
+        return hashlib.sha256(view.upto(0, view.size)).hexdigest()
 
 
 Payloads = Mapping[str, Content]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TypeVar
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.facts import Facts
 from imgaudit.model import Chip, Region
-from imgaudit.rules._containers import Found
 from imgaudit.rules.subject import Subject
 
 F = TypeVar("F", bound=Facts)
@@ -21,7 +21,7 @@ def flash_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]
             yield chip, region
 
 
-def on_flash(found: Found[F]) -> tuple[Region, int] | None:
+def on_flash(found: Node[F]) -> tuple[Region, int] | None:
     """Give the region of a flash that a content fills from its start, and the erase block there."""
     region, chip = found.region, found.chip
     if region is None or chip is None or not chip.kind.mtd or found.nested:

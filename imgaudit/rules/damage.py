@@ -5,9 +5,9 @@ from __future__ import annotations
 import stat
 import struct
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.files import FileSystem
 from imgaudit.model import Writer
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import PRACTICE, in_linux, seen
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc
@@ -66,7 +66,7 @@ DAMAGED = Rule(
 
 
 @check(DAMAGED, over=WALKED)
-def filesystem_damaged(found: Found[FileSystem]) -> Outcome:
+def filesystem_damaged(found: Node[FileSystem]) -> Outcome:
     facts = found.facts
     # A cut image and a wrong checksum have findings of their own, and explain the rest.
     cut = facts.length is not None and found.content.size < facts.length
@@ -74,15 +74,11 @@ def filesystem_damaged(found: Found[FileSystem]) -> Outcome:
         return
     if facts.flaws:
         first, more = facts.flaws[0], facts.flaw_count - 1
-        yield found.finding(
-            DAMAGED(
-                what=first.what,
-                count=facts.flaw_count,
-                more=f", and {more:,} more" if more else "",
-            ),
-            at=first.offset,
-            length=4,
-        )
+        yield DAMAGED(
+            what=first.what,
+            count=facts.flaw_count,
+            more=f", and {more:,} more" if more else "",
+        ).inside(found, at=first.offset, length=4)
     if facts.unwalked:
         yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)
 
@@ -106,11 +102,11 @@ EMPTY = Rule(
 
 
 @check(EMPTY, over=WALKED)
-def filesystem_empty(found: Found[FileSystem]) -> Outcome:
+def filesystem_empty(found: Node[FileSystem]) -> Outcome:
     files, region = found.facts.files, found.region
     if region is None or found.nested or region.writer is Writer.RUNTIME:
         return
     if files is None or not files.complete or found.facts.flaws:
         return
     if all(stat.S_ISDIR(entry.mode) for entry in files):
-        yield found.finding(EMPTY(), length=found.content.size)
+        yield EMPTY().inside(found, length=found.content.size)

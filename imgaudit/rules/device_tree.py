@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from imgaudit.contents.place import Node
 from imgaudit.contents.starts import configuration_of
 from imgaudit.data import dataclass
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import Found, contents
 from imgaudit.rules.cited import in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
@@ -42,7 +42,7 @@ class _Tree:
     else is asked for. `placed` is false for a lone file, of which no use is known.
     """
 
-    found: Found[FdtFacts]
+    found: Node[FdtFacts]
     base: bool
     default: bool
     placed: bool
@@ -52,9 +52,9 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
     """Give the boards' device trees; the trees by which TF-A configures itself are left out."""
     yield from unread(subject, "fdt", "fit")
     bases: dict[int, tuple[bool, bool]] = {}
-    for fit in contents(subject, FitFacts):
+    for fit in subject.of(FitFacts):
         bases |= _fit_trees(fit)
-    for found in contents(subject, FdtFacts):
+    for found in subject.of(FdtFacts):
         holder = found.holder
         if holder is not None and isinstance(holder.facts, Fip):
             hardware = found.content.name.endswith("/HW_CONFIG")
@@ -71,7 +71,7 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
             yield _Tree(found, base=True, default=True, placed=True)
 
 
-def _fit_trees(fit: Found[FitFacts]) -> dict[int, tuple[bool, bool]]:
+def _fit_trees(fit: Node[FitFacts]) -> dict[int, tuple[bool, bool]]:
     """Tell which trees of a FIT are booted with: the first one of each configuration."""
     # Contents are told apart by identity: two images may well hold equal bytes.
     trees = (fit.content.part(image.name) for image in fit.facts.images)
@@ -112,10 +112,10 @@ CUT = Rule(
 
 
 @check(CUT, over=TREES)
-def device_tree_cut(found: Found[FdtFacts]) -> Outcome:
+def device_tree_cut(found: Node[FdtFacts]) -> Outcome:
     size, wanted = found.content.size, found.facts.totalsize
     if wanted > size:
-        yield found.finding(CUT(size=size, wanted=wanted, short=wanted - size), at=4, length=4)
+        yield CUT(size=size, wanted=wanted, short=wanted - size).inside(found, at=4, length=4)
 
 
 def _too_large_values(*, size: int, limit: int) -> None: ...
@@ -150,7 +150,7 @@ TOO_LARGE = Rule(
 def device_tree_too_large(tree: _Tree, build: Subject) -> Outcome:
     size = tree.found.facts.totalsize
     if size > _LIMIT and board_arch(build) in {None, "arm64"}:
-        yield tree.found.finding(TOO_LARGE(size=size, limit=_LIMIT), at=4, length=4)
+        yield TOO_LARGE(size=size, limit=_LIMIT).inside(tree.found, at=4, length=4)
 
 
 COMPATIBLE = Rule(
@@ -172,8 +172,8 @@ COMPATIBLE = Rule(
 def device_tree_compatible(tree: _Tree) -> Outcome:
     facts = tree.found.facts
     if not facts.compatible and not facts.overlay:
-        yield tree.found.finding(
-            COMPATIBLE(),
+        yield COMPATIBLE().inside(
+            tree.found,
             at=facts.header.off_dt_struct,
             length=0,
             severity=None if tree.placed else Severity.WARNING,
@@ -201,7 +201,7 @@ MEMORY = Rule(
 def device_tree_memory(tree: _Tree) -> Outcome:
     facts = tree.found.facts
     if not facts.memory and facts.compatible and not facts.overlay:
-        yield tree.found.finding(MEMORY(), at=facts.header.off_dt_struct, length=0)
+        yield MEMORY().inside(tree.found, at=facts.header.off_dt_struct, length=0)
 
 
 OVERLAY = Rule(
@@ -226,7 +226,7 @@ OVERLAY = Rule(
 def device_tree_overlay(tree: _Tree) -> Outcome:
     facts = tree.found.facts
     if tree.base and facts.overlay:
-        yield tree.found.finding(OVERLAY(), at=facts.header.off_dt_struct, length=0)
+        yield OVERLAY().inside(tree.found, at=facts.header.off_dt_struct, length=0)
 
 
 def _board_values(*, found: str, wanted: str) -> None: ...
@@ -255,8 +255,6 @@ def _compatible(subject: Subject) -> str | None:
 def device_tree_board(tree: _Tree, wanted: str) -> Outcome:
     facts = tree.found.facts
     if tree.default and facts.compatible and wanted not in facts.compatible:
-        yield tree.found.finding(
-            BOARD(found=", ".join(facts.compatible[:_SHOWN]), wanted=wanted),
-            at=facts.offsets["compatible"],
-            length=0,
+        yield BOARD(found=", ".join(facts.compatible[:_SHOWN]), wanted=wanted).inside(
+            tree.found, at=facts.offsets["compatible"], length=0
         )

@@ -7,11 +7,12 @@ import uuid
 from collections.abc import Callable
 
 from imgaudit.contents.build import reader_of
+from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.gpt import Gpt
 from imgaudit.model import SECTOR
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import COMPRESSORS, Found
+from imgaudit.rules._containers import COMPRESSORS
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
@@ -59,10 +60,10 @@ SECTORS = Rule(
 
 
 @check(SECTORS, over=contents_of(Gpt))
-def sector_size(found: Found[Gpt]) -> Outcome:
+def sector_size(found: Node[Gpt]) -> Outcome:
     chip, there = found.chip, found.facts.block_size
     if chip is not None and chip.kind.sectors and found.start == 0 and there != SECTOR:
-        yield found.finding(SECTORS(there=there, wanted=SECTOR), at=there, length=92)
+        yield SECTORS(there=there, wanted=SECTOR).inside(found, at=there, length=92)
 
 
 def _size_values(*, size: int, room: int, over: int) -> None: ...

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from imgaudit.arches import of_elf
+from imgaudit.contents.place import Node
 from imgaudit.formats.elf import Elf
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -40,7 +40,7 @@ ARCHITECTURE = Rule(
 
 
 @check(ARCHITECTURE, over=ELFS, given=board_arch)
-def elf_architecture(found: Found[Elf], wanted: str) -> Outcome:
+def elf_architecture(found: Node[Elf], wanted: str) -> Outcome:
     region = found.region
     if region is None or region.holds != "elf" or found.start != region.at + region.file_at:
         return
@@ -48,8 +48,8 @@ def elf_architecture(found: Found[Elf], wanted: str) -> Outcome:
     runs = of_elf(facts.machine, facts.bits)
     if runs != wanted:
         both = (runs, wanted) == ("arm", "arm64")
-        yield found.finding(
-            ARCHITECTURE(bits=facts.bits, machine=facts.machine, wanted=wanted),
+        yield ARCHITECTURE(bits=facts.bits, machine=facts.machine, wanted=wanted).inside(
+            found,
             at=facts.offsets["machine"],
             length=2,
             severity=Severity.WARNING if both else None,

@@ -30,6 +30,7 @@ from imgaudit.units import Span, both, place
 if TYPE_CHECKING:
     from typing_extensions import ParamSpec
 
+    from imgaudit.contents.place import Node
     from imgaudit.rules.subject import Subject
 
     P = ParamSpec("P", default=...)
@@ -325,6 +326,31 @@ class Case:
             values=values,
             causes=(*causes, Cause(frozenset(self.rule.follows))) if self.rule.follows else causes,
         )
+
+    def inside(
+        self,
+        node: Node[Any],
+        *,
+        at: int = 0,
+        length: int | None = None,
+        region: Region | None = None,
+        where: Where | None = None,
+        severity: Severity | None = None,
+    ) -> Finding:
+        """Make a finding about the bytes from `at` on, counted from the start of a content."""
+        region = region or node.region
+        size = node.content.size
+        found = self.at(
+            region=region,
+            artifact=node.artifact.path,
+            chip=node.chip.name if node.chip and not region else None,
+            where=where or node.where,
+            offset=(node.start or 0) + at,
+            length=size - min(at, size) if length is None else length,
+            severity=severity,
+            content=node.content.name,
+        )
+        return replace(found, twin=node.twin())
 
 
 Outcome = Iterator[Finding | NotChecked]

@@ -8,9 +8,9 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from imgaudit.arches import ARCHES
+from imgaudit.contents.place import Node
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
@@ -149,11 +149,11 @@ CHECKSUM = Rule(
 
 
 @check(CHECKSUM, over=ENVIRONMENTS)
-def environment_checksum(found: Found[UbootEnv]) -> Outcome:
+def environment_checksum(found: Node[UbootEnv]) -> Outcome:
     facts = found.facts
     if facts.blank is None and not facts.valid:
         stored_crc = facts.checksums[0].stored
-        yield found.finding(CHECKSUM(stored=stored_crc), length=4)
+        yield CHECKSUM(stored=stored_crc).inside(found, length=4)
 
 
 def _size_values(*, size: int, wanted: int) -> None: ...
@@ -262,10 +262,10 @@ ORDER = Rule(
 
 
 @check(ORDER, over=ENVIRONMENTS, given=board_arch, after=(environment_checksum,))
-def environment_order(found: Found[UbootEnv], arch: str) -> Outcome:
+def environment_order(found: Node[UbootEnv], arch: str) -> Outcome:
     facts = found.facts
     if facts.valid and facts.byte_order == "big" and arch in ARCHES and ARCHES[arch].little:
-        yield found.finding(ORDER(arch=arch), length=4)
+        yield ORDER(arch=arch).inside(found, length=4)
 
 
 def _same_flag_values(other: str, *, flag: int | None) -> None: ...
@@ -329,10 +329,10 @@ NOT_ENDED = Rule(
 
 
 @check(NOT_ENDED, over=ENVIRONMENTS, after=(environment_checksum,))
-def not_terminated(found: Found[UbootEnv]) -> Outcome:
+def not_terminated(found: Node[UbootEnv]) -> Outcome:
     if found.facts.valid and not found.facts.terminated:
         size = found.facts.size or found.content.size
-        yield found.finding(NOT_ENDED(size=size), at=size - 1, length=1)
+        yield NOT_ENDED(size=size).inside(found, at=size - 1, length=1)
 
 
 def _repeated_values(*, names: str) -> None: ...
@@ -353,12 +353,12 @@ REPEATED = Rule(
 
 
 @check(REPEATED, over=ENVIRONMENTS, after=(environment_checksum,))
-def variable_repeated(found: Found[UbootEnv]) -> Outcome:
+def variable_repeated(found: Node[UbootEnv]) -> Outcome:
     names = found.facts.duplicates
     if found.facts.valid and names:
         again = [item for item in found.facts.variables if item.name == names[0]][1]
-        yield found.finding(
-            REPEATED(names=", ".join(names)), at=again.offset, length=len(again.name)
+        yield REPEATED(names=", ".join(names)).inside(
+            found, at=again.offset, length=len(again.name)
         )
 
 
@@ -383,10 +383,10 @@ STRAY = Rule(
 
 
 @check(STRAY, over=ENVIRONMENTS, after=(environment_checksum,))
-def stray_string(found: Found[UbootEnv]) -> Outcome:
+def stray_string(found: Node[UbootEnv]) -> Outcome:
     for stray in found.facts.strays if found.facts.valid else ():
         text = stray.text if len(stray.text) <= 40 else f"{stray.text[:37]}..."
-        yield found.finding(STRAY(text=text), at=stray.offset, length=len(stray.text))
+        yield STRAY(text=text).inside(found, at=stray.offset, length=len(stray.text))
 
 
 def _fixed_values(name: str, *, value: str) -> None: ...
@@ -407,13 +407,11 @@ FIXED = Rule(
 
 
 @check(FIXED, over=ENVIRONMENTS)
-def fixed_address(found: Found[UbootEnv]) -> Outcome:
+def fixed_address(found: Node[UbootEnv]) -> Outcome:
     for variable in found.facts.variables:
         if variable.value and _PER_UNIT.fullmatch(variable.name):
-            yield found.finding(
-                FIXED(name=variable.name, value=variable.value),
-                at=variable.offset,
-                length=len(variable.name) + 1 + len(variable.value),
+            yield FIXED(name=variable.name, value=variable.value).inside(
+                found, at=variable.offset, length=len(variable.name) + 1 + len(variable.value)
             )
 
 

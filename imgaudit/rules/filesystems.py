@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import NamedTuple, TypeVar
 
 from imgaudit.arches import ARCHES
+from imgaudit.contents.place import Node
 from imgaudit.data import dataclass
 from imgaudit.formats.btrfs import Btrfs
 from imgaudit.formats.crc32c import crc32_raw, crc32c
@@ -22,7 +23,6 @@ from imgaudit.formats.squashfs import Squashfs
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, manual, memory, standard
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
@@ -69,22 +69,22 @@ def _extent(facts: Facts) -> _Extent | None:
     return None
 
 
-def _extents(found: Found[Facts]) -> Iterator[_Sized]:
+def _extents(found: Node[Facts]) -> Iterator[_Sized]:
     extent = _extent(found.facts)
     if extent is not None:
         yield found, extent
 
 
-_Sized = tuple[Found[Facts], _Extent]
+_Sized = tuple[Node[Facts], _Extent]
 """A file system, and what it says of its own size."""
 SQUASHFS = contents_of(Squashfs)
 EXTS = contents_of(Ext)
 FATS = contents_of(Fat)
 F2FS = contents_of(F2fs)
 JFFS2S = contents_of(Jffs2)
-MOUNTED: Kind[Found[Facts]] = contents_of(Ext, Fat)
-SUMMED: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Jffs2, Luks, Lvm2, Ubi, Ubifs)
-HELD: Kind[Found[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Fat, Squashfs, Ubifs)
+MOUNTED: Kind[Node[Facts]] = contents_of(Ext, Fat)
+SUMMED: Kind[Node[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Jffs2, Luks, Lvm2, Ubi, Ubifs)
+HELD: Kind[Node[Facts]] = contents_of(Btrfs, Erofs, Ext, F2fs, Fat, Squashfs, Ubifs)
 SIZED = HELD.each(_extents)
 
 
@@ -248,21 +248,17 @@ def filesystem_larger(sized: _Sized) -> Outcome:
     says = ""
     if isinstance(found.facts, Ext):
         says = f"; bad geometry: block count {blocks} exceeds size of device ({device} blocks)"
-    yield found.finding(
-        LARGER(
-            kind=extent.kind,
-            size=extent.size,
-            holder=found.node.place,
-            room=room,
-            over=over,
-            blocks=blocks,
-            device_blocks=device,
-            says=says,
-            hint=_OFF_BY_ONE if over < _ONE_SHORT else "",
-        ),
-        at=extent.at,
-        length=extent.size,
-    )
+    yield LARGER(
+        kind=extent.kind,
+        size=extent.size,
+        holder=found.place,
+        room=room,
+        over=over,
+        blocks=blocks,
+        device_blocks=device,
+        says=says,
+        hint=_OFF_BY_ONE if over < _ONE_SHORT else "",
+    ).inside(found, at=extent.at, length=extent.size)
 
 
 def _truncated_values(*, kind: str, have: int, size: int, missing: int) -> None: ...
@@ -300,14 +296,12 @@ def filesystem_truncated(sized: _Sized) -> Outcome:
         why = f"{found.artifact.path} does not unpack to its end"
         yield NotChecked(TRUNCATED.name, found.content.name, why)
         return
-    yield found.finding(
-        TRUNCATED(kind=extent.kind, have=have, size=extent.size, missing=extent.size - have),
-        at=have,
-        length=extent.size - have,
-    )
+    yield TRUNCATED(
+        kind=extent.kind, have=have, size=extent.size, missing=extent.size - have
+    ).inside(found, at=have, length=extent.size - have)
 
 
-def _complete(found: Found[Facts]) -> bool:
+def _complete(found: Node[Facts]) -> bool:
     return all(content.complete for content in found.artifact.content.walk())
 
 
@@ -336,17 +330,15 @@ PADDING = Rule(
 
 
 @check(PADDING, over=SQUASHFS)
-def squashfs_padded(found: Found[Squashfs]) -> Outcome:
+def squashfs_padded(found: Node[Squashfs]) -> Outcome:
     size = found.content.size
     if found.nested or size % 4096 == 0 or size < found.facts.bytes_used:
         return
     ends = found.room is None or round_up(size, KIB) > found.room
     fatal = size % KIB != 0 and ends
     unit = KIB if fatal else 4096
-    yield found.finding(
-        PADDING(size=size, rest=size % unit, unit=unit, padded=round_up(size, 4096)),
-        at=size - size % unit,
-        severity=Severity.ERROR if fatal else None,
+    yield PADDING(size=size, rest=size % unit, unit=unit, padded=round_up(size, 4096)).inside(
+        found, at=size - size % unit, severity=Severity.ERROR if fatal else None
     )
 
 
@@ -375,7 +367,7 @@ NOT_CLEAN = Rule(
 
 
 @check(NOT_CLEAN, over=MOUNTED)
-def filesystem_clean(found: Found[Facts]) -> Outcome:
+def filesystem_clean(found: Node[Facts]) -> Outcome:
     facts = found.facts
     if isinstance(facts, Ext) and facts.kind != "journal" and not facts.clean:
         at, what = facts.offsets["state"], "was not unmounted"
@@ -385,7 +377,7 @@ def filesystem_clean(found: Found[Facts]) -> Outcome:
         at, what = facts.offsets["BS_Reserved1"], "was not unmounted"
     else:
         return
-    yield found.finding(NOT_CLEAN(kind=facts.kind, what=what), at=at, length=4)
+    yield NOT_CLEAN(kind=facts.kind, what=what).inside(found, at=at, length=4)
 
 
 def _has_errors_values(*, kind: str, count: int) -> None: ...
@@ -416,11 +408,11 @@ HAS_ERRORS = Rule(
 
 
 @check(HAS_ERRORS, over=EXTS)
-def filesystem_errors(found: Found[Ext]) -> Outcome:
+def filesystem_errors(found: Node[Ext]) -> Outcome:
     facts = found.facts
     if facts.has_errors or facts.error_count:
         at = facts.offsets["state" if facts.has_errors else "error_count"]
-        yield found.finding(HAS_ERRORS(kind=facts.kind, count=facts.error_count), at=at, length=4)
+        yield HAS_ERRORS(kind=facts.kind, count=facts.error_count).inside(found, at=at, length=4)
 
 
 def _checksum_values(
@@ -458,21 +450,17 @@ CHECKSUM = Rule(
 
 
 @check(CHECKSUM, over=SUMMED)
-def filesystem_checksum(found: Found[Facts]) -> Outcome:
+def filesystem_checksum(found: Node[Facts]) -> Outcome:
     wrong = [checksum for checksum in found.facts.checksums if checksum.matches is False]
     if wrong:
         first = wrong[0]
-        yield found.finding(
-            CHECKSUM(
-                what=first.name,
-                stored=first.stored,
-                computed=first.computed,
-                count=len(wrong),
-                more=f", and {len(wrong) - 1} more" if len(wrong) > 1 else "",
-            ),
-            at=first.offset,
-            length=4,
-        )
+        yield CHECKSUM(
+            what=first.name,
+            stored=first.stored,
+            computed=first.computed,
+            count=len(wrong),
+            more=f", and {len(wrong) - 1} more" if len(wrong) > 1 else "",
+        ).inside(found, at=first.offset, length=4)
 
 
 _BOOT_TYPES = frozenset({"esp", "xbootldr"})
@@ -510,7 +498,7 @@ FEATURES = Rule(
 
 
 @check(FEATURES, over=EXTS)
-def ext4_features(found: Found[Ext]) -> Outcome:
+def ext4_features(found: Node[Ext]) -> Outcome:
     region = found.region
     if region is None or not (
         region.type in _BOOT_TYPES or _BOOT_LABELS.intersection(region.labels)
@@ -518,15 +506,11 @@ def ext4_features(found: Found[Ext]) -> Outcome:
         return
     unknown = sorted(_NOT_IN_U_BOOT.intersection(found.facts.features))
     if unknown:
-        yield found.finding(
-            FEATURES(
-                holder=found.node.place,
-                features=", ".join(unknown),
-                without=",".join(f"^{name}" for name in unknown),
-            ),
-            at=found.facts.offsets["feature_incompat"],
-            length=4,
-        )
+        yield FEATURES(
+            holder=found.place,
+            features=", ".join(unknown),
+            without=",".join(f"^{name}" for name in unknown),
+        ).inside(found, at=found.facts.offsets["feature_incompat"], length=4)
 
 
 def _fat_type_values(*, clusters: int, kind: str, but: str) -> None: ...
@@ -553,7 +537,7 @@ FAT_TYPE = Rule(
 
 
 @check(FAT_TYPE, over=FATS)
-def fat_type(found: Found[Fat]) -> Outcome:
+def fat_type(found: Node[Fat]) -> Outcome:
     facts = found.facts
     laid_out = "FAT32" if facts.fat32_layout else "FAT12 or FAT16"
     # "FAT" alone names no kind.
@@ -567,8 +551,8 @@ def fat_type(found: Found[Fat]) -> Outcome:
         but = f"its FAT has entries for {max(0, facts.fat_entries - 2):,}"
         at = facts.offsets["BPB_FATSz16"]
     if but:
-        yield found.finding(
-            FAT_TYPE(clusters=facts.cluster_count, kind=facts.kind, but=but), at=at, length=8
+        yield FAT_TYPE(clusters=facts.cluster_count, kind=facts.kind, but=but).inside(
+            found, at=at, length=8
         )
 
 
@@ -590,7 +574,7 @@ F2FS_COPIES = Rule(
 
 
 @check(F2FS_COPIES, over=F2FS)
-def f2fs_superblocks(found: Found[F2fs]) -> Outcome:
+def f2fs_superblocks(found: Node[F2fs]) -> Outcome:
     facts = found.facts
     if facts.first is None or facts.second is None:
         at = 0x400 if facts.first is None else 0x1400
@@ -599,7 +583,7 @@ def f2fs_superblocks(found: Found[F2fs]) -> Outcome:
         at, how = 0x1400, f"differ in {', '.join(facts.differences)}"
     else:
         return
-    yield found.finding(F2FS_COPIES(how=how), at=at, length=3072)
+    yield F2FS_COPIES(how=how).inside(found, at=at, length=3072)
 
 
 def _jffs2_blocks_values(*, count: int, erase: int, least: int, needed: int) -> None: ...
@@ -668,12 +652,12 @@ JFFS2_ERASE = Rule(
 
 
 @check(JFFS2_ERASE, over=JFFS2S)
-def jffs2_erase(found: Found[Jffs2]) -> Outcome:
+def jffs2_erase(found: Node[Jffs2]) -> Outcome:
     there, made = on_flash(found), found.facts.erase_size
     if there is None or made is None or made == there[1]:
         return
-    yield found.finding(
-        JFFS2_ERASE(made=made, erase=there[1]), at=found.facts.cleanmarkers[1], length=12
+    yield JFFS2_ERASE(made=made, erase=there[1]).inside(
+        found, at=found.facts.cleanmarkers[1], length=12
     )
 
 
@@ -711,9 +695,9 @@ JFFS2_ORDER = Rule(
 @check(JFFS2_ORDER)
 def jffs2_order(subject: Subject) -> Outcome:
     arch = subject.layout.arch if subject.layout else ""
-    for found in contents(subject, Jffs2):
+    for found in subject.of(Jffs2):
         if found.facts.order == "big" and arch in ARCHES and ARCHES[arch].little:
-            yield found.finding(JFFS2_ORDER(order="big", arch=arch), length=12)
+            yield JFFS2_ORDER(order="big", arch=arch).inside(found, length=12)
 
 
 def _raw_nor_values(*, holds: str, kind: str, erase: int) -> None: ...

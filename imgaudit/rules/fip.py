@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import struct
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.facts import Match
 from imgaudit.formats.fip import ENTRY_SIZE, Fip
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import PRACTICE, in_trusted_firmware
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -69,25 +69,19 @@ TABLE = Rule(
 
 
 @check(TABLE, over=FIPS)
-def fip_table(found: Found[Fip]) -> Outcome:
+def fip_table(found: Node[Fip]) -> Outcome:
     facts, size = found.facts, found.content.size
     if facts.serial_number == 0:
-        yield found.finding(
-            TABLE(what="the header's serial number is 0"),
-            at=facts.offsets["serial_number"],
-            length=4,
+        yield TABLE(what="the header's serial number is 0").inside(
+            found, at=facts.offsets["serial_number"], length=4
         )
     if facts.length is None:
-        yield found.finding(
-            TABLE(what=f"no end marker follows the {len(facts.entries)} entries of the table"),
-            at=facts.toc_size,
-            length=0,
-        )
+        yield TABLE(
+            what=f"no end marker follows the {len(facts.entries)} entries of the table"
+        ).inside(found, at=facts.toc_size, length=0)
     elif facts.length > size:
-        yield found.finding(
-            TABLE(what=f"it declares {facts.length:,} bytes, the file has {size:,}"),
-            at=facts.offsets["length"],
-            length=8,
+        yield TABLE(what=f"it declares {facts.length:,} bytes, the file has {size:,}").inside(
+            found, at=facts.offsets["length"], length=8
         )
 
 
@@ -115,7 +109,7 @@ OUTSIDE = Rule(
 
 # Of a file that was cut, that says it all.
 @check(OUTSIDE, over=FIPS, after=(fip_table,))
-def fip_outside(found: Found[Fip]) -> Outcome:
+def fip_outside(found: Node[Fip]) -> Outcome:
     for entry in found.facts.entries:
         if entry.end > found.content.size:
             what = "past the end of the file"
@@ -123,11 +117,9 @@ def fip_outside(found: Found[Fip]) -> Outcome:
             what = "inside the table of contents"
         else:
             continue
-        yield found.finding(
-            OUTSIDE(entry=entry.name, size=entry.size, start=entry.offset_address, what=what),
-            at=entry.offset,
-            length=ENTRY_SIZE,
-        )
+        yield OUTSIDE(
+            entry=entry.name, size=entry.size, start=entry.offset_address, what=what
+        ).inside(found, at=entry.offset, length=ENTRY_SIZE)
 
 
 def _overlap_values(one: str, other: str, *, size: int, start: int) -> None: ...
@@ -152,16 +144,14 @@ OVERLAP = Rule(
 
 
 @check(OVERLAP, over=FIPS)
-def fip_overlap(found: Found[Fip]) -> Outcome:
+def fip_overlap(found: Node[Fip]) -> Outcome:
     spans = [(Span(item.offset_address, item.end), item.name) for item in found.facts.entries]
     furthest: tuple[Span, str] | None = None
     for span, name in sorted(spans):
         if furthest is not None and span != furthest[0] and span.overlaps(furthest[0]):
             common = span.common(furthest[0])
-            yield found.finding(
-                OVERLAP(one=furthest[1], other=name, size=common.size, start=common.start),
-                at=common.start,
-                length=common.size,
+            yield OVERLAP(one=furthest[1], other=name, size=common.size, start=common.start).inside(
+                found, at=common.start, length=common.size
             )
         if furthest is None or span.end > furthest[0].end:
             furthest = span, name
@@ -193,12 +183,12 @@ REQUIRED = Rule(
 
 
 @check(REQUIRED, over=FIPS, given=board_arch, after=(fip_table,))
-def fip_required(found: Found[Fip], arch: str) -> Outcome:
+def fip_required(found: Node[Fip], arch: str) -> Outcome:
     facts = found.facts
     for role, how in facts.missing(arch):
         # One that is cut is told as fip-entry-outside-file.
         if how != "a cut":
-            yield found.finding(REQUIRED(what=how, image=role), length=facts.toc_size)
+            yield REQUIRED(what=how, image=role).inside(found, length=facts.toc_size)
 
 
 def _elf_values(entry: str) -> None: ...
@@ -224,8 +214,8 @@ ELF = Rule(
 
 
 @check(ELF, over=FIPS)
-def fip_elf(found: Found[Fip]) -> Outcome:
+def fip_elf(found: Node[Fip]) -> Outcome:
     for entry in found.facts.entries:
         content = found.content.part(entry.name) if entry.role in _EXECUTED else None
         if content is not None and content.format == "elf" and content.match > Match.WEAK:
-            yield found.finding(ELF(entry=entry.name), at=entry.offset_address, length=entry.size)
+            yield ELF(entry=entry.name).inside(found, at=entry.offset_address, length=entry.size)

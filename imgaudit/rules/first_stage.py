@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import struct
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.first_stage import FirstStage
 from imgaudit.model import FIRST_STAGES
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -60,19 +60,15 @@ CHECKSUM = Rule(
 
 
 @check(CHECKSUM, over=SUMMED)
-def first_stage_checksum(found: Found[FirstStage]) -> Outcome:
+def first_stage_checksum(found: Node[FirstStage]) -> Outcome:
     for checksum in found.facts.checksums:
         if checksum.matches is False:
-            yield found.finding(
-                CHECKSUM(
-                    what=checksum.name,
-                    algorithm=checksum.algorithm,
-                    stored=checksum.stored,
-                    computed=checksum.computed,
-                ),
-                at=checksum.offset,
-                length=len(checksum.stored) // 2,
-            )
+            yield CHECKSUM(
+                what=checksum.name,
+                algorithm=checksum.algorithm,
+                stored=checksum.stored,
+                computed=checksum.computed,
+            ).inside(found, at=checksum.offset, length=len(checksum.stored) // 2)
 
 
 def _misplaced_values(soc: str, place: str, places: str) -> None: ...
@@ -106,14 +102,13 @@ MISPLACED = Rule(
 
 
 @check(MISPLACED, over=SOUGHT)
-def first_stage_misplaced(found: Found[FirstStage]) -> Outcome:
+def first_stage_misplaced(found: Node[FirstStage]) -> Outcome:
     places = _PLACES.get(found.facts.soc)
     region, chip, start = found.region, found.chip, found.start
     if places is None or region is None or chip is None or start is None:
         return
     if not chip.kind.sectors or region.area != chip.name or start in places:
         return
-    yield found.finding(
-        MISPLACED(soc=found.facts.soc, place=place(start), places=" or ".join(map(place, places))),
-        length=found.facts.length,
-    )
+    yield MISPLACED(
+        soc=found.facts.soc, place=place(start), places=" or ".join(map(place, places))
+    ).inside(found, length=found.facts.length)

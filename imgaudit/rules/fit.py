@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator
 
+from imgaudit.contents.place import Node
 from imgaudit.contents.starts import configuration_of
 from imgaudit.formats import readers
 from imgaudit.formats.facts import Match
@@ -12,7 +13,6 @@ from imgaudit.formats.fit import FitFacts, Image
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
     KERNEL_ARCH,
-    Found,
     compressor,
     damaged,
     misfit,
@@ -51,12 +51,12 @@ def _one(data: bytes, rest: str = "") -> Example:
 _GOOD = _one(sample.fit())
 
 
-def _images(found: Found[FitFacts]) -> Iterator[_Held]:
+def _images(found: Node[FitFacts]) -> Iterator[_Held]:
     for image in found.facts.images:
         yield found, image
 
 
-_Held = tuple[Found[FitFacts], Image]
+_Held = tuple[Node[FitFacts], Image]
 """An image and the FIT that holds it."""
 FITS = contents_of(FitFacts)
 IMAGES = FITS.each(_images)
@@ -87,10 +87,10 @@ CUT = Rule(
 
 
 @check(CUT, over=FITS)
-def fit_cut(found: Found[FitFacts]) -> Outcome:
+def fit_cut(found: Node[FitFacts]) -> Outcome:
     size, wanted = found.content.size, found.facts.totalsize
     if wanted > size:
-        yield found.finding(CUT(size=size, wanted=wanted, short=wanted - size), at=4, length=4)
+        yield CUT(size=size, wanted=wanted, short=wanted - size).inside(found, at=4, length=4)
 
 
 def _hash_values(hash: str, *, algorithm: str, stored: str, computed: str | None) -> None: ...
@@ -112,7 +112,7 @@ HASH = Rule(
 
 
 @check(HASH, over=FITS)
-def fit_hash(found: Found[FitFacts]) -> Outcome:
+def fit_hash(found: Node[FitFacts]) -> Outcome:
     # A value of no bytes is one, of the wrong length; none at all is another rule's.
     empty = {
         f"{image.name}/{hash_.name}"
@@ -125,16 +125,12 @@ def fit_hash(found: Found[FitFacts]) -> Outcome:
             where = f"{found.content.name}/{checksum.name}"
             yield NotChecked(HASH.name, where, checksum.why)
         elif not checksum.matches and (checksum.stored or checksum.name in empty):
-            yield found.finding(
-                HASH(
-                    hash=checksum.name,
-                    algorithm=checksum.algorithm,
-                    stored=checksum.stored or "no bytes",
-                    computed=checksum.computed,
-                ),
-                at=checksum.covers.start,
-                length=checksum.covers.size,
-            )
+            yield HASH(
+                hash=checksum.name,
+                algorithm=checksum.algorithm,
+                stored=checksum.stored or "no bytes",
+                computed=checksum.computed,
+            ).inside(found, at=checksum.covers.start, length=checksum.covers.size)
 
 
 def _unhashed_values(image: str) -> None: ...
@@ -159,7 +155,7 @@ def fit_unhashed(held: _Held) -> Outcome:
     found, image = held
     if image.data_size and not image.hashes and not image.signatures:
         at, size = _span(image)
-        yield found.finding(UNHASHED(image=image.name), at=at, length=size)
+        yield UNHASHED(image=image.name).inside(found, at=at, length=size)
 
 
 _CRC: Tree = {"algo": "crc32", "value": zlib.crc32(sample.arm64_kernel())}
@@ -190,10 +186,8 @@ def fit_weak(held: _Held) -> Outcome:
     found, image = held
     algorithms = {hash_.algo or "" for hash_ in image.hashes}
     if algorithms and algorithms <= _WEAK and not image.signatures:
-        yield found.finding(
-            WEAK(image=image.name, algorithms=" and ".join(sorted(algorithms))),
-            at=image.hashes[0].offset,
-            length=0,
+        yield WEAK(image=image.name, algorithms=" and ".join(sorted(algorithms))).inside(
+            found, at=image.hashes[0].offset, length=0
         )
 
 
@@ -225,7 +219,7 @@ def fit_empty(held: _Held) -> Outcome:
     found, image = held
     # External data without data-size is told as a missing property.
     if image.location is None or image.data_size == 0:
-        yield found.finding(EMPTY(image=image.name), at=image.offset, length=0)
+        yield EMPTY(image=image.name).inside(found, at=image.offset, length=0)
 
 
 _BEHIND: sample.Changes = {"data": (), "data-offset": 0, "data-size": 1024}
@@ -261,8 +255,8 @@ def fit_external(held: _Held) -> Outcome:
     at, size = _span(image)
     if size > image.data_present:
         short = size - image.data_present
-        yield found.finding(
-            EXTERNAL(image=image.name, start=at, size=size, short=short), at=at, length=size
+        yield EXTERNAL(image=image.name, start=at, size=size, short=short).inside(
+            found, at=at, length=size
         )
 
 
@@ -287,7 +281,7 @@ DEFAULT = Rule(
 
 
 @check(DEFAULT, over=FITS)
-def fit_default(found: Found[FitFacts]) -> Outcome:
+def fit_default(found: Node[FitFacts]) -> Outcome:
     facts = found.facts
     if not facts.configurations:
         return
@@ -295,13 +289,13 @@ def fit_default(found: Found[FitFacts]) -> Outcome:
     if named and configuration_of(facts, None) is not None:
         return
     names = _listed([configuration.name for configuration in facts.configurations])
-    yield found.finding(
-        DEFAULT(
-            what=f"has no configuration {facts.default}, its default"
-            if named
-            else "names no default configuration",
-            names=names,
-        ),
+    yield DEFAULT(
+        what=f"has no configuration {facts.default}, its default"
+        if named
+        else "names no default configuration",
+        names=names,
+    ).inside(
+        found,
         at=facts.offsets["default" if named else "configurations"],
         length=0,
         severity=None if named else Severity.WARNING,
@@ -338,7 +332,7 @@ KERNELLESS = Rule(
 
 
 @check(KERNELLESS, over=FITS)
-def fit_kernelless(found: Found[FitFacts]) -> Outcome:
+def fit_kernelless(found: Node[FitFacts]) -> Outcome:
     facts = found.facts
     default = configuration_of(facts, None)
     if default is None or default.kernel is not None or default.first_stage:
@@ -346,13 +340,9 @@ def fit_kernelless(found: Found[FitFacts]) -> Outcome:
     with_kernel = [choice.name for choice in facts.configurations if choice.kernel]
     kernels = any(image.type in _KERNELS for image in facts.images)
     if kernels and not default.load_only:
-        yield found.finding(
-            KERNELLESS(
-                configuration=default.name, names=_listed(with_kernel) or "none has one yet"
-            ),
-            at=default.offset,
-            length=0,
-        )
+        yield KERNELLESS(
+            configuration=default.name, names=_listed(with_kernel) or "none has one yet"
+        ).inside(found, at=default.offset, length=0)
 
 
 def _dangling_values(role: str, image: str, *, configurations: str, names: str) -> None: ...
@@ -378,7 +368,7 @@ DANGLING = Rule(
 
 
 @check(DANGLING, over=FITS)
-def fit_dangling(found: Found[FitFacts]) -> Outcome:
+def fit_dangling(found: Node[FitFacts]) -> Outcome:
     facts = found.facts
     missing: dict[tuple[str, str], list[tuple[str, int]]] = {}
     for configuration in facts.configurations:
@@ -388,16 +378,12 @@ def fit_dangling(found: Found[FitFacts]) -> Outcome:
                 wanted.append((configuration.name, reference.offset))
     for (role, image), wanted in missing.items():
         configurations = list(dict.fromkeys(name for name, _ in wanted))
-        yield found.finding(
-            DANGLING(
-                configurations=_listed(configurations),
-                role=role,
-                image=image,
-                names=_listed([image.name for image in facts.images]) or "none",
-            ),
-            at=wanted[0][1],
-            length=len(image) + 1,
-        )
+        yield DANGLING(
+            configurations=_listed(configurations),
+            role=role,
+            image=image,
+            names=_listed([image.name for image in facts.images]) or "none",
+        ).inside(found, at=wanted[0][1], length=len(image) + 1)
 
 
 def _listed(names: list[str]) -> str:
@@ -428,15 +414,13 @@ PROPERTY = Rule(
 
 
 @check(PROPERTY, over=FITS)
-def fit_property(found: Found[FitFacts]) -> Outcome:
+def fit_property(found: Node[FitFacts]) -> Outcome:
     facts = found.facts
     missing = ["description"] if facts.description is None else []
     missing += facts.missing
     if missing:
-        yield found.finding(
-            PROPERTY(node="the root node", missing=" and ".join(missing)),
-            length=0,
-            severity=None if facts.description is None else Severity.WARNING,
+        yield PROPERTY(node="the root node", missing=" and ".join(missing)).inside(
+            found, length=0, severity=None if facts.description is None else Severity.WARNING
         )
     for image in facts.images:
         missing = [name for name in image.missing if name != "data"]
@@ -448,8 +432,8 @@ def fit_property(found: Found[FitFacts]) -> Outcome:
         if facts.first_stage_only(image.name):
             missing = [name for name in missing if name not in _UNREAD_BY_SPL]
         if missing:
-            yield found.finding(
-                PROPERTY(node=image.name, missing=" and ".join(missing)),
+            yield PROPERTY(node=image.name, missing=" and ".join(missing)).inside(
+                found,
                 at=image.offset,
                 length=0,
                 severity=None if _needed(facts, image, missing) else Severity.WARNING,
@@ -493,10 +477,8 @@ def fit_cells(held: _Held) -> Outcome:
     wanted = found.facts.address_cells
     for name, cells in (("load", image.load_cells), ("entry", image.entry_cells)):
         if wanted is not None and cells not in {0, wanted}:
-            yield found.finding(
-                CELLS(image=image.name, property=name, cells=cells, wanted=wanted),
-                at=image.offsets[name],
-                length=4 * cells,
+            yield CELLS(image=image.name, property=name, cells=cells, wanted=wanted).inside(
+                found, at=image.offsets[name], length=4 * cells
             )
 
 
@@ -567,12 +549,9 @@ def fit_compression(held: _Held) -> Outcome:
     if image.type != "ramdisk" and real is not None and real not in _LABELS:
         advice = "Compress the file with gzip, lzma, lz4 or zstd, and say so"
     at, size = _span(image)
-    yield found.finding(
-        COMPRESSION(image=image.name, label=label, real=said, happens=happens, advice=advice),
-        at=at,
-        length=size,
-        severity=severity,
-    )
+    yield COMPRESSION(
+        image=image.name, label=label, real=said, happens=happens, advice=advice
+    ).inside(found, at=at, length=size, severity=severity)
 
 
 def _other_type_values(image: str, *, wanted: str, found: str) -> None: ...
@@ -613,15 +592,11 @@ def fit_other_type(held: _Held) -> Outcome:
     if wanted is None or (known and inner.format == wanted):
         return
     at, size = _span(image)
-    yield found.finding(
-        OTHER_TYPE(
-            image=image.name,
-            wanted=readers()[wanted].title,
-            found=inner.title if known else "no format that is known",
-        ),
-        at=at,
-        length=size,
-    )
+    yield OTHER_TYPE(
+        image=image.name,
+        wanted=readers()[wanted].title,
+        found=inner.title if known else "no format that is known",
+    ).inside(found, at=at, length=size)
 
 
 def _wanted(image: Image) -> str | None:
@@ -683,7 +658,7 @@ OVERLAP = Rule(
 )
 
 
-def _in_ram(found: Found[FitFacts], image: Image) -> Span | None:
+def _in_ram(found: Node[FitFacts], image: Image) -> Span | None:
     """Say which RAM an image takes; None where U-Boot chooses the place, or the size is unknown."""
     content = found.content.part(image.name)
     if image.load is None or content is None or image.type == "kernel_noload":
@@ -708,7 +683,7 @@ def _started(subject: Subject) -> set[int]:
 
 
 @check(OVERLAP, over=FITS, given=_started)
-def fit_overlap(found: Found[FitFacts], started: set[int]) -> Outcome:
+def fit_overlap(found: Node[FitFacts], started: set[int]) -> Outcome:
     seen: set[tuple[str, str]] = set()
     for configuration in found.facts.configurations:
         named = dict.fromkeys(item.image for item in configuration.references)
@@ -725,20 +700,16 @@ def fit_overlap(found: Found[FitFacts], started: set[int]) -> Outcome:
                 continue
             seen.add((one.name, other.name))
             at, size = _span(other)
-            yield found.finding(
-                OVERLAP(
-                    configuration=configuration.name,
-                    one=one.name,
-                    one_start=first.start,
-                    one_end=first.end,
-                    other=other.name,
-                    other_start=second.start,
-                    other_end=second.end,
-                    size=first.common(second).size,
-                ),
-                at=at,
-                length=size,
-            )
+            yield OVERLAP(
+                configuration=configuration.name,
+                one=one.name,
+                one_start=first.start,
+                one_end=first.end,
+                other=other.name,
+                other_start=second.start,
+                other_end=second.end,
+                size=first.common(second).size,
+            ).inside(found, at=at, length=size)
 
 
 _Loaded = tuple[Image, Span]
@@ -787,10 +758,8 @@ def fit_outside(held: _Held, given: tuple[list[Span], set[int]]) -> Outcome:
     if span is None or id(found.content.part(image.name)) in started:
         return
     if not any(bank.contains(span) for bank in banks):
-        yield found.finding(
-            OUTSIDE(image=image.name, start=span.start, end=span.end),
-            at=image.offsets["load"],
-            length=4 * image.load_cells,
+        yield OUTSIDE(image=image.name, start=span.start, end=span.end).inside(
+            found, at=image.offsets["load"], length=4 * image.load_cells
         )
 
 
@@ -820,10 +789,8 @@ def fit_entry(held: _Held) -> Outcome:
     span = _in_ram(found, image) if image.type == "kernel" else None
     if span is None or image.entry is None or span.start <= image.entry < span.end:
         return
-    yield found.finding(
-        ENTRY(image=image.name, entry=image.entry, start=span.start, end=span.end),
-        at=image.offsets["entry"],
-        length=4 * image.entry_cells,
+    yield ENTRY(image=image.name, entry=image.entry, start=span.start, end=span.end).inside(
+        found, at=image.offsets["entry"], length=4 * image.entry_cells
     )
 
 
@@ -851,7 +818,7 @@ AT_SIGN = Rule(
 
 
 @check(AT_SIGN, over=FITS)
-def fit_at_sign(found: Found[FitFacts]) -> Outcome:
+def fit_at_sign(found: Node[FitFacts]) -> Outcome:
     facts = found.facts
     nodes: list[tuple[str, int]] = []
     for image in facts.images:
@@ -864,8 +831,8 @@ def fit_at_sign(found: Found[FitFacts]) -> Outcome:
     wrong = [(name, offset) for name, offset in nodes if "@" in name]
     if wrong:
         names = list(dict.fromkeys(name for name, _ in wrong))
-        yield found.finding(
-            AT_SIGN(count=len(wrong), names=_listed(names)), at=wrong[0][1], length=0
+        yield AT_SIGN(count=len(wrong), names=_listed(names)).inside(
+            found, at=wrong[0][1], length=0
         )
 
 
@@ -898,8 +865,10 @@ def fit_architecture(held: _Held, arch: str) -> Outcome:
     severity = misfit(image.arch, arch)
     if severity is None:
         return
-    yield found.finding(
-        ARCHITECTURE(image=image.name, type=image.type or "no type", arch=image.arch, wanted=arch),
+    yield ARCHITECTURE(
+        image=image.name, type=image.type or "no type", arch=image.arch, wanted=arch
+    ).inside(
+        found,
         at=image.offsets["arch"],
         length=len(image.arch) + 1,
         severity=severity if image.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
@@ -929,9 +898,9 @@ UNSIGNED = Rule(
 
 
 @check(UNSIGNED, over=FITS)
-def fit_unsigned(found: Found[FitFacts]) -> Outcome:
+def fit_unsigned(found: Node[FitFacts]) -> Outcome:
     for at, what in _unsigned(found.facts):
-        yield found.finding(UNSIGNED(what=what), at=at, length=0)
+        yield UNSIGNED(what=what).inside(found, at=at, length=0)
 
 
 def _unsigned(facts: FitFacts) -> Iterator[tuple[int, str]]:

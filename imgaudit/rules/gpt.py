@@ -9,12 +9,12 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import groupby
 from typing import Any
 
+from imgaudit.contents.place import Node
 from imgaudit.data import dataclass
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -81,7 +81,7 @@ _AGREES = _example(_disk, *_REGIONS)
 class _Copy:
     """One of the two copies of a table; without its primary a disk boots from the backup."""
 
-    found: Found[Gpt]
+    found: Node[Gpt]
     name: str
     table: GptTable
     severity: Severity
@@ -91,7 +91,7 @@ class _Copy:
 class _Entry:
     """An entry of the copy that counts."""
 
-    found: Found[Gpt]
+    found: Node[Gpt]
     table: GptTable
     entry: GptEntry
 
@@ -111,10 +111,10 @@ class _Entry:
             ),
             None,
         )
-        return found.finding(case, at=entry.offset, length=length, region=region)
+        return case.inside(found, at=entry.offset, length=length, region=region)
 
 
-def _copies(found: Found[Gpt]) -> Iterator[_Copy]:
+def _copies(found: Node[Gpt]) -> Iterator[_Copy]:
     if found.facts.primary is not None:
         yield _Copy(found, "primary", found.facts.primary, Severity.ERROR)
     if found.facts.backup is not None:
@@ -166,16 +166,11 @@ HEADER = Rule(
 def header_checksum(copy: _Copy) -> Outcome:
     checksum = copy.table.header_checksum
     if checksum.matches is not True:
-        yield copy.found.finding(
-            HEADER(
-                copy=copy.name,
-                stored=checksum.stored,
-                computed=checksum.computed or f"none: {checksum.why}",
-            ),
-            at=checksum.offset,
-            length=4,
-            severity=copy.severity,
-        )
+        yield HEADER(
+            copy=copy.name,
+            stored=checksum.stored,
+            computed=checksum.computed or f"none: {checksum.why}",
+        ).inside(copy.found, at=checksum.offset, length=4, severity=copy.severity)
 
 
 def _array_values(copy: str, *, stored: str, computed: str) -> None: ...
@@ -206,16 +201,11 @@ ARRAY = Rule(
 def array_checksum(copy: _Copy) -> Outcome:
     checksum = copy.table.array_checksum
     if checksum.matches is not True:
-        yield copy.found.finding(
-            ARRAY(
-                copy=copy.name,
-                stored=checksum.stored,
-                computed=checksum.computed or f"none: {checksum.why}",
-            ),
-            at=checksum.offset,
-            length=4,
-            severity=copy.severity,
-        )
+        yield ARRAY(
+            copy=copy.name,
+            stored=checksum.stored,
+            computed=checksum.computed or f"none: {checksum.why}",
+        ).inside(copy.found, at=checksum.offset, length=4, severity=copy.severity)
 
 
 def _none_values(*, what: str) -> None: ...
@@ -278,10 +268,10 @@ PRIMARY = Rule(
 
 
 @check(PRIMARY, over=GPTS)
-def primary_missing(found: Found[Gpt]) -> Outcome:
+def primary_missing(found: Node[Gpt]) -> Outcome:
     if found.facts.primary is None:
         size = found.facts.block_size
-        yield found.finding(PRIMARY(why=found.facts.primary_why), at=size, length=size)
+        yield PRIMARY(why=found.facts.primary_why).inside(found, at=size, length=size)
 
 
 def _backup_values(*, lba: int, why: str) -> None: ...
@@ -310,13 +300,13 @@ def backup_missing(copy: _Copy) -> Outcome:
     facts = found.facts
     if facts.backup is not None:
         return
-    lba, device = primary.alternate_lba, found.node.device_size
+    lba, device = primary.alternate_lba, found.device_size
     behind = device is not None and (lba + 1) * facts.block_size > device
     # A region for the head of the disk alone has no room for the tail.
     outside = found.room is not None and (lba + 1) * facts.block_size > found.room
     if not behind and not outside:
-        yield found.finding(
-            BACKUP(lba=lba, why=facts.backup_why), at=primary.offsets["alternate_lba"], length=8
+        yield BACKUP(lba=lba, why=facts.backup_why).inside(
+            found, at=primary.offsets["alternate_lba"], length=8
         )
 
 
@@ -355,20 +345,20 @@ def backup_at_end(copy: _Copy) -> Outcome:
     facts = found.facts
     if found.nested:
         return
-    chip = found.chip if found.node.device_size is not None else None
+    chip = found.chip if found.device_size is not None else None
     if chip is None and (found.region is not None or facts.backup is None):
         return
     sizes = chip.sizes if chip else (facts.view_size,)
     ends = [size // facts.block_size - 1 for size in sizes]
     if primary.alternate_lba in ends or primary.last_usable_lba > min(ends):
         return
-    yield found.finding(
-        NOT_AT_END(
-            lba=primary.alternate_lba,
-            device=chip.name if chip else "image",
-            last=min(ends),
-            sectors=min(ends) + 1,
-        ),
+    yield NOT_AT_END(
+        lba=primary.alternate_lba,
+        device=chip.name if chip else "image",
+        last=min(ends),
+        sectors=min(ends) + 1,
+    ).inside(
+        found,
         at=primary.offsets["alternate_lba"],
         length=8,
         severity=None if chip else Severity.NOTE,
@@ -401,15 +391,13 @@ PAST_DEVICE = Rule(
 
 @check(PAST_DEVICE, over=TABLES, after=(header_checksum,))
 def past_device(copy: _Copy) -> Outcome:
-    device, table = copy.found.node.device_size, copy.table
+    device, table = copy.found.device_size, copy.table
     if device is None:
         return
     last = device // table.block_size - 1
     if table.last_usable_lba > last:
-        yield copy.found.finding(
-            PAST_DEVICE(usable=table.last_usable_lba, last=last, sectors=last + 1),
-            at=table.offsets["last_usable_lba"],
-            length=8,
+        yield PAST_DEVICE(usable=table.last_usable_lba, last=last, sectors=last + 1).inside(
+            copy.found, at=table.offsets["last_usable_lba"], length=8
         )
 
 
@@ -434,10 +422,10 @@ STALE = Rule(
 
 
 @check(STALE, over=GPTS)
-def stale_backup(found: Found[Gpt]) -> Outcome:
+def stale_backup(found: Node[Gpt]) -> Outcome:
     stray = found.facts.stray
     if stray is not None:
-        yield found.finding(STALE(lba=stray.lba), at=stray.offset, length=stray.header_size)
+        yield STALE(lba=stray.lba).inside(found, at=stray.offset, length=stray.header_size)
 
 
 def _location_values(copy: str, field: str, *, value: int, wanted: str) -> None: ...
@@ -475,17 +463,12 @@ def _relocated(disk: bytes, my_lba: int) -> bytes:
 @check(LOCATION, over=COPIES, after=(header_checksum,))
 def location_fields(copy: _Copy) -> Outcome:
     for field, wanted in _misplaced(copy.name, copy.table):
-        yield copy.found.finding(
-            LOCATION(
-                field=_FIELDS[field],
-                copy=copy.name,
-                value=getattr(copy.table, field),
-                wanted=wanted,
-            ),
-            at=copy.table.offsets[field],
-            length=8,
-            severity=copy.severity,
-        )
+        yield LOCATION(
+            field=_FIELDS[field],
+            copy=copy.name,
+            value=getattr(copy.table, field),
+            wanted=wanted,
+        ).inside(copy.found, at=copy.table.offsets[field], length=8, severity=copy.severity)
 
 
 _FIELDS = {
@@ -536,7 +519,7 @@ DISAGREE = Rule(
 
 
 @check(DISAGREE, over=GPTS)
-def copies_disagree(found: Found[Gpt]) -> Outcome:
+def copies_disagree(found: Node[Gpt]) -> Outcome:
     one, other = found.facts.primary, found.facts.backup
     if one is None or other is None or not (one.intact and other.intact):
         return
@@ -553,7 +536,7 @@ def copies_disagree(found: Found[Gpt]) -> Outcome:
     if numbers:
         what.append("entry " + ", ".join(str(number) for number in numbers[:8]))
     if what:
-        yield found.finding(DISAGREE(what=" and ".join(what)), at=other.offset, length=92)
+        yield DISAGREE(what=" and ".join(what)).inside(found, at=other.offset, length=92)
 
 
 def _keys(table: GptTable) -> set[tuple[int, str, str, int, int, int, str]]:
@@ -832,24 +815,19 @@ MBR = Rule(
 
 
 @check(MBR, over=GPTS)
-def mbr_protective(found: Found[Gpt]) -> Outcome:
+def mbr_protective(found: Node[Gpt]) -> Outcome:
     what = _unprotective(found.facts)
     if what:
         # Both ask for a signed record that starts at sector 1 (pmbr_part_valid), and no more.
         record = found.facts.mbr
         seen = record.signed and any(one.starting_lba == 1 for one in record.protective)
-        yield found.finding(
-            MBR(
-                what=what,
-                happens="Tools that know no GPT see free space or other partitions there, and write"
-                " to them"
-                if seen
-                else "U-Boot and Linux see no partition at all, however sound the GPT behind it is",
-            ),
-            at=446,
-            length=66,
-            severity=Severity.WARNING if seen else None,
-        )
+        yield MBR(
+            what=what,
+            happens="Tools that know no GPT see free space or other partitions there, and write"
+            " to them"
+            if seen
+            else "U-Boot and Linux see no partition at all, however sound the GPT behind it is",
+        ).inside(found, at=446, length=66, severity=Severity.WARNING if seen else None)
 
 
 def _unprotective(facts: Gpt) -> str:
@@ -875,7 +853,7 @@ def _unprotective(facts: Gpt) -> str:
 def _mapped(copy: _Copy, build: Subject) -> list[Region]:
     """Give the regions that should be in the table, where it is that of an eMMC."""
     chip = copy.found.chip
-    if build.layout is None or chip is None or copy.found.node.device_size is None:
+    if build.layout is None or chip is None or copy.found.device_size is None:
         return []
     there = build.layout.regions_on(chip.name) if chip.table == "gpt" else []
     return [region for region in there if region.partition is not None]
@@ -913,11 +891,11 @@ def partition_missing(copy: _Copy, build: Subject) -> Outcome:
         if region.partition in numbers:
             continue
         other = table.entry(region.label)
-        yield copy.found.finding(
-            PART_MISSING(
-                number=region.partition,
-                elsewhere=f"; {region.label} is partition {other.number} there" if other else "",
-            ),
+        yield PART_MISSING(
+            number=region.partition,
+            elsewhere=f"; {region.label} is partition {other.number} there" if other else "",
+        ).inside(
+            copy.found,
             region=region,
             where=region.at_key("partition"),
             at=table.array.start,
@@ -954,15 +932,15 @@ def partition_moved(copy: _Copy, build: Subject) -> Outcome:
         span = copy.table.span(entry)
         if span != region.span:
             moved = span.start != region.at
-            yield copy.found.finding(
-                MOVED(
-                    number=entry.number,
-                    label=entry.name,
-                    there=span.start,
-                    there_size=span.size,
-                    start=region.at,
-                    size=region.size,
-                ),
+            yield MOVED(
+                number=entry.number,
+                label=entry.name,
+                there=span.start,
+                there_size=span.size,
+                start=region.at,
+                size=region.size,
+            ).inside(
+                copy.found,
                 region=region,
                 where=region.at_key("at" if moved else "size"),
                 at=entry.offset + (32 if moved else 40),
@@ -993,8 +971,8 @@ LABEL_DIFFERS = Rule(
 def label_differs(copy: _Copy, build: Subject) -> Outcome:
     for region, entry in _paired(copy, build):
         if entry.name not in region.labels:
-            yield copy.found.finding(
-                LABEL_DIFFERS(number=entry.number, there=entry.name, label=region.label),
+            yield LABEL_DIFFERS(number=entry.number, there=entry.name, label=region.label).inside(
+                copy.found,
                 region=region,
                 where=region.at_key("label"),
                 at=entry.offset + 56,
@@ -1031,17 +1009,13 @@ def type_differs(copy: _Copy, build: Subject) -> Outcome:
         wanted = partition_type(region.type)
         # A GUID that is only stored the wrong way round has a finding of its own.
         if wanted != entry.type_guid and entry.swapped_type_name is None:
-            yield copy.found.finding(
-                TYPE_DIFFERS(
-                    number=entry.number,
-                    there=entry.type_name or entry.type_guid,
-                    kind=region.type,
-                    guid=wanted,
-                ),
-                region=region,
-                where=region.at_key("type"),
-                at=entry.offset,
-                length=16,
+            yield TYPE_DIFFERS(
+                number=entry.number,
+                there=entry.type_name or entry.type_guid,
+                kind=region.type,
+                guid=wanted,
+            ).inside(
+                copy.found, region=region, where=region.at_key("type"), at=entry.offset, length=16
             )
 
 
@@ -1095,18 +1069,14 @@ MBR_OVERLAP = Rule(
 
 
 @check(MBR_OVERLAP, over=MBRS)
-def mbr_overlap(found: Found[Mbr]) -> Outcome:
+def mbr_overlap(found: Node[Mbr]) -> Outcome:
     primary = [item for item in found.facts.partitions if item.number <= 4]
     logical = [item for item in found.facts.partitions if item.number > 4]
     for group in (primary, logical):
         for one, other, common in _overlaps([(item.span, item) for item in group]):
-            yield found.finding(
-                MBR_OVERLAP(
-                    number=one.number, other=other.number, size=common.size, start=common.start
-                ),
-                at=one.offset,
-                length=16,
-            )
+            yield MBR_OVERLAP(
+                number=one.number, other=other.number, size=common.size, start=common.start
+            ).inside(found, at=one.offset, length=16)
 
 
 def _mbr_past_end_values(number: int, *, device: str, end: int, size: int) -> None: ...
@@ -1131,22 +1101,18 @@ MBR_PAST_END = Rule(
 
 
 @check(MBR_PAST_END, over=MBRS)
-def mbr_past_end(found: Found[Mbr]) -> Outcome:
-    size = found.node.device_size or found.facts.view_size
+def mbr_past_end(found: Node[Mbr]) -> Outcome:
+    size = found.device_size or found.facts.view_size
     for item in found.facts.partitions:
         if item.span.end > size and not _only_the_head(found, item):
-            yield found.finding(
-                MBR_PAST_END(
-                    number=item.number,
-                    end=item.span.end,
-                    device=found.chip.name if found.node.device_size and found.chip else "image",
-                    size=size,
-                ),
-                at=item.offset,
-                length=16,
-            )
+            yield MBR_PAST_END(
+                number=item.number,
+                end=item.span.end,
+                device=found.chip.name if found.device_size and found.chip else "image",
+                size=size,
+            ).inside(found, at=item.offset, length=16)
 
 
-def _only_the_head(found: Found[Mbr], item: MbrPartition) -> bool:
+def _only_the_head(found: Node[Mbr], item: MbrPartition) -> bool:
     """Tell a file with the table alone, whose device is not known."""
-    return found.node.device_size is None and found.facts.view_size <= item.span.start
+    return found.device_size is None and found.facts.view_size <= item.span.start

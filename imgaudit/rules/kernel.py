@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from imgaudit.arches import ARCHES
+from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fit import FitFacts
@@ -12,7 +13,7 @@ from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import UNSAID_KERNEL_SIZE, Found
+from imgaudit.rules._containers import UNSAID_KERNEL_SIZE
 from imgaudit.rules.cited import in_linux, in_u_boot
 from imgaudit.rules.engine import Example, Finding, Kind, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
@@ -24,10 +25,10 @@ _FILLS = (b"\0", b"\xff")
 ARM64 = contents_of(Arm64ImageFacts)
 RISCV = contents_of(RiscvImageFacts)
 ZIMAGES = contents_of(ZimageFacts)
-KERNELS: Kind[Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]] = contents_of(
+KERNELS: Kind[Node[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]] = contents_of(
     Arm64ImageFacts, RiscvImageFacts, ZimageFacts
 )
-LOADED: Kind[Found[FitFacts | UimageFacts]] = contents_of(FitFacts, UimageFacts)
+LOADED: Kind[Node[FitFacts | UimageFacts]] = contents_of(FitFacts, UimageFacts)
 
 
 def _one(holds: str, data: bytes, arch: str = "arm64") -> Example:
@@ -78,7 +79,7 @@ IMAGE_SIZE = Rule(
 
 
 @check(IMAGE_SIZE, over=ARM64)
-def arm64_image_size(found: Found[Arm64ImageFacts]) -> Outcome:
+def arm64_image_size(found: Node[Arm64ImageFacts]) -> Outcome:
     stated, size = found.facts.image_size, found.content.size
     severity = None
     if stated == 0:
@@ -88,11 +89,8 @@ def arm64_image_size(found: Found[Arm64ImageFacts]) -> Outcome:
         happens = "U-Boot moves and guards only image_size bytes of it: the rest is lost"
     else:
         return
-    yield found.finding(
-        IMAGE_SIZE(stated=stated, size=size, happens=happens),
-        at=found.facts.offsets["image_size"],
-        length=8,
-        severity=severity,
+    yield IMAGE_SIZE(stated=stated, size=size, happens=happens).inside(
+        found, at=found.facts.offsets["image_size"], length=8, severity=severity
     )
 
 
@@ -114,9 +112,9 @@ RISCV_SIZE = Rule(
 
 
 @check(RISCV_SIZE, over=RISCV)
-def riscv_image_size(found: Found[RiscvImageFacts]) -> Outcome:
+def riscv_image_size(found: Node[RiscvImageFacts]) -> Outcome:
     if found.facts.image_size == 0:
-        yield found.finding(RISCV_SIZE(), at=found.facts.offsets["image_size"], length=8)
+        yield RISCV_SIZE().inside(found, at=found.facts.offsets["image_size"], length=8)
 
 
 BIG_ENDIAN = Rule(
@@ -141,10 +139,10 @@ BIG_ENDIAN = Rule(
 
 
 @check(BIG_ENDIAN, over=KERNELS)
-def kernel_big_endian(found: Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]) -> Outcome:
+def kernel_big_endian(found: Node[Arm64ImageFacts | RiscvImageFacts | ZimageFacts]) -> Outcome:
     if found.facts.big_endian:
         field = "endian" if isinstance(found.facts, ZimageFacts) else "flags"
-        yield found.finding(BIG_ENDIAN(), at=found.facts.offsets[field], length=4)
+        yield BIG_ENDIAN().inside(found, at=found.facts.offsets[field], length=4)
 
 
 def _architecture_values(*, found: str, wanted: str) -> None: ...
@@ -170,10 +168,10 @@ ARCHITECTURE = Rule(
 
 @check(ARCHITECTURE, over=KERNELS, given=board_arch)
 def kernel_architecture(
-    found: Found[Arm64ImageFacts | RiscvImageFacts | ZimageFacts], wanted: str
+    found: Node[Arm64ImageFacts | RiscvImageFacts | ZimageFacts], wanted: str
 ) -> Outcome:
     if ARCHES[wanted].kernel != found.facts.format:
-        yield found.finding(ARCHITECTURE(found=found.content.title, wanted=wanted))
+        yield ARCHITECTURE(found=found.content.title, wanted=wanted).inside(found)
 
 
 def _zimage_cut_values(*, what: str, size: int) -> None: ...
@@ -197,7 +195,7 @@ ZIMAGE_CUT = Rule(
 
 
 @check(ZIMAGE_CUT, over=ZIMAGES)
-def zimage_cut(found: Found[ZimageFacts]) -> Outcome:
+def zimage_cut(found: Node[ZimageFacts]) -> Outcome:
     wanted, present = found.facts.image_size, found.facts.data_present
     if wanted <= 0:
         what = "its header ends the image before it starts"
@@ -205,8 +203,8 @@ def zimage_cut(found: Found[ZimageFacts]) -> Outcome:
         what = f"its header says {wanted:,} bytes, {wanted - present:,} of them are missing"
     else:
         return
-    yield found.finding(
-        ZIMAGE_CUT(what=what, size=wanted), at=found.facts.offsets["start"], length=8
+    yield ZIMAGE_CUT(what=what, size=wanted).inside(
+        found, at=found.facts.offsets["start"], length=8
     )
 
 
@@ -230,7 +228,7 @@ ZIMAGE_TAIL = Rule(
 
 
 @check(ZIMAGE_TAIL, over=ZIMAGES, after=(zimage_cut,))
-def zimage_tail(found: Found[ZimageFacts]) -> Outcome:
+def zimage_tail(found: Node[ZimageFacts]) -> Outcome:
     end = found.facts.image_size + (found.facts.appended_size or 0)
     view = found.content.view
     if view is None or not 0 < end < view.size:
@@ -238,8 +236,8 @@ def zimage_tail(found: Found[ZimageFacts]) -> Outcome:
     # Some loaders pick one of several trees that follow each other.
     more = found.facts.appended_size is not None and view.upto(end, 4) == b"\xd0\x0d\xfe\xed"
     if not more and not _blank_from(found.content, end):
-        yield found.finding(
-            ZIMAGE_TAIL(size=view.size - end, start=end), at=end, length=view.size - end
+        yield ZIMAGE_TAIL(size=view.size - end, start=end).inside(
+            found, at=end, length=view.size - end
         )
 
 
@@ -290,7 +288,7 @@ ALIGNMENT = Rule(
 
 
 @check(ALIGNMENT, over=LOADED)
-def arm64_alignment(found: Found[FitFacts | UimageFacts]) -> Outcome:
+def arm64_alignment(found: Node[FitFacts | UimageFacts]) -> Outcome:
     facts = found.facts
     if isinstance(facts, FitFacts):
         for image in facts.images:
@@ -302,11 +300,11 @@ def arm64_alignment(found: Found[FitFacts | UimageFacts]) -> Outcome:
 
 
 def _misplaced(
-    holder: Found[FitFacts | UimageFacts], content: Content, load: int, at: int
+    holder: Node[FitFacts | UimageFacts], content: Content, load: int, at: int
 ) -> Iterator[Finding]:
     for inner in content.walk():
         if isinstance(inner.facts, Arm64ImageFacts):
             text = inner.facts.load_offset
             if (load - text) % _ALIGN:
                 right = round_down(load, _ALIGN) + text
-                yield holder.finding(ALIGNMENT(load=load, text=text, right=right), at=at, length=4)
+                yield ALIGNMENT(load=load, text=text, right=right).inside(holder, at=at, length=4)

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from imgaudit.contents.build import Placement, reader_of
+from imgaudit.contents.place import Node
 from imgaudit.rules.engine import Kind, Missing
 from imgaudit.rules.subject import Subject
 
 if TYPE_CHECKING:
     from imgaudit.formats.facts import Facts
-    from imgaudit.rules._containers import Found
 
 F = TypeVar("F", bound="Facts")
 
@@ -19,7 +19,7 @@ F = TypeVar("F", bound="Facts")
 _CONTENTS: dict[tuple[object, ...], Kind[Any]] = {}
 
 
-def contents_of(*formats: type[F], holds: tuple[str, ...] = ()) -> Kind[Found[F]]:
+def contents_of(*formats: type[F], holds: tuple[str, ...] = ()) -> Kind[Node[F]]:
     """Give the contents of these formats, however deep they are nested, and where each lies.
 
     `holds` names the readers whose regions are told where they could not be read; those of the
@@ -27,12 +27,11 @@ def contents_of(*formats: type[F], holds: tuple[str, ...] = ()) -> Kind[Found[F]
     """
     wanted = holds or tuple(kind.format for kind in formats)
 
-    def each(subject: Subject) -> Iterator[Found[F] | Missing]:
-        from imgaudit.rules._containers import contents
+    def each(subject: Subject) -> Iterator[Node[F] | Missing]:
 
         yield from unread(subject, *wanted)
         for kind in formats:
-            yield from contents(subject, kind)
+            yield from subject.of(kind)
 
     # One for all that ask for it: it is walked once, and checks of two families can be ordered.
     return _CONTENTS.setdefault((*formats, *wanted), Kind(each, lambda found: found.content.name))

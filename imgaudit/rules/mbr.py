@@ -6,10 +6,10 @@ import struct
 from collections.abc import Callable, Iterator
 from uuid import UUID
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.boot_record import partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -71,17 +71,17 @@ def _example(disk: Callable[[], bytes] | None = None, *regions: str) -> Example:
     )
 
 
-def _mapped(found: Found[Mbr], build: Subject) -> list[Region]:
+def _mapped(found: Node[Mbr], build: Subject) -> list[Region]:
     """Give the regions that should be in the table, where it is that of a chip with an MBR."""
     chip = found.chip
     if build.layout is None or chip is None or chip.table != "mbr":
         return []
-    if found.node.device_size is None:
+    if found.device_size is None:
         return []
     return [region for region in build.layout.regions_on(chip.name) if region.partition is not None]
 
 
-def _paired(found: Found[Mbr], build: Subject) -> Iterator[tuple[Region, MbrPartition]]:
+def _paired(found: Node[Mbr], build: Subject) -> Iterator[tuple[Region, MbrPartition]]:
     entries = {entry.number: entry for entry in found.facts.partitions}
     for region in _mapped(found, build):
         if region.partition in entries:
@@ -149,16 +149,12 @@ MISSING = Rule(
 
 
 @check(MISSING, over=MBRS, given=whole)
-def partition_missing(found: Found[Mbr], build: Subject) -> Outcome:
+def partition_missing(found: Node[Mbr], build: Subject) -> Outcome:
     numbers = {entry.number for entry in found.facts.partitions}
     for region in _mapped(found, build):
         if region.partition not in numbers:
-            yield found.finding(
-                MISSING(number=region.partition),
-                region=region,
-                where=region.at_key("partition"),
-                at=446,
-                length=64,
+            yield MISSING(number=region.partition).inside(
+                found, region=region, where=region.at_key("partition"), at=446, length=64
             )
 
 
@@ -183,18 +179,18 @@ MOVED = Rule(
 
 
 @check(MOVED, over=MBRS, given=whole)
-def partition_moved(found: Found[Mbr], build: Subject) -> Outcome:
+def partition_moved(found: Node[Mbr], build: Subject) -> Outcome:
     for region, entry in _paired(found, build):
         if entry.span != region.span:
             moved = entry.span.start != region.at
-            yield found.finding(
-                MOVED(
-                    number=entry.number,
-                    there=entry.span.start,
-                    there_size=entry.span.size,
-                    start=region.at,
-                    size=region.size,
-                ),
+            yield MOVED(
+                number=entry.number,
+                there=entry.span.start,
+                there_size=entry.span.size,
+                start=region.at,
+                size=region.size,
+            ).inside(
+                found,
                 region=region,
                 where=region.at_key("at" if moved else "size"),
                 at=entry.offset + (8 if moved else 12),
@@ -221,15 +217,11 @@ TYPE = Rule(
 
 
 @check(TYPE, over=MBRS, given=whole)
-def type_differs(found: Found[Mbr], build: Subject) -> Outcome:
+def type_differs(found: Node[Mbr], build: Subject) -> Outcome:
     for region, entry in _paired(found, build):
         if region.type is not None and partition_type(region.type) != entry.os_type:
-            yield found.finding(
-                TYPE(number=entry.number, there=entry.type_name, kind=region.type),
-                region=region,
-                where=region.at_key("type"),
-                at=entry.offset + 4,
-                length=1,
+            yield TYPE(number=entry.number, there=entry.type_name, kind=region.type).inside(
+                found, region=region, where=region.at_key("type"), at=entry.offset + 4, length=1
             )
 
 
@@ -255,17 +247,15 @@ BOOTABLE = Rule(
 
 
 @check(BOOTABLE, over=MBRS, given=whole)
-def bootable_differs(found: Found[Mbr], build: Subject) -> Outcome:
+def bootable_differs(found: Node[Mbr], build: Subject) -> Outcome:
     words = {True: "set", False: "unset"}
     for region, entry in _paired(found, build):
         there = entry.boot_indicator == 0x80
         if region.bootable is not None and region.bootable is not there:
-            yield found.finding(
-                BOOTABLE(number=entry.number, there=words[there], here=words[region.bootable]),
-                region=region,
-                where=region.at_key("bootable"),
-                at=entry.offset,
-                length=1,
+            yield BOOTABLE(
+                number=entry.number, there=words[there], here=words[region.bootable]
+            ).inside(
+                found, region=region, where=region.at_key("bootable"), at=entry.offset, length=1
             )
 
 
@@ -287,12 +277,10 @@ UNKNOWN = Rule(
 
 
 @check(UNKNOWN, over=MBRS, given=whole)
-def partition_unknown(found: Found[Mbr], build: Subject) -> Outcome:
+def partition_unknown(found: Node[Mbr], build: Subject) -> Outcome:
     known = {region.partition for region in _mapped(found, build)}
     for entry in found.facts.partitions if known else ():
         if entry.number not in known and not entry.extended:
-            yield found.finding(
-                UNKNOWN(number=entry.number, start=entry.span.start, size=entry.span.size),
-                at=entry.offset,
-                length=16,
+            yield UNKNOWN(number=entry.number, start=entry.span.start, size=entry.span.size).inside(
+                found, at=entry.offset, length=16
             )

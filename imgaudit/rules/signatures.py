@@ -12,7 +12,6 @@ from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.fit import Signature as FitSignature
 from imgaudit.formats.view import View
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -109,10 +108,8 @@ MISSING = Rule(
 def fit_signature_missing(subject: Subject) -> Outcome:
     for first, names in _grouped(subject, Seal.MISSING):
         if first.key.required:
-            yield Found(first.fit).finding(
-                MISSING(key=first.key.name, parts=names, program=_program(first)),
-                at=first.part.offset,
-                length=0,
+            yield MISSING(key=first.key.name, parts=names, program=_program(first)).inside(
+                first.fit, at=first.part.offset, length=0
             )
 
 
@@ -144,8 +141,8 @@ BAD = Rule(
 def fit_signature_bad(subject: Subject) -> Outcome:
     for first, names in _grouped(subject, Seal.BAD):
         tried = first.signature
-        yield Found(first.fit).finding(
-            BAD(key=first.key.name, parts=names, program=_program(first)),
+        yield BAD(key=first.key.name, parts=names, program=_program(first)).inside(
+            first.fit,
             at=tried.offset if tried is not None else first.part.offset,
             length=0,
             severity=None if first.key.required else Severity.WARNING,
@@ -233,7 +230,7 @@ def signature_unread(subject: Subject) -> Outcome:
             parts=", ".join(names[:4]),
             program=holder.program.value,
         )
-        yield Found(node).finding(case, at=tried.offset, length=0)
+        yield case.inside(node, at=tried.offset, length=0)
 
 
 def _program(signed: Signed) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import struct
 import zlib
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.android_sparse import AndroidSparse
-from imgaudit.rules._containers import Found
 from imgaudit.rules.cited import memory
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -46,13 +46,11 @@ INCONSISTENT = Rule(
 
 
 @check(INCONSISTENT, over=SPARSE)
-def chunks_add_up(found: Found[AndroidSparse]) -> Outcome:
+def chunks_add_up(found: Node[AndroidSparse]) -> Outcome:
     facts = found.facts
     if facts.chunk_size_total != facts.expanded_size:
-        yield found.finding(
-            INCONSISTENT(made=facts.chunk_size_total, said=facts.expanded_size),
-            at=facts.offsets["total_blks"],
-            length=4,
+        yield INCONSISTENT(made=facts.chunk_size_total, said=facts.expanded_size).inside(
+            found, at=facts.offsets["total_blks"], length=4
         )
 
 
@@ -74,11 +72,9 @@ CHECKSUM = Rule(
 
 
 @check(CHECKSUM, over=SPARSE)
-def chunks_checksum(found: Found[AndroidSparse]) -> Outcome:
+def chunks_checksum(found: Node[AndroidSparse]) -> Outcome:
     for checksum in found.facts.checksums:
         if checksum.matches is False:
-            yield found.finding(
-                CHECKSUM(what=checksum.name, stored=checksum.stored, computed=checksum.computed),
-                at=checksum.offset,
-                length=4,
-            )
+            yield CHECKSUM(
+                what=checksum.name, stored=checksum.stored, computed=checksum.computed
+            ).inside(found, at=checksum.offset, length=4)

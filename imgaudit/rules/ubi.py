@@ -5,11 +5,11 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 
+from imgaudit.contents.place import Node
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import Chip, Region
-from imgaudit.rules._containers import Found, contents
 from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.cited import in_linux, manual
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
@@ -99,10 +99,10 @@ UBI_GEOMETRY = Rule(
 
 
 @check(UBI_GEOMETRY, over=UBIS)
-def ubi_geometry(found: Found[Ubi]) -> Outcome:
+def ubi_geometry(found: Node[Ubi]) -> Outcome:
     there, made = on_flash(found), found.facts.peb_size
     if there is not None and made is not None and made != there[1]:
-        yield found.finding(UBI_GEOMETRY(made=made, erase=there[1]), length=made)
+        yield UBI_GEOMETRY(made=made, erase=there[1]).inside(found, length=made)
 
 
 def _ubi_volumes_values(
@@ -134,7 +134,7 @@ UBI_VOLUMES = Rule(
 
 
 @check(UBI_VOLUMES, over=UBIS)
-def ubi_volumes(found: Found[Ubi]) -> Outcome:
+def ubi_volumes(found: Node[Ubi]) -> Outcome:
     peb, region = found.facts.peb_size, found.region
     if region is None or peb is None or found.nested:
         return
@@ -142,15 +142,13 @@ def ubi_volumes(found: Found[Ubi]) -> Outcome:
     have = region.size // peb
     over = wanted + _UBI_OVERHEAD - have
     if over > 0:
-        yield found.finding(
-            UBI_VOLUMES(
-                wanted=wanted,
-                overhead=_UBI_OVERHEAD,
-                have=have,
-                over=over,
-                needed=(have + over) * peb,
-            )
-        )
+        yield UBI_VOLUMES(
+            wanted=wanted,
+            overhead=_UBI_OVERHEAD,
+            have=have,
+            over=over,
+            needed=(have + over) * peb,
+        ).inside(found)
 
 
 def _ubifs_leb_values(*, what: str, leb: int, least: int) -> None: ...
@@ -178,11 +176,11 @@ UBIFS_LEB = Rule(
 )
 
 
-def _with_ubifs(subject: Subject) -> Iterator[Found[Ubifs] | tuple[Chip, Region] | Missing]:
+def _with_ubifs(subject: Subject) -> Iterator[Node[Ubifs] | tuple[Chip, Region] | Missing]:
     """Give each UBIFS, and the regions that should hold one, but for those of a small one."""
     yield from unread(subject, Ubifs.format)
     small = set()
-    for found in contents(subject, Ubifs):
+    for found in subject.of(Ubifs):
         if found.facts.leb_size < _UBIFS_MIN_LEB:
             small.add(found.region.name if found.region else None)
         yield found
@@ -191,20 +189,20 @@ def _with_ubifs(subject: Subject) -> Iterator[Found[Ubifs] | tuple[Chip, Region]
             yield chip, region
 
 
-def _called(one: Found[Ubifs] | tuple[Chip, Region]) -> str:
-    return one.content.name if isinstance(one, Found) else one[1].name
+def _called(one: Node[Ubifs] | tuple[Chip, Region]) -> str:
+    return one.content.name if isinstance(one, Node) else one[1].name
 
 
-UBIFS_OR_PLACES: Kind[Found[Ubifs] | tuple[Chip, Region]] = Kind(_with_ubifs, _called)
+UBIFS_OR_PLACES: Kind[Node[Ubifs] | tuple[Chip, Region]] = Kind(_with_ubifs, _called)
 
 
 @check(UBIFS_LEB, over=UBIFS_OR_PLACES)
-def ubifs_leb(one: Found[Ubifs] | tuple[Chip, Region]) -> Outcome:
-    if isinstance(one, Found):
+def ubifs_leb(one: Node[Ubifs] | tuple[Chip, Region]) -> Outcome:
+    if isinstance(one, Node):
         leb = one.facts.leb_size
         if leb < _UBIFS_MIN_LEB:
             case = UBIFS_LEB(what=_called(one), leb=leb, least=_UBIFS_MIN_LEB)
-            yield one.finding(case, at=one.facts.offsets["leb_size"], length=4)
+            yield case.inside(one, at=one.facts.offsets["leb_size"], length=4)
         return
     chip, region = one
     leb = chip.erase_unit(region.at) - _UBI_HEADERS
@@ -239,20 +237,16 @@ UBI_DAMAGED = Rule(
 
 
 @check(UBI_DAMAGED, over=UBIS)
-def ubi_damaged(found: Found[Ubi]) -> Outcome:
+def ubi_damaged(found: Node[Ubi]) -> Outcome:
     facts = found.facts
     # A wrong sum has a finding of its own, and explains the rest.
     if facts.flaws and all(checksum.matches for checksum in facts.checksums):
         first, more = facts.flaws[0], facts.flaw_count - 1
-        yield found.finding(
-            UBI_DAMAGED(
-                what=first.what,
-                count=facts.flaw_count,
-                more=f", and {more:,} more" if more else "",
-            ),
-            at=first.offset,
-            length=4,
-        )
+        yield UBI_DAMAGED(
+            what=first.what,
+            count=facts.flaw_count,
+            more=f", and {more:,} more" if more else "",
+        ).inside(found, at=first.offset, length=4)
     if facts.unwalked:
         yield NotChecked(UBI_DAMAGED.name, found.content.name, facts.unwalked)
 
@@ -281,15 +275,15 @@ UBI_PAGE = Rule(
 
 
 @check(UBI_PAGE, over=UBIS)
-def ubi_pages(found: Found[Ubi]) -> Outcome:
+def ubi_pages(found: Node[Ubi]) -> Outcome:
     there, facts = on_flash(found), found.facts
     if there is None or found.chip is None or not found.chip.kind.bad_blocks:
         return
     page = found.chip.page
     serial = found.chip.kind.word == "spi-nand"
     if facts.data_offset % page or (serial and facts.vid_hdr_offset % page):
-        yield found.finding(
-            UBI_PAGE(headers=facts.vid_hdr_offset, data=facts.data_offset, page=page), at=16
+        yield UBI_PAGE(headers=facts.vid_hdr_offset, data=facts.data_offset, page=page).inside(
+            found, at=16
         )
 
 
@@ -323,7 +317,7 @@ UBI_SPARES = Rule(
 
 
 @check(UBI_SPARES, over=UBIS)
-def ubi_spares(found: Found[Ubi]) -> Outcome:
+def ubi_spares(found: Node[Ubi]) -> Outcome:
     peb, region, chip = found.facts.peb_size, found.region, found.chip
     if region is None or chip is None or peb is None or found.nested or not chip.kind.bad_blocks:
         return
@@ -331,9 +325,9 @@ def ubi_spares(found: Found[Ubi]) -> Outcome:
     wanted, have = _wanted(found.facts), region.size // peb
     short = wanted + bad - have
     if wanted <= have < wanted + bad:
-        yield found.finding(
-            UBI_SPARES(wanted=wanted, have=have, bad=bad, short=short, needed=(have + short) * peb)
-        )
+        yield UBI_SPARES(
+            wanted=wanted, have=have, bad=bad, short=short, needed=(have + short) * peb
+        ).inside(found)
 
 
 def _wanted(facts: Ubi) -> int:
@@ -370,20 +364,16 @@ UBIFS_VOLUME = Rule(
 
 
 @check(UBIFS_VOLUME, over=contents_of(Ubifs))
-def ubifs_volume(found: Found[Ubifs]) -> Outcome:
+def ubifs_volume(found: Node[Ubifs]) -> Outcome:
     facts, holder, chip = found.facts, found.holder, found.chip
     if holder is None or not isinstance(holder.facts, Ubi):
         return
-    volume = holder.facts.volume(found.content.name[len(holder.name) + 1 :])
+    volume = holder.facts.volume(found.content.name[len(holder.content.name) + 1 :])
     if volume is None:
         return
     nand = chip is not None and chip.kind.bad_blocks
     unit = chip.page if chip is not None and nand else facts.min_io_size
     if (facts.leb_size, facts.min_io_size) != (volume.leb_size, unit):
-        yield found.finding(
-            UBIFS_VOLUME(
-                leb=facts.leb_size, unit=facts.min_io_size, there=volume.leb_size, there_unit=unit
-            ),
-            at=facts.offsets["leb_size"],
-            length=4,
-        )
+        yield UBIFS_VOLUME(
+            leb=facts.leb_size, unit=facts.min_io_size, there=volume.leb_size, there_unit=unit
+        ).inside(found, at=facts.offsets["leb_size"], length=4)

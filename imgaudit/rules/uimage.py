@@ -5,13 +5,13 @@ from __future__ import annotations
 import struct
 from typing import Protocol
 
+from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.facts import Match
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
     KERNEL_ARCH,
-    Found,
     compressor,
     damaged,
     misfit,
@@ -71,7 +71,7 @@ HEADER = Rule(
 
 
 @check(HEADER, over=UIMAGES)
-def uimage_header(found: Found[UimageFacts]) -> Outcome:
+def uimage_header(found: Node[UimageFacts]) -> Outcome:
     yield from _checksum(found, HEADER, "header")
 
 
@@ -94,7 +94,7 @@ DATA = Rule(
 
 
 @check(DATA, over=UIMAGES)
-def uimage_data(found: Found[UimageFacts]) -> Outcome:
+def uimage_data(found: Node[UimageFacts]) -> Outcome:
     yield from _checksum(found, DATA, "data")
 
 
@@ -106,15 +106,13 @@ class _Mismatch(Protocol):
     def __call__(self, *, stored: str, computed: str | None) -> Case: ...
 
 
-def _checksum(found: Found[UimageFacts], rule: _Mismatch, name: str) -> Outcome:
+def _checksum(found: Node[UimageFacts], rule: _Mismatch, name: str) -> Outcome:
     checksum = next(item for item in found.facts.checksums if item.name == name)
     if checksum.matches is None:
         yield NotChecked(rule.name, found.content.name, checksum.why)
     elif not checksum.matches:
-        yield found.finding(
-            rule(stored=checksum.stored, computed=checksum.computed),
-            at=checksum.covers.start,
-            length=checksum.covers.size,
+        yield rule(stored=checksum.stored, computed=checksum.computed).inside(
+            found, at=checksum.covers.start, length=checksum.covers.size
         )
 
 
@@ -139,13 +137,11 @@ SIZE = Rule(
 
 
 @check(SIZE, over=UIMAGES)
-def uimage_size(found: Found[UimageFacts]) -> Outcome:
+def uimage_size(found: Node[UimageFacts]) -> Outcome:
     facts = found.facts
     if facts.data_present < facts.size or not facts.size:
-        yield found.finding(
-            SIZE(wanted=facts.size, present=facts.data_present),
-            at=facts.offsets["size"],
-            length=4,
+        yield SIZE(wanted=facts.size, present=facts.data_present).inside(
+            found, at=facts.offsets["size"], length=4
         )
 
 
@@ -171,7 +167,7 @@ TABLE = Rule(
 
 
 @check(TABLE, over=UIMAGES)
-def uimage_table(found: Found[UimageFacts]) -> Outcome:
+def uimage_table(found: Node[UimageFacts]) -> Outcome:
     facts = found.facts
     # A file that is cut is told as such.
     if facts.table_ended is None or facts.data_present < facts.size:
@@ -190,7 +186,7 @@ def uimage_table(found: Found[UimageFacts]) -> Outcome:
     elif facts.type == "multi" and third is not None and not _is(third, "fdt"):
         what, at = "its third file is no device tree", third.offset
     if what:
-        yield found.finding(TABLE(what=what), at=at, length=0)
+        yield TABLE(what=what).inside(found, at=at, length=0)
 
 
 def _is(content: Content, name: str) -> bool:
@@ -219,13 +215,13 @@ ARCHITECTURE = Rule(
 
 
 @check(ARCHITECTURE, over=UIMAGES, given=board_arch)
-def uimage_architecture(found: Found[UimageFacts], wanted: str) -> Outcome:
+def uimage_architecture(found: Node[UimageFacts], wanted: str) -> Outcome:
     facts = found.facts
     severity = misfit(facts.arch, wanted)
     if severity is None or facts.type in {"script", "filesystem", "fpga"}:
         return
-    yield found.finding(
-        ARCHITECTURE(type=facts.type, arch=facts.arch, wanted=wanted),
+    yield ARCHITECTURE(type=facts.type, arch=facts.arch, wanted=wanted).inside(
+        found,
         at=facts.offsets["arch"],
         length=1,
         severity=severity if facts.type in _ARCHITECTURE_MATTERS else Severity.WARNING,
@@ -254,7 +250,7 @@ COMPRESSION = Rule(
 
 
 @check(COMPRESSION, over=UIMAGES)
-def uimage_compression(found: Found[UimageFacts]) -> Outcome:
+def uimage_compression(found: Node[UimageFacts]) -> Outcome:
     facts = found.facts
     content = _judged(found)
     if content is None:
@@ -277,12 +273,9 @@ def uimage_compression(found: Found[UimageFacts]) -> Outcome:
             return
         severity = Severity.WARNING
         happens = "Nothing today: U-Boot hands the data on as stored; other tools go by it"
-    yield found.finding(
-        COMPRESSION(type=facts.type, label=label, real=said, right=real or "none", happens=happens),
-        at=facts.offsets["comp"],
-        length=1,
-        severity=severity,
-    )
+    yield COMPRESSION(
+        type=facts.type, label=label, real=said, right=real or "none", happens=happens
+    ).inside(found, at=facts.offsets["comp"], length=1, severity=severity)
 
 
 def _payload_values(*, arch: str, real: str) -> None: ...
@@ -307,14 +300,14 @@ PAYLOAD = Rule(
 
 
 @check(PAYLOAD, over=UIMAGES)
-def uimage_payload(found: Found[UimageFacts]) -> Outcome:
+def uimage_payload(found: Node[UimageFacts]) -> Outcome:
     facts, content = found.facts, _judged(found)
     if content is None or facts.type not in _KERNELS or damaged(content):
         return
     inner = content.unwrapped()
     real = KERNEL_ARCH.get(inner.format or "") if inner.match >= Match.GOOD else None
     if real is not None and real != facts.arch:
-        yield found.finding(PAYLOAD(arch=facts.arch, real=real), at=facts.offsets["arch"], length=1)
+        yield PAYLOAD(arch=facts.arch, real=real).inside(found, at=facts.offsets["arch"], length=1)
 
 
 def _entry_values(*, entry: int, start: int, end: int) -> None: ...
@@ -338,17 +331,17 @@ ENTRY = Rule(
 
 
 @check(ENTRY, over=UIMAGES)
-def uimage_entry(found: Found[UimageFacts]) -> Outcome:
+def uimage_entry(found: Node[UimageFacts]) -> Outcome:
     facts, content = found.facts, _judged(found)
     if content is None or facts.type != "kernel" or damaged(content):
         return
     end = facts.load + ram_size(content, facts.compression)
     if not facts.load <= facts.ep < end:
-        yield found.finding(
-            ENTRY(entry=facts.ep, start=facts.load, end=end), at=facts.offsets["ep"], length=4
+        yield ENTRY(entry=facts.ep, start=facts.load, end=end).inside(
+            found, at=facts.offsets["ep"], length=4
         )
 
 
-def _judged(found: Found[UimageFacts]) -> Content | None:
+def _judged(found: Node[UimageFacts]) -> Content | None:
     """Give what the compression byte speaks of: the data, or the first file of a table."""
     return found.content.part("data" if found.facts.table_ended is None else "image-0")

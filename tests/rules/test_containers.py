@@ -10,7 +10,7 @@ from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
-from imgaudit.rules._containers import compressor, contents, ram_size
+from imgaudit.rules._containers import compressor, ram_size
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Severity
 from imgaudit.rules.examples import nor
@@ -61,8 +61,8 @@ def test_offsets_are_the_chips_down_to_where_something_is_unpacked() -> None:
     )
     subject = subject_of(example)
     start = 64 * KIB + 0x400
-    assert [found.start for found in contents(subject, FitFacts)] == [start]
-    bases = {found.content.name: found.start for found in contents(subject, Arm64ImageFacts)}
+    assert [found.start for found in subject.of(FitFacts)] == [start]
+    bases = {found.content.name: found.start for found in subject.of(Arm64ImageFacts)}
     assert bases == {
         "recovery.itb/plain": start + data.index(KERNEL),
         "recovery.itb/packed/unpacked": None,
@@ -83,7 +83,7 @@ def test_the_image_of_a_whole_chip_is_not_taken_for_its_first_artifact() -> None
         chip="size: 1 MiB, erase-block: 64 KiB, image: nor.img",
         files={"recovery.itb": lambda: data, "nor.img": lambda: data.ljust(MIB, b"\xff")},
     )
-    found = [item.content.name for item in contents(subject_of(example), FitFacts)]
+    found = [item.content.name for item in subject_of(example).of(FitFacts)]
     assert found == ["recovery.itb"]
 
 
