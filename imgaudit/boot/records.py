@@ -6,11 +6,14 @@ from collections.abc import Mapping
 from dataclasses import field
 from enum import StrEnum
 from functools import cached_property
+from typing import NamedTuple
 
+from imgaudit.boot.values import is_number, number
 from imgaudit.data import dataclass
 from imgaudit.maps.uboot_options import Options
 from imgaudit.units import Span
 
+_MOST_DIGITS = 14
 BLOCK = 512
 """Bytes in a block of an eMMC, SD or disk (U-Boot doc/usage/cmd/mmc.rst)."""
 
@@ -205,6 +208,20 @@ class Note:
     at: int
 
 
+class Number(NamedTuple):
+    """A number as it is written, as U-Boot reads it (hex), and as it would be in decimal."""
+
+    text: str
+    value: int
+    decimal: int | None
+
+
+def _number(text: str) -> Number | None:
+    if len(text) > _MOST_DIGITS or not is_number(text):
+        return None
+    return Number(text, number(text), int(text) if text.isdecimal() else None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Operation:
     """One command, in the order in which it is met.
@@ -242,6 +259,12 @@ class Operation:
     checked: bool = True
     can_fail: bool = False
     saves: Mapping[str, str | None] = field(default_factory=dict)
+
+    @property
+    def numbers(self) -> tuple[Number, ...]:
+        """The numbers behind the command's address or, of an erase, behind its name."""
+        words = self.arguments[2 if self.kind is Kind.ERASE else 3 :]
+        return tuple(found for word in words if (found := _number(word)) is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

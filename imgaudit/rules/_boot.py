@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple, Protocol
 
-from imgaudit.boot.records import Operation
+from imgaudit.boot.records import Gap, Operation
 from imgaudit.boot.stage import Boots, Followed, position
-from imgaudit.model import Region
-from imgaudit.rules.engine import Case, Cause, Example, Finding, Severity
+from imgaudit.data import dataclass
+from imgaudit.model import Chip, Region
+from imgaudit.rules.engine import Case, Cause, Example, Finding, Kind, Missing, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.rules.samples import board_tree, fit, image, kernel
+from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.elf import program
@@ -21,6 +23,10 @@ from imgaudit.writers.tree import file
 ENV_SIZE = 8 * KIB
 RAM = "ram: {banks: [{at: 0x80000000, size: 256 MiB}]}\n"
 RECOVERY = "sf probe && sf read 0x88000000 0x20000 0x40000 && bootm 0x88000000"
+
+
+# What has a finding of its own, and what a script may well ask for.
+_ANSWERED = frozenset({Gap.UNDEFINED, Gap.MISSING_SCRIPT, Gap.RUN_TIME, Gap.EMPTY, Gap.SYNTAX})
 
 
 def whole_fit() -> bytes:
@@ -47,13 +53,107 @@ def operations(boots: Boots) -> Iterator[tuple[Followed, Operation]]:
                 yield followed, operation
 
 
-def feeds_a_boot(followed: Followed, operation: Operation) -> bool:
-    """Tell whether something that the command reads is started."""
-    return any(
-        operation.index in fillers
-        for boot in followed.walk.boots
-        for fillers in boot.loaded.values()
-    )
+@dataclass(frozen=True, slots=True, eq=False)
+class Met:
+    """A command of a script, in the walk in which it is met first."""
+
+    subject: Subject
+    followed: Followed
+    operation: Operation
+
+    @property
+    def boots(self) -> Boots:
+        """All boots of the build."""
+        return self.subject.boots
+
+    @property
+    def region(self) -> Region | None:
+        """The region in which what the command touches starts."""
+        board, span = self.boots.board, self.operation.span
+        if board is None or span is None:
+            return None
+        return board.region_at(self.operation.device, span.start)
+
+    @property
+    def regions(self) -> list[Region]:
+        """The regions of the device that it touches."""
+        board = self.boots.board
+        return board.regions(self.operation.device) if board is not None else []
+
+    @property
+    def chip(self) -> Chip | None:
+        """The chip whose main array it touches."""
+        board, layout = self.boots.board, self.subject.layout
+        area = board.devices.get(self.operation.device or "") if board is not None else None
+        return layout.chips.get(area) if layout is not None and area else None
+
+    @property
+    def feeds_a_boot(self) -> bool:
+        """Whether something that the command reads is started."""
+        return bool(self.fed)
+
+    @property
+    def fed(self) -> list[str]:
+        """The commands that start something of what it reads."""
+        return [
+            boot.command
+            for boot in self.followed.walk.boots
+            if any(self.operation.index in fillers for fillers in boot.loaded.values())
+        ]
+
+    def finding(
+        self,
+        case: Case,
+        *,
+        region: Region | None = None,
+        severity: Severity | None = None,
+        key: str | None = None,
+        causes: tuple[Cause, ...] = (),
+    ) -> Finding:
+        """Make a finding about a region, or else about the environment that U-Boot takes."""
+        return finding(
+            case,
+            self.boots,
+            self.operation,
+            region=region,
+            severity=severity,
+            key=key,
+            causes=causes,
+        )
+
+
+def _not_followed(subject: Subject) -> Iterator[Missing]:
+    """Name what the walks could not know."""
+    boots, layout = subject.boots, subject.layout
+    if boots.why:
+        for stage in layout.stages.values() if layout is not None else ():
+            if stage.entry is not None:
+                yield Missing(f"run {stage.entry}", boots.why)
+        return
+    for entry, followed in boots.followed.items():
+        for note in followed.walk.unresolved:
+            if note.kind not in _ANSWERED:
+                yield Missing(f"script {note.variable}", f"{note.kind}: {note.what}")
+        if not followed.walk.complete:
+            yield Missing(f"run {entry}", "too long to be followed whole")
+
+
+def commands(subject: Subject) -> Iterator[Met]:
+    """Give every command once, however many ways lead to it."""
+    for followed, operation in operations(subject.boots):
+        yield Met(subject, followed, operation)
+
+
+def _met_or_why(subject: Subject) -> Iterator[Met | Missing]:
+    yield from _not_followed(subject)
+    yield from commands(subject)
+
+
+def _called(met: Met) -> str:
+    return f"`{met.operation.command}` in {met.operation.variable}"
+
+
+COMMANDS, COMMANDS_OR_WHY = Kind(commands, _called), Kind(_met_or_why, _called)
 
 
 class Spot(NamedTuple):

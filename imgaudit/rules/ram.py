@@ -7,15 +7,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Protocol
 
 from imgaudit.boot.rammap import Command, RamMap, bootm_too_large, initrd_window, outside, overlaps
 from imgaudit.boot.ranges import FIXED, Overlap, Range, RangeKind
-from imgaudit.boot.stage import Boots, Followed, Start
-from imgaudit.model import Region
+from imgaudit.boot.records import Operation
+from imgaudit.boot.stage import Followed, Start
+from imgaudit.data import dataclass
 from imgaudit.rules._boot import RECOVERY, finding, scripted
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, memory, standard
-from imgaudit.rules.engine import Case, Cause, Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import (
+    Case,
+    Cause,
+    Example,
+    Finding,
+    Kind,
+    Missing,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
+from imgaudit.rules.kinds import board_arch
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, zimage
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB
@@ -39,26 +51,104 @@ def _fit_with_tree() -> bytes:
     )
 
 
-def _starts(boots: Boots) -> Iterator[tuple[Followed, Start, RamMap]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Planned:
+    """A start and its RAM map; of what several have alike, the first one has it.
+
+    `hits` are the ranges that share bytes, `outside` those that are not all in RAM, `unplaced` says
+    what finds no place, `unpacked` is the size of a compressed kernel for bootm.
+    """
+
+    subject: Subject
+    followed: Followed
+    start: Start
+    ram: RamMap
+    hits: tuple[Overlap, ...]
+    outside: tuple[Range, ...]
+    unplaced: tuple[str, ...]
+    unpacked: int | None
+
+    @property
+    def command(self) -> str:
+        """The command that starts."""
+        return self.start.boot.command
+
+    @property
+    def operation(self) -> Operation:
+        """The command, as it is met."""
+        return self.followed.operation(self.start.boot)
+
+    @property
+    def script(self) -> str:
+        """The variable in which it stands."""
+        return self.operation.variable
+
+    def finding(self, case: Case, *ranges: Range, severity: Severity | None = None) -> Finding:
+        """Make a finding about the region that a range was read from, else about the kernel's."""
+        boots, wanted = self.subject.boots, [each.step for each in ranges]
+        buffers = sorted(self.start.buffers.items(), key=lambda it: (it[0] != "kernel", it[0]))
+        buffers.sort(key=lambda item: item[1].command not in wanted)
+        sources = (boots.source(operation) for _, operation in buffers)
+        region = next((source.region for source in sources if source is not None), None)
+        return finding(case, boots, self.operation, region=region, severity=severity)
+
+
+def _starts(subject: Subject) -> Iterator[_Planned]:
     """Give every RAM map once, however many ways lead to it."""
-    seen = set()
-    for followed in boots.followed.values():
+    banks = [bank.span for bank in subject.layout.banks] if subject.layout is not None else []
+    seen: set[tuple[object, ...]] = set()
+
+    def new(*key: object) -> bool:
+        known = key in seen
+        seen.add(key)
+        return not known
+
+    for followed in subject.boots.followed.values():
         for start in followed.starts:
-            if (
-                start.map is not None
-                and (key := (start.boot.command, start.map.ranges)) not in seen
-            ):
-                seen.add(key)
-                yield followed, start, start.map
+            ram, command = start.map, start.boot.command
+            if ram is None or not new(command, ram.ranges):
+                continue
+            ranges = [each for each in ram.ranges if each.kind not in FIXED]
+            hits = map(_fixed_first, overlaps(ram.ranges))
+            size = _unpacked(start)
+            yield _Planned(
+                subject,
+                followed,
+                start,
+                ram,
+                tuple(hit for hit in hits if new(hit.first.name, hit.second.name, hit.common)),
+                tuple(each for each in outside(ranges, banks) if new(each.name, each.span)),
+                tuple(why for why in ram.unplaced if new(command, why)),
+                size if new(command, size) else None,
+            )
 
 
-def _region(boots: Boots, start: Start, *ranges: Range) -> Region | None:
-    """Give the region that one of the ranges was read from, else the kernel's."""
-    wanted = [each.step for each in ranges]
-    buffers = sorted(start.buffers.items(), key=lambda item: (item[0] != "kernel", item[0]))
-    buffers.sort(key=lambda item: item[1].command not in wanted)
-    sources = (boots.source(operation) for _, operation in buffers)
-    return next((source.region for source in sources if source is not None), None)
+def _unpacked(start: Start) -> int | None:
+    images = start.images
+    if images is None or images.command is not Command.BOOTM or not images.kernel.compressed:
+        return None
+    return images.kernel.unpacked_size
+
+
+def _starts_or_why(subject: Subject) -> Iterator[_Planned | Missing]:
+    """Give the RAM maps, and why there is none of a start, or a part is not in it."""
+    for followed in subject.boots.followed.values():
+        for start in followed.starts:
+            if start.why:
+                script = followed.operation(start.boot).variable
+                missing = "no RAM map" if start.map is None else "a part is not in the RAM map"
+                yield Missing(
+                    f"script {script}", f"{missing} for `{start.boot.command}`: {start.why}"
+                )
+    yield from _starts(subject)
+
+
+def _label(planned: _Planned) -> str:
+    return f"`{planned.command}` in {planned.script}"
+
+
+STARTS = Kind(_starts, _label)
+STARTS_OR_WHY = Kind(_starts_or_why, _label)
 
 
 def _hit_values(
@@ -77,65 +167,36 @@ def _hit_values(
 ) -> None: ...
 
 
-class _Hit(Protocol):
-    """A rule about two ranges of RAM that share bytes."""
-
-    severity: Severity
-
-    def __call__(
-        self,
-        first: str,
-        second: str,
-        *,
-        command: str,
-        script: str,
-        first_at: int,
-        first_end: int,
-        second_at: int,
-        second_end: int,
-        step: str,
-        size: int,
-        common: int,
-    ) -> Case: ...
-
-
-def _collisions(subject: Subject, rule: _Hit) -> Iterator[Finding]:
-    """Report the overlaps that a rule is about, each pair of ranges once."""
-    boots = subject.boots
-    seen = set()
-    for followed, start, ram in _starts(boots):
-        for hit in map(_fixed_first, overlaps(ram.ranges)):
-            key = (hit.first.name, hit.second.name, hit.common)
-            if _rule_of(hit) is not rule or key in seen:
-                continue
-            seen.add(key)
-            exact = hit.first.exact and hit.second.exact and not _only_room(boots, start, hit)
-            guess = rule.severity is Severity.ERROR and not exact
-            operation = followed.operation(start.boot)
-            script = operation.variable
-            # Another way to the same start is the same two addresses.
-            same = {"script": script, "command": start.boot.command}
-            said = finding(
-                rule(
-                    command=start.boot.command,
-                    script=script,
-                    first=hit.first.name,
-                    first_at=hit.first.span.start,
-                    first_end=hit.first.span.end,
-                    second=hit.second.name,
-                    second_at=hit.second.span.start,
-                    second_end=hit.second.span.end,
-                    step=hit.second.step,
-                    size=hit.size,
-                    common=hit.common.start,
-                ),
-                boots,
-                operation,
-                region=_region(boots, start, hit.second, hit.first),
-                severity=Severity.WARNING if guess else None,
-            )
-            ways = Cause(frozenset({said.rule.name}), anywhere=True, values=same)
-            yield replace(said, causes=(*said.causes, ways))
+def _collisions(planned: _Planned, rule: Rule) -> Iterator[Finding]:
+    """Report the overlaps that a rule is about."""
+    command, script = planned.command, planned.script
+    for hit in planned.hits:
+        if _rule_of(hit) is not rule:
+            continue
+        exact = hit.first.exact and hit.second.exact and not _only_room(planned, hit)
+        guess = rule.severity is Severity.ERROR and not exact
+        said = planned.finding(
+            rule(
+                command=command,
+                script=script,
+                first=hit.first.name,
+                first_at=hit.first.span.start,
+                first_end=hit.first.span.end,
+                second=hit.second.name,
+                second_at=hit.second.span.start,
+                second_end=hit.second.span.end,
+                step=hit.second.step,
+                size=hit.size,
+                common=hit.common.start,
+            ),
+            hit.second,
+            hit.first,
+            severity=Severity.WARNING if guess else None,
+        )
+        # Another way to the same start is the same two addresses.
+        same = {"script": script, "command": command}
+        ways = Cause(frozenset({said.rule.name}), anywhere=True, values=same)
+        yield replace(said, causes=(*said.causes, ways))
 
 
 def _fixed_first(hit: Overlap) -> Overlap:
@@ -155,12 +216,12 @@ def _rule_of(hit: Overlap) -> Rule | None:
     return UNPACKED if RangeKind.UNPACKED in kinds else OVERLAP
 
 
-def _only_room(boots: Boots, start: Start, hit: Overlap) -> bool:
+def _only_room(planned: _Planned, hit: Overlap) -> bool:
     """Tell whether only the rest of a buffer is hit, into which the artifact has yet to grow."""
     if hit.first.kind is not RangeKind.LOAD or hit.second.kind is RangeKind.LOAD:
         return False
-    for operation in start.buffers.values():
-        source = boots.source(operation)
+    for operation in planned.start.buffers.values():
+        source = planned.subject.boots.source(operation)
         if operation.command == hit.first.step and source is not None and source.size is not None:
             return hit.common.start >= hit.first.span.start + source.size
     return False
@@ -273,24 +334,24 @@ UNPACKED = Rule(
 )
 
 
-@check(OVERLAP)
-def loads_overlap(subject: Subject) -> Outcome:
-    yield from _collisions(subject, OVERLAP)
+@check(OVERLAP, over=STARTS_OR_WHY)
+def loads_overlap(planned: _Planned) -> Outcome:
+    yield from _collisions(planned, OVERLAP)
 
 
-@check(RESERVED)
-def over_reserved(subject: Subject) -> Outcome:
-    yield from _collisions(subject, RESERVED)
+@check(RESERVED, over=STARTS)
+def over_reserved(planned: _Planned) -> Outcome:
+    yield from _collisions(planned, RESERVED)
 
 
-@check(LOADER)
-def over_loader(subject: Subject) -> Outcome:
-    yield from _collisions(subject, LOADER)
+@check(LOADER, over=STARTS)
+def over_loader(planned: _Planned) -> Outcome:
+    yield from _collisions(planned, LOADER)
 
 
-@check(UNPACKED)
-def decompression(subject: Subject) -> Outcome:
-    yield from _collisions(subject, UNPACKED)
+@check(UNPACKED, over=STARTS)
+def decompression(planned: _Planned) -> Outcome:
+    yield from _collisions(planned, UNPACKED)
 
 
 def _outside_values(
@@ -319,29 +380,18 @@ OUTSIDE = Rule(
 )
 
 
-@check(OUTSIDE)
-def outside_ram(subject: Subject) -> Outcome:
-    layout = subject.layout
-    seen = set()
-    for followed, start, ram in _starts(subject.boots):
-        ranges = [each for each in ram.ranges if each.kind not in FIXED]
-        for each in outside(ranges, [bank.span for bank in layout.banks] if layout else []):
-            if (each.name, each.span) in seen:
-                continue
-            seen.add((each.name, each.span))
-            yield finding(
-                OUTSIDE(
-                    command=start.boot.command,
-                    script=followed.operation(start.boot).variable,
-                    what=each.name,
-                    at=each.span.start,
-                    end=each.span.end,
-                    size=each.span.size,
-                ),
-                subject.boots,
-                followed.operation(start.boot),
-                region=_region(subject.boots, start, each),
-            )
+@check(OUTSIDE, over=STARTS)
+def outside_ram(planned: _Planned) -> Outcome:
+    for each in planned.outside:
+        case = OUTSIDE(
+            command=planned.command,
+            script=planned.script,
+            what=each.name,
+            at=each.span.start,
+            end=each.span.end,
+            size=each.span.size,
+        )
+        yield planned.finding(case, each)
 
 
 def _no_place_values(script: str, why: str, *, command: str) -> None: ...
@@ -369,18 +419,11 @@ NO_PLACE = Rule(
 )
 
 
-@check(NO_PLACE)
-def no_place(subject: Subject) -> Outcome:
-    seen = set()
-    for followed, start, ram in _starts(subject.boots):
-        for why in ram.unplaced:
-            if (start.boot.command, why) in seen:
-                continue
-            seen.add((start.boot.command, why))
-            operation = followed.operation(start.boot)
-            case = NO_PLACE(command=start.boot.command, script=operation.variable, why=why)
-            region = _region(subject.boots, start)
-            yield finding(case, subject.boots, operation, region=region)
+@check(NO_PLACE, over=STARTS)
+def no_place(planned: _Planned) -> Outcome:
+    for why in planned.unplaced:
+        case = NO_PLACE(command=planned.command, script=planned.script, why=why)
+        yield planned.finding(case)
 
 
 def _window_values(script: str, *, command: str, kernel: int, ramdisk: int) -> None: ...
@@ -420,26 +463,20 @@ WINDOW = Rule(
 )
 
 
-@check(WINDOW)
-def window(subject: Subject) -> Outcome:
-    if subject.layout is None or subject.layout.arch != "arm64":
+@check(WINDOW, over=STARTS, given=board_arch)
+def window(planned: _Planned, arch: str) -> Outcome:
+    at_start = {each.kind: each.span for each in planned.ram.at(planned.ram.start)}
+    kernel_at, ramdisk = at_start.get(RangeKind.KERNEL), at_start.get(RangeKind.RAMDISK)
+    if arch != "arm64" or kernel_at is None or ramdisk is None:
         return
-    for followed, start, ram in _starts(subject.boots):
-        at_start = {each.kind: each.span for each in ram.at(ram.start)}
-        kernel_at, ramdisk = at_start.get(RangeKind.KERNEL), at_start.get(RangeKind.RAMDISK)
-        if kernel_at is None or ramdisk is None or initrd_window(kernel_at, ramdisk):
-            continue
-        yield finding(
-            WINDOW(
-                command=start.boot.command,
-                script=followed.operation(start.boot).variable,
-                kernel=kernel_at.start,
-                ramdisk=ramdisk.start,
-            ),
-            subject.boots,
-            followed.operation(start.boot),
-            region=_region(subject.boots, start),
+    if not initrd_window(kernel_at, ramdisk):
+        case = WINDOW(
+            command=planned.command,
+            script=planned.script,
+            kernel=kernel_at.start,
+            ramdisk=ramdisk.start,
         )
+        yield planned.finding(case)
 
 
 def _high_values(what: str, script: str, *, command: str, end: int, limit: int) -> None: ...
@@ -484,25 +521,26 @@ HIGH = Rule(
 _LOW_MEMORY = 760 * MIB
 
 
-@check(HIGH)
-def above_low_memory(subject: Subject) -> Outcome:
+def _low_memory(subject: Subject) -> int | None:
+    """Give where a 32-bit kernel's first mapping of RAM ends; None on other boards."""
     layout = subject.layout
     if layout is None or layout.arch != "arm" or not layout.banks:
-        return
-    limit = min(bank.span.start for bank in layout.banks) + _LOW_MEMORY
-    for followed, start, ram in _starts(subject.boots):
-        for each in ram.at(ram.start):
-            if each.kind in {RangeKind.FDT, RangeKind.RAMDISK} and each.span.end > limit:
-                operation = followed.operation(start.boot)
-                case = HIGH(
-                    what=str(each.kind),
-                    script=operation.variable,
-                    command=start.boot.command,
-                    end=each.span.end,
-                    limit=limit,
-                )
-                region = _region(subject.boots, start)
-                yield finding(case, subject.boots, operation, region=region)
+        return None
+    return min(bank.span.start for bank in layout.banks) + _LOW_MEMORY
+
+
+@check(HIGH, over=STARTS, given=_low_memory)
+def above_low_memory(planned: _Planned, limit: int) -> Outcome:
+    for each in planned.ram.at(planned.ram.start):
+        if each.kind in {RangeKind.FDT, RangeKind.RAMDISK} and each.span.end > limit:
+            case = HIGH(
+                what=str(each.kind),
+                script=planned.script,
+                command=planned.command,
+                end=each.span.end,
+                limit=limit,
+            )
+            yield planned.finding(case)
 
 
 def _no_relocation_values(name: str, script: str, *, value: str, command: str) -> None: ...
@@ -592,29 +630,21 @@ BOOTM_LENGTH = Rule(
 )
 
 
-@check(BOOTM_LENGTH)
-def bootm_length(subject: Subject) -> Outcome:
-    boots = subject.boots
+def _longest(subject: Subject) -> int | None:
+    """Give the most that bootm unpacks a kernel to, as U-Boot was built."""
     copy = subject.copies.uboot_config if subject.copies is not None else None
-    limit = copy.says.config.number("SYS_BOOTM_LEN") if copy is not None else None
-    seen = set()
-    for followed, start, _ in _starts(boots):
-        images = start.images
-        if limit is None or images is None or images.command is not Command.BOOTM:
-            continue
-        size = images.kernel.unpacked_size if images.kernel.compressed else None
-        over = bootm_too_large(size or 0, limit)
-        if over and (start.boot.command, size) not in seen:
-            seen.add((start.boot.command, size))
-            yield finding(
-                BOOTM_LENGTH(
-                    command=start.boot.command,
-                    script=followed.operation(start.boot).variable,
-                    size=size,
-                    limit=limit,
-                    over=over,
-                ),
-                boots,
-                followed.operation(start.boot),
-                region=_region(boots, start),
-            )
+    return copy.says.config.number("SYS_BOOTM_LEN") if copy is not None else None
+
+
+@check(BOOTM_LENGTH, over=STARTS, given=_longest)
+def bootm_length(planned: _Planned, limit: int) -> Outcome:
+    over = bootm_too_large(planned.unpacked or 0, limit)
+    if over:
+        case = BOOTM_LENGTH(
+            command=planned.command,
+            script=planned.script,
+            size=planned.unpacked,
+            limit=limit,
+            over=over,
+        )
+        yield planned.finding(case)

@@ -3,38 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Protocol
+from typing import NamedTuple
 
 from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
-from imgaudit.model import Chip, Layout, Region, Stage, Writer
-from imgaudit.rules._boot import RECOVERY, Spot, feeds_a_boot, finding, operations, scripted
+from imgaudit.model import Layout, Stage, Writer
+from imgaudit.rules._boot import (
+    COMMANDS,
+    COMMANDS_OR_WHY,
+    RECOVERY,
+    Met,
+    Spot,
+    commands,
+    finding,
+    scripted,
+)
 from imgaudit.rules.cited import PRACTICE, in_u_boot
-from imgaudit.rules.engine import Case, Cause, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Cause, Finding, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
 
 _CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
-# What has a finding of its own, and what a script may well ask for.
-_ANSWERED = frozenset({Gap.UNDEFINED, Gap.MISSING_SCRIPT, Gap.RUN_TIME, Gap.EMPTY, Gap.SYNTAX})
 _EMMC = "size: 1 MiB, erase-block: 64 KiB}\n  emmc: {kind: emmc, sectors: 65536"
 _BOOT = "name: boot, chip: emmc, partition: 1, at: 1 MiB, size: 1 MiB"
 _MMC_READ = "mmc dev 0 && mmc read 0x88000000 0x800 {} && bootm 0x88000000"
 _ON_EMMC = "name: kernel, chip: emmc, at: 1 MiB, size: 1 MiB, holds: fit, file: recovery.itb"
 _MOST_DIGITS = 12
-
-
-def _region_of(boots: Boots, operation: Operation) -> Region | None:
-    """Give the region in which what a command touches starts."""
-    if boots.board is None or operation.span is None:
-        return None
-    return boots.board.region_at(operation.device, operation.span.start)
-
-
-def _chip(subject: Subject, boots: Boots, device: str | None) -> Chip | None:
-    """Give the chip whose main array a device is."""
-    area = boots.board.devices.get(device or "") if boots.board is not None else None
-    return subject.layout.chips.get(area) if subject.layout and area else None
 
 
 def _after_boot(followed: Followed, operation: Operation) -> bool:
@@ -77,31 +71,23 @@ READS_TOO_LITTLE = Rule(
 )
 
 
-@check(READS_TOO_LITTLE)
-def reads_too_little(subject: Subject) -> Outcome:
-    boots = subject.boots
-    yield from _not_followed(subject)
-    for followed, operation in operations(boots):
-        source = boots.source(operation)
-        if source is None or source.size is None or not feeds_a_boot(followed, operation):
-            continue
-        read = _read(operation, source)
-        if read is not None and read < source.size:
-            yield finding(
-                READS_TOO_LITTLE(
-                    command=operation.command,
-                    script=operation.variable,
-                    what=source.name,
-                    read=read,
-                    need=source.size,
-                    short=source.size - read,
-                    blocks=-(-source.size // BLOCK),
-                ),
-                boots,
-                operation,
-                region=source.region,
-                key="file",
-            )
+@check(READS_TOO_LITTLE, over=COMMANDS_OR_WHY)
+def reads_too_little(met: Met) -> Outcome:
+    source = met.boots.source(met.operation)
+    if source is None or source.size is None or not met.feeds_a_boot:
+        return
+    read = _read(met.operation, source)
+    if read is not None and read < source.size:
+        case = READS_TOO_LITTLE(
+            command=met.operation.command,
+            script=met.operation.variable,
+            what=source.name,
+            read=read,
+            need=source.size,
+            short=source.size - read,
+            blocks=-(-source.size // BLOCK),
+        )
+        yield met.finding(case, region=source.region, key="file")
 
 
 def _read(operation: Operation, source: Source) -> int | None:
@@ -111,29 +97,6 @@ def _read(operation: Operation, source: Source) -> int | None:
     # a position in the file, the seventh word, makes it a part on purpose
     whole = len(operation.arguments) <= 6
     return operation.ram.size if operation.ram is not None and whole else None
-
-
-def _not_followed(subject: Subject) -> Iterator[NotChecked]:
-    """Name what the walks could not know; each once."""
-    boots, layout = subject.boots, subject.layout
-    if boots.why:
-        for stage in layout.stages.values() if layout is not None else ():
-            if stage.entry is not None:
-                yield NotChecked(READS_TOO_LITTLE.name, f"run {stage.entry}", boots.why)
-        return
-    for entry, followed in boots.followed.items():
-        for note in followed.walk.unresolved:
-            if note.kind not in _ANSWERED:
-                why = f"{note.kind}: {note.what}"
-                yield NotChecked(READS_TOO_LITTLE.name, f"script {note.variable}", why)
-        for start in followed.starts:
-            if start.why:
-                script = followed.walk.operations[start.boot.operation].variable
-                missing = "no RAM map" if start.map is None else "a part is not in the RAM map"
-                why = f"{missing} for `{start.boot.command}`: {start.why}"
-                yield NotChecked("loads-overlap", f"script {script}", why)
-        if not followed.walk.complete:
-            yield NotChecked(READS_TOO_LITTLE.name, f"run {entry}", "too long to be followed whole")
 
 
 def _reads_past_values(
@@ -166,42 +129,33 @@ READS_PAST = Rule(
 )
 
 
-@check(READS_PAST)
-def reads_past(subject: Subject) -> Outcome:
-    boots = subject.boots
-    for _, operation in operations(boots):
-        region, span = _region_of(boots, operation), operation.span
-        if operation.kind is not Kind.READ or span is None:
-            continue
-        chip = _chip(subject, boots, operation.device)
-        beyond = chip is not None and span.end > chip.size
-        if region is not None and span.end > region.span.end:
-            end, what = region.span.end, region.name
-        elif chip is not None and beyond:
-            end, what = chip.size, chip.name
-        else:
-            continue
-        yield finding(
-            READS_PAST(
-                command=operation.command,
-                script=operation.variable,
-                read=span.size,
-                over=span.end - max(end, span.start),
-                most=max(0, end - span.start),
-                what=what,
-            ),
-            boots,
-            operation,
-            region=region,
-            severity=Severity.ERROR if beyond else None,
-            causes=(
-                Cause(
-                    frozenset({UNDEFINED.name}),
-                    anywhere=True,
-                    values={"script": operation.variable, "command": operation.command},
-                ),
-            ),
-        )
+@check(READS_PAST, over=COMMANDS)
+def reads_past(met: Met) -> Outcome:
+    operation, region, chip = met.operation, met.region, met.chip
+    span = operation.span
+    if operation.kind is not Kind.READ or span is None:
+        return
+    beyond = chip is not None and span.end > chip.size
+    if region is not None and span.end > region.span.end:
+        end, what = region.span.end, region.name
+    elif chip is not None and beyond:
+        end, what = chip.size, chip.name
+    else:
+        return
+    same = {"script": operation.variable, "command": operation.command}
+    yield met.finding(
+        READS_PAST(
+            command=operation.command,
+            script=operation.variable,
+            read=span.size,
+            over=span.end - max(end, span.start),
+            most=max(0, end - span.start),
+            what=what,
+        ),
+        region=region,
+        severity=Severity.ERROR if beyond else None,
+        causes=(Cause(frozenset({UNDEFINED.name}), anywhere=True, values=same),),
+    )
 
 
 def _offset_values(
@@ -224,37 +178,31 @@ OFFSET = Rule(
 )
 
 
-@check(OFFSET)
-def offset_not_region(subject: Subject) -> Outcome:
-    boots = subject.boots
-    for followed, operation in operations(boots):
-        span = operation.span
-        regions = boots.board.regions(operation.device) if boots.board is not None else []
-        if operation.kind is not Kind.READ or span is None or not regions:
-            continue
-        if not feeds_a_boot(followed, operation) or _confusions(subject, operation):
-            continue
-        region, source = _region_of(boots, operation), boots.source(operation)
-        if region is not None and (
-            region.holds in {"raw", "blank"}
-            or span.start in {region.at, source.start if source is not None else region.at}
-        ):
-            continue
-        nearest = min(regions, key=lambda other: abs(other.at - span.start))
-        there = "no region is" if region is None else f"nothing in {region.name} starts"
-        yield finding(
-            OFFSET(
-                command=operation.command,
-                script=operation.variable,
-                at=span.start,
-                there=there,
-                nearest=nearest.name,
-                start=nearest.at + nearest.file_at,
-            ),
-            boots,
-            operation,
-            region=region,
-        )
+@check(OFFSET, over=COMMANDS)
+def offset_not_region(met: Met) -> Outcome:
+    operation, regions = met.operation, met.regions
+    span = operation.span
+    if operation.kind is not Kind.READ or span is None or not regions:
+        return
+    if not met.feeds_a_boot or any(_confusions(met)):
+        return
+    region, source = met.region, met.boots.source(operation)
+    if region is not None and (
+        region.holds in {"raw", "blank"}
+        or span.start in {region.at, source.start if source is not None else region.at}
+    ):
+        return
+    nearest = min(regions, key=lambda other: abs(other.at - span.start))
+    there = "no region is" if region is None else f"nothing in {region.name} starts"
+    case = OFFSET(
+        command=operation.command,
+        script=operation.variable,
+        at=span.start,
+        there=there,
+        nearest=nearest.name,
+        start=nearest.at + nearest.file_at,
+    )
+    yield met.finding(case, region=region)
 
 
 def _confusion_values(
@@ -302,75 +250,67 @@ BLOCKS = Rule(
 )
 
 
-def _confusions(subject: Subject, operation: Operation) -> list[tuple[Rule, str, int, int, str]]:
-    """Find numbers that are right in another notation: rule, text, as read, meant, and what."""
-    boots = subject.boots
-    if boots.board is None or operation.kind not in {Kind.READ, *_CHANGES}:
-        return []
+class _Confusion(NamedTuple):
+    """A number that is right in another notation: as written, as read, as meant, and what it is."""
+
+    rule: Rule
+    text: str
+    read: int
+    meant: int
+    what: str
+
+
+def _confusions(met: Met) -> Iterator[_Confusion]:
+    operation = met.operation
     blocks = (operation.device or "").startswith("mmc")
     unit = BLOCK if blocks else 1
+    known = _known(met) if operation.numbers and operation.kind in {Kind.READ, *_CHANGES} else {}
+    for number in operation.numbers if known else ():
+        text, read, decimal = number
+        if read * unit in known or read < KIB:
+            continue
+        if decimal is not None and decimal * unit in known:
+            yield _Confusion(HEX_DECIMAL, text, read * unit, decimal, known[decimal * unit])
+        elif blocks and read in known:
+            yield _Confusion(BLOCKS, text, read * unit, -(-read // BLOCK), known[read])
+
+
+def _known(met: Met) -> dict[int, str]:
+    """Say what the offsets and sizes are that a command for this device may mean."""
     known: dict[int, str] = {}
-    for region in boots.board.regions(operation.device):
-        placement = subject.placement(region.name)
+    for region in met.regions:
+        placement = met.subject.placement(region.name)
         known.setdefault(region.at, f"the start of {region.name}")
         known.setdefault(region.size, f"the size of {region.name}")
         if placement.size is not None and placement.size >= BLOCK:
             known.setdefault(placement.size, f"the size of {placement.path}")
-    chip = _chip(subject, boots, operation.device)
-    if chip is not None:
-        known.setdefault(chip.size, f"the size of {chip.name}")
-    first = 2 if operation.kind is Kind.ERASE else 3
-    found = []
-    for text in operation.arguments[first:]:
-        bare = text.lower().removeprefix("0x")
-        if len(bare) > _MOST_DIGITS or not bare or not all(c in "0123456789abcdef" for c in bare):
-            continue
-        read = int(bare, 16)
-        if read * unit in known or read < KIB:
-            continue
-        if bare == text and text.isdecimal() and int(text) * unit in known:
-            meant = int(text)
-            found.append((HEX_DECIMAL, text, read * unit, meant, known[meant * unit]))
-        elif blocks and read in known:
-            found.append((BLOCKS, text, read * unit, -(-read // BLOCK), known[read]))
-    return found
+    if met.chip is not None:
+        known.setdefault(met.chip.size, f"the size of {met.chip.name}")
+    return known
 
 
-class _Confusion(Protocol):
-    """A rule about a number in the wrong notation."""
-
-    def __call__(
-        self, script: str, text: str, *, command: str, hex: int, meant: int, what: str
-    ) -> Case: ...
-
-
-def _confused(subject: Subject, rule: _Confusion) -> Iterator[Finding]:
-    for _, operation in operations(subject.boots):
-        for which, text, read, meant, what in _confusions(subject, operation):
-            if which is rule:
-                yield finding(
-                    rule(
-                        command=operation.command,
-                        script=operation.variable,
-                        text=text,
-                        hex=read,
-                        meant=meant,
-                        what=what,
-                    ),
-                    subject.boots,
-                    operation,
-                    region=_region_of(subject.boots, operation),
-                )
+def _confused(met: Met, rule: Rule) -> Iterator[Finding]:
+    for found in _confusions(met):
+        if found.rule is rule:
+            case = rule(
+                command=met.operation.command,
+                script=met.operation.variable,
+                text=found.text,
+                hex=found.read,
+                meant=found.meant,
+                what=found.what,
+            )
+            yield met.finding(case, region=met.region)
 
 
-@check(HEX_DECIMAL)
-def hex_decimal(subject: Subject) -> Outcome:
-    yield from _confused(subject, HEX_DECIMAL)
+@check(HEX_DECIMAL, over=COMMANDS)
+def hex_decimal(met: Met) -> Outcome:
+    yield from _confused(met, HEX_DECIMAL)
 
 
-@check(BLOCKS)
-def bytes_blocks(subject: Subject) -> Outcome:
-    yield from _confused(subject, BLOCKS)
+@check(BLOCKS, over=COMMANDS)
+def bytes_blocks(met: Met) -> Outcome:
+    yield from _confused(met, BLOCKS)
 
 
 def _undefined_values(script: str, name: str, *, command: str) -> None: ...
@@ -484,36 +424,25 @@ UNCHECKED = Rule(
 )
 
 
-def _name(boots: Boots, operation: Operation) -> str:
-    """Name what a command reads: what lies there, else the device."""
-    source = boots.source(operation)
-    return source.name if source is not None else operation.device or ""
-
-
 @check(UNCHECKED)
 def load_not_checked(subject: Subject) -> Outcome:
     seen = set()
-    for followed, operation in operations(subject.boots):
+    for met in commands(subject):
+        operation, starts = met.operation, met.fed
         place = (operation.variable, operation.at)
         if operation.checked or operation.kind not in {Kind.READ, Kind.LOAD} or place in seen:
             continue
         seen.add(place)
-        starts = [
-            boot.command
-            for boot in followed.walk.boots
-            if any(operation.index in fillers for fillers in boot.loaded.values())
-        ]
+        source = met.boots.source(operation)
+        there = source.name if source is not None else operation.device or ""
         if starts:
-            yield finding(
-                UNCHECKED(
-                    script=operation.variable,
-                    what=operation.path or _name(subject.boots, operation),
-                    command=operation.command,
-                    boot=starts[0],
-                ),
-                subject.boots,
-                operation,
+            case = UNCHECKED(
+                script=operation.variable,
+                what=operation.path or there,
+                command=operation.command,
+                boot=starts[0],
             )
+            yield met.finding(case)
 
 
 def _not_reached_values(entry: str, stage: str, *, when: str) -> None: ...
@@ -770,35 +699,29 @@ _WRITTEN = {
 }
 
 
-@check(HITS)
-def hits_another(subject: Subject) -> Outcome:
-    boots = subject.boots
-    for _, operation in operations(boots):
-        target, span = _region_of(boots, operation), operation.span
-        if operation.kind not in _CHANGES or span is None or boots.board is None:
+@check(HITS, over=COMMANDS)
+def hits_another(met: Met) -> Outcome:
+    operation, target, chip = met.operation, met.region, met.chip
+    span = operation.span
+    if operation.kind not in _CHANGES or span is None:
+        return
+    if chip is not None and span.size >= chip.size:
+        return
+    if chip is not None and chip.kind.mtd and operation.kind is not Kind.WRITE:
+        span = chip.erased_by(span)
+    for other in met.regions:
+        if other is target or not other.span.overlaps(span):
             continue
-        chip = _chip(subject, boots, operation.device)
-        if chip is not None and span.size >= chip.size:
-            continue
-        if chip is not None and chip.kind.mtd and operation.kind is not Kind.WRITE:
-            span = chip.erased_by(span)
-        for other in boots.board.regions(operation.device):
-            if other is target or not other.span.overlaps(span):
-                continue
-            yield finding(
-                HITS(
-                    command=operation.command,
-                    script=operation.variable,
-                    target=target.name if target is not None else "free space",
-                    other=other.name,
-                    size=other.span.common(span).size,
-                    written=_WRITTEN[other.writer],
-                    end=target.span.end if target is not None else other.at,
-                ),
-                boots,
-                operation,
-                region=other,
-            )
+        case = HITS(
+            command=operation.command,
+            script=operation.variable,
+            target=target.name if target is not None else "free space",
+            other=other.name,
+            size=other.span.common(span).size,
+            written=_WRITTEN[other.writer],
+            end=target.span.end if target is not None else other.at,
+        )
+        yield met.finding(case, region=other)
 
 
 def _whole_chip_values(
@@ -822,31 +745,22 @@ WHOLE_CHIP = Rule(
 )
 
 
-@check(WHOLE_CHIP)
-def whole_chip(subject: Subject) -> Outcome:
-    boots = subject.boots
-    for followed, operation in operations(boots):
-        chip = _chip(subject, boots, operation.device)
-        span = operation.span
-        if chip is None or operation.kind not in _CHANGES or span is None or span.size < chip.size:
-            continue
-        region = _region_of(boots, operation)
-        example = region or next(iter(subject.layout.regions if subject.layout else ()), None)
-        yield finding(
-            WHOLE_CHIP(
-                command=operation.command,
-                script=operation.variable,
-                size=span.size,
-                device=chip.name,
-                example=""
-                if example is None
-                else f"{example.name} is {both(example.size)} at {example.at:#x}",
-            ),
-            boots,
-            operation,
-            region=region,
-            severity=Severity.WARNING if followed.by_hand else None,
-        )
+@check(WHOLE_CHIP, over=COMMANDS)
+def whole_chip(met: Met) -> Outcome:
+    operation, chip, region = met.operation, met.chip, met.region
+    span, layout = operation.span, met.subject.layout
+    if chip is None or operation.kind not in _CHANGES or span is None or span.size < chip.size:
+        return
+    example = region or next(iter(layout.regions if layout is not None else ()), None)
+    case = WHOLE_CHIP(
+        command=operation.command,
+        script=operation.variable,
+        size=span.size,
+        device=chip.name,
+        example=f"{example.name} is {both(example.size)} at {example.at:#x}" if example else "",
+    )
+    severity = Severity.WARNING if met.followed.by_hand else None
+    yield met.finding(case, region=region, severity=severity)
 
 
 def _once_values(script: str, command: str, *, what: str) -> None: ...
@@ -878,18 +792,16 @@ _FOR_EVER = {
 }
 
 
-@check(ONCE)
-def one_time_setting(subject: Subject) -> Outcome:
-    boots = subject.boots
-    for _, operation in operations(boots):
-        words = operation.arguments
-        what = _FOR_EVER.get((words[0], words[1])) if len(words) > 1 else None
-        if words[:3] == ("mmc", "rpmb", "key"):
-            what = "writes the key of the protected block, for ever"
-        asks = words[:2] == ("mmc", "hwpartition") and "complete" not in words
-        if what is not None and not asks:
-            case = ONCE(script=operation.variable, command=operation.command, what=what)
-            yield finding(case, boots, operation)
+@check(ONCE, over=COMMANDS)
+def one_time_setting(met: Met) -> Outcome:
+    words = met.operation.arguments
+    what = _FOR_EVER.get((words[0], words[1])) if len(words) > 1 else None
+    if words[:3] == ("mmc", "rpmb", "key"):
+        what = "writes the key of the protected block, for ever"
+    asks = words[:2] == ("mmc", "hwpartition") and "complete" not in words
+    if what is not None and not asks:
+        command, script = met.operation.command, met.operation.variable
+        yield met.finding(ONCE(script=script, command=command, what=what))
 
 
 def _saved_values(script: str, entry: str, *, command: str) -> None: ...
@@ -914,14 +826,13 @@ SAVED = Rule(
 )
 
 
-@check(SAVED)
-def saved_at_each_start(subject: Subject) -> Outcome:
-    boots = subject.boots
-    for followed, operation in operations(boots):
-        always = not operation.conditions and followed.entry in {"bootcmd", "preboot"}
-        if operation.kind is Kind.SAVE and always:
-            case = SAVED(script=operation.variable, entry=followed.entry, command=operation.command)
-            yield finding(case, boots, operation)
+@check(SAVED, over=COMMANDS)
+def saved_at_each_start(met: Met) -> Outcome:
+    operation, entry = met.operation, met.followed.entry
+    always = not operation.conditions and entry in {"bootcmd", "preboot"}
+    if operation.kind is Kind.SAVE and always:
+        case = SAVED(script=operation.variable, entry=entry, command=operation.command)
+        yield met.finding(case)
 
 
 def _returns_values(script: str, *, command: str) -> None: ...
@@ -944,10 +855,9 @@ RETURNS = Rule(
 @check(RETURNS)
 def carriage_returns(subject: Subject) -> Outcome:
     told = set()
-    for _, operation in operations(subject.boots):
+    for met in commands(subject):
+        operation = met.operation
         if operation.variable not in told and "\r" in operation.command:
             told.add(operation.variable)
             shown = operation.command.replace("\r", "\\r")
-            yield finding(
-                RETURNS(script=operation.variable, command=shown), subject.boots, operation
-            )
+            yield met.finding(RETURNS(script=operation.variable, command=shown))
