@@ -92,7 +92,7 @@ def steps(
 
     """
     cuts = [*_harmless(items)]
-    large = _improvable(archives)
+    large = improvable(archives)
     if large is not None:
         cuts.append(_recompressed(large, config))
     if users.complete:
@@ -254,7 +254,7 @@ def _unnamed(wanted: Mapping[str, set[str]], items: Sequence[Item], users: Users
     return list(names)
 
 
-def _improvable(archives: Sequence[Archive]) -> Archive | None:
+def improvable(archives: Sequence[Archive]) -> Archive | None:
     """Give the largest archive that xz would make smaller than it is, as a rule."""
     tried = [
         archive

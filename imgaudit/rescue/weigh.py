@@ -26,6 +26,7 @@ from imgaudit.formats.view import View
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.cuts import Cut, Step, steps
 from imgaudit.rescue.modules import module_file
+from imgaudit.rescue.repack import Repacker
 from imgaudit.rescue.shares import Shares
 from imgaudit.rescue.spare import spare
 from imgaudit.rescue.stage import Rescue, rescue_alone
@@ -42,6 +43,7 @@ __all__ = [
     "Fit",
     "Item",
     "PartChange",
+    "Plan",
     "Share",
     "Step",
     "Weighing",
@@ -60,6 +62,7 @@ at a time; a single file of a few KiB can be farther off."""
 
 OVERHEAD, PADDING, KERNEL = "headers and padding", "padding", "kernel"
 SHARED, NOBODY = "shared", "no group"
+TRIES = 3  # plans that are packed: one that is not enough by its estimate is so at the next
 
 _LIBRARY = re.compile(r"\.so(\.|$)")
 
@@ -233,17 +236,33 @@ def compare(old: Weighing, new: Weighing) -> Changes:
 
 
 @dataclass(frozen=True, slots=True)
+class Plan:
+    """The first `count` steps, which are enough as far as there are enough, carried out.
+
+    `size` is what the file has then: `measured`, the ramdisk was packed again without what goes;
+    else as estimated, and `why` says what kept it from being packed.
+    """
+
+    count: int
+    size: int
+    measured: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Fit:
     """Whether the file fits, and what could be cut where it does not.
 
     `missing` is how many bytes it has too many, 0 or less where it fits. `steps` are the cuts:
     those that lose nothing, then the others, each the biggest gain first. None of them is
-    something that a tool of the measured groups, init or a boot script needs.
+    something that a tool of the measured groups, init or a boot script needs. `plan` says what
+    comes of them, None where there are none.
     """
 
     limit: int
     missing: int
     steps: tuple[Step, ...] = ()
+    plan: Plan | None = None
 
     @property
     def fits(self) -> bool:
@@ -279,7 +298,29 @@ def fit(weighing: Weighing, limit: int) -> Fit:
         modules=[module for release in facts.modules for module in release.modules],
         config=weighing.rescue.config,
     )
-    return Fit(limit, missing, tuple(found))
+    cuts = Fit(limit, missing, tuple(found))
+    return replace(cuts, plan=_planned(weighing, cuts)) if cuts.steps else cuts
+
+
+def _planned(weighing: Weighing, cuts: Fit) -> Plan:
+    """Pack the file again without the first cuts that should be enough, and with more if not."""
+    facts = [_facts_of(weighing.rescue, archive.view) for archive in weighing.archives]
+    repacker = Repacker(weighing.archives, facts, weighing.items)
+    steps, size = cuts.steps, 0
+    count = cuts.enough(loses=False) or cuts.enough(loses=True) or len(steps)
+    for _ in range(TRIES):
+        packed = repacker.saved([step.cut for step in steps[:count]])
+        if packed.size is None:
+            return Plan(
+                count, cuts.limit + steps[count - 1].missing, measured=False, why=packed.why
+            )
+        size = weighing.size - packed.size
+        if size <= cuts.limit or count == len(steps):
+            break
+        wanted = steps[count - 1].missing - (size - cuts.limit)
+        more = (number for number, step in enumerate(steps, 1) if step.missing <= wanted)
+        count = max(count + 1, next(more, len(steps)))
+    return Plan(count, size, measured=True)
 
 
 def _archives(artifact: Artifact, rescue: Rescue) -> Iterator[Archive]:

@@ -270,19 +270,22 @@ def _what(cut: Cut) -> str:
 
 
 def _enough(fit: Fit) -> str:
-    if (count := fit.enough(loses=False)) is not None:
-        return (
-            f"The first {count} of what loses nothing are enough."
-            if count > 1
-            else ("The first of them, which loses nothing, is enough.")
-        )
-    if fit.enough(loses=True) is not None:
-        return "What loses nothing is not enough: something below has to go as well."
-    if not fit.steps:
+    plan = fit.plan
+    if plan is None:
         return (
             "Nothing was found to cut: everything in the ramdisk is needed or too small to count."
         )
-    return "Not even all of this is enough: the region must grow, or a needed tool must go."
+    some = "The first of these cuts" if plan.count == 1 else f"The first {plan.count} of these cuts"
+    loses = any(step.cut.loses for step in fit.steps[: plan.count])
+    if plan.size > fit.limit:
+        said = "Not even all of this is enough: the region must grow, or a needed tool must go."
+    elif loses:
+        said = f"What loses nothing is not enough. {some}: enough."
+    else:
+        said = f"{some}: enough, and nothing is lost."
+    if plan.measured:
+        return f"{said} Packed again without them the file has {both(plan.size)}."
+    return f"{said} The file then has some {both(plan.size)}, by estimate: {plan.why}."
 
 
 def _in_json(weighing: Weighing, changes: Changes | None, fit: Fit | None) -> Mapping[str, Any]:
@@ -359,4 +362,5 @@ def _fitted(fit: Fit) -> dict[str, Any]:
             }
             for step in fit.steps
         ],
+        "plan": None if fit.plan is None else plain(fit.plan),
     }

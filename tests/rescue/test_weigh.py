@@ -8,6 +8,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -396,3 +397,82 @@ def test_removing_files_saves_their_shares(form: str) -> None:
         saved = len(stored) - len(PACKERS[form](archive(*left)))
         share = sum(item.weight.stored for item in gone)
         assert abs(share - saved) < 0.10 * saved, names
+
+
+SPARE: dict[str, bytes | str] = {
+    "usr/share/doc/tide/notes": noise(30_000, 2),
+    "usr/share/man/man1/tide.1": noise(20_000, 3),
+    "sbin/idle": elf(tail=noise(60_000, 4)),
+    "usr/lib/tide.a": noise(25_000, 5),
+}
+
+
+@pytest.mark.parametrize("form", PACKERS)
+@pytest.mark.parametrize("room", [20_000, 60_000, 110_000])
+def test_a_plan_has_the_size_that_carrying_it_out_gives(form: str, room: int) -> None:
+    stored = PACKERS[form](tree(SPARE))
+    fit = weighing.fit(weighed(stored), len(stored) - room)
+    assert fit.plan is not None
+    assert fit.plan.measured
+    chosen = [step.cut for step in fit.steps[: fit.plan.count]]
+    gone = {path for cut in chosen for path in cut.paths}
+    left = {name: data for name, data in (FILES | SPARE).items() if f"/{name}" not in gone}
+    pack = PACKERS[form]
+    if any(not cut.paths for cut in chosen):
+        pack = PACKERS["xz"]
+    # The plan names files: their folders stay, empty.
+    assert -40 <= fit.plan.size - len(pack(archive(*members(left)))) <= 1000
+    assert fit.plan.size <= fit.limit
+
+
+def test_a_plan_that_is_not_enough_when_packed_takes_more() -> None:
+    # Two files that are nearly alike: the stream pays for the first of them only.
+    same = noise(40_000, 6)
+    more: dict[str, bytes | str] = {
+        "usr/share/doc/a/notes": same,
+        "usr/share/info/b": same + noise(600, 8),
+        "usr/share/man/c": noise(9_000, 7),
+    }
+    stored = PACKERS["xz"](tree(more))
+    fit = weighing.fit(weighed(stored), len(stored) - 30_000)
+    assert fit.plan is not None
+    assert fit.enough(loses=False) == 1
+    assert fit.plan.count > 1
+    assert fit.plan.size <= fit.limit
+
+
+def test_what_cannot_be_packed_again_is_an_estimate() -> None:
+    lzop = tool("lzop -c", tree(SPARE))
+    fit = weighing.fit(weighed(lzop), len(lzop) - 20_000)
+    assert fit.plan is not None
+    assert not fit.plan.measured
+    assert fit.plan.why == "no packer for lzo is at hand"
+
+
+@cache
+def some_of_an_installer() -> Mapping[str, bytes]:
+    """Give 2 MiB of files of Debian's package debian-installer-12-netboot-armhf, as members."""
+    data = gzip.decompress(INSTALLERS["arm"].read_bytes())
+    room, chosen = 2 << 20, {}
+    for entry in cpio.read(View.of(data)).entries:
+        part = data[entry.offset : entry.end]
+        if entry.name != "TRAILER!!!" and len(part) <= room and not entry.name.endswith(".ko"):
+            room -= len(part)
+            chosen[f"/{entry.name.lstrip('./')}"] = part
+    return chosen
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("line", ["gzip -9n", "xz --check=crc32", "zstd -19"])
+def test_a_plan_of_an_installer_is_what_the_tools_make_of_it(line: str) -> None:
+    chosen = some_of_an_installer()
+    stored = tool(line, archive(*chosen.values()))
+    fit = weighing.fit(weighed(stored), len(stored) - 100_000)
+    assert fit.plan is not None
+    assert fit.plan.measured, fit.plan.why
+    cuts = [step.cut for step in fit.steps[: fit.plan.count]]
+    assert {cut.kind for cut in cuts} <= {"program", "library", "data", "locales", "recompress"}
+    gone = {path for cut in cuts for path in cut.paths}
+    packer = "xz --check=crc32" if any(not cut.paths for cut in cuts) else line
+    made = len(tool(packer, archive(*(part for path, part in chosen.items() if path not in gone))))
+    assert abs(fit.plan.size - made) < made // 100
