@@ -264,6 +264,13 @@ def test_a_cut_partition_is_no_part() -> None:
     assert [part.name for part in facts.parts()] == ["partition 1 (boot-a)"]
 
 
+@pytest.mark.parametrize(("blocks", "parts"), [(69, 1), (70, 2), (71, 2)])
+def test_a_partition_up_to_the_last_byte_is_a_part(blocks: int, parts: int) -> None:
+    """The second one has the blocks 60 to 69."""
+    facts = gpt.read(View.of(disk(ENTRIES)[: blocks * 512]))
+    assert len(list(facts.parts())) == parts
+
+
 def test_a_grown_image_keeps_its_backup_where_it_was() -> None:
     facts = gpt.read(View.of(disk(ENTRIES) + bytes(100 * 512)))
     assert facts.backup is not None
@@ -436,6 +443,7 @@ def test_a_backup_in_block_0_is_not_looked_for() -> None:
     facts = gpt.read(View.of(image))
     assert facts.backup is None
     assert "block 0" in facts.backup_why
+    assert facts.backup_lba is None
     assert facts.stray is not None
 
 
