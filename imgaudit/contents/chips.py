@@ -147,11 +147,6 @@ class ChipImage:
     exchanged: bool = False
     period: int | None = None
 
-    @property
-    def repeats_half(self) -> bool:
-        """Whether the second half is the same as the first, by mistake."""
-        return self.period is not None
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Digests:

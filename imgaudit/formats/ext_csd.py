@@ -87,11 +87,6 @@ class PartitionConfig:
     value: int
 
     @property
-    def acknowledge(self) -> bool:
-        """BOOT_ACK, bit 6."""
-        return bool(self.value >> 6 & 1)
-
-    @property
     def enabled(self) -> int:
         """BOOT_PARTITION_ENABLE, bits 5 to 3."""
         return self.value >> 3 & 7
@@ -164,50 +159,16 @@ class ExtCsdFacts(Facts):
         return self._times("HC_WP_GRP_SIZE", self.erase_group)
 
     @property
-    def erase_group_in_use(self) -> bool | None:
-        """Whether ERASE_GROUP_DEF selects the high-capacity groups."""
-        value = self.registers.get("ERASE_GROUP_DEF")
-        return None if value is None else bool(value & 1)
-
-    @property
     def partition_config(self) -> PartitionConfig | None:
         """PARTITION_CONFIG."""
         value = self.registers.get("PARTITION_CONFIG")
         return None if value is None else PartitionConfig(value=value)
 
     @property
-    def partitioning_completed(self) -> bool | None:
-        """PARTITION_SETTING_COMPLETED, which can be set only once."""
-        value = self.registers.get("PARTITION_SETTING_COMPLETED")
-        return None if value is None else bool(value & 1)
-
-    @property
     def reset_function(self) -> int | None:
         """RST_n_FUNCTION: 0 temporarily disabled, 1 enabled, 2 disabled for ever."""
         value = self.registers.get("RST_n_FUNCTION")
         return None if value is None else value & 3
-
-    @property
-    def largest_enhanced_area(self) -> int | None:
-        """Bytes that MAX_ENH_SIZE_MULT allows."""
-        return self._times("MAX_ENH_SIZE_MULT", self.write_protect_group)
-
-    @property
-    def enhanced_area(self) -> int | None:
-        """Bytes of the enhanced user data area."""
-        return self._times("ENH_SIZE_MULT", self.write_protect_group)
-
-    @property
-    def enhanced_start(self) -> int | None:
-        """Where the enhanced area starts, in bytes; chips up to 2 GiB count bytes, not sectors."""
-        return self._times("ENH_START_ADDR", SECTOR if self.size > 1 << 31 else 1)
-
-    @property
-    def general_purpose(self) -> tuple[int | None, int | None, int | None, int | None]:
-        """Bytes of the four general purpose partitions; 0 where there is none."""
-        group = self.write_protect_group
-        one, two, three, four = (self._times(f"GP_SIZE_MULT_{i}", group) for i in range(1, 5))
-        return one, two, three, four
 
     def _times(self, register: str, unit: int | None) -> int | None:
         value = self.registers.get(register)

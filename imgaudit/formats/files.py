@@ -388,7 +388,6 @@ class Walk:
         self.flaws: list[Flaw] = []
         self.flaw_count = 0
         self.checksums: list[Checksum] = []
-        self.wrong_checksums = 0
         self.unwalked = ""
         self.complete = True
         self.entries: dict[str, Entry] = {}
@@ -411,7 +410,6 @@ class Walk:
 
     def wrong(self, checksum: Checksum) -> None:
         """Note a checksum that does not match."""
-        self.wrong_checksums += 1
         if len(self.checksums) < MAX_FLAWS:
             self.checksums.append(checksum)
 

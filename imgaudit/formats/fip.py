@@ -121,11 +121,6 @@ class Fip(Facts):
     trailing: int
     trailing_fill: int | None
 
-    @property
-    def platform_flags(self) -> int:
-        """Bits 32 to 47 of the flags, which belong to the platform."""
-        return self.flags >> 32 & 0xFFFF
-
     def entry(self, role: str) -> FipEntry | None:
         """Give the first entry with a role: the one that the firmware loads."""
         return next((entry for entry in self.entries if entry.role == role), None)

@@ -145,7 +145,7 @@ class Gpt(Facts):
     `backup` is what stands at the primary's AlternateLBA, or in the last block where no intact
     primary tells; `backup_lba` is the block where it was looked for (None: nowhere). `stray` is an
     intact header in the last block to which the primary does not point, such as the backup of an
-    older table. `view_blocks` counts the whole blocks that there are.
+    older table.
     """
 
     format: ClassVar[str] = "gpt"
@@ -159,11 +159,6 @@ class Gpt(Facts):
     backup_lba: int | None
     backup_why: str
     stray: GptTable | None
-
-    @property
-    def view_blocks(self) -> int:
-        """Whole blocks in the view."""
-        return self.view_size // self.block_size
 
     @property
     def table(self) -> GptTable | None:

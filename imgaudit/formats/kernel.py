@@ -30,9 +30,6 @@ _HEADS_LIMIT = 4096  # magics that are decoded to see an archive behind them
 _WORDS_LIMIT = 1 << 20  # words that are held against the distance from a start
 _HEAD = 9 * MIB  # stored bytes that give the first decoded ones: a block of lz4-legacy and more
 _PAGE = 1 << 16  # lengths that share their upper bytes
-_ATTEMPTS = 256  # a zImage holds a few dozen stray magics at most
-_DECODED = 64 * KIB  # what a stray magic does not decode to
-_ZIMAGE_MAGIC = 0x016F2818
 
 # A rare run of bytes to search for, and what must stand there as a whole.
 _CPIO = (b"07070", re.compile(rb"07070[12][0-9A-Fa-f]{104}"))
@@ -41,7 +38,7 @@ _COMPRESSED = {
     "bzip2": (b"BZh", re.compile(rb"BZh[1-9]1AY&SY")),
     "xz": (b"\xfd7zXZ\0", re.compile(rb"\xfd7zXZ\0\0[\x00\x01\x04\x0a]")),
     "lzma": (
-        b"\x5d",  # with the zeros that follow, the search would stop at each of a run of zeros
+        b"\x5d\0",
         re.compile(
             rb"\x5d\0\0(?:[\x01-\x04\x06\x08\x0c\x10\x18\x20\x30\x40\x60\x80\xc0]\0"
             rb"|\0[\x01-\x04\x06\x08\x0c])(?:\xff{8}|.{5}\0{3})\0",
@@ -81,14 +78,6 @@ class KernelInside:
     doubts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Payload:
-    """The compressed kernel inside a zImage: where it starts and the reader that unpacks it."""
-
-    offset: int
-    reader: str
-
-
 def parse_config(text: str) -> dict[str, str]:
     """Read a kernel's `.config`; an option that is not set has the value `n`."""
     return {
@@ -123,7 +112,7 @@ def _marks(which: int) -> bytes:
     """Give, for each value of a byte, the compressors whose streams have it there, as bits."""
     marks = bytearray(256)
     for number, (rare, _) in enumerate(_COMPRESSED.values()):
-        marks[rare.ljust(2, b"\0")[which]] |= 1 << number
+        marks[rare[which]] |= 1 << number
     return bytes(marks)
 
 
@@ -295,36 +284,6 @@ def scan(view: View) -> KernelInside:
         ramdisk=ramdisk,
         doubts=tuple(doubts),
     )
-
-
-def zimage_payload(view: View) -> Payload | None:
-    """Find the compressed kernel in an arm zImage by decoding its start.
-
-    Raises:
-        FormatError: no zImage.
-
-    """
-    magic, start, end = view.unpack("<III", 0x24)
-    if magic != _ZIMAGE_MAGIC:
-        raise FormatError(0x24, "no zImage magic")
-    # A device tree may be appended behind the end that the header gives.
-    size = min(end - start, view.size) if end > start else view.size
-    attempts = 0
-    for base, window, usable in _windows(view, size):
-        places = sorted(
-            (at, kind) for kind, what in _COMPRESSED.items() for at in _found(window, usable, what)
-        )
-        for at, kind in places:
-            attempts += 1
-            if attempts > _ATTEMPTS:
-                return None
-            if _decodes(view.sub(base + at), kind):
-                return Payload(base + at, kind)
-    return None
-
-
-def _decodes(view: View, kind: str) -> bool:
-    return len(_decoded(view, kind, _DECODED, view.size)) == _DECODED
 
 
 def _decoded(view: View, kind: str, count: int, most: int) -> bytes:

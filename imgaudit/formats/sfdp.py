@@ -129,11 +129,6 @@ class SfdpFacts(Facts):
         return tuple(sorted({erase.size for erase in self.erase_types}))
 
     @property
-    def unannounced(self) -> tuple[Table, ...]:
-        """Well-formed parameter headers beyond NPH, which drivers ignore."""
-        return tuple(table for table in self.tables if not table.announced)
-
-    @property
     def unreachable(self) -> int:
         """Bytes above what the address lengths can reach; 0 on a chip that agrees with itself."""
         if not self.address_bytes or max(self.address_bytes) > 3:

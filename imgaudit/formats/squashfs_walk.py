@@ -96,7 +96,6 @@ class SquashfsWalk(Walk):
         super().__init__(view)
         self.volume = volume
         self._fragments: list[tuple[int, int]] = []
-        self._fragment_at = 0
         self._ids: tuple[int, ...] = ()
         self._checked: set[int] = set()
         try:

@@ -209,10 +209,6 @@ class View:
         """Read 64 bits, little-endian."""
         return int.from_bytes(self.bytes(offset, 8), "little")
 
-    def u64be(self, offset: int) -> int:
-        """Read 64 bits, big-endian."""
-        return int.from_bytes(self.bytes(offset, 8), "big")
-
     def cstring(self, offset: int, limit: int) -> builtins.bytes:
         """Read up to a NUL that must stand within `limit` bytes; the NUL is not returned."""
         data = self.upto(offset, limit)

@@ -163,11 +163,6 @@ class CommandLine:
         return self.value("init")
 
     @property
-    def ramdisk_init(self) -> str | None:
-        """`rdinit=`, the first program in the initial ramdisk."""
-        return self.value("rdinit")
-
-    @property
     def ubi_attached(self) -> tuple[str, ...]:
         """What each `ubi.mtd=` attaches: an MTD's number, name or path, without its options."""
         return tuple((found.value or "").partition(",")[0] for found in self.all("ubi.mtd"))

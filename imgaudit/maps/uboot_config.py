@@ -145,21 +145,6 @@ class UBootConfig:
         return self.config.string("MTDIDS_DEFAULT")
 
     @property
-    def largest_boot_image(self) -> int | None:
-        """SYS_BOOTM_LEN: what bootm unpacks at most."""
-        return self.config.number("SYS_BOOTM_LEN")
-
-    @property
-    def text_base(self) -> int | None:
-        """TEXT_BASE, before 2023 SYS_TEXT_BASE."""
-        return self.config.number("TEXT_BASE", "SYS_TEXT_BASE")
-
-    @property
-    def load_address(self) -> int | None:
-        """SYS_LOAD_ADDR."""
-        return self.config.number("SYS_LOAD_ADDR")
-
-    @property
     def spl_uboot_offset(self) -> int | None:
         """SYS_SPI_U_BOOT_OFFS: where SPL finds U-Boot in SPI flash."""
         return self.config.number("SYS_SPI_U_BOOT_OFFS")
@@ -171,11 +156,6 @@ class UBootConfig:
             "SPL_SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR", "SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR"
         )
         return None if sector is None else sector * _BLOCK
-
-    @property
-    def counts_boots(self) -> bool:
-        """BOOTCOUNT_LIMIT."""
-        return self.config.enabled("BOOTCOUNT_LIMIT")
 
     @property
     def boot_command(self) -> str | None:

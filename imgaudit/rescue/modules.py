@@ -81,11 +81,6 @@ class Release:
     depends_missing: tuple[tuple[str, str], ...] = ()
     firmware_missing: tuple[tuple[str, str], ...] = ()
 
-    @property
-    def compressions(self) -> tuple[str, ...]:
-        """The compressions in use, sorted."""
-        return tuple(sorted({module.compression for module in self.modules} - {""}))
-
 
 def read_modules(root: Root) -> tuple[Release, ...]:
     """Read every module of every release under /lib/modules, at most 20,000 in all."""

@@ -144,7 +144,7 @@ class TestWhatIsSaidOfAFault:
         quarter = len(CLEAN) // 4
         image = compared(CLEAN[:quarter] * 4)
         assert image.period == quarter
-        assert image.repeats_half
+        assert image.period is not None
         assert region(image, "firmware").look is Look.SAME
         assert region(image, "recovery").look is Look.UNKNOWN
 

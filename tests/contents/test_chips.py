@@ -50,7 +50,7 @@ def test_the_image_holds_its_artifacts() -> None:
     assert [item.size for item in found.comparisons] == [70 * KIB, 50 * KIB]
     assert [item.tail for item in found.comparisons] == [(), ()]
     assert found.gaps == ()
-    assert not found.repeats_half
+    assert found.period is None
 
 
 @given(st.sets(st.integers(0, len(SECOND) - 1), min_size=1, max_size=20), st.integers(1, 255))
@@ -167,9 +167,9 @@ def test_a_short_image() -> None:
 def test_repeated_halves() -> None:
     image = assembled()
     image[MIB // 2 :] = image[: MIB // 2]
-    assert compared(image).repeats_half
-    assert not compared(b"\xff" * MIB).repeats_half
-    assert not compared(b"abab").repeats_half
+    assert compared(image).period == MIB // 2
+    assert compared(b"\xff" * MIB).period is None
+    assert compared(b"abab").period is None
 
 
 def test_only_what_fits_the_region_is_compared() -> None:

@@ -111,11 +111,7 @@ def test_printed_registers_are_read() -> None:
     assert facts.size / GIB == 7.28125
     assert (facts.boot_area, facts.rpmb) == (4 * MIB, 4 * MIB)
     assert (facts.erase_group, facts.write_protect_group) == (4096 * KIB, 4096 * KIB)
-    assert facts.erase_group_in_use is True
-    assert facts.largest_enhanced_area == 3817472 * KIB  # as the tool prints
-    assert (facts.reset_function, facts.partitioning_completed) == (0, False)
-    assert (facts.enhanced_area, facts.enhanced_start) == (0, 0)
-    assert facts.general_purpose == (0, 0, 0, 0)
+    assert facts.reset_function == 0
     assert facts.printed == {"S_CMD_SET": 1}
     assert PRINTED[facts.offsets["SEC_COUNT"] :].startswith("[SEC_COUNT: 0x00e90000]")
 
@@ -123,7 +119,7 @@ def test_printed_registers_are_read() -> None:
 def test_the_boot_configuration_is_taken_apart() -> None:
     config = read(PRINTED.encode()).partition_config
     assert config is not None
-    assert (config.value, config.acknowledge, config.enabled, config.access) == (0x48, True, 1, 0)
+    assert (config.value, config.enabled, config.access) == (0x48, 1, 0)
     assert config.boots_from == "boot0"
     values = {0x00: "none", 0x38: "user", 0x51: "boot1", 0x18: "reserved"}
     for value, area in values.items():
@@ -144,27 +140,6 @@ def test_other_published_parts(
     facts = read(registers(SEC_COUNT=sectors, HC_ERASE_GRP_SIZE=erase, HC_WP_GRP_SIZE=protect))
     assert facts.size / GIB == gib
     assert (facts.erase_group, facts.write_protect_group) == (erase_group, protect_group)
-
-
-def test_areas_set_aside_are_counted_in_write_protect_groups() -> None:
-    facts = read(
-        registers(
-            SEC_COUNT=0xE90000,
-            HC_ERASE_GRP_SIZE=1,
-            HC_WP_GRP_SIZE=16,
-            GP_SIZE_MULT_1=2,
-            GP_SIZE_MULT_4=0x010000,
-            ENH_SIZE_MULT=3,
-            ENH_START_ADDR=0x4000,
-            PARTITION_SETTING_COMPLETED=1,
-            RST_n_FUNCTION=2,
-        )
-    )
-    assert facts.general_purpose == (16 * MIB, 0, 0, 512 * GIB)
-    assert (facts.enhanced_area, facts.enhanced_start) == (24 * MIB, 8 * MIB)
-    assert (facts.partitioning_completed, facts.reset_function) == (True, 2)
-    small = read(registers(SEC_COUNT=1 << 21, ENH_START_ADDR=0x4000))
-    assert small.enhanced_start == 0x4000  # JESD84: up to 2 GiB addresses count bytes
 
 
 def test_registers_stand_where_u_boot_reads_them() -> None:
@@ -213,8 +188,6 @@ def test_a_register_that_is_not_printed_is_unknown() -> None:
     assert facts.boot_area is None
     assert facts.write_protect_group is None
     assert facts.partition_config is None
-    assert facts.erase_group_in_use is None
-    assert facts.general_purpose == (None,) * 4
 
 
 def test_what_fits_both_orders_is_read_forward_with_a_doubt() -> None:

@@ -46,7 +46,7 @@ def test_entries_are_read_with_their_places() -> None:
     ]
     assert [entry.offset for entry in facts.entries] == [16, 56, 96]
     assert (facts.toc_size, facts.end_marker, facts.length) == (176, 136, len(GOOD))
-    assert facts.platform_flags == 0xABCD
+    assert facts.flags >> 32 == 0xABCD
     assert facts.offsets["length"] == 152
     assert GOOD[facts.offsets["serial_number"] :][:4] == struct.pack("<I", facts.serial_number)
     assert list(facts.parts())[:2] == [Part("BL31", 176, 3), Part("BL33", 179, 6)]
@@ -171,7 +171,7 @@ def test_fiptool_agrees_about_every_image_it_can_pack(tmp_path: Path, align: int
     assert len(facts.entries) == len(OPTIONS) + 1
     assert sum(entry.role is None for entry in facts.entries) == 1
     assert len({entry.role for entry in facts.entries}) == len(facts.entries)
-    assert facts.platform_flags == 0x1234
+    assert facts.flags >> 32 == 0x1234
     assert facts.length == len(data)
     assert all(entry.offset_address % align == 0 for entry in facts.entries)
     assert fip.match(View.of(data)) is Match.SURE

@@ -11,9 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.errors import FormatError
 from imgaudit.formats import kernel as kernels
-from imgaudit.formats import xz
+from imgaudit.formats import xz, zimage
 from imgaudit.formats.view import CHUNK, View
 from imgaudit.units import round_up
 from tests.formats._pieces import drain, text, tool
@@ -206,55 +205,6 @@ def test_a_magic_that_decodes_to_no_archive_is_no_ramdisk() -> None:
     assert kernels.scan(View.of(with_ramdisk(other, 64))).ramdisk is None
 
 
-def zimage(body: bytes, end: int | None = None) -> bytes:
-    # Linux arch/arm/boot/compressed/head.S
-    end = 0x30 + len(body) if end is None else end
-    return bytes(0x24) + struct.pack("<III", 0x016F2818, 0, end) + body
-
-
-STRAYS = b"\x1f\x8b\x08\0" + b"\x28\xb5\x2f\xfd" + b"\xfd7zXZ\0\0\1" + bytes(99)
-
-
-@pytest.mark.oracle
-@pytest.mark.parametrize("kind", ["gzip", "xz", "lzma", "lzo", "lz4-legacy"])
-def test_finds_the_payload_by_decoding(kind: str) -> None:
-    kernel = bytes(8) + text(200_000)
-    command = {
-        "gzip": "gzip -n -9 -c",
-        "xz": "xz --check=crc32 --arm --lzma2=dict=32MiB -c",
-        "lzma": "xz --format=lzma -c",
-        "lzo": "lzop -9 -c",
-        "lz4-legacy": "lz4 -l -9 -c",
-    }[kind]
-    payload = tool(command, kernel) + struct.pack("<I", len(kernel))
-    image = zimage(STRAYS + payload + STRAYS)
-    at = 0x30 + len(STRAYS)
-    assert kernels.zimage_payload(View.of(image + b"\xd0\x0d\xfe\xed")) == kernels.Payload(at, kind)
-    assert kernels.zimage_payload(View.of(bytes(image[:0x30]) + bytes(CHUNK) + payload)) is None
-    far = zimage(bytes(CHUNK - 0x30 - 7) + payload)
-    assert kernels.zimage_payload(View.of(far)) == kernels.Payload(CHUNK - 7, kind)
-
-
-def test_nothing_is_sought_behind_the_end() -> None:
-    image = zimage(STRAYS + stdlib_gzip.compress(text(200_000)), 0x40)
-    assert kernels.zimage_payload(View.of(image)) is None
-
-
-def test_a_short_stream_is_not_the_kernel() -> None:
-    assert kernels.zimage_payload(View.of(zimage(stdlib_gzip.compress(text(900))))) is None
-
-
-def test_attempts_are_bounded() -> None:
-    strays = b"\x28\xb5\x2f\xfd" * 300
-    image = zimage(strays + stdlib_gzip.compress(text(200_000)))
-    assert kernels.zimage_payload(View.of(image)) is None
-
-
-def test_other_files_have_no_payload() -> None:
-    with pytest.raises(FormatError, match="no zImage magic"):
-        kernels.zimage_payload(View.of(bytes(4096)))
-
-
 @pytest.mark.oracle
 def test_reads_a_packaged_arm64_kernel() -> None:
     inside = kernels.scan(View.of(ARM64.read_bytes()))
@@ -269,10 +219,9 @@ def test_reads_a_packaged_arm64_kernel() -> None:
 @pytest.mark.oracle
 def test_reads_a_packaged_zimage() -> None:
     image = ARMHF.read_bytes()
-    payload = kernels.zimage_payload(View.of(image))
-    assert payload is not None
-    assert payload.reader == "xz"
-    kernel, _ = drain(xz.unpack, image[payload.offset :])
+    facts = zimage.read(View.of(image))
+    assert facts.compression == "xz"
+    kernel, _ = drain(xz.unpack, image[facts.stream_offset :])
     inside = kernels.scan(View.of(kernel))
     assert inside.release is not None
     assert inside.release.endswith("-armmp")

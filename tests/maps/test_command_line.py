@@ -23,7 +23,7 @@ def test_the_arguments_that_matter_are_told() -> None:
         ("ttyS0", "115200n8", 115200),
     ]
     assert line.root == parse_root("PARTLABEL=rootfs-a")
-    assert (line.root_type, line.init, line.ramdisk_init) == ("ext4", "/sbin/init", "/init")
+    assert (line.root_type, line.init) == ("ext4", "/sbin/init")
     assert line.ubi_attached == ("4", "data")
     assert line.waits_for_root
     assert (line.value("cma"), line.value("mem")) == ("64M", "512M")
@@ -33,7 +33,7 @@ def test_the_arguments_that_matter_are_told() -> None:
 def test_nothing_is_told_of_an_empty_line() -> None:
     line = parse("")
     assert (line.root, line.consoles, line.ubi_attached) == (None, (), ())
-    assert (line.root_type, line.init, line.ramdisk_init) == (None, None, None)
+    assert (line.root_type, line.init) == (None, None)
     assert not line.waits_for_root
     assert line.last("quiet") is None
 

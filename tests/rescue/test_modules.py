@@ -56,7 +56,6 @@ def test_releases_and_what_is_missing() -> None:
     assert release.release == "6.1.0"
     assert found["a"].vermagic == found["b"].vermagic == found["c"].vermagic == MAGIC
     assert (found["b"].compression, found["c"].compression) == ("gzip", "xz")
-    assert release.compressions == ("gzip", "xz")
     assert found["bad"].why
     assert found["text"].why == "not an ELF object"
     assert release.has_dep
