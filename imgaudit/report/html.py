@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from imgaudit import __version__
 from imgaudit.chips import CAUTION
@@ -37,6 +37,7 @@ _GO = {
     "FAIL": ("No go", "This release must not be flashed as it is."),
     "INCOMPLETE": ("Not decided", "Nothing wrong was found, but not all could be judged."),
 }
+_OPEN = 3  # of what was not judged, what is told with the verdict
 _LIGHT = ("#3b6ea5", "#b0632d", "#4d8048", "#8a559c", "#a8475c", "#2f8181", "#8a7323", "#606c80")
 _DARK = ("#7fb0e6", "#e3a06f", "#93c98d", "#cb9bdd", "#e88fa2", "#72c5c5", "#d1ba66", "#a7b3c7")
 _STYLE = """
@@ -89,8 +90,8 @@ border-bottom:1px solid var(--line);overflow:visible}
 .over{fill:var(--bad);stroke:var(--bg);stroke-width:2}rect{stroke:var(--bg);stroke-width:1;
 vector-effect:non-scaling-stroke}
 @media print{@page{size:A4;margin:14mm}body{max-width:none;padding:0;font-size:9.5pt}
-nav{display:none}
-.card{background:none}}
+nav{display:none}.scroll{overflow:visible}h2,h3{break-after:avoid}tr,figure{break-inside:avoid}
+.card{background:none}.card a{color:inherit;text-decoration:none}}
 """
 
 
@@ -103,7 +104,8 @@ def render(report: Report, style: Style = PLAIN) -> str:
     sections = (*report.pictures(), *report.sections)
     rest = [section for section in sections if not _is_shown_elsewhere(section)]
     head = f"<header><h1>{text(report.title)}</h1>{''.join(_verdict(report))}</header>"
-    main = f"<main>{''.join(_numbered(rest))}</main>"
+    places = {id(item): at for at, item in enumerate(report.findings, 1)}
+    main = f"<main>{''.join(_numbered(rest, places))}</main>"
     note = text(f"imgaudit {__version__}. It only reads. {CAUTION}")
     foot = f'<footer><p class="dim">{note}</p></footer>'
     body = f"{head}{_nav(rest)}{main}{foot}"
@@ -138,8 +140,16 @@ def _verdict(report: Report) -> Iterator[str]:
     word, why = _GO.get(verdict.word, (verdict.word.capitalize(), ""))
     yield f'<div class="card {verdict.role}"><p class="go {verdict.role}">{text(word)}</p>'
     yield f"<p>{text(why)} {text(_counted(verdict))}</p>"
-    worst = [item for item in report.findings if item.counts][:2]
-    yield from (f"<p>{text(_short(item))}</p>" for item in worst)
+    # The page lists findings in this order: a link leads from the verdict to what it says.
+    worst = [(at, item) for at, item in enumerate(report.findings, 1) if item.counts]
+    for at, item in worst[:2]:
+        yield f'<p><a href="#f{at}">{text(_short(item))}</a></p>'
+    if len(worst) > 2:
+        yield f'<p><a href="#f{worst[2][0]}">and {len(worst) - 2:,} more</a></p>'
+    if not worst:
+        yield from (f'<p class="warn">{text(open_one)}</p>' for open_one in report.left[:_OPEN])
+        if len(report.left) > _OPEN:
+            yield f"<p>and {len(report.left) - _OPEN:,} more</p>"
     for section in report.sections:
         for part in section.parts:
             if isinstance(part, Headline) and part.about:
@@ -164,15 +174,16 @@ def _title(section: Section) -> str:
 
 
 def _nav(sections: list[Section]) -> str:
-    links = [
-        f'<li><a href="#s{number}">{text(_title(section))}</a></li>'
-        for number, section in enumerate(sections)
-        if section.parts and _title(section)
-    ]
+    named: dict[str, int] = {}
+    for number, section in enumerate(sections):
+        title = section.within or _title(section)
+        if section.parts and title:
+            named.setdefault(title, number)
+    links = [f'<li><a href="#s{at}">{text(title)}</a></li>' for title, at in named.items()]
     return f'<nav aria-label="Sections"><ul>{"".join(links)}</ul></nav>' if links else ""
 
 
-def _numbered(sections: list[Section]) -> Iterator[str]:
+def _numbered(sections: list[Section], places: Mapping[int, int]) -> Iterator[str]:
     for number, section in enumerate(sections):
         title = _title(section)
         if not section.parts:
@@ -184,11 +195,11 @@ def _numbered(sections: list[Section]) -> Iterator[str]:
         if title:
             yield f'<h2>{text(title)}<span class="dim">{text(more)}</span></h2>'
         for part in section.parts:
-            yield from _part(part)
+            yield from _part(part, places)
         yield "</section>"
 
 
-def _part(part: Part) -> Iterator[str]:
+def _part(part: Part, places: Mapping[int, int]) -> Iterator[str]:
     match part:
         case Lines():
             yield f'<ul class="lines">{"".join(map(_line, part.lines))}</ul>'
@@ -198,7 +209,8 @@ def _part(part: Part) -> Iterator[str]:
         case Table():
             yield from _table(part)
         case Findings():
-            yield from (line for item in part.items for line in _finding(item))
+            for item in part.items:
+                yield from _finding(item, places.get(id(item)))
         case Chip():
             yield from _chip(part)
         case Ram():
@@ -235,9 +247,10 @@ def _table(table: Table) -> Iterator[str]:
         yield f'<p class="dim">and {table.more:,} more</p>'
 
 
-def _finding(item: Found) -> Iterator[str]:
+def _finding(item: Found, number: int | None) -> Iterator[str]:
     role = {"error": "bad", "warning": "warn"}.get(item.severity, "")
-    yield f'<article class="card {role}" tabindex="0"><h3><span class="{role}">'
+    at = "" if number is None else f' id="f{number}"'
+    yield f'<article{at} class="card {role}" tabindex="0"><h3><span class="{role}">'
     yield f"{text(item.severity)}</span> {text(item.subject)} <code>{text(item.name)}</code></h3>"
     yield f"<p>{text(item.message)}</p><dl>"
     led = (("And so", f"{message} ({name})") for name, _, message in item.leads_to)

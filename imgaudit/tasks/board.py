@@ -61,10 +61,12 @@ def audit(result: Result, history: Iterable[str] = ()) -> Report:
 
         grown = growing.grown(subject, paths)
         sections.append(growing.section(grown))
+    open_ones: tuple[str, ...] = ()
     if result.coverage:
         from imgaudit.tasks import covered
 
         sections.append(covered.section(result))
+        open_ones = tuple(covered.spoken(item) for item in result.coverage if item.open)
     if subject.rescues:
         sections.append(_rescues(subject))
     sections += said.not_checked(result.not_checked)
@@ -82,6 +84,7 @@ def audit(result: Result, history: Iterable[str] = ()) -> Report:
         findings=items,
         unchecked=said.unchecked(result.not_checked),
         looked=result.looked,
+        left=open_ones,
         rules={item.rule.name: said.rule_text(item.rule) for item in result.findings},
     )
 
@@ -102,6 +105,7 @@ def together(reports: list[Report]) -> Report:
         findings=tuple(item for report in reports for item in report.findings),
         unchecked=tuple(item for report in reports for item in report.unchecked),
         looked=tuple(dict.fromkeys(pair for report in reports for pair in report.looked)),
+        left=tuple(text for report in reports for text in report.left),
         rules={name: rule for report in reports for name, rule in report.rules.items()},
     )
 

@@ -34,14 +34,19 @@ def section(result: Result) -> Section:
     return Section(heading("Judged by"), (Lines(tuple(map(_line, result.coverage))),))
 
 
-def _line(item: Covered) -> Line:
+def spoken(item: Covered) -> str:
+    """Say what a line of the ledger says."""
     line = item.line
     told = f"{line.state}: {line.why}" if line.why else line.state
     if item.accepted is not None:
         told += f"; accepted by {item.accepted.owner}: {item.accepted.reason}"
     name = line.name if line.kind == "region" else f"{line.kind} {line.name}"
+    return f"{name}: {told}"
+
+
+def _line(item: Covered) -> Line:
     return Line(
-        f"{name}: {told}",
+        spoken(item),
         role="warn" if item.open else "",
         depth=0 if item.open else 2,
         mark="! " if item.open else "",
@@ -131,6 +136,7 @@ def updates(subject: Subject) -> Iterator[Section]:
                     wraps=frozenset({1, 2, 3, 4}),
                 ),
             ),
+            within="Power lost in an update",
         )
 
 

@@ -286,12 +286,14 @@ Part = Lines | Values | Table | Headline | Findings | Chip | Ram | Chain | Trend
 class Section:
     """Parts that belong together, below a title that may be missing.
 
-    What is `pictured` says what a page's pictures show.
+    What is `pictured` says what a page's pictures show. Sections that follow each other and lie
+    `within` one thing have one entry of that name in a page's contents.
     """
 
     title: Line | None
     parts: tuple[Part, ...]
     pictured: bool = False
+    within: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -301,7 +303,7 @@ class Report:
     `pictures` are further sections for a page, which a text would be too long with.
 
     `document` is the result itself, where it is a text of its own: a layout, a manifest. `looked`
-    has what was judged, by rule and subject.
+    has what was judged, by rule and subject; `left` says what was not, that should have been.
     """
 
     command: str
@@ -317,6 +319,7 @@ class Report:
     unchecked: tuple[Unchecked, ...] = ()
     rules: Mapping[str, RuleText] = field(default_factory=dict)
     looked: tuple[tuple[str, str], ...] = ()
+    left: tuple[str, ...] = ()
 
 
 def heading(text: str) -> Line:

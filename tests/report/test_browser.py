@@ -146,6 +146,12 @@ def test_it_prints_on_a4(chromium: Browser, pages: Path, name: str, tmp_path: Pa
         ).stdout
         assert ("No go" if name == "broken" else "Go") in said
         assert "keep a backup of the chip" in said
+        page = (pages / f"{name}.html").read_text()
+        titles = re.findall(r"<h2>(.*?)(?:<span[^>]*>(.*?)</span>)?</h2>", page)
+        heads = {" ".join(f"{title}{more}".split()) for title, more in titles}
+        for sheet_said in said.split("\f"):
+            last = " ".join((sheet_said.strip().splitlines() or [""])[-1].split())
+            assert last not in heads  # a title alone at the foot says nothing
     # The width of A4 between the margins, at 96 dots an inch.
     chromium.show(pages / f"{name}.html", 687, paper=True)
     assert chromium.run("return document.documentElement.scrollWidth") <= 687

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -155,3 +156,29 @@ def test_the_picture_in_the_readme_is_the_demos(whimbrel: Path) -> None:
     shown = render("svg", drawing.draw(done.layout, done))
     ET.fromstring(shown)  # noqa: S314
     assert (LAYOUTS / "whimbrel.svg").read_text() == shown
+
+
+def test_the_verdict_leads_to_what_it_says(tmp_path: Path) -> None:
+    """Each of the worst findings is a link to itself; what is not judged is said there."""
+    layout = (LAYOUTS / "whimbrel.yaml").read_text()
+    moved = layout.replace("at: 0x110000", "at: 0x108000").replace("at: 0x120000", "at: 0x121000")
+    (tmp_path / "moved.yaml").write_text(moved)
+    found = board.audit(run(subject(str(tmp_path / "moved.yaml"), None)))
+    assert len(found.findings) > 2
+    page = render("html", found)
+    articles = [name for name in _Read(page).ids if name.startswith("f")]
+    assert articles == [f"f{number}" for number in range(1, len(found.findings) + 1)]
+    top = page[: page.index("</header>")]
+    assert re.findall(r'href="#(f\d+)"', top) == ["f1", "f2", "f3"]
+    assert f"and {len(found.findings) - 2} more" in top
+    left = tuple(f"stage {number}: unproven: entry: is missing" for number in range(5))
+    undecided = replace(found, findings=(), left=left)
+    top = render("html", undecided).partition("</header>")[0]
+    assert [f"stage {number}: unproven" in top for number in range(5)] == [True] * 3 + [False] * 2
+    assert "and 2 more" in top
+
+
+def test_updates_have_one_entry_in_the_contents(page: str) -> None:
+    contents = page[page.index("<nav") : page.index("</nav>")]
+    assert contents.count("Power lost") == 1
+    assert page.count("<h2>Power lost in the update") == 5
