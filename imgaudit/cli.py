@@ -118,7 +118,23 @@ def main() -> None:
 
 
 _FILE, _FOLDER = click.Path(dir_okay=False), click.Path(file_okay=False)
-_layout = click.argument("layout", type=_FILE)
+
+
+class _Layout(click.Path):
+    """A layout's path; a folder is met by one who has none yet."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if os.path.isdir(value):
+            self.fail(
+                f"{value} is a folder, and a layout is a file; to get one:"
+                f" imgaudit draft {value} > board.yaml",
+                param,
+                ctx,
+            )
+        return super().convert(value, param, ctx)
+
+
+_layout = click.argument("layout", type=_Layout())
 
 
 def _file(name: str, say: str, metavar: str = "FILE") -> Callable[[Command], Command]:
@@ -320,7 +336,7 @@ _deep = click.option(
 
 
 @main.command()
-@click.argument("layouts", nargs=-1, required=True, type=_FILE)
+@click.argument("layouts", nargs=-1, required=True, type=_Layout())
 @_artifacts("Folder with the artifacts; without it the layout is audited on paper.", multiple=True)
 @_outputs
 @_fail_on
@@ -646,7 +662,7 @@ def demo(directory: str, fault: str | None) -> int:
             click.echo(f"{name.ljust(width)}  {planted.summary}")
         return 0
     if fault is not None and fault not in FAULTS:
-        from imgaudit.layout.keys import close
+        from imgaudit.errors import close
 
         _stop(f"no fault is called {fault!r}{close(fault, FAULTS)}; --break help lists them")
     try:

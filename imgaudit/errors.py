@@ -1,5 +1,10 @@
 """The errors that cross a layer; each says where it happened."""
 
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 
 class ImgauditError(Exception):
     """Base of every error that a user sees as a message rather than a traceback."""
@@ -58,3 +63,14 @@ class LayoutError(ImgauditError):
 
 class AuditError(ImgauditError):
     """An audit that could not be carried out (exit status 2)."""
+
+
+def close(word: str, words: Sequence[str] | Mapping[str, Any], cutoff: float = 0.6) -> str:
+    """Suggest the nearest of `words`, or say nothing."""
+    import difflib
+
+    near = difflib.get_close_matches(word[:_LONGEST], map(str, words), n=1, cutoff=cutoff)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+_LONGEST = 60  # characters of a word that is looked for

@@ -9,12 +9,13 @@ from __future__ import annotations
 import contextlib
 import errno
 import fnmatch
+import itertools
 import os
 import stat
 from collections.abc import Callable, Iterator
 from typing import NamedTuple, Self
 
-from imgaudit.errors import AuditError, ImgauditError
+from imgaudit.errors import AuditError, ImgauditError, close
 
 
 class ArtifactError(ImgauditError):
@@ -23,6 +24,19 @@ class ArtifactError(ImgauditError):
     def __init__(self, why: str, *, absent: bool = False) -> None:
         super().__init__(why)
         self.absent = absent
+
+
+def nearby(path: str) -> str:
+    """Suggest what a path that is not there may have meant; nothing where it is there."""
+    folder, name = os.path.split(path)
+    if os.path.lexists(path):
+        return ""
+    try:
+        with os.scandir(folder or ".") as entries:
+            names = [entry.name for entry in itertools.islice(entries, _MOST_LOOKED_AT)]
+    except (OSError, ValueError):
+        return ""
+    return close(name, names)
 
 
 class Opened(NamedTuple):
@@ -61,7 +75,7 @@ class Folder:
         try:
             self._root = os.open(path, _WALK & ~os.O_NOFOLLOW)
         except (OSError, ValueError) as problem:
-            raise ArtifactError(f"{path} is not a folder") from problem
+            raise ArtifactError(f"{path} is not a folder{nearby(path)}") from problem
         self._real = os.path.realpath(path)
 
     def __del__(self) -> None:
@@ -79,7 +93,9 @@ class Folder:
         if not any(letter in pattern for letter in "*?["):
             with self._at(pattern) as place:
                 if place.status is None and not place.link:
-                    raise ArtifactError(f"{pattern} is not in the artifacts folder", absent=True)
+                    near = self._near(pattern)
+                    why = f"{pattern} is not in the artifacts folder{near}"
+                    raise ArtifactError(why, absent=True)
             return pattern
         found = self._distinct(sorted(self._matching(pattern)))
         if len(found) != 1:
@@ -91,6 +107,14 @@ class Folder:
                 absent=True,
             )
         return found[0]
+
+    def _near(self, path: str) -> str:
+        """Suggest what stands beside a path that is not there, or where it stands instead."""
+        folder, name = os.path.split(path)
+        names = [name for name, _, _ in self._entries(folder)[:_MOST_LOOKED_AT]]
+        if folder and not names:
+            return f": there is no {folder} in it"
+        return ": that is empty" if not names else close(name, names)
 
     def _matching(self, pattern: str) -> Iterator[str]:
         """Give the names that a glob means; a wildcard leads into no linked folder.

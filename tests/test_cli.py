@@ -3,6 +3,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import stat
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from imgaudit import __version__, cli
+from imgaudit.files import ArtifactError, Folder
 from imgaudit.rules import checks
 
 HEAD = """\
@@ -107,7 +109,7 @@ def test_the_gate(folder: Path) -> None:
             ("audit", "nothing.yaml"),
             "cannot read the layout: nothing.yaml cannot be opened: No such",
         ),
-        (("audit", "out"), "is a directory"),
+        (("audit", "out"), "is a folder, and a layout is a file"),
         (("audit", "good.yaml", "--artifacts", "nowhere"), "imgaudit: nowhere is not a folder"),
         (("audit", "good.yaml", "--artifacts", "good.yaml"), "is a file"),
         (("audit", "good.yaml", "--format", "xml"), "'xml' is not one of"),
@@ -368,3 +370,39 @@ def test_progress_is_said_on_a_terminal_only(tmp_path: Path) -> None:
     assert said.endswith(b"\r\x1b[K")
     assert b"reading" not in done.stdout
     assert subprocess.run(command, capture_output=True, check=True).stderr == b""
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["audit", "bord.yaml"], "bord.yaml cannot be opened: No such file or directory; did you"),
+        (["audit", "build"], "to get one: imgaudit draft build > board.yaml"),
+        (["audit", "board.yaml", "--artifacts", "biuld"], "is not a folder; did you mean 'build'?"),
+        (["audit", "tab.yaml"], "tab.yaml:2:1: not YAML: a tab stands here"),
+        (["draft", "build"], "no device tree with partitions"),
+    ],
+)
+def test_the_first_mistakes_are_told_what_was_meant(
+    words: list[str], says: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "build").mkdir()
+    layout = (Path(__file__).parents[1] / "layouts/nor-only.yaml").read_text()
+    (tmp_path / "board.yaml").write_text(layout)
+    (tmp_path / "tab.yaml").write_text("layout: 1\n\tboard: tide\n")
+    ran = CliRunner().invoke(cli.main, words)
+    assert ran.exit_code == 2
+    assert says in ran.output
+
+
+def test_a_file_that_is_not_there_is_told_what_is(tmp_path: Path) -> None:
+    (tmp_path / "deploy").mkdir()
+    (tmp_path / "deploy/recovery.itb").write_bytes(b"x")
+    folder = Folder(str(tmp_path / "deploy"))
+    for name, says in (
+        ("recovry.itb", "; did you mean 'recovery.itb'?"),
+        ("fip.bin", "fip.bin is not in the artifacts folder"),
+        ("images/recovery.itb", ": there is no images in it"),
+    ):
+        with pytest.raises(ArtifactError, match=re.escape(says) + "$"):
+            folder.find(name)

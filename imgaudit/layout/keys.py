@@ -14,11 +14,12 @@ from typing import Any, ClassVar, Protocol
 import yaml
 
 from imgaudit.data import dataclass
-from imgaudit.errors import LayoutProblem
+from imgaudit.errors import LayoutProblem, close
 from imgaudit.model import Where
 from imgaudit.units import both, parse_size
 
 _STRING = "tag:yaml.org,2002:str"
+_SHORT = 4  # letters of a word of which one that is wrong is much
 _LONGEST = 60  # characters of a wrong value that a message repeats
 
 
@@ -506,12 +507,5 @@ def suggested(word: str, words: Sequence[str], listed: Sequence[str] = ()) -> st
     inside = next((part for part in word.split("-") if len(part) > 1 and part in words), None)
     if inside is not None:
         return f"; did you mean {inside!r}?"
-    return close(word, words, 0.75) or f"; there are {alternatives(listed or words, 'and')}"
-
-
-def close(word: str, words: Sequence[str] | Mapping[str, Any], cutoff: float = 0.6) -> str:
-    """Suggest the nearest of `words`, or say nothing."""
-    import difflib
-
-    near = difflib.get_close_matches(word[:_LONGEST], map(str, words), n=1, cutoff=cutoff)
-    return f"; did you mean {near[0]!r}?" if near else ""
+    sure = 0.75 if len(word) > _SHORT else 0.6
+    return close(word, words, sure) or f"; there are {alternatives(listed or words, 'and')}"

@@ -15,8 +15,8 @@ from typing import Any
 import yaml
 
 from imgaudit.chips import KINDS, SPI_NOR, ChipKind
-from imgaudit.errors import AuditError, LayoutError
-from imgaudit.files import ArtifactError, read_regular
+from imgaudit.errors import AuditError, LayoutError, close
+from imgaudit.files import ArtifactError, nearby, read_regular
 from imgaudit.layout import variants
 from imgaudit.layout.keys import (
     Day,
@@ -35,7 +35,6 @@ from imgaudit.layout.keys import (
     Text,
     Values,
     alternatives,
-    close,
     pairs,
     suggested,
 )
@@ -619,7 +618,7 @@ def load(path: str, *, shown: str | None = None) -> Layout:
     try:
         data = read_regular(file_name, MOST_BYTES)
     except ArtifactError as problem:
-        raise AuditError(f"cannot read the layout: {problem}") from problem
+        raise AuditError(f"cannot read the layout: {problem}{nearby(file_name)}") from problem
     return parse(data, shown or file_name, variant or None)
 
 
@@ -724,11 +723,20 @@ def _compose(data: bytes, reading: Reading) -> yaml.Node | None:
     except (yaml.YAMLError, ValueError) as problem:
         place = _place(reading, getattr(problem, "problem_mark", None))
         why = getattr(problem, "problem", None) or str(problem).partition("\n")[0]
+        if _is_tab(text, place):
+            why = "a tab stands here, and YAML indents with blanks alone"
         reading.problem(place, f"not YAML: {why}")
         return None
     if node is None:
         reading.problem(top, "the file is empty")
     return node
+
+
+def _is_tab(text: str, place: Where) -> bool:
+    """Tell whether a tab is what a line cannot begin with."""
+    lines = text.split("\n")
+    line = lines[place.line - 1] if place.line <= len(lines) else ""
+    return line[place.column - 1 : place.column] == "\t"
 
 
 def _place(reading: Reading, mark: Any) -> Where:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from imgaudit.chips import SECTOR
-from imgaudit.layout.keys import Reading, Values, close
+from imgaudit.errors import close
+from imgaudit.layout.keys import Reading, Values
 from imgaudit.model import Chip
 from imgaudit.units import Span, place, round_down
 

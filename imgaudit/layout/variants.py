@@ -6,7 +6,8 @@ from typing import Any
 
 import yaml
 
-from imgaudit.layout.keys import Kind, Reading, Table, close, pairs
+from imgaudit.errors import close
+from imgaudit.layout.keys import Kind, Reading, Table, pairs
 
 KEY = "variants"
 _NOT_OVER = frozenset({"layout", KEY})  # what a variant cannot change

@@ -11,10 +11,9 @@ from typing import TypeVar
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.chips import Digests, compare_dump, compare_sealed, refined
 from imgaudit.contents.tree import Artifact, Content
-from imgaudit.errors import AuditError, ImgauditError
+from imgaudit.errors import AuditError, ImgauditError, close
 from imgaudit.files import CHANGED, Unchanged, open_regular
 from imgaudit.formats.view import FileSource, View
-from imgaudit.layout.keys import close
 from imgaudit.model import Area, Layout
 from imgaudit.release.manifest import Manifest
 from imgaudit.units import MIB, both

@@ -90,7 +90,8 @@ border-bottom:1px solid var(--line);overflow:visible}
 .over{fill:var(--bad);stroke:var(--bg);stroke-width:2}rect{stroke:var(--bg);stroke-width:1;
 vector-effect:non-scaling-stroke}
 @media print{@page{size:A4;margin:14mm}body{max-width:none;padding:0;font-size:9.5pt}
-nav{display:none}.scroll{overflow:visible}h2,h3{break-after:avoid}tr,figure{break-inside:avoid}
+nav{display:none}.scroll{overflow:visible}table{overflow-wrap:anywhere}.n{white-space:normal}
+h2,h3{break-after:avoid}tr,figure{break-inside:avoid}
 .card{background:none}.card a{color:inherit;text-decoration:none}}
 """
 

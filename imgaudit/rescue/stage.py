@@ -11,11 +11,10 @@ from imgaudit.contents.build import Build
 from imgaudit.contents.starts import kernel_in
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.data import dataclass
-from imgaudit.errors import LayoutError, LayoutProblem
+from imgaudit.errors import LayoutError, LayoutProblem, close
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.kernel import parse_config
 from imgaudit.formats.uboot_env import UbootEnv
-from imgaudit.layout.keys import close
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.root import Node, Root

@@ -201,7 +201,7 @@ LOSS = Rule(
     name="nothing-starts-after-a-loss",
     severity=Severity.WARNING,
     values=_loss_values,
-    message="with {lost} lost nothing starts by itself: {how}",
+    message="{lost}, nothing starts by itself: {how}",
     effect="One fault in the field, and the unit is dead until someone opens it.",
     fix=(
         "Give the boot another way; or accept the loss in the policy, with the reason and who"
@@ -251,7 +251,8 @@ def nothing_after_a_loss(subject: Subject) -> Outcome:
         elif not loss.starts:
             whole = loss.kind == "chip"
             region = None if whole else layout.region(loss.regions[0])
-            yield LOSS(lost=str(loss), name=loss.name, how=loss.how).at(
+            lost = f"with {loss.name} {'silent' if loss.kind == 'chip' else 'lost'}"
+            yield LOSS(lost=lost, name=loss.name, how=loss.how).at(
                 causes=(_NO_OTHER_WAY,),
                 region=region,
                 chip=loss.name if whole else None,

@@ -10,8 +10,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from imgaudit.data import dataclass
-from imgaudit.errors import LayoutError, LayoutProblem
-from imgaudit.layout.keys import close
+from imgaudit.errors import LayoutError, LayoutProblem, close
 from imgaudit.model import Accept, Layout
 from imgaudit.rules import checks, of_chips, on_paper
 from imgaudit.rules.engine import Check, Engine, Finding, NotChecked, Outcome, Severity

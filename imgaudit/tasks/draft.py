@@ -148,6 +148,12 @@ class DraftChip:
             yield f"guessed: [{', '.join(self.guessed)}]{_mark(told)}"
 
 
+_NOTHING = (
+    "nothing tells of a flash chip or a disk: no device tree with partitions, no environment with"
+    " mtdparts, no image of a disk and no description of one"
+)
+
+
 def draft(sources: Sources) -> Draft:
     """Draft a layout.
 
@@ -174,7 +180,7 @@ class Drafting:
             chips.append(self.emmc(self.said.disk))
         self.place(chips)
         if not chips:
-            why = "; ".join(self.unused) or "no source names a SPI-NOR or an eMMC"
+            why = "; ".join(self.unused) or _NOTHING
             raise AuditError(f"there is nothing to draft: {_plain(why)}")
         for chip in chips:
             self.named(chip)

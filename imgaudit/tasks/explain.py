@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from imgaudit.errors import AuditError
-from imgaudit.layout.keys import close
+from imgaudit.errors import AuditError, close
 from imgaudit.rules import checks
 from imgaudit.rules.engine import Example, Finding, Rule, Severity
 from imgaudit.tasks import said

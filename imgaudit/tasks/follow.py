@@ -8,8 +8,7 @@ from typing import Any
 from imgaudit.boot.ranges import Range
 from imgaudit.boot.records import Boot, Condition, Gap, Kind, Operation, Outcome
 from imgaudit.boot.stage import Boots, Followed, Origin, Piece, Start
-from imgaudit.errors import AuditError
-from imgaudit.layout.keys import close
+from imgaudit.errors import AuditError, close
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks.plain import plain
 from imgaudit.tasks.said import head

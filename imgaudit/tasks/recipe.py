@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import os
 
-from imgaudit.errors import AuditError
-from imgaudit.layout.keys import close
+from imgaudit.errors import AuditError, close
 from imgaudit.tasks.sections import Report, Section, Table, heading
 
 
