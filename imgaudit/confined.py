@@ -14,7 +14,7 @@ import sys
 import warnings
 from collections.abc import Callable
 from dataclasses import field
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 from imgaudit.data import dataclass
 from imgaudit.files import Opened
@@ -28,6 +28,8 @@ MEMORY = 512 << 20
 """Bytes of memory of its own: what is mapped from files, such as libraries, does not count."""
 
 _PIECE = 1 << 20
+_STACK = 1 << 20
+"""Bytes of stack of a thread: all of it counts as memory, and the usual 8 MiB are never used."""
 _GARBAGE = 50_000  # objects that are made before it is looked for ones that nobody needs
 _NO_MEMORY = 112
 """Exit status of a child that had no memory left even to say so."""
@@ -118,17 +120,23 @@ def run(work: Callable[[Line], bytes], limits: Limits) -> Ended:
             stream.flush()  # else the child would have it as well
     notes = os.memfd_create("notes") if hasattr(os, "memfd_create") else -1
     reading, writing = os.pipe()
+    # What would end this process waits until it is known whom to end with it.
+    masked = signal.pthread_sigmask(signal.SIG_BLOCK, _ends())
+    tie = _Tie(*os.pipe(), os.getpid(), masked)
     with warnings.catch_warnings():
         # Threads of a test runner: the child takes none of their locks.
         warnings.simplefilter("ignore", DeprecationWarning)
         child = os.fork()
     if child == 0:
         os.close(reading)
-        _child(work, Line(writing, limits), limits, notes)
-    os.close(writing)
+        _child(work, Line(writing, limits), limits, notes, tie)
+    before: dict[int, Any] = {}
     ended = Ended()
-    before = _hand_on(child)
     try:
+        before = _hand_on(child)
+        signal.pthread_sigmask(signal.SIG_SETMASK, masked)
+        os.close(writing)
+        os.close(tie.reading)
         _listen(reading, ended)
         status = os.waitpid(child, 0)[1]
     except BaseException:
@@ -137,6 +145,7 @@ def run(work: Callable[[Line], bytes], limits: Limits) -> Ended:
         raise
     finally:
         os.close(reading)
+        os.close(tie.writing)
         for number, handler in before.items():
             signal.signal(number, handler)
     if ended.result is None:
@@ -164,6 +173,38 @@ def _hand_on(child: int) -> dict[int, Any]:
         except ValueError:  # not the main thread
             break
     return before
+
+
+class _Tie(NamedTuple):
+    """A pipe through which nothing goes: only the parent, a process, can hold its writing end.
+
+    `masked` are the signals that were blocked before the fork.
+    """
+
+    reading: int
+    writing: int
+    parent: int
+    masked: set[int | signal.Signals]
+
+    def hold(self) -> None:
+        """Have this process, the child, ended as soon as its parent is, however that ends.
+
+        When the writing end closes, the kernel sends SIGIO, which ends who does not handle it
+        (pipe(7), fcntl(2), signal(7)).
+        """
+        import fcntl
+
+        os.close(self.writing)
+        signal.signal(signal.SIGIO, signal.SIG_DFL)
+        fcntl.fcntl(self.reading, fcntl.F_SETOWN, os.getpid())
+        flags = fcntl.fcntl(self.reading, fcntl.F_GETFL)
+        fcntl.fcntl(self.reading, fcntl.F_SETFL, flags | os.O_ASYNC)
+        if os.getppid() != self.parent:
+            os._exit(1)
+
+
+def _ends() -> tuple[signal.Signals, ...]:
+    return (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 def _listen(reading: int, ended: Ended) -> None:
@@ -200,14 +241,25 @@ def _why(status: int, limits: Limits, ended: Ended) -> str:
     return f"it was ended by signal {name}{killer}"
 
 
-def _child(work: Callable[[Line], bytes], line: Line, limits: Limits, notes: int) -> NoReturn:
+def _child(
+    work: Callable[[Line], bytes],
+    line: Line,
+    limits: Limits,
+    notes: int,
+    tie: _Tie,
+) -> NoReturn:
     """Work, tell the result and end, whatever happens; nothing is cleaned up, which takes time."""
     status = _NO_MEMORY
     try:
         # It makes many objects, lives for seconds, and leaves little behind that is a circle.
         gc.freeze()
         gc.set_threshold(_GARBAGE)
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        for number in _ends():
+            # Where they are ignored, as in a shell's background job, they stay so.
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                signal.signal(number, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_SETMASK, tie.masked)
+        tie.hold()
         if notes >= 0:
             import faulthandler
 
@@ -227,9 +279,11 @@ def _child(work: Callable[[Line], bytes], line: Line, limits: Limits, notes: int
 
 def _limit(limits: Limits) -> None:
     import resource
+    import threading
 
     resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
     if limits.bytes:
+        threading.stack_size(_STACK)
         # What is mapped from files does not count: libraries, and images that are read in place.
         hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
         most = _data() + limits.bytes

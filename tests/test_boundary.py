@@ -160,6 +160,14 @@ def seconds(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def ends(pid: int) -> bool:
+    """Tell whether a process is gone soon."""
+    end = time.monotonic() + 5
+    while alive(pid) and time.monotonic() < end:
+        time.sleep(0.02)
+    return not alive(pid)
+
+
 def alive(pid: int) -> bool:
     try:
         state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
@@ -176,10 +184,55 @@ def test_who_ends_it_ends_all_of_it(folder: Path, number: signal.Signals, status
     out, err = run.communicate(timeout=60)
     assert run.returncode == status
     assert (out, "Traceback" in err) == ("", False)
-    end = time.monotonic() + 5
-    while alive(child) and time.monotonic() < end:
-        time.sleep(0.02)
-    assert not alive(child)
+    assert ends(child)
+
+
+def test_a_child_does_not_outlive_its_parent(folder: Path) -> None:
+    run = long_run(folder)
+    (child,) = children(run)
+    run.kill()
+    run.communicate(timeout=10)
+    assert ends(child)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_end_right_behind_the_fork_leaves_no_child(number: signal.Signals) -> None:
+    code = f"""
+import os, signal, sys
+from imgaudit import confined
+signal.signal(signal.SIGINT, signal.default_int_handler)
+fork = os.fork
+def forked():
+    child = fork()
+    if child:
+        print(child, flush=True)
+        os.kill(os.getpid(), {number:d})
+    return child
+os.fork = forked
+confined.run(lambda line: os.read(os.pipe()[0], 1), confined.Limits())
+"""
+    words = [sys.executable, "-c", code]
+    done = subprocess.run(words, check=False, capture_output=True, text=True, timeout=60)
+    assert done.returncode == -number
+    assert ends(int(done.stdout))
+
+
+@pytest.mark.parametrize(
+    ("words", "most"),
+    [(("audit", "whimbrel.yaml", "--artifacts", "."), 128), (("draft", "."), 224)],
+    ids=["audit", "draft"],
+)
+def test_the_demo_needs_a_fraction_of_the_memory(
+    words: tuple[str, ...], most: int, whimbrel: Path
+) -> None:
+    """A build that is twice as large must run as well, without a word about limits."""
+    done = subprocess.run(
+        command(*words, "--limit-memory", f"{most} MiB"),
+        check=False,
+        cwd=whimbrel,
+        capture_output=True,
+    )
+    assert done.returncode in {0, 3}, done.stderr
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSEGV, signal.SIGABRT])

@@ -319,8 +319,11 @@ def _alone(content: Content, view: View | None, programs: Container[str]) -> tup
     if content.facts is not None:
         if isinstance(content.facts, _WHOLE):
             return Seen.FOLLOWED, ""
-        if isinstance(content.facts, FileSystem) and not content.facts.unwalked:
-            return Seen.FOLLOWED, ""
+        if isinstance(content.facts, FileSystem):
+            unwalked = content.facts.unwalked
+            if not unwalked:
+                return Seen.FOLLOWED, ""
+            return Seen.UNSEEN, f"{content.name} was not walked to its end: {unwalked}"
         return Seen.HEADER, f"{content.name}: {_NO_SUM}"
     if content.format is not None or view is None or content.why.startswith(PASSED_OVER):
         return Seen.UNSEEN, f"{content.name}: {content.why or 'its bytes were not kept'}"

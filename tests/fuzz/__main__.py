@@ -33,6 +33,7 @@ _HANGS = 20
 _MEMORY = 512 << 20
 _LEAST = 1e-3  # seconds that a run counts for at least, or the cheap ones would be nearly all
 _TRIES = 300  # to make a kept input smaller
+_SECONDS = 30  # for that
 WHOLE = {"build": 10.0, "audit": 3.0, "inspect": 3.0, "walk": 3.0, "draft": 3.0, "readback": 2.0}
 """Whole runs are where one fault meets another: they get more than the others' share of time."""
 
@@ -144,12 +145,12 @@ def keep(target: str, data: bytes, fault: str) -> None:
 
 def smaller(data: bytes, holds: Callable[[bytes], bool]) -> bytes:
     """Leave out, then zero, ever smaller pieces of an input as long as something holds of it."""
-    left = _TRIES
+    left, end = _TRIES, time.process_time() + _SECONDS
     for fill in (False, True):
         size = len(data) // 2
         while size >= 16 and left:
             at = 0
-            while at < len(data) and left:
+            while at < len(data) and left and time.process_time() < end:
                 piece = data[at : at + size]
                 less = data[:at] + bytes(len(piece)) * fill + data[at + size :]
                 left -= less != data

@@ -190,3 +190,13 @@ def test_any_text_gives_copies_or_an_error(text: str) -> None:
     alternates.copies(text)
     with contextlib.suppress(FormatError):
         kickstart.copies(text)
+
+
+@pytest.mark.parametrize("size", [kickstart.MAX_LINE, kickstart.MAX_LINE + 1])
+def test_a_line_of_endless_words_is_refused(size: int) -> None:
+    line = "part /boot --size 8 --label ".ljust(size, "x")
+    if size <= kickstart.MAX_LINE:
+        assert kickstart.copies(line)
+        return
+    with pytest.raises(FormatError, match="a line of 4,097 characters"):
+        kickstart.copies(line)
