@@ -176,7 +176,7 @@ class Drafting:
     def draft(self) -> Draft:
         chips = self.nors()
         told = (self.said.disk, self.said.ext_csd, self.said.description)
-        if any(source is not None for source in told):
+        if any(source is not None for source in told) or (not chips and self.first_stages()):
             chips.append(self.emmc(self.said.disk))
         self.place(chips)
         if not chips:
@@ -199,6 +199,13 @@ class Drafting:
             lines += self.regions(chip)
         lines += [*self.stages(chips), *self.elsewhere(), "", "policy:", "  fail-on: error"]
         return Draft(_with_list(lines), tuple(self.conflicts))
+
+    def first_stages(self) -> list[DraftRegion]:
+        """Give what a boot ROM reads from a fixed place of a card or an eMMC.
+
+        Single sources bring none.
+        """
+        return []
 
     def place(self, chips: list[DraftChip]) -> None:
         """Find the artifact of each region; single sources bring none."""
@@ -579,12 +586,7 @@ class Drafting:
             self.records(chip, disk)
         if self.said.description is not None:
             self.description(chip, *self.said.description)
-        if not chip.size:
-            end = max((region.span.end for region in chip.regions), default=MIB)
-            # A GPT has its copy behind the last partition.
-            chip.size = end if "table: mbr" in chip.lines else round_up(end + 33 * SECTOR, MIB)
-            chip.lines.insert(1, f"sectors: {chip.size // SECTOR}  # the last partition ends here")
-            chip.guessed.append("sectors")
+        self.by_the_last(chip, disk)
         starts = [region.span.start for region in chip.regions]
         align = math.gcd(_MOST_ALIGN, *starts)
         if starts and align >= _SMALLEST_ERASE:
@@ -604,6 +606,17 @@ class Drafting:
             chip.lines.append(f"image: {_file(self.sources.disk)}")
         self.order(chip)
         return chip
+
+    def by_the_last(self, chip: DraftChip, disk: Gpt | Mbr | None) -> None:
+        """Take what only a boot ROM tells, and a size from the last region where none is told."""
+        if disk is None and not chip.regions:
+            chip.regions += self.first_stages()
+        if not chip.size:
+            end = max((region.span.end for region in chip.regions), default=MIB)
+            # A GPT has its copy behind the last partition.
+            chip.size = end if "table: mbr" in chip.lines else round_up(end + 33 * SECTOR, MIB)
+            chip.lines.insert(1, f"sectors: {chip.size // SECTOR}  # the last partition ends here")
+            chip.guessed.append("sectors")
 
     def description(self, chip: DraftChip, source: str, copy: MapCopy) -> None:
         """Take the names of a disk's partitions from what makes it or, without a disk, all."""
@@ -718,7 +731,7 @@ class Drafting:
             yield f"    size: {_size(region.span.size)}"
             mark = ""
             if unsure[:1] == [region.name]:
-                mark = _mark(f"its format, and file:{_as_of(unsure)}")
+                mark = _mark(f"its format, and file:{as_of(unsure)}")
             yield f"    holds: {region.holds}{mark}"
             if region.file is not None:
                 yield f"    file: {quoted(_plain(region.file))}  # {region.file_why}"
@@ -747,7 +760,7 @@ class Drafting:
         """Say which of a region's keys are guesses, and what to look up."""
         told = region.guessed_why
         if region.name in self.silent[:1]:
-            told = f"who writes it{_as_of(self.silent)}, since the build has nothing for it"
+            told = f"who writes it{as_of(self.silent)}, since the build has nothing for it"
         keys = [*region.guessed, *(["writer"] if region.name in self.silent else [])]
         if keys:
             mark = _mark(f"{told}; then delete this line") if told else ""
@@ -860,7 +873,7 @@ def _ends(span: Span) -> tuple[int, int]:
     return span.start, span.end
 
 
-def _as_of(names: list[str]) -> str:
+def as_of(names: list[str]) -> str:
     return f", as of {', '.join(names[1:])}" if names[1:] else ""
 
 

@@ -31,6 +31,7 @@ from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import OS_RELEASE, FileSystem
+from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.ubi import Ubi
@@ -40,11 +41,11 @@ from imgaudit.maps import fw_env_config, uboot_config
 from imgaudit.maps.descriptions import described
 from imgaudit.maps.device_tree import copies
 from imgaudit.maps.uboot_config import UBootConfig
-from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, Layout, Slot, Stage
-from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, quoted
+from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, SECTOR, Layout, Slot, Stage
+from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, quoted
 from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
 from imgaudit.tasks.sources import Sources, read, word
-from imgaudit.units import KIB, MIB, Span, human
+from imgaudit.units import KIB, MIB, Span, human, round_up
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -56,6 +57,12 @@ _TEXT = 1 << 20
 _PROGRAM = 16 * MIB  # a boot loader is no larger
 _PROBE = 1 * MIB
 _EXT_CSD = 512
+# Where boot ROMs look on a card or an eMMC, and where that stage finds U-Boot's FIT (U-Boot
+# doc/board/rockchip/rockchip.rst: sectors 64 and 16384; doc/board/allwinner/sunxi.rst: 8 KiB).
+_ROM_PLACES: Mapping[str, tuple[int, int | None]] = {
+    "rockchip-idb": (64 * SECTOR, 16384 * SECTOR),
+    "egon": (8 * KIB, None),
+}
 _BOOT_AREA = 4 * MIB
 _SMALLEST_CHIP = 256 * KIB
 _SURE = 100
@@ -269,9 +276,12 @@ def _has_environment(item: Item) -> bool:
     return default is not None and any(it.name == "bootcmd" for it in default.variables)
 
 
-def _program_order(item: Item) -> tuple[int, str]:
-    """Order what may be the boot loader: the smallest is it, or holds the least beside it."""
-    return (item.artifact.size, item.identity)
+def _program_order(item: Item) -> tuple[int, bool, int, str]:
+    """Order what may be the boot loader: as a FIT, with its tree, with the least beside."""
+    whole = any(isinstance(content.facts, FdtFacts) for content in item.contents)
+    facts = item.payload.facts
+    images = len(facts.images) if isinstance(facts, FitFacts) else 0
+    return (-images, not whole, item.artifact.size, item.identity)
 
 
 def _text(item: Item) -> str | None:
@@ -353,6 +363,21 @@ class _Folder(Drafting):
         if left:
             more = f" and {len(left) - _SHOWN} more" if len(left) > _SHOWN else ""
             self.unused.append(f"in no region: {', '.join(left[:_SHOWN])}{more}")
+
+    def first_stages(self) -> list[DraftRegion]:
+        """See Drafting: by the formats of two boot ROMs, where the device tree has a host."""
+        items = {word: item for item in self.found.items if (word := _word(item.payload))}
+        kind = next((kind for kind in _ROM_PLACES if kind in items), None)
+        if kind is None or not any(self.hosts()):
+            return []
+        first, second = _ROM_PLACES[kind]
+        found = [_fixed("loader", items[kind], first)]
+        program = self.found.program
+        if second is not None and program is not None and _word(program.payload) == "fit":
+            found[0].span = Span(first, second)
+            found.append(_fixed("u-boot", program, second))
+        found[0].guessed_why = f"where the boot ROM looks{as_of([it.label for it in found])}"
+        return found
 
     def kept_out(self) -> list[Item | None]:
         """Give the files that are no content of a region, whatever they look like."""
@@ -771,6 +796,15 @@ def _stands(image: Content, at: int, payload: Content) -> bool:
     )
 
 
+def _fixed(label: str, item: Item, at: int) -> DraftRegion:
+    """Give a region at a place that is usual, which nothing in the folder tells."""
+    span = Span.sized(at, max(MIB, round_up(item.payload.size, MIB)))
+    region = DraftRegion(label, span, "what is usual")
+    region.holds, region.file = _word(item.payload) or "raw", item.path
+    region.file_why, region.guessed = "by its format", ["at", "size"]
+    return region
+
+
 def _as_its_twin(region: DraftRegion, regions: list[DraftRegion]) -> None:
     """Give a slot the file of the other one: what is built once goes into both."""
     for other in regions:
@@ -802,7 +836,7 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
         return 80, "what assembles the image puts it there"
     label, stem = _normal(region.label), _normal(slot_stem(region.label))
     kind = _word(payload)
-    if kind is not None and region.holds not in {"raw", kind}:
+    if region.holds not in {"raw", kind} and (kind is not None or region.holds == "uboot-env"):
         return 0, ""
     if region.holds == "uboot-env" and kind == "uboot-env":
         second = bool(_SECOND.search(region.label)) == bool(_SECOND.search(item.path))

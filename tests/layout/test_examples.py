@@ -380,6 +380,31 @@ def test_updates_hold_and_their_planted_faults_are_found(name: str, tmp_path: Pa
     assert missed == []
 
 
+# Debian's debian-installer-12-netboot-arm64.
+NETBOOT = Path("/usr/lib/debian-installer/images/12/arm64/text/debian-installer/arm64")
+
+
+def test_a_folder_without_a_map_says_where_boot_roms_look(tmp_path: Path) -> None:
+    """What a board's packages and the installer give: boot loaders, a kernel, and no disk."""
+    folder = tmp_path / "build"
+    folder.mkdir()
+    EXAMPLES["emmc-gpt-loader-efi"](folder)
+    (folder / "emmc.img").unlink()
+    for name in ("linux", "initrd.gz"):
+        run("cp", NETBOOT / name, folder)
+    text = draft_folder(str(folder)).text
+    assert text.count("fill in: ") <= 5
+    assert "in no region: initrd.gz, linux" in text
+    layout = parse(text.encode(), "draft.yaml")
+    places = [(it.name, it.file, it.at, it.guessed) for it in layout.regions]
+    assert places == [
+        ("loader", "loader.bin", 64 * 512, ("at", "size")),
+        ("u-boot", "u-boot.itb", 16384 * 512, ("at", "size")),
+    ]
+    result = audit.run(gathered(layout, folder))
+    assert result.verdict is audit.Verdict.INCOMPLETE
+
+
 @pytest.mark.parametrize("where", ["fat", "ext4"])
 def test_the_environment_may_be_a_file(where: str, tmp_path: Path) -> None:
     """As with ENV_IS_IN_FAT and ENV_IS_IN_EXT4 (U-Boot env/Kconfig): no region is its own."""
