@@ -185,6 +185,21 @@ def outside(ranges: Iterable[Range], banks: Sequence[Span]) -> list[Range]:
     return [each for each in ranges if not any(bank.contains(each.span) for bank in whole)]
 
 
+def comp_size_short(given: int, packed: int, unpacked: int | None) -> str:
+    """Say what booti cannot unpack with a `kernel_comp_size`; empty where it is enough.
+
+    It reads that many bytes and writes ten times as many (U-Boot cmd/booti.c, booti_start).
+    """
+    if given < packed:
+        return f"kernel_comp_size is {given:,} bytes, and the packed kernel has {packed:,}"
+    if unpacked is not None and unpacked > given * COMP_FACTOR:
+        room = given * COMP_FACTOR
+        return (
+            f"with kernel_comp_size booti unpacks {room:,} bytes, and the kernel has {unpacked:,}"
+        )
+    return ""
+
+
 def booti_place(kernel: Kernel, ram_base: int, at: int | None = None) -> Span:
     """Say where booti runs a kernel: a 2 MiB boundary plus text_offset (arch/arm/lib/image.c).
 
@@ -314,6 +329,9 @@ class _Plan:
             if not to or not limit:
                 self.unplaced.append("kernel_comp_addr_r or kernel_comp_size is not set")
                 return kernel.at
+            short = comp_size_short(limit, kernel.file_size, size)
+            if short:
+                self.unplaced.append(short)
             buffer = Span.sized(to, limit * COMP_FACTOR if size is None else size)
             self.unpacks("unpacking buffer", buffer, unpack, unpack, back)
             if size is not None:

@@ -99,14 +99,43 @@ def _levels(blocks: int, hash_block: int, size: int) -> tuple[int, ...]:
     return tuple(levels)
 
 
-def verify(facts: Verity, tree: View, data: View, root: bytes) -> int | None:
+def verity(
+    kind: int, algorithm: str, sizes: tuple[int, int], blocks: int, salt: bytes
+) -> Verity | None:
+    """Describe a tree without a superblock; None for one that cannot be followed.
+
+    `sizes` are those of a block of data and of hashes.
+    """
+    size = _digest_size(algorithm)
+    data_block, hash_block = sizes
+    if not (_power_of_two(data_block) and _power_of_two(hash_block) and size) or kind > 1:
+        return None
+    levels = _levels(blocks, hash_block, size)
+    return Verity(
+        length=hash_block * sum(levels),
+        offsets={},
+        hash_type=kind,
+        uuid="",
+        algorithm=algorithm,
+        data_block=data_block,
+        hash_block=hash_block,
+        data_blocks=blocks,
+        salt=salt,
+        levels=levels,
+    )
+
+
+def verify(
+    facts: Verity, tree: View, data: View, root: bytes, start: int | None = None
+) -> int | None:
     """Hold a tree and the data against the root hash.
 
     Args:
-        facts: the superblock at the start of `tree`.
-        tree: the superblock and the hashes.
+        facts: the superblock, or what stands for one.
+        tree: what holds the hashes.
         data: what they protect.
         root: the root hash.
+        start: the offset of the hashes in `tree`; unless given, the block after a superblock.
 
     Returns:
         None where all agrees; else the offset of the first wrong block, in the data where the
@@ -118,7 +147,7 @@ def verify(facts: Verity, tree: View, data: View, root: bytes) -> int | None:
     """
     width = 1 << (len(root) - 1).bit_length()
     wanted = [root]
-    at = facts.hash_block
+    at = facts.hash_block if start is None else start
     for count in facts.levels:
         following: list[bytes] = []
         for number in range(count):

@@ -26,6 +26,7 @@ _DISK = re.compile(
     re.ASCII,
 )
 _NUMBERS = re.compile(r"(?P<major>\d{1,9}):(?P<minor>\d{1,9})(?::\d+)?|(?P<hex>[0-9a-fA-F]{1,8})")
+_SIZE = re.compile(r"(?P<number>0[xX][0-9a-fA-F]{1,15}|\d{1,18})(?P<unit>[KMGTkmgt]?)", re.ASCII)
 _PARTITION_OFFSET = re.compile(r"(?P<id>[^/]*)/PARTNROFF=(?P<offset>[+-]?\d{1,9})", re.ASCII)
 
 
@@ -151,6 +152,22 @@ class CommandLine:
             for argument in self.all("console")
             for device, _, options in ((argument.value or "").partition(","),)
         )
+
+    def size(self, name: str) -> int | None:
+        """Give the bytes with which the last value of that name starts (memparse of the kernel)."""
+        found = _SIZE.match(self.value(name) or "")
+        if found is None:
+            return None
+        number = found["number"]
+        # A leading 0 makes it octal for the kernel; nobody means that.
+        size = int(number, 16) if number[:2].lower() == "0x" else int(number)
+        return size << 10 * " kmgt".index(found["unit"].lower() or " ")
+
+    @property
+    def memory_limit(self) -> int | None:
+        """What `mem=` leaves of the RAM; None where it gives a place as well, or is not there."""
+        value = self.value("mem")
+        return None if value is None or "@" in value else self.size("mem")
 
     @property
     def root_type(self) -> str | None:

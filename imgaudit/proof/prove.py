@@ -190,7 +190,7 @@ class Proving:
             )
         elif bad or not whole:
             yield self.unclear(Aim(stage, None, entry), paths, bad or real, slot=slot)
-        elif aims == first:
+        elif aims == first and any(aim.stage is stage for aim in first):
             names = ", ".join(sorted(aim.name for aim in aims))
             step = Step(f"run {entry}", entry, 0, f"it starts {names} again, like {stage.entry}")
             yield Proof(stage=stage, slot=slot, verdict=Verdict.REFUTED, step=step)

@@ -13,8 +13,9 @@ from typing import NoReturn
 
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
+from imgaudit.boot.rammap import comp_size_short
 from imgaudit.boot.records import Boot, Kind, Operation
-from imgaudit.boot.values import Text
+from imgaudit.boot.values import Text, number
 from imgaudit.contents.starts import configuration_of, start_of
 from imgaudit.contents.tree import NO_FORMAT, PASSED_OVER, Content
 from imgaudit.data import dataclass
@@ -330,6 +331,10 @@ class _Judging:
                     f"{content.name} is compressed, and {' or '.join(_UNPACKING)} is not set"
                 )
             inner = content.unwrapped()
+            given = self.boot.settings["kernel_comp_size"]
+            short = comp_size_short(number(given), content.size, inner.size)
+            if short and "${" not in given:
+                raise _NoError(short)
         if self.name == "bootefi" and inner.facts is None and inner.why != NO_FORMAT:
             raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):

@@ -15,6 +15,7 @@ from imgaudit.errors import LayoutError, LayoutProblem, close
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.kernel import parse_config
 from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.root import Node, Root
@@ -136,7 +137,7 @@ def rescue_of(
         fallback=_named(build, stage, arguments, "init"),
         config=config,
         origin=origin,
-        ram=banks - taken if banks else None,
+        ram=_usable(banks, arguments) - taken if banks else None,
     )
     gaps = _feature_gaps(found, build) if "filesystems-ext4" in implied else ()
     return replace(
@@ -232,6 +233,12 @@ def _rescue(
         room=Room(ramdisk.size, facts.memory.total, _kernel_ram(ramdisk.kernel), ram),
         empty_links=tuple(_empty_links(ramdisk, root)),
     )
+
+
+def _usable(banks: int, arguments: tuple[str, ...]) -> int:
+    """Give what the kernel uses of the RAM: `mem=` limits it."""
+    limits = [command_line.parse(text).memory_limit for text in arguments]
+    return min([banks, *(limit for limit in limits if limit)])
 
 
 def _start(root: Root, facts: RescueFacts) -> Start | None:

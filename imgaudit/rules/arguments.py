@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
+from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.flat_tree import Node
 from imgaudit.maps import command_line
 from imgaudit.rescue.started import Started
 from imgaudit.rules._boot import Spot, finding
-from imgaudit.rules.cited import in_linux
-from imgaudit.rules.engine import Case, Finding, Kind, Outcome, Rule, Severity, check
+from imgaudit.rules.cited import PRACTICE, in_linux
+from imgaudit.rules.engine import Case, Example, Finding, Kind, Outcome, Rule, Severity, check
 from imgaudit.rules.kinds import whole
-from imgaudit.rules.main_root import system
+from imgaudit.rules.main_root import packed_root, system
 from imgaudit.rules.subject import Subject
+from imgaudit.units import MIB, Span, joined
 from imgaudit.writers.fdt import Tree
 
 _UNKNOWN = "${"
@@ -164,3 +167,137 @@ def root_by_number(started: Started, subject: Subject) -> Outcome:
 
 def _is_host(node: Node) -> bool:
     return node.name.partition("@")[0] in _HOSTS and "@" in node.name and node.enabled()
+
+
+def _pool_values(stage: str, *, size: int, told: str, room: int) -> None: ...
+
+
+def _with_ram(example: Example) -> Example:
+    """Give the board 64 MiB of RAM."""
+    ram = "ram: {banks: [{at: 0x80000000, size: 64 MiB}]}\nstages:"
+    return replace(example, layout=example.layout.replace("stages:", ram))
+
+
+_POOL = "console=ttyS0 root=PARTLABEL=rootfs rootwait cma={}M"
+
+POOL = Rule(
+    name="contiguous-memory-finds-no-place",
+    severity=Severity.WARNING,
+    values=_pool_values,
+    message="the kernel of {stage} is to set {size:bytes} apart for contiguous memory ({told}), and"
+    " the largest run of RAM that is not reserved has {room:bytes}",
+    effect="The kernel reserves nothing of it: what needs large buffers, such as a camera, a"
+    " display or a network port, fails when it is used.",
+    fix="Ask for less than {room:bytes}, or for a run that the reserved memory leaves.",
+    computed="cma=, the size of the tree's node with linux,cma-default, or CONFIG_CMA_SIZE_MBYTES,"
+    " in this order, against the longest run of the layout's RAM without what layout and tree"
+    " reserve",
+    sources=(
+        in_linux("kernel/dma/contiguous.c", "early_cma"),
+        in_linux("kernel/dma/contiguous.c", "dma_contiguous_reserve"),
+        in_linux("kernel/dma/contiguous.c", "rmem_cma_setup"),
+    ),
+    bad=_with_ram(system(arguments=_POOL.format(96))),
+    good=_with_ram(system(arguments=_POOL.format(16))),
+)
+
+
+@check(POOL, over=STARTED, given=whole)
+def contiguous_memory(started: Started, subject: Subject) -> Outcome:
+    layout = subject.layout
+    wanted = _pool(started)
+    if layout is None or not layout.banks or wanted is None:
+        return
+    tree = started.tree
+    fixed = () if tree is None else [kept for kept in tree.reserved if kept.base is not None]
+    taken = joined(
+        [
+            *(kept.span for kept in layout.reserved),
+            *(Span.sized(kept.base or 0, kept.size) for kept in fixed if kept.enabled),
+        ]
+    )
+    room = max(_longest(bank.span, taken) for bank in layout.banks)
+    size, told = wanted
+    if size > room:
+        case = POOL(stage=started.name, size=size, told=told, room=room)
+        yield _said(case, started, subject)
+
+
+def _pool(started: Started) -> tuple[int, str] | None:
+    for text in started.arguments:
+        line = command_line.parse(text)
+        if line.value("cma") is not None:
+            size = line.size("cma")
+            return None if size is None else (size, f"cma={line.value('cma')}")
+    if started.tree is not None:
+        for path, size in _default_pools(started.tree):
+            return size, f"{path} of its device tree"
+    count = (started.config or {}).get("CONFIG_CMA_SIZE_MBYTES", "")
+    if count.isdigit():
+        return int(count) * MIB, f"CONFIG_CMA_SIZE_MBYTES={count}"
+    return None
+
+
+def _default_pools(tree: FdtFacts) -> Iterator[tuple[str, int]]:
+    reserved = tree.tree.root.child("reserved-memory")
+    for node in reserved.children if reserved is not None else ():
+        size = node.number("size")
+        if "linux,cma-default" in node.properties and node.enabled() and size is not None:
+            yield node.path, size
+
+
+def _longest(bank: Span, taken: list[Span]) -> int:
+    """Give the longest run of a bank outside of what is taken, in order."""
+    longest, at = 0, bank.start
+    for kept in taken:
+        if kept.overlaps(bank):
+            longest = max(longest, kept.start - at)
+            at = max(at, kept.end)
+    return max(longest, bank.end - at)
+
+
+def _rw_values(stage: str, *, root: str, holds: str) -> None: ...
+
+
+_SQUASHED = "console=ttyS0 root=PARTLABEL=rootfs rootwait {}"
+
+
+def _squashed(flag: str) -> Example:
+    """Give the main system on a squashfs of which there is but the superblock."""
+    example = packed_root("SQUASHFS_XZ")
+    files = system(arguments=_SQUASHED.format(flag)).files
+    return replace(example, files={**example.files, "u-boot.env": files["u-boot.env"]})
+
+
+WRITABLE = Rule(
+    name="read-only-root-asked-to-be-writable",
+    severity=Severity.NOTE,
+    values=_rw_values,
+    message="the command line of {stage} says rw, and its root {root} is {holds}, which nobody can"
+    " write",
+    effect="The kernel mounts it read-only without a word: what is meant to be kept there is not.",
+    fix="Say ro, and give what must be kept a file system of its own or an overlay.",
+    computed="rw stands behind any ro on the command line, and root= leads to squashfs or EROFS",
+    sources=(
+        in_linux("init/do_mounts.c", "readwrite"),
+        in_linux("fs/squashfs/super.c", "squashfs_fill_super"),
+        in_linux("fs/erofs/super.c"),
+        PRACTICE,
+    ),
+    bad=_squashed("rw"),
+    good=_squashed("ro"),
+)
+
+
+@check(WRITABLE, over=STARTED, given=whole)
+def root_writable(started: Started, subject: Subject) -> Outcome:
+    for root in subject.roots.values():
+        if root.started is not started or root.region.holds not in {"squashfs", "erofs"}:
+            continue
+        for text in started.arguments:
+            line = command_line.parse(text)
+            flags = [item.name for item in line.arguments if item.name in {"ro", "rw"}]
+            if flags and flags[-1] == "rw":
+                case = WRITABLE(stage=started.name, root=root.region.name, holds=root.region.holds)
+                yield _said(case, started, subject)
+                return

@@ -21,7 +21,7 @@ from imgaudit.units import KIB, MIB, Span, both, human
 F = TypeVar("F", bound=Facts)
 
 
-def _sfdp(
+def sfdp_dump(
     density: int = MIB,
     *,
     address: int = 1,
@@ -74,7 +74,7 @@ def _emmc(data: bytes, *regions: str, chip: str = "sectors: 65536, boot-area: 2 
     )
 
 
-def _dumps(subject: Subject, kind: type[F]) -> Iterator[tuple[Chip, Artifact, F]]:
+def dumps(subject: Subject, kind: type[F]) -> Iterator[tuple[Chip, Artifact, F]]:
     """Give every chip with the dump of its own data."""
     for chip, name in _named(subject, kind):
         artifact = _artifact(subject, name)
@@ -129,7 +129,7 @@ def _approved(chip: Chip) -> str:
     return " or ".join(human(size) for size in sorted(set(chip.sizes)))
 
 
-_GOOD_NOR = _nor(_sfdp())
+_GOOD_NOR = _nor(sfdp_dump())
 
 
 def _nor_size_values(*, there: int, here: str) -> None: ...
@@ -147,7 +147,7 @@ NOR_SIZE = Rule(
         standard("JEDEC JESD216", "basic flash parameters, 2nd dword"),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
     ),
-    bad=_nor(_sfdp(512 * KIB)),
+    bad=_nor(sfdp_dump(512 * KIB)),
     good=_GOOD_NOR,
 )
 
@@ -155,7 +155,7 @@ NOR_SIZE = Rule(
 @check(NOR_SIZE)
 def nor_size(subject: Subject) -> Outcome:
     yield from _unread(subject, SfdpFacts, NOR_SIZE.name)
-    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
         if facts.density not in chip.sizes:
             yield _finding(
                 NOR_SIZE(there=facts.density, here=_approved(chip)),
@@ -178,14 +178,14 @@ ERASE = Rule(
     fix="Use one of the chip's own sizes.",
     computed="an erase block of the layout is the size of none of the chip's erase types",
     sources=(standard("JEDEC JESD216", "basic flash parameters, 8th and 9th dword"),),
-    bad=_nor(_sfdp(), "size: 1 MiB, erase-block: 128 KiB"),
+    bad=_nor(sfdp_dump(), "size: 1 MiB, erase-block: 128 KiB"),
     good=_GOOD_NOR,
 )
 
 
 @check(ERASE)
 def erase_size(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
         for size in sorted({run.size for run in chip.erase_map} - set(facts.erase_sizes)):
             yield _finding(
                 ERASE(
@@ -230,9 +230,9 @@ IGNORED = Rule(
         standard("JEDEC JESD216", "sector map parameter table"),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_smpt"),
     ),
-    bad=_nor(_sfdp(maps=_SECTORS)),
+    bad=_nor(sfdp_dump(maps=_SECTORS)),
     good=_nor(
-        _sfdp(maps=_SECTORS),
+        sfdp_dump(maps=_SECTORS),
         "size: 1 MiB, erase-map: [{count: 16, size: 4 KiB}, {count: 15, size: 64 KiB}]",
     ),
 )
@@ -240,7 +240,7 @@ IGNORED = Rule(
 
 @check(IGNORED)
 def sector_map(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
         misfits = [_misfit(chip, facts, number) for number in range(len(facts.sector_maps))]
         first = next(iter(misfits), None)
         if first is not None and None not in misfits:
@@ -284,14 +284,14 @@ PAGE = Rule(
         standard("JEDEC JESD216A", "basic flash parameters, 11th dword"),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
     ),
-    bad=_nor(_sfdp(page=9)),
+    bad=_nor(sfdp_dump(page=9)),
     good=_GOOD_NOR,
 )
 
 
 @check(PAGE)
 def page_size(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
         if facts.page_size not in {None, chip.page}:
             yield _finding(
                 PAGE(there=facts.page_size, here=chip.page), chip, artifact, "page", "page_size"
@@ -316,14 +316,14 @@ ADDRESS = Rule(
         ),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_4bait"),
     ),
-    bad=_nor(_sfdp(address=0), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
-    good=_nor(_sfdp(), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
+    bad=_nor(sfdp_dump(address=0), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
+    good=_nor(sfdp_dump(), "size: 1 MiB, erase-block: 64 KiB, address-bytes: 4"),
 )
 
 
 @check(ADDRESS)
 def address_bytes(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
         there = facts.address_bytes
         if chip.address_bytes is not None and there and chip.address_bytes not in there:
             here = str(chip.address_bytes)
@@ -356,14 +356,14 @@ ITSELF = Rule(
         standard("JEDEC JESD216"),
         in_linux("drivers/mtd/spi-nor/issi.c", "is25lp256_post_bfpt_fixups"),
     ),
-    bad=_nor(_sfdp(32 * MIB, address=0), "size: 32 MiB, erase-block: 64 KiB"),
-    good=_nor(_sfdp(32 * MIB), "size: 32 MiB, erase-block: 64 KiB"),
+    bad=_nor(sfdp_dump(32 * MIB, address=0), "size: 32 MiB, erase-block: 64 KiB"),
+    good=_nor(sfdp_dump(32 * MIB), "size: 32 MiB, erase-block: 64 KiB"),
 )
 
 
 @check(ITSELF)
 def sfdp_itself(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, SfdpFacts):
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
         for field, what in _contradictions(facts):
             yield _finding(ITSELF(what=what), chip, artifact, "sfdp", field)
 
@@ -410,7 +410,7 @@ EMMC_SIZE = Rule(
 @check(EMMC_SIZE)
 def emmc_size(subject: Subject) -> Outcome:
     yield from _unread(subject, ExtCsdFacts, EMMC_SIZE.name)
-    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
         if facts.size not in chip.sizes:
             yield _finding(
                 EMMC_SIZE(
@@ -447,7 +447,7 @@ BOOT_AREA = Rule(
 
 @check(BOOT_AREA)
 def boot_area(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
         there, here = facts.boot_area, chip.boot_area
         if there is not None and here is not None and there != here:
             yield _finding(
@@ -487,7 +487,7 @@ GROUP = Rule(
 
 @check(GROUP)
 def groups(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
         for key, what, field, there, here in (
             (
                 "erase-group",
@@ -538,7 +538,7 @@ CONFIG = Rule(
 
 @check(CONFIG)
 def partition_config(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
         config, layout = facts.partition_config, subject.layout
         if config is None or layout is None:
             continue
@@ -592,7 +592,7 @@ RESET = Rule(
 
 @check(RESET)
 def reset_disabled(subject: Subject) -> Outcome:
-    for chip, artifact, facts in _dumps(subject, ExtCsdFacts):
+    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
         value = facts.reset_function
         if value not in {None, 1}:
             yield _finding(

@@ -186,7 +186,7 @@ def _f2fs(second: int) -> bytes:
     return bytes(image)
 
 
-def _jffs2(erase: int, order: str = "<") -> bytes:
+def erased_jffs2(erase: int, order: str = "<") -> bytes:
     """Write two erase blocks with nothing but their clean markers."""
     head = struct.pack(order + "HHI", 0x1985, 0x2003, 12)
     marker = head + struct.pack(order + "I", crc32_raw(head, 0))
@@ -642,11 +642,11 @@ JFFS2_ERASE = Rule(
     ),
     bad=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
-        files={"settings.jffs2": lambda: _jffs2(4 * KIB)},
+        files={"settings.jffs2": lambda: erased_jffs2(4 * KIB)},
     ),
     good=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
-        files={"settings.jffs2": lambda: _jffs2(64 * KIB)},
+        files={"settings.jffs2": lambda: erased_jffs2(64 * KIB)},
     ),
 )
 
@@ -683,11 +683,11 @@ JFFS2_ORDER = Rule(
     ),
     bad=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
-        files={"settings.jffs2": lambda: _jffs2(64 * KIB, ">")},
+        files={"settings.jffs2": lambda: erased_jffs2(64 * KIB, ">")},
     ),
     good=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",
-        files={"settings.jffs2": lambda: _jffs2(64 * KIB)},
+        files={"settings.jffs2": lambda: erased_jffs2(64 * KIB)},
     ),
 )
 

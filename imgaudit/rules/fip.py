@@ -143,7 +143,7 @@ OVERLAP = Rule(
 )
 
 
-@check(OVERLAP, over=FIPS)
+@check(OVERLAP, over=FIPS, after=(fip_table,))
 def fip_overlap(found: Node[Fip]) -> Outcome:
     spans = [(Span(item.offset_address, item.end), item.name) for item in found.facts.entries]
     furthest: tuple[Span, str] | None = None

@@ -493,6 +493,44 @@ def _misplaced(copy: str, table: GptTable) -> Iterator[tuple[str, str]]:
         yield "partition_entry_lba", "between LastUsableLBA and the header"
 
 
+def _revision_values(*, copy: str, revision: int) -> None: ...
+
+
+_REVISION = 0x10000
+
+
+def _revised(disk: bytes, revision: int) -> bytes:
+    header = patched(disk[_HEADER : _HEADER + 92], 8, revision.to_bytes(4, "little"))
+    header = patched(header, 16, bytes(4))
+    return patched(disk, _HEADER, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
+
+
+REVISION = Rule(
+    name="gpt-revision-unknown",
+    severity=Severity.WARNING,
+    values=_revision_values,
+    message="{content}: the {copy} GPT header is of revision {revision:place}; there is only"
+    " 0x10000",
+    effect="U-Boot and Linux do not look at it; a boot ROM, EFI firmware or a tool that does takes"
+    " the table for damaged.",
+    fix="Write the table anew with the tool that made it.",
+    computed="the revision field of a header whose checksum holds",
+    sources=(
+        standard("UEFI 2.10", "5.3.2"),
+        in_linux("block/partitions/efi.h", "GPT_HEADER_REVISION_V1"),
+    ),
+    bad=_example(lambda: _revised(_disk(), 0x20000)),
+    good=_GOOD,
+)
+
+
+@check(REVISION, over=COPIES, after=(header_checksum,))
+def revision_unknown(copy: _Copy) -> Outcome:
+    if copy.table.revision != _REVISION:
+        case = REVISION(copy=copy.name, revision=copy.table.revision)
+        yield case.inside(copy.found, at=copy.table.offsets["revision"], length=4)
+
+
 def _disagree_values(*, what: str) -> None: ...
 
 

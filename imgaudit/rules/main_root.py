@@ -224,7 +224,7 @@ def root_driver(root: MainRoot) -> Outcome:
 def _packing_values(compressor: str, *, stage: str, holds: str, option: str) -> None: ...
 
 
-def _packed(*options: str) -> Example:
+def packed_root(*options: str) -> Example:
     """Give the main system on a squashfs in xz, of which there is but the superblock."""
     example = system(kernel=("SQUASHFS", *options))
     head = struct.pack("<4sIIIIHHHHHH", b"hsqs", 1, 0, 1 << 17, 0, 4, 17, 0x10, 1, 4, 0)
@@ -250,8 +250,8 @@ PACKING = Rule(
         in_linux("fs/squashfs/super.c"),
         in_linux("fs/erofs/Kconfig"),
     ),
-    bad=_packed("SQUASHFS_ZLIB"),
-    good=_packed("SQUASHFS_XZ"),
+    bad=packed_root("SQUASHFS_ZLIB"),
+    good=packed_root("SQUASHFS_XZ"),
 )
 _PACKINGS = {
     ("squashfs", "gzip"): "SQUASHFS_ZLIB",

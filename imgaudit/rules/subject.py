@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from imgaudit.rescue.mainroot import MainRoot
     from imgaudit.rescue.stage import Rescue
     from imgaudit.rescue.started import Started
+    from imgaudit.rescue.verified import Verified
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ class Subject(Build):
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
     or, without a layout, by file; `started` is each Linux that is started, by the same names;
     `roots` are the root file systems that these mount, by region.
+    `verified` are the root hashes of dm-verity that their kernels are told.
     `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
     them. `proofs` tell whether the stages start, `ledger` how far all that the layout names was
     looked at; `losses` say what still starts when something is lost, `updates` what does when the
@@ -64,6 +66,7 @@ class Subject(Build):
     losses: tuple[Loss, ...] = ()
     updates: tuple[Walked, ...] = ()
     roots: Mapping[str, MainRoot] = field(default_factory=dict)
+    verified: tuple[Verified, ...] = ()
     manifest: Manifest | None = None
     judged: Judged | None = None
     firmware: tuple[Firmware, ...] = ()
@@ -102,6 +105,7 @@ def gather(
     firmware = firmware_of(build)
     started = _started(build, boots, rescues)
     roots = _roots(build, started, copies, store)
+    verified = _verified(build, started, copies, store)
     signed = signed_of(build, firmware)
     proofs: tuple[Proof, ...] = ()
     if build.given:
@@ -122,6 +126,7 @@ def gather(
         rescues=rescues,
         started=started,
         roots=roots,
+        verified=verified,
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
         losses=endure(power, boots) if build.given else (),
@@ -230,6 +235,18 @@ def _started(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dict[
     from imgaudit.rescue.started import started_of
 
     return started_of(build, boots, rescues)
+
+
+def _verified(
+    build: Build, started: Mapping[str, Started], copies: Copies, store: Store | None
+) -> tuple[Verified, ...]:
+    """Check the root hashes that kernels are told, where there are any."""
+    told = (text for item in started.values() for text in item.arguments)
+    if store is None or not any("verity" in text or "roothash=" in text for text in told):
+        return ()
+    from imgaudit.rescue.verified import verified
+
+    return verified(build, started, copies, store)
 
 
 def _roots(

@@ -292,7 +292,7 @@ class TestFlash:
         assert (finding.values["count"], finding.values["needed"]) == (4, 0x50000)
 
     def test_larger_jffs2_blocks(self) -> None:
-        finding = only(flash("jffs2", lambda: fs._jffs2(128 * KIB)))
+        finding = only(flash("jffs2", lambda: fs.erased_jffs2(128 * KIB)))
         assert finding.rule.name == "jffs2-erase-size-mismatch"
         assert (finding.values["made"], finding.values["erase"]) == (0x20000, 0x10000)
         assert finding.offset == 0x10000 + 0x20000
@@ -302,12 +302,12 @@ class TestFlash:
         example = nor(
             "name: data, at: 64 KiB, size: 512 KiB, holds: jffs2, file: d.img",
             chip="size: 1 MiB, erase-map: [{count: 16, size: 4096}, {count: 15, size: 65536}]",
-            files={"d.img": lambda: fs._jffs2(64 * KIB)},
+            files={"d.img": lambda: fs.erased_jffs2(64 * KIB)},
         )
         assert findings(example, HERE) == []
 
     def test_big_endian_on_a_board_that_may_be(self) -> None:
-        example = flash("jffs2", lambda: fs._jffs2(64 * KIB, ">"))
+        example = flash("jffs2", lambda: fs.erased_jffs2(64 * KIB, ">"))
         either = Example(example.layout.replace("arm64", "mips"), example.files)
         assert findings(either, HERE) == []
         assert names(example, HERE) == ["jffs2-byte-order"]
@@ -322,7 +322,7 @@ class TestFlash:
 
     def test_parts_of_a_file_are_not_measured_by_the_region(self) -> None:
         # A JFFS2 in a partition of a disk image has no region whose erase blocks it should suit.
-        assert alone({"d.img": fs._jffs2(4 * KIB)}, HERE) == []
+        assert alone({"d.img": fs.erased_jffs2(4 * KIB)}, HERE) == []
 
 
 class TestUuid:
@@ -357,7 +357,7 @@ SAMPLES = {
     "fat": fs._fat(b"FAT12   "),
     "squashfs": fs._squashfs(9000, 12288),
     "f2fs": fs._f2fs(second=16),
-    "jffs2": fs._jffs2(64 * KIB),
+    "jffs2": fs.erased_jffs2(64 * KIB),
 }
 
 

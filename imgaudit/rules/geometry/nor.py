@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from imgaudit.model import Chip, Layout, Region, Writer
+from imgaudit.model import FIRST_STAGES, Chip, Layout, Region, Writer
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
@@ -703,6 +703,52 @@ def block_protect_covers(subject: Subject) -> Outcome:
                 yield LOCKED(writer=region.writer.value, locked=common.size, end=protect.end).at(
                     region=region, key="at", offset=common.start, length=common.size
                 )
+
+
+def _open_values(*, end: str, covers: int, names: str) -> None: ...
+
+
+OPEN_LOADER = Rule(
+    name="block-protect-misses-boot-loader",
+    severity=Severity.WARNING,
+    values=_open_values,
+    message=(
+        "the {covers:bytes} that are protected at the {end} of {chip} have nothing of what the"
+        " board starts from: {names}"
+    ),
+    effect="A stray write or a mistyped offset erases the boot loader: the board is dead.",
+    fix="Protect the end where the boot loader lies; the TB bit, which says which end it is, can"
+    " often be set only once.",
+    computed="the protected range and the regions that hold a first stage or firmware on the chip"
+    " have no byte in common",
+    writes=True,
+    sources=(in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),),
+    bad=nor(
+        "name: firmware, at: 0, size: 1 MiB, holds: fip",
+        chip="size: 16 MiB, erase-block: 64 KiB, block-protect: {bits: 3, end: top, covers: 1 MiB}",
+    ),
+    good=nor(
+        "name: firmware, at: 0, size: 1 MiB, holds: fip",
+        chip="size: 16 MiB, erase-block: 64 KiB,"
+        " block-protect: {bits: 3, end: bottom, covers: 1 MiB}",
+    ),
+)
+
+
+@check(OPEN_LOADER)
+def block_protect_misses(subject: Subject) -> Outcome:
+    for _, chip, regions in _chips(subject):
+        protect = chip.block_protect
+        if protect is None or not protect.covers:
+            continue
+        covers = min(protect.covers, chip.size)
+        locked = Span.sized(0 if protect.end == "bottom" else chip.size - covers, covers)
+        loaders = [region for region in regions if region.holds in FIRST_STAGES | {"fip"}]
+        if loaders and not any(region.span.overlaps(locked) for region in loaders):
+            names = _listed([region.name for region in loaders])
+            yield OPEN_LOADER(end=protect.end, covers=covers, names=names).at(
+                region=loaders[0], chip=chip.name, where=chip.at_key("block-protect")
+            )
 
 
 ENV_SINGLE = Rule(
