@@ -153,6 +153,21 @@ def test_the_longest_run_is_the_default_environment() -> None:
     assert found.offset == len(short) + 1
 
 
+def test_of_runs_of_one_length_the_first_is_taken() -> None:
+    found = find_default_environment(
+        View.of(b"bootcmd=a\0bootdelay=1\0\0\0bootcmd=b\0bootdelay=2\0\0")
+    )
+    assert found is not None
+    assert found.offset == 0
+
+
+def test_a_run_right_behind_another_is_looked_at() -> None:
+    short, long = b"bootcmd=a\0bootdelay=1\0\0", b"bootcmd=a\0bootdelay=1\0x=2\0\0"
+    found = find_default_environment(View.of(short + long))
+    assert found is not None
+    assert found.offset == len(short)
+
+
 def test_the_search_is_bounded() -> None:
     crowd = b"\0bootcmd=a\0error" * MAX_RUNS
     stored = b"\0bootcmd=a\0bootdelay=1\0\0"

@@ -4,6 +4,7 @@ import hashlib
 import re
 import subprocess
 import zlib
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -286,6 +287,16 @@ def test_encrypted_data_promises_nothing() -> None:
     facts, found = one(image("kernel", b"x", compression="gzip", cipher={"algo": "aes256"}))
     assert found.cipher == "aes256"
     assert [part.expects for part in facts.parts()] == [None]
+
+
+@pytest.mark.parametrize(("more", "hashed"), [(0, True), (-1, False)])
+def test_data_is_hashed_up_to_the_last_byte_of_what_may_be(
+    monkeypatch: pytest.MonkeyPatch, more: int, hashed: bool
+) -> None:
+    data = write(fit_nodes(i=external("data-position", 0, 100)))
+    monkeypatch.setattr(fit, "_HASHED_AGAIN", Fraction(100 + more, len(data)))
+    (checksum,) = read(data).checksums
+    assert (checksum.computed is not None) is hashed
 
 
 def test_data_claimed_over_and_over_is_hashed_a_few_times_only() -> None:

@@ -49,6 +49,21 @@ def test_known_checksums(flag: int | None, pad: int, crc: str) -> None:
     assert checksum.covers == Span(4 if flag is None else 5, 0x2000)
 
 
+def test_sixteen_bytes_are_the_least() -> None:
+    least = environment(b"a=1\0\0", size=16)
+    assert uboot_env.read(View.of(least)).size == 16
+    assert uboot_env.read(View.of(least + b"\xff" * 100)).size == 16  # a power of two
+    with pytest.raises(FormatError, match="15 bytes are too short"):
+        uboot_env.read(View.of(least[:15]))
+
+
+@pytest.mark.parametrize(("more", "size"), [(-1, -1), (0, 0), (1, None)])
+def test_a_size_that_no_sum_proves_is_the_contents_up_to_1_mib(more: int, size: int | None) -> None:
+    facts = uboot_env.read(View.of((b"\1\2\3\4" + STRINGS).ljust((1 << 20) + more, b"\xff")))
+    assert facts.doubts
+    assert facts.size == (None if size is None else (1 << 20) + size)
+
+
 def test_all_fields() -> None:
     facts = uboot_env.read(View.of(environment(flag=7)))
     assert [(v.name, v.value, v.offset) for v in facts.variables] == [

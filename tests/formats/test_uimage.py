@@ -64,6 +64,17 @@ def test_a_published_header_is_read() -> None:
     assert facts.summary() == "arm linux kernel, 4.0 MiB"
 
 
+def test_no_data_are_no_part() -> None:
+    assert [*read(write(KERNEL, b"")).parts()] == []
+    assert [part.size for part in read(write(KERNEL, b"x")).parts()] == [1]
+
+
+def test_the_code_behind_the_last_name_is_unknown() -> None:
+    last = len(uimage.ARCH_NAMES) - 1
+    assert read(write(KERNEL, b"x", codes=(5, last))).arch == uimage.ARCH_NAMES[last]
+    assert read(write(KERNEL, b"x", codes=(5, last + 1))).arch == f"unknown {last + 1}"
+
+
 def test_both_checksums_are_recomputed() -> None:
     image = bytearray(write(KERNEL, b"kernel"))
     assert [found.matches for found in read(bytes(image)).checksums] == [True, True]

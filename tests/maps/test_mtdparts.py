@@ -41,6 +41,19 @@ def test_a_list_is_resolved_as_the_kernel_does() -> None:
     ]
 
 
+def test_a_device_without_a_name_is_read_and_one_without_a_colon_is_not() -> None:
+    assert mtdparts.parse(":1m(a)").devices[0].mtd_id == ""
+    with pytest.raises(FormatError, match="no device before"):
+        mtdparts.parse(";nor:1m(a)")
+
+
+def test_a_number_may_have_64_digits() -> None:
+    (copy,) = mtdparts.parse(f"nor:0x{'1000'.rjust(62, '0')}(a)").copies()
+    assert copy.entries[0].size == 0x1000
+    with pytest.raises(FormatError, match="does not fit"):
+        mtdparts.parse(f"nor:0x{'1000'.rjust(63, '0')}(a)")
+
+
 def test_each_definition_says_where_it_is_written() -> None:
     (nor, nand) = mtdparts.parse(WHIMBREL, line=7).copies()
     for entry in (*nor.entries, *nand.entries):
