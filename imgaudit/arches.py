@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal, NamedTuple
 
 from imgaudit.data import dataclass
 
@@ -14,7 +15,7 @@ class Arch:
     `containers` are the words for what it runs in a FIT's `arch` and in a uImage, its own first.
     `machines` are those of its ELF files, with their bits. `kernel` names the reader of the kernel
     that boot loaders start, "" where that has no header of its own. `little` tells that Linux runs
-    on it little-endian only.
+    on it little-endian only. `compat` is the machine whose 32-bit programs some of its kernels run.
     """
 
     bits: int
@@ -22,19 +23,60 @@ class Arch:
     machines: tuple[tuple[str, int], ...]
     kernel: str = ""
     little: bool = True
+    compat: str = ""
+
+    @property
+    def container(self) -> str:
+        """Its own word in a FIT or a uImage."""
+        return self.containers[0]
+
+    def runs(self, machine: Machine) -> bool:
+        """Tell whether every kernel for it runs such a program."""
+        known = (machine.name, machine.bits) in self.machines
+        return known and (machine.byte_order == "little" or not self.little)
+
+
+class Machine(NamedTuple):
+    """What an ELF file is for, as its first bytes say it."""
+
+    name: str
+    bits: int
+    byte_order: str
+
+    def __str__(self) -> str:
+        return f"{self.name} ({self.bits}-bit, {self.byte_order}-endian)"
+
+
+MACHINES: Mapping[int, str] = {
+    3: "x86", 8: "MIPS", 20: "PowerPC", 21: "PowerPC64", 40: "ARM", 62: "x86-64", 183: "AArch64",
+    243: "RISC-V", 258: "LoongArch",
+}  # fmt: skip
+"""Words for e_machine of an ELF header (Linux include/uapi/linux/elf-em.h)."""
+HEAD = 20
+"""Bytes of an ELF file that say what it is for."""
 
 
 # The likelier first, where one word may mean two. Words: U-Boot boot/image.c, uimage_arch[].
 ARCHES: Mapping[str, Arch] = {
-    "arm64": Arch(64, ("arm64",), (("AArch64", 64),), "arm64-image"),
+    "arm64": Arch(64, ("arm64",), (("AArch64", 64),), "arm64-image", compat="ARM"),
     "arm": Arch(32, ("arm",), (("ARM", 32),), "zimage"),
     "riscv64": Arch(64, ("riscv",), (("RISC-V", 64),), "riscv-image"),
     "riscv32": Arch(32, ("riscv",), (("RISC-V", 32),), "riscv-image"),
-    "x86-64": Arch(64, ("x86_64", "x86"), (("x86-64", 64),)),
+    "x86-64": Arch(64, ("x86_64", "x86"), (("x86-64", 64),), compat="x86"),
     "x86": Arch(32, ("x86", "x86_64"), (("x86", 32),)),
     "mips": Arch(32, ("mips", "mips64"), (("MIPS", 32), ("MIPS", 64)), little=False),
     "powerpc": Arch(32, ("powerpc", "ppc"), (("PowerPC", 32), ("PowerPC64", 64)), little=False),
 }
+
+
+def machine_of(head: bytes) -> Machine | None:
+    """Read what an ELF file is for from its first bytes; None where it is none."""
+    if len(head) < HEAD or not head.startswith(b"\x7fELF"):
+        return None
+    order: Literal["little", "big"] = "big" if head[5] == 2 else "little"
+    number = int.from_bytes(head[18:20], order)
+    bits = {1: 32, 2: 64}.get(head[4], 0)
+    return Machine(MACHINES.get(number, f"machine {number}"), bits, order)
 
 
 def of_container(word: str | None) -> str | None:

@@ -12,6 +12,7 @@ import struct
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
+from imgaudit.arches import MACHINES
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader
@@ -19,17 +20,6 @@ from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, round_up
 
 _MAGIC = b"\x7fELF"
-_MACHINES = {
-    "EM_386": "x86",
-    "EM_AARCH64": "AArch64",
-    "EM_ARM": "ARM",
-    "EM_LOONGARCH": "LoongArch",
-    "EM_MIPS": "MIPS",
-    "EM_PPC": "PowerPC",
-    "EM_PPC64": "PowerPC64",
-    "EM_RISCV": "RISC-V",
-    "EM_X86_64": "x86-64",
-}
 _ARM_FLOAT = {0x200: "soft", 0x400: "hard"}
 _RISCV_FLOAT = {0: "soft", 2: "single", 4: "double", 6: "quad"}
 _SEGMENTS = 256  # linkers write about a dozen
@@ -205,7 +195,7 @@ class _Walk:
         return Elf(
             bits=self.bits,
             byte_order="little" if self.little else "big",
-            machine=_MACHINES.get(self._machine, self._machine.removeprefix("EM_")),
+            machine=MACHINES.get(self._machine_number, self._machine.removeprefix("EM_")),
             machine_number=self._machine_number,
             type=self._type,
             entry=header.e_entry,

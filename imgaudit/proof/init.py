@@ -8,19 +8,14 @@ from __future__ import annotations
 
 import contextlib
 
+from imgaudit.arches import ARCHES, HEAD, machine_of
 from imgaudit.contents.tree import Content
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.files import Entry, FileSystem, open_file
 from imgaudit.rescue.first import FALLBACKS
-from imgaudit.rescue.runnable import TARGETS
 
 _EXECUTABLE = 0o111
-_ELF_HEAD = 20
-_MACHINES = {3: "x86", 8: "MIPS", 20: "PowerPC", 40: "ARM", 62: "x86-64", 183: "AArch64"} | {
-    243: "RISC-V"
-}
-"""e_machine of the ELF header, as formats.elf spells it (Linux include/uapi/linux/elf-em.h)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +59,8 @@ def _refused(content: Content, entry: Entry, arch: str) -> str:
     head = b""
     if content.view is not None:
         with contextlib.suppress(ImgauditError):
-            head = open_file(content.view, entry).upto(0, _ELF_HEAD)
-    if head.startswith(b"\x7fELF") and len(head) == _ELF_HEAD:
-        number = head[18] << 8 | head[19] if head[5] == 2 else head[19] << 8 | head[18]
-        machine = _MACHINES.get(number)
-        target = TARGETS.get(arch)
-        if target is not None and machine not in {None, target.machine}:
-            return f"is for {machine}, the board is {arch}"
-    return ""
+            head = open_file(content.view, entry).upto(0, HEAD)
+    machine, target = machine_of(head), ARCHES.get(arch)
+    if machine is None or target is None or machine.name in {name for name, _ in target.machines}:
+        return ""
+    return f"is for {machine.name}, the board is {arch}"

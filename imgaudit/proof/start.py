@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NoReturn
 
+from imgaudit.arches import ARCHES, of_kernel
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import Given, Piece, UnknownError, pieces
 from imgaudit.boot.rammap import comp_size_short
@@ -40,13 +41,11 @@ from imgaudit.proof.records import Fault, Link
 from imgaudit.rescue.stage import Rescue
 from imgaudit.units import Span, both
 
-_CONTAINERS = {"arm64": "arm64", "riscv64": "riscv", "riscv32": "riscv", "x86-64": "x86_64"}
 _OWN_TREE = "${fdtcontroladdr}"
 _STARTED = frozenset({"kernel", "kernel_noload", "multi"})  # boot/bootm.c, boot_get_kernel
 _TREELESS = frozenset({"x86", "x86-64", "mips", "powerpc"})
 _BARE = frozenset({"mips", "powerpc", "x86", "x86-64", "riscv32"})
 _SYSTEMS = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
-_HEADED = {Arm64ImageFacts: "arm64", RiscvImageFacts: "riscv64", ZimageFacts: "arm"}
 _WANTS: dict[str, tuple[tuple[type[Facts], ...], str]] = {
     "bootm": ((FitFacts, UimageFacts), "a FIT or a uImage"),
     "booti": ((Arm64ImageFacts, RiscvImageFacts), "an Image of arm64 or RISC-V"),
@@ -343,7 +342,7 @@ class _Judging:
             raise _NoError(why, Fault.CONTENT)
         if isinstance(inner.facts, UimageFacts) and inner.facts.type not in _STARTED:
             raise _NoError(f"{content.name} is a uImage of type {inner.facts.type}, not kernel")
-        arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
+        arch = ARCHES[self.layout.arch].container
         if isinstance(inner.facts, UimageFacts) and inner.facts.arch != arch:
             why = f"{content.name} is for {inner.facts.arch}, the board is {arch}"
             raise _NoError(why, Fault.MACHINE)
@@ -474,7 +473,7 @@ class _Judging:
                 if not image.data_size or image.data_present < image.data_size:
                     why = f"the data of {wanted} is not all in {content.name}"
                     raise _NoError(why, Fault.CONTENT)
-                arch = _CONTAINERS.get(self.layout.arch, self.layout.arch)
+                arch = ARCHES[self.layout.arch].container
                 if role == "kernel" and image.arch not in {None, arch}:
                     # U-Boot looks at this in a uImage only (boot/image-fit.c; seen running)
                     why = f"{wanted} is for {image.arch}, the board is {arch}"
@@ -512,7 +511,7 @@ class _Judging:
                 why = f"{layer.name} cannot be unpacked: {layer.why}"
                 raise _NoError(why, Fault.CONTENT, returns=returns)
         inner = content.unwrapped()
-        arch = _HEADED.get(type(inner.facts))
+        arch = _machine(inner)
         if arch is not None and arch != self.layout.arch:
             raise _NoError(
                 f"{inner.name} is a kernel for {arch}, the board is {self.layout.arch}",
@@ -602,7 +601,7 @@ class _Judging:
         extra = ""
         if role == "kernel" and piece.content is not None:
             inner = piece.content.unwrapped()
-            known = (_release(inner), _HEADED.get(type(inner.facts)))
+            known = (_release(inner), _machine(inner))
             extra = ", ".join(word for word in known if word)
         return Link(role, f"{piece.name} ({extra})" if extra else piece.name, region)
 
@@ -693,6 +692,11 @@ def _damage(content: Content) -> str:
         return f"the {wrong.algorithm} of {wrong.name} does not hold"
     flaws = facts.flaws if isinstance(facts, FileSystem) else ()
     return f"it is damaged, {flaws[0].what}" if flaws else ""
+
+
+def _machine(content: Content) -> str | None:
+    """Name the architecture that a kernel with a header is for."""
+    return of_kernel(content.format) if content.facts is not None else None
 
 
 def _release(kernel: Content | None) -> str | None:

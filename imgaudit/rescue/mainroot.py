@@ -12,6 +12,7 @@ import posixpath
 from collections.abc import Iterator, Mapping
 from dataclasses import field, replace
 
+from imgaudit.arches import ARCHES, HEAD, machine_of
 from imgaudit.contents.build import Build, Placement, Store, stored
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
@@ -30,7 +31,7 @@ from imgaudit.rescue.drivers import State, file_system_driver
 from imgaudit.rescue.first import First, first_program
 from imgaudit.rescue.flashing import Script, flashing
 from imgaudit.rescue.modules import DEP_FILE, modinfo, module_file
-from imgaudit.rescue.runnable import TARGETS, Runner
+from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.started import Started, image_of
 
 BOUND_LINES = 256
@@ -39,7 +40,6 @@ MODULES = 16  # of which vermagic is read; those of one kernel are built togethe
 _TOOL_CONFIG = "/etc/fw_env.config"
 _PROGRAM_FOLDERS = ("/bin", "/sbin", "/usr/bin", "/usr/sbin")
 _ROOT_TYPE = "linux-root"
-_MACHINES = {3: "x86", 8: "MIPS", 40: "ARM", 62: "x86-64", 183: "AArch64", 243: "RISC-V"}
 _MUST = ("/dev", "/proc", "/sys")
 _ENVIRONMENT_TOOLS = ("fw_setenv", "fw_printenv")
 _KERNELS_OWN = ("/dev/", "/proc/", "/sys/", "/run/")
@@ -177,7 +177,7 @@ class _Looking:
 
     def run(self, bare: MainRoot) -> MainRoot:
         root = self.root
-        runner = Runner(root, self.arch if self.arch in TARGETS else None)
+        runner = Runner(root, self.arch if self.arch in ARCHES else None)
         lines = [command_line.parse(text) for text in self.item.arguments]
         named = {line.value("init") for line in lines} - {None}
         default = (self.item.config or {}).get("CONFIG_DEFAULT_INIT", "").strip('"')
@@ -240,7 +240,7 @@ class _Looking:
 
     def foreign(self) -> dict[str, tuple[str, ...]]:
         """Give the programs whose machine is another one than the board's, by machine."""
-        target = TARGETS.get(self.arch)
+        target = ARCHES.get(self.arch)
         if target is None:
             return {}
         found: dict[str, list[str]] = {}
@@ -251,14 +251,10 @@ class _Looking:
                 if node is None or not node.is_file or left <= 0:
                     continue
                 left -= 1
-                head = node.data().upto(0, 20)
-                if head[:4] == b"\x7fELF" and len(head) == 20:
-                    order = "little" if head[5] == 1 else "big"
-                    number = int.from_bytes(head[18:20], "little" if head[5] == 1 else "big")
-                    machine = _MACHINES.get(number, f"machine {number}")
-                    bits = {1: 32, 2: 64}.get(head[4], 0)
-                    if (machine, bits, order) != (target.machine, target.bits, target.byte_order):
-                        found.setdefault(f"{bits}-bit {machine}", []).append(f"{folder}/{name}")
+                machine = machine_of(node.data().upto(0, HEAD))
+                if machine is not None and not target.runs(machine):
+                    said = f"{machine.bits}-bit {machine.name}"
+                    found.setdefault(said, []).append(f"{folder}/{name}")
         return {machine: tuple(paths) for machine, paths in found.items()}
 
     def mounts(self) -> Iterator[Mount]:

@@ -12,6 +12,7 @@ import re
 import struct
 from typing import Literal
 
+from imgaudit.arches import ARCHES, Machine
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import elf
@@ -61,24 +62,6 @@ ReasonKind = Literal[
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
-    """What the ELF files of an architecture must say."""
-
-    machine: str
-    bits: int
-    byte_order: str = "little"
-    compat: str = ""  # the machine whose 32-bit programs a kernel may run besides
-
-
-TARGETS = {
-    "arm64": Target("AArch64", 64, compat="ARM"),
-    "arm": Target("ARM", 32),
-    "riscv64": Target("RISC-V", 64),
-    "x86-64": Target("x86-64", 64, compat="x86"),
-}
-
-
-@dataclass(frozen=True, slots=True)
 class Reason:
     """One thing that keeps a file from running, or that could.
 
@@ -116,13 +99,13 @@ class Runner:
 
     Args:
         root: where everything is looked up.
-        arch: a key of TARGETS; None takes the machine of each program as right.
+        arch: a key of ARCHES; None takes the machine of each program as right.
 
     """
 
     def __init__(self, root: Root, arch: str | None) -> None:
         self.root = root
-        self.target = None if arch is None else TARGETS[arch]
+        self.target = None if arch is None else ARCHES[arch]
         self._elves: dict[int, elf.Elf | str] = {}
         self._applets: dict[int, Applets | None] = {}
         self._directories: dict[str, tuple[str, ...]] = {}
@@ -305,13 +288,13 @@ class Runner:
         if facts.machine == target.compat and facts.bits == 32:
             words = f"{path} is a 32-bit {facts.machine} program, which only some kernels run"
             return Reason("compat", path, words)
-        have = (facts.machine, facts.bits, facts.byte_order)
-        want = (target.machine, target.bits, target.byte_order)
-        if have == want:
+        have = Machine(facts.machine, facts.bits, facts.byte_order)
+        if target.runs(have):
             return None
-        kind: ReasonKind = "machine" if facts.machine != target.machine else "width"
-        words = f"{path} is for {_machine(*have)}, the board is {_machine(*want)}"
-        return Reason(kind, path, words)
+        name, bits = target.machines[0]
+        want = Machine(name, bits, "little" if target.little else have.byte_order)
+        kind: ReasonKind = "machine" if have.name != want.name else "width"
+        return Reason(kind, path, f"{path} is for {have}, the board is {want}")
 
     def _check_loader(self, facts: elf.Elf, path: str, libraries: list[str]) -> Reason | None:
         name = facts.interpreter or ""
@@ -500,10 +483,6 @@ def _chained(verdict: Verdict, chain: str, path: str) -> Verdict:
         for reason in verdict.reasons
     )
     return Verdict(verdict.runs, reasons, verdict.libraries)
-
-
-def _machine(machine: str, bits: int, byte_order: str) -> str:
-    return f"{machine} ({bits}-bit, {byte_order}-endian)"
 
 
 def _alike(one: elf.Elf, other: elf.Elf) -> bool:

@@ -7,6 +7,7 @@ import stat
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field, replace
 
+from imgaudit.arches import ARCHES
 from imgaudit.contents.build import Build
 from imgaudit.contents.starts import kernel_in
 from imgaudit.contents.tree import Artifact, Content
@@ -22,7 +23,7 @@ from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.start import Start, follow_init
-from imgaudit.rescue.survey import TARGETS, RescueFacts, groups_named, survey
+from imgaudit.rescue.survey import RescueFacts, groups_named, survey
 
 _CONFIG_SIZE = 4 << 20  # a full configuration has some 300 KiB
 _INIT = {name: re.compile(rf"(?:^|\s){name}=(\S+)") for name in ("rdinit", "init")}
@@ -163,7 +164,7 @@ def rescue_alone(
     Args:
         artifact: a ramdisk, a FIT, a uImage or a kernel.
         groups: names of the groups to measure by.
-        arch: a key of TARGETS; else what the file's kernel or container says.
+        arch: a key of ARCHES; else what the file's kernel or container says.
         kernel: the kernel that starts it.
         configuration: of a FIT; its default unless given.
 
@@ -171,8 +172,8 @@ def rescue_alone(
         ValueError: a group or the architecture is not known.
 
     """
-    if arch is not None and arch not in TARGETS:
-        raise ValueError(f"no architecture is called {arch}: {', '.join(TARGETS)}")
+    if arch is not None and arch not in ARCHES:
+        raise ValueError(f"no architecture is called {arch}: {', '.join(ARCHES)}")
     ramdisk = ramdisk_of(
         artifact.content, configuration, kernel=kernel.content if kernel is not None else None
     )
@@ -218,7 +219,7 @@ def _rescue(
     root = ramdisk.root
     facts = survey(
         root,
-        arch=arch if arch in TARGETS else None,
+        arch=arch if arch in ARCHES else None,
         needs=groups,
         init=init,
         fallback=fallback,

@@ -27,12 +27,11 @@ from imgaudit.rescue.needs import (
     Need,
     Support,
 )
-from imgaudit.rescue.runnable import TARGETS, Reason, Runner, Verdict
+from imgaudit.rescue.runnable import Reason, Runner, Verdict
 
 __all__ = [
     "DEFAULT",
     "GROUPS",
-    "TARGETS",
     "Access",
     "Account",
     "Applets",
@@ -284,7 +283,7 @@ def survey(
 
     Args:
         root: the ramdisk as the kernel would make it.
-        arch: a key of TARGETS; None takes each program's own machine as right.
+        arch: a key of ARCHES; None takes each program's own machine as right.
         needs: the groups to measure by; those of DEFAULT unless given.
         init: what the kernel starts: `/init`, or what `rdinit=` names.
         fallback: what `init=` names.

@@ -14,8 +14,8 @@ COMPRESSORS = frozenset({"bzip2", "gzip", "lz4", "lz4-legacy", "lzma", "lzo", "x
 # U-Boot arch/arm/lib/image.c takes a kernel that does not say for this large.
 UNSAID_KERNEL_SIZE = 16 * MIB
 
-# The architecture, in U-Boot's words, whose kernels have such a header.
-KERNEL_ARCH = {"arm64-image": "arm64", "riscv-image": "riscv", "zimage": "arm"}
+# The architecture, in U-Boot's words, whose kernels have such a header; RISC-V has one for both.
+KERNEL_ARCH = {arch.kernel: arch.container for arch in ARCHES.values() if arch.kernel}
 
 
 def damaged(content: Content) -> bool:

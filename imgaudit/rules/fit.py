@@ -604,7 +604,8 @@ def _wanted(image: Image) -> str | None:
     if image.type == "flat_dt":
         return "fdt"
     if image.type in _KERNELS and image.os == "linux":
-        return {"arm64": "arm64-image", "riscv": "riscv-image"}.get(image.arch or "")
+        # On arm a FIT may have the kernel without the zImage around it.
+        return {**_KERNEL_OF, "arm": None}.get(image.arch or "")
     return None
 
 
