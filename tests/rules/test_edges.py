@@ -99,3 +99,81 @@ def sample_facts(data: bytes) -> FitFacts:
         facts = loader.memory("it.itb", data).content.facts
     assert isinstance(facts, FitFacts)
     return facts
+
+
+def _parts(count: int, chip: str, size: str = "64 KiB") -> Example:
+    kib = int(size.split(maxsplit=1)[0])
+    parts = (f"name: part-{n}, at: {n * kib} KiB, size: {size}" for n in range(count))
+    return nor(*parts, chip=chip)
+
+
+@pytest.mark.parametrize(("count", "finds"), [(2, 0), (3, 1)])
+def test_three_regions_that_do_not_fit_make_a_wrong_map(count: int, finds: int) -> None:
+    example = _parts(count, "size: 1 MiB, erase-block: 256 KiB")
+    assert len(found("erase-block-does-not-fit-map", example)) == finds
+
+
+@pytest.mark.parametrize(("count", "said"), [(12, "part-10, part-11"), (13, "part-11 and 1 more")])
+def test_of_many_regions_twelve_are_named(count: int, said: str) -> None:
+    finding = one(
+        "erase-block-does-not-fit-map", _parts(count, "size: 8 MiB, erase-block: 256 KiB")
+    )
+    assert str(finding.values["regions"]).endswith(said)
+    # More are no map that anybody reads.
+    assert ("This map works" in finding.fix) is (count == 12)
+
+
+@pytest.mark.parametrize(
+    ("at", "size", "whole"), [(4096, 4096, True), (2048, 2048, False), (12288, 12288, False)]
+)
+def test_an_erase_block_that_a_part_may_have_is_advised(at: int, size: int, whole: bool) -> None:
+    parts = (f"name: part-{n}, at: {n * at}, size: {size}" for n in range(4))
+    finding = one(
+        "erase-block-does-not-fit-map", nor(*parts, chip="size: 1 MiB, erase-block: 64 KiB")
+    )
+    assert ("every region is whole" in finding.fix) is whole
+
+
+@pytest.mark.parametrize(("size", "fits"), [("1 MiB", True), ("768 KiB", False)])
+def test_a_map_that_ends_where_the_chip_does_is_advised(size: str, fits: bool) -> None:
+    finding = one("erase-block-does-not-fit-map", _parts(4, f"size: {size}, erase-block: 256 KiB"))
+    assert ("This map works" in finding.fix) is fits
+
+
+@pytest.mark.parametrize(("size", "finds"), [(0xF000, 1), (0x10000, 0)])
+def test_an_environment_as_large_as_its_erase_block_has_no_neighbour_in_it(
+    size: int, finds: int
+) -> None:
+    example = nor(
+        f"name: env, at: 0, size: {size}, holds: uboot-env, writer: runtime, env: {{size: {size}}}",
+        f"name: loader, at: {size}, size: 4096",
+        "name: behind, at: 0x20000, size: 0x10000",
+    )
+    assert len(found("environment-rewrites-neighbour", example)) == finds
+
+
+@pytest.mark.parametrize(("expect", "finds"), [("64 KiB", 0), ("65537", 1)])
+def test_what_is_planned_may_fill_its_region(expect: str, finds: int) -> None:
+    example = nor(f"name: recovery, at: 0, size: 64 KiB, file: recovery.itb, expect: {expect}")
+    assert len(found("planned-size-exceeds-region", example)) == finds
+
+
+@pytest.mark.parametrize(
+    ("sizes", "said"),
+    [("size: 1 MiB", "nor"), ("size: [1 MiB, 2 MiB]", "the smallest approved nor")],
+)
+def test_only_of_several_approved_chips_one_is_the_smallest(sizes: str, said: str) -> None:
+    example = nor("name: log, at: 0, size: 3 MiB", chip=f"{sizes}, erase-block: 64 KiB")
+    assert one("region-past-chip-end", example).values["area"] == said
+
+
+@pytest.mark.parametrize(("partition", "finds"), [(4, 0), (5, 1)])
+def test_a_logical_partition_has_its_record_in_the_sector_before_it(
+    partition: int, finds: int
+) -> None:
+    example = emmc(
+        "name: loader, at: 8 KiB, size: 1016 KiB",
+        f"name: rootfs, partition: {partition}, at: 1 MiB, size: 8 MiB",
+        chip="sectors: 65536, table: mbr",
+    )
+    assert len(found("region-over-boot-record", example)) == finds
