@@ -394,14 +394,13 @@ def _audited(
 ) -> Report:
     from imgaudit.tasks import audit, board, opened
 
+    with _progress() as progress:
+        subject = opened.subject(layout, artifacts, progress=progress, **choices)
     known: Any = ()
     if baseline is not None:
         from imgaudit.tasks import compare
 
-        known = compare.baseline(baseline)
-
-    with _progress() as progress:
-        subject = opened.subject(layout, artifacts, progress=progress, **choices)
+        known = compare.baseline(baseline, subject.layout)
     _now("judging what was read")
     return board.audit(audit.run(subject, fail_on=_severity(fail_on), baseline=known), history)
 

@@ -159,11 +159,12 @@ class Finding:
     def identity(self) -> tuple[str, ...]:
         """What makes this finding the same one in the next build.
 
-        The rule, the region (else the artifact or the chip), the content inside the artifact, and
-        the values that the rule names; never a size, an offset or a line.
+        The rule, the region (else the chip or, without one, the artifact), the content inside the
+        artifact, and the values that the rule names; never a size, an offset or a line, nor what a
+        file is called that goes to a chip.
         """
         name = self.artifact or ""
-        place = self.region or name or self.chip or ""
+        place = self.region or self.chip or name
         inside = str(self.values.get("content", "")).removeprefix(name)
         said = (str(self.values[key]) for key in self.rule.identity)
         return self.rule.name, place, inside, *said

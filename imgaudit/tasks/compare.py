@@ -6,7 +6,8 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
@@ -25,6 +26,9 @@ from imgaudit.tasks.sections import (
 )
 from imgaudit.units import human
 
+if TYPE_CHECKING:
+    from imgaudit.model import Layout
+
 _MOST = 256 << 20  # bytes of a report
 Identity = tuple[str, ...]
 
@@ -39,17 +43,28 @@ class _Said:
 
 @dataclass(frozen=True, slots=True)
 class _Release:
-    """What one of the two files says: findings by identity, bytes and versions by region."""
+    """What one of the two files says: findings by identity, bytes and versions by region.
+
+    `places` says where each region starts, by its name.
+    """
 
     path: str
     report: bool
     findings: Mapping[Identity, list[_Said]]
     sizes: Mapping[str, int]
     versions: Mapping[str, str]
+    places: Mapping[str, _Place]
 
 
-def baseline(path: str) -> list[Identity]:
+_Place = tuple[str, int]  # the chip or its area, and the offset in it
+# Of a rule's identity, what names something else, though it may be called like a region.
+_NO_REGION = frozenset({"script", "stage", "update", "step", "variable", "name", "entry", "group"})
+
+
+def baseline(path: str, layout: Layout | None = None) -> list[Identity]:
     """Give the identities of a JSON report's findings, as often as they are there.
+
+    A region that stands in the layout where the report has one of another name is the same one.
 
     Raises:
         AuditError: it cannot be read, or is no report of an audit.
@@ -58,7 +73,34 @@ def baseline(path: str) -> list[Identity]:
     read = _read(path)
     if not read.report:
         raise AuditError(f"{path} is a manifest; a baseline is a JSON report of an audit")
-    return [identity for identity, said in read.findings.items() for _ in said]
+    places = {} if layout is None else {one.name: (one.area, one.at) for one in layout.regions}
+    called = _renamed(read.places, places)
+    return [_translated(one, called) for one, said in read.findings.items() for _ in said]
+
+
+def _renamed(old: Mapping[str, _Place], new: Mapping[str, _Place]) -> dict[str, str]:
+    """Give the new names of regions that stand where they stood, and are called otherwise."""
+    there = {place: name for name, place in new.items() if name not in old}
+    gone = {name: place for name, place in old.items() if name not in new}
+    # The volumes of a UBI have no place of their own.
+    lone = {place for place, times in Counter(old.values()).items() if times == 1}
+    lone &= {place for place, times in Counter(new.values()).items() if times == 1}
+    return {name: there[place] for name, place in gone.items() if place in there and place in lone}
+
+
+def _translated(identity: Identity, called: Mapping[str, str]) -> Identity:
+    """Write an identity with the new names of regions."""
+    if not called or len(identity) < 2:
+        return identity
+    from imgaudit.rules import checks
+
+    known = checks().get(identity[0])
+    names = known.rule.identity if known is not None else ()
+    rule, place, *rest = identity
+    inside, values = rest[:1], rest[1:]
+    for at, (name, value) in enumerate(zip(names, values, strict=False)):
+        values[at] = value if name in _NO_REGION else called.get(value, value)
+    return (rule, called.get(place, place), *inside, *values)
 
 
 def compare(old: str, new: str) -> Report:
@@ -71,6 +113,13 @@ def compare(old: str, new: str) -> Report:
     before, after = _read(old), _read(new)
     if before.report is not after.report:
         raise AuditError(f"{old} and {new} are a report and a manifest: give two of a kind")
+    called = _renamed(before.places, after.places)
+    before = replace(
+        before,
+        findings=_merged((_translated(it, called), said) for it, said in before.findings.items()),
+        sizes={called.get(name, name): size for name, size in before.sizes.items()},
+        versions={_retold(name, called): text for name, text in before.versions.items()},
+    )
     came, went = _more(after, before), _more(before, after)
     sizes = _changed(before.sizes, after.sizes)
     versions = _changed(before.versions, after.versions)
@@ -93,6 +142,9 @@ def compare(old: str, new: str) -> Report:
                 for identity, said in items
             )
             sections.append(Section(heading(title), (Lines(lines),)))
+    if called:
+        lines = tuple(Line(f"{old_name} → {name}") for old_name, name in called.items())
+        sections.append(Section(heading("Regions called otherwise"), (Lines(lines),)))
     if sizes:
         rows = tuple(_grown(name, *pair) for name, pair in sizes.items())
         table = Table(
@@ -116,10 +168,24 @@ def compare(old: str, new: str) -> Report:
             "new": new,
             "came": [_plain(item) for item in came],
             "went": [_plain(item) for item in went],
+            "renamed": called,
             "sizes": {name: {"old": was, "new": now} for name, (was, now) in sizes.items()},
             "versions": {name: {"old": was, "new": now} for name, (was, now) in versions.items()},
         },
     )
+
+
+def _retold(name: str, called: Mapping[str, str]) -> str:
+    """Give the name of a version, which begins with that of its region."""
+    region, blank, kind = name.partition(" ")
+    return f"{called.get(region, region)}{blank}{kind}"
+
+
+def _merged(items: Iterable[tuple[Identity, list[_Said]]]) -> dict[Identity, list[_Said]]:
+    found: dict[Identity, list[_Said]] = {}
+    for identity, said in items:
+        found.setdefault(identity, []).extend(said)
+    return found
 
 
 def _plain(item: tuple[Identity, _Said]) -> dict[str, Any]:
@@ -175,6 +241,7 @@ def _read(path: str) -> _Release:
                 for region in sealed.regions
                 for kind, texts in region.versions.items()
             },
+            places={region.name: (region.chip, region.offset) for region in sealed.regions},
         )
     if not isinstance(value, dict) or "findings" not in value:
         raise AuditError(f"{path} is neither a JSON report of an audit nor a manifest")
@@ -195,6 +262,11 @@ def _read(path: str) -> _Release:
             if isinstance(item.get("used"), int)
         },
         versions={},
+        places={
+            str(item.get("name")): (str(item.get("chip")), item["offset"])
+            for item in _records(value.get("regions", []), path)
+            if isinstance(item.get("offset"), int)
+        },
     )
 
 
