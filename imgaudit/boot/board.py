@@ -25,6 +25,7 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.model import Chip, Layout, Region
 from imgaudit.units import Span
 
+_SOURCED = (b"\x27\x05\x19\x56", b"\xd0\x0d\xfe\xed")  # the magics of what `source` runs
 _ESP = "c12a7328-f81f-11d2-ba4b-00a0c93ec93b"
 MAX_SCRIPT = 1 << 18
 """Bytes of a script that are read; the walk refuses longer ones."""
@@ -420,7 +421,7 @@ def _formats(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[t
         inner = contents.get((file.offset, file.size)) if file.offset is not None else None
         if inner is not None and inner.format is not None:
             yield path, inner.format
-        elif file.text is not None and not file.path.lower().endswith(SCRIPT):
+        elif file.text is not None and not file.text.startswith(_SOURCED):
             yield path, "text"
 
 

@@ -36,6 +36,7 @@ _FOUR_BYTE_LENGTH = 2  # dwords
 _MAX_DENSITY_POWER = 63  # Linux refuses more: such a chip does not exist
 _ADDRESS_BYTES = ((3,), (3, 4), (4,), ())
 _ERASED = 0xFFFFFFFF
+_REGISTER_WAYS = 0b1100  # the extended address register, and the bank register
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +107,7 @@ class SfdpFacts(Facts):
     `density` is the size in bytes. `address_bytes` lists the lengths of address that the chip takes
     (empty where the value is reserved). `page_size` is None in revision 1.0, which has no such
     field. `four_byte_table` is None without that table and False where it names no instruction.
+    `address_register` tells that the upper address byte can be put into a register of the chip.
     `sector_maps` is empty for a chip with uniform sectors.
     """
 
@@ -122,6 +124,7 @@ class SfdpFacts(Facts):
     page_size: int | None
     sector_maps: tuple[SectorMap, ...]
     four_byte_table: bool | None
+    address_register: bool
 
     @property
     def erase_sizes(self) -> tuple[int, ...]:
@@ -190,6 +193,7 @@ def read(view: View) -> SfdpFacts:
         page_size=1 << (words[10] >> 4 & 0xF) if len(words) > 10 else None,
         sector_maps=_sector_maps(view, announced, erase_types),
         four_byte_table=four_byte,
+        address_register=len(words) > 15 and bool(words[15] >> 24 & _REGISTER_WAYS),
         length=max(table.pointer + table.size for table in announced),
         offsets={
             "minor": 4,

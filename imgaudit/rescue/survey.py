@@ -185,6 +185,14 @@ class Unstripped:
 
 
 @dataclass(frozen=True, slots=True)
+class Stray:
+    """A folder in which a program looks for libraries, and which is not in the root."""
+
+    path: str
+    folder: str
+
+
+@dataclass(frozen=True, slots=True)
 class Dangling:
     """A symbolic link that leads nowhere; `volatile` if to what only a running system has."""
 
@@ -246,6 +254,7 @@ class RescueFacts:
     secrets: tuple[Secret, ...]
     access: Access
     unstripped: tuple[Unstripped, ...]
+    stray: tuple[Stray, ...]
     dangling: tuple[Dangling, ...]
     oddities: tuple[Oddity, ...]
     console_node: bool
@@ -295,6 +304,9 @@ def survey(
     return looking.run(first_program(looking.runner, init, init=fallback, default=default))
 
 
+_SYSTEM = ("/lib", "/usr/", "/opt/")
+
+
 class _Survey:
     def __init__(self, root: Root, arch: str | None, groups: tuple[Group, ...], init: str) -> None:
         self.root = root
@@ -307,6 +319,7 @@ class _Survey:
         self.marked: dict[int, str] = {}
         self.secrets: list[Secret] = []
         self.unstripped: list[Unstripped] = []
+        self.stray: list[Stray] = []
         self.dangling: list[Dangling] = []
         self.oddities: list[Oddity] = []
         self.names: dict[int, list[str]] = {}
@@ -348,6 +361,7 @@ class _Survey:
             secrets=tuple(self.secrets),
             access=access,
             unstripped=tuple(self.unstripped),
+            stray=tuple(self.stray),
             dangling=tuple(self.dangling),
             oddities=tuple(self.oddities),
             console_node=node,
@@ -387,10 +401,20 @@ class _Survey:
             programs += 1
             if programs <= PROGRAMS:
                 facts = self.runner.facts(node)
-                if not isinstance(facts, str) and (facts.has_symtab or facts.has_debug):
+                if isinstance(facts, str):
+                    continue
+                if facts.has_symtab or facts.has_debug:
                     self.unstripped.append(Unstripped(path, node.size, facts.has_debug))
+                self.stray += self._stray(path, facts.runpath or facts.rpath or "")
         if programs > PROGRAMS:
             self.doubts.append(f"Of {programs:,} ELF files, {PROGRAMS:,} were read for symbols.")
+
+    def _stray(self, path: str, search: str) -> list[Stray]:
+        """Name the folders of a search path that are not the system's and not in the root."""
+        absolute = (folder for folder in search.split(":") if folder.startswith("/"))
+        folders = (folder for folder in absolute if not folder.startswith(_SYSTEM))
+        gone = [folder for folder in folders if self.root.lookup(folder) is None]
+        return [Stray(path, folder) for folder in gone[: max(0, LISTED - len(self.stray))]]
 
     def _link(self, path: str, node: Node) -> None:
         found = self.root.resolve(path)
@@ -519,10 +543,13 @@ class _Survey:
             if path.endswith("/"):
                 if node.children:
                     return None
-            elif node.is_file and (node.executable or not support.executable):
-                return None
+            elif not node.is_file or (support.executable and not node.executable):
+                present = f"{path} is there without x bits"
+            elif support.executable and (verdict := self.runner.verdict(path)).runs is False:
+                reason = verdict.reasons[0].chain if verdict.reasons else path
+                present = f"{path} is there and cannot run ({reason})"
             else:
-                present = path
+                return None
         return SupportGap(tool, paths, support.why, present)
 
     def _libraries(self, init: Program) -> Iterator[Library]:

@@ -9,6 +9,7 @@ from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import NeedFacts, RescueFacts, Tool
 from imgaudit.rules.engine import (
     Case,
+    Cause,
     Check,
     Example,
     Finding,
@@ -91,11 +92,38 @@ def said(
         region=region,
         artifact=rescue.artifact.path if rescue.artifact is not None else None,
         key="file",
+        causes=_CUT if case.rule.name in _LACKS else (),
         offset=start,
         length=None if start is None else length,
         severity=severity,
         ramdisk=_short(rescue),
     )
+
+
+_CUT = (Cause(frozenset({"ramdisk-cut", "ramdisk-format-refused"})),)
+_LACKS = frozenset(
+    {
+        "applet-missing",
+        "console-node-missing",
+        "init-cannot-run",
+        "init-missing",
+        "interpreter-missing",
+        "library-missing",
+        "link-dangling",
+        "loader-missing",
+        "modules-dep-missing",
+        "no-way-in",
+        "program-damaged",
+        "root-shell-missing",
+        "start-mounts-missing",
+        "start-program-missing",
+        "support-file-missing",
+        "symbol-version-missing",
+        "tool-link-dangling",
+        "tool-missing",
+    }
+)
+"""What only follows where the end of the ramdisk is not unpacked."""
 
 
 def _short(rescue: Rescue) -> str:

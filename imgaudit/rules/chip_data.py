@@ -10,7 +10,8 @@ from typing import TypeVar
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.facts import Facts
-from imgaudit.formats.sfdp import SfdpFacts
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.sfdp import THREE_BYTE_LIMIT, SfdpFacts
 from imgaudit.model import SECTOR, Chip, Region
 from imgaudit.rules.cited import in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
@@ -26,17 +27,18 @@ def sfdp_dump(
     *,
     address: int = 1,
     page: int = 8,
+    ways: int = 0,
     maps: tuple[tuple[int, int], ...] = (),
 ) -> bytes:
     """Write an SFDP dump with erase types of 4, 32 and 64 KiB.
 
-    `address` and `page` are the fields as they are stored; `maps` gives sectors of one
-    configuration: a size, and the erase types as bits.
+    `address`, `page` and `ways` (into 4-byte addressing) are stored as they are; `maps` gives
+    sectors of one configuration: a size, and the erase types as bits.
     """
     words = [0] * 16
     words[0], words[1] = 0xFFF120E5 & ~(3 << 17) | address << 17, density * 8 - 1
     words[7], words[8] = 0x520F200C, 0x0000D810
-    words[10] = page << 4
+    words[10], words[15] = page << 4, ways << 24
     table = [0x00FF0003 | (len(maps) - 1) << 16, *((size // 256 - 1) << 8 | k for size, k in maps)]
     headers = [(0x00, 0xFF, len(words), 0x30), (0x81, 0xFF, len(table), 0x70)][: 1 + bool(maps)]
     head = struct.pack("<4sBBBB", b"SFDP", 6, 1, len(headers) - 1, 0xFF)
@@ -142,7 +144,8 @@ NOR_SIZE = Rule(
     message="{artifact}: the chip says {there:bytes}, the layout gives {chip} {here}",
     effect="A driver that goes by SFDP refuses what lies above, or wraps round to the start.",
     fix="Correct the chip's size; a part that lies about itself is best not approved.",
-    computed="the density of the basic table is none of the approved sizes",
+    computed="the density of the basic table, times the dies that a device tree's parallel-memories"
+    " puts side by side, is none of the approved sizes",
     sources=(
         standard("JEDEC JESD216", "basic flash parameters, 2nd dword"),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
@@ -152,13 +155,29 @@ NOR_SIZE = Rule(
 )
 
 
+def dies(subject: Subject) -> int:
+    """Give how many dies in parallel the device trees put behind one flash; 1 unless they say.
+
+    Source: Linux Documentation/devicetree/bindings/spi/spi-peripheral-props.yaml. What one command
+    erases, and the chip's size and page, are then those of one die times that number.
+    """
+    counts = {
+        len(node.u32s("parallel-memories")) // 2
+        for found in subject.of(FdtFacts)
+        for node in found.facts.tree.root.walk()
+        if "parallel-memories" in node.properties and node.enabled()
+    }
+    return max(counts.pop(), 1) if len(counts) == 1 else 1
+
+
 @check(NOR_SIZE)
 def nor_size(subject: Subject) -> Outcome:
     yield from _unread(subject, SfdpFacts, NOR_SIZE.name)
     for chip, artifact, facts in dumps(subject, SfdpFacts):
-        if facts.density not in chip.sizes:
+        there = facts.density * dies(subject)
+        if there not in chip.sizes:
             yield _finding(
-                NOR_SIZE(there=facts.density, here=_approved(chip)),
+                NOR_SIZE(there=there, here=_approved(chip)),
                 chip,
                 artifact,
                 "size",
@@ -176,7 +195,8 @@ ERASE = Rule(
     message="{artifact}: the chip erases {there}, the layout gives {chip} blocks of {here:bytes}",
     effect="No driver can erase such a block: every write fails, or takes its neighbours along.",
     fix="Use one of the chip's own sizes.",
-    computed="an erase block of the layout is the size of none of the chip's erase types",
+    computed="an erase block of the layout is the size of none of the chip's erase types, times the"
+    " dies that a device tree's parallel-memories puts side by side",
     sources=(standard("JEDEC JESD216", "basic flash parameters, 8th and 9th dword"),),
     bad=_nor(sfdp_dump(), "size: 1 MiB, erase-block: 128 KiB"),
     good=_GOOD_NOR,
@@ -185,11 +205,13 @@ ERASE = Rule(
 
 @check(ERASE)
 def erase_size(subject: Subject) -> Outcome:
+    many = dies(subject)
     for chip, artifact, facts in dumps(subject, SfdpFacts):
-        for size in sorted({run.size for run in chip.erase_map} - set(facts.erase_sizes)):
+        sizes = [size * many for size in facts.erase_sizes]
+        for size in sorted({run.size for run in chip.erase_map} - set(sizes)):
             yield _finding(
                 ERASE(
-                    there=", ".join(human(size) for size in facts.erase_sizes) or "nothing",
+                    there=", ".join(human(size) for size in sizes) or "nothing",
                     here=size,
                 ),
                 chip,
@@ -292,10 +314,9 @@ PAGE = Rule(
 @check(PAGE)
 def page_size(subject: Subject) -> Outcome:
     for chip, artifact, facts in dumps(subject, SfdpFacts):
-        if facts.page_size not in {None, chip.page}:
-            yield _finding(
-                PAGE(there=facts.page_size, here=chip.page), chip, artifact, "page", "page_size"
-            )
+        there = None if facts.page_size is None else facts.page_size * dies(subject)
+        if there not in {None, chip.page}:
+            yield _finding(PAGE(there=there, here=chip.page), chip, artifact, "page", "page_size")
 
 
 def _address_values(*, there: str, here: str) -> None: ...
@@ -338,6 +359,47 @@ def address_bytes(subject: Subject) -> Outcome:
             "address-bytes" if chip.address_bytes is not None else "four-byte-mode",
             "address_bytes",
         )
+
+
+def _register_values(*, size: int) -> None: ...
+
+
+REGISTER = Rule(
+    name="address-register-may-stay-set",
+    follows=("warm-reset-loses-flash",),
+    severity=Severity.WARNING,
+    values=_register_values,
+    message="{artifact}: {chip} has {size:bytes} and a register for the upper address byte, and the"
+    " layout says neither four-byte-mode: opcodes nor reset-pin: wired",
+    effect="Where a driver leaves the register set, a boot ROM that sends three address bytes reads"
+    " the upper 16 MiB after a warm reset: the board starts from a power-on only.",
+    fix="Use the 4-byte opcodes, or reset the flash with the SoC, and say so in the layout; some"
+    " parts set the register by themselves when they leave the 4-byte mode.",
+    computed="more than 16 MiB, and in the 16th dword of the basic table the bit for the extended"
+    " address register or the bank register, of the ways into 4-byte addressing",
+    sources=(
+        standard("JEDEC JESD216A", "basic flash parameters, 16th dword, bits 31:24"),
+        in_u_boot(
+            "drivers/mtd/spi/spi-nor-core.c",
+            "set_4byte",
+            "the Extended Address Register to be set to 1, so all",
+        ),
+    ),
+    bad=_nor(sfdp_dump(32 * MIB, ways=0b100), "size: 32 MiB, erase-block: 64 KiB"),
+    good=_nor(
+        sfdp_dump(32 * MIB, ways=0b100),
+        "size: 32 MiB, erase-block: 64 KiB, four-byte-mode: opcodes",
+    ),
+)
+
+
+@check(REGISTER)
+def address_register(subject: Subject) -> Outcome:
+    for chip, artifact, facts in dumps(subject, SfdpFacts):
+        safe = chip.four_byte_mode == "opcodes" or chip.reset_pin == "wired"
+        if max(chip.sizes) > THREE_BYTE_LIMIT and facts.address_register and not safe:
+            case = REGISTER(size=max(chip.sizes))
+            yield _finding(case, chip, artifact, "sfdp", "address_bytes")
 
 
 def _itself_values(what: str) -> None: ...

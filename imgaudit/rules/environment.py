@@ -23,6 +23,7 @@ from imgaudit.writers.sparse import patched
 # U-Boot doc/usage/environment.rst: what tells one unit from another.
 _PER_UNIT = re.compile(r"(eth\d*|usbeth|wifi|bt)addr|serial#")
 
+_NUMBER = re.compile(r"-?\d{1,9}", re.ASCII)
 _VARIABLES = {"bootcmd": "run main || run recovery", "bootdelay": "2"}
 _SIZE = 8 * KIB
 
@@ -387,6 +388,61 @@ def stray_string(found: Node[UbootEnv]) -> Outcome:
     for stray in found.facts.strays if found.facts.valid else ():
         text = stray.text if len(stray.text) <= 40 else f"{stray.text[:37]}..."
         yield STRAY(text=text).inside(found, at=stray.offset, length=len(stray.text))
+
+
+def _off_values() -> None: ...
+
+
+_DELAYED = "bootcmd=run main\0main=bootm\0bootdelay={}\0\0"
+
+OFF = Rule(
+    name="autoboot-switched-off",
+    severity=Severity.ERROR,
+    values=_off_values,
+    message="{content} sets bootdelay to -1: U-Boot starts nothing by itself",
+    effect="The board waits at U-Boot's prompt at each power-on, until someone types.",
+    fix="Set bootdelay to the seconds that U-Boot waits for a key: 0 or more.",
+    computed="bootdelay of an environment whose checksum holds is -1",
+    sources=(in_u_boot("common/autoboot.c", "autoboot_command", "stored_bootdelay != -1"),),
+    bad=_single({"u-boot.env": lambda: _raw(_DELAYED.format(-1).encode())}),
+    good=_single({"u-boot.env": lambda: _raw(_DELAYED.format(2).encode())}),
+)
+
+
+@check(OFF, over=ENVIRONMENTS, after=(environment_checksum,))
+def autoboot_off(found: Node[UbootEnv]) -> Outcome:
+    delay = _delay(found.facts)
+    if delay is not None and delay[0] == -1:
+        yield OFF().inside(found, at=delay[1], length=len("bootdelay"))
+
+
+def _delay(facts: UbootEnv) -> tuple[int, int] | None:
+    """Give the last bootdelay, in decimal as U-Boot reads it, and where it stands."""
+    said = [item for item in facts.variables if item.name == "bootdelay"] if facts.valid else []
+    number = _NUMBER.match(said[-1].value) if said else None
+    return (int(number.group()), said[-1].offset) if said and number is not None else None
+
+
+FIXED_BOOT = Rule(
+    name="autoboot-cannot-be-stopped",
+    severity=Severity.NOTE,
+    values=_off_values,
+    message="{content} sets bootdelay to -2: no key stops the start",
+    effect="Nobody gets to U-Boot's prompt: what bootcmd does not lead to, nobody in the field can"
+    " start.",
+    fix="Keep a way to the recovery that bootcmd follows by itself: a button, or a boot count.",
+    computed="bootdelay of an environment whose checksum holds is -2",
+    sources=(in_u_boot("common/autoboot.c", "autoboot_command", "stored_bootdelay == -2"),),
+    bad=_single({"u-boot.env": lambda: _raw(_DELAYED.format(-2).encode())}),
+    good=_single({"u-boot.env": lambda: _raw(_DELAYED.format(2).encode())}),
+)
+
+
+@check(FIXED_BOOT, over=ENVIRONMENTS, after=(environment_checksum,))
+def autoboot_fixed(found: Node[UbootEnv]) -> Outcome:
+    delay = _delay(found.facts)
+    if delay is not None and delay[0] == -2:
+        yield FIXED_BOOT().inside(found, at=delay[1], length=len("bootdelay"))
 
 
 def _fixed_values(name: str, *, value: str) -> None: ...

@@ -6,6 +6,7 @@ import gzip
 import lzma
 import struct
 from typing import Protocol
+from uuid import UUID
 
 from imgaudit.formats.xz import Xz
 from imgaudit.ramdisk.follow import COMPRESSIONS, Segment, TroubleKind
@@ -23,7 +24,10 @@ from imgaudit.rules._rescue import (
     unknown,
 )
 from imgaudit.rules.cited import in_linux
-from imgaudit.rules.engine import Case, Finding, Outcome, Rule, Severity, nothing
+from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, nothing
+from imgaudit.units import KIB, MIB
+from imgaudit.writers.ext4 import ext4
+from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
 
 _KERNEL_CHECKS = {"none", "crc32"}
@@ -138,10 +142,68 @@ REFUSED = Rule(
 
 @on_rescue(REFUSED, surveyed=False)
 def ramdisk_refused(rescue: Rescue) -> Outcome:
-    yield from _troubles(REFUSED, rescue, "refused")
+    if _initial_disk(rescue):
+        why = "it is a file system; whether the kernel mounts it as an initial disk is not followed"
+        yield unknown(REFUSED, rescue, why)
+    else:
+        yield from _troubles(REFUSED, rescue, "refused")
     for trouble in rescue.ramdisk.troubles:
         if trouble.kind == "bound":
             yield unknown(REFUSED, rescue, f"{trouble.content}: {trouble.why}")
+
+
+def _initial_disk(rescue: Rescue) -> bool:
+    """Tell whether the ramdisk is a file system, and the kernel can take one (BLK_DEV_RAM)."""
+    first = next((it for it in rescue.ramdisk.troubles if it.kind == "refused"), None)
+    takes = (rescue.config or {}).get("CONFIG_BLK_DEV_RAM") == "y"
+    return takes and first is not None and not first.offset and "file system" in first.why
+
+
+def _disk_values(*, size: int, room: int, told: str) -> None: ...
+
+
+def _disk(kib: int) -> Example:
+    text = f"CONFIG_BLK_DEV_INITRD=y\nCONFIG_BLK_DEV_RAM=y\nCONFIG_BLK_DEV_RAM_SIZE={kib}\n"
+
+    def fit() -> bytes:
+        disk = ext4(8 * MIB, {}, label="rescue", uuid=UUID(int=1), epoch=0).whole()
+        images: Tree = {"kernel": sample.kernel(), "ramdisk": sample.image(payload=disk)}
+        return sample.fit(
+            images, configurations={"conf": {"kernel": "kernel", "ramdisk": "ramdisk"}}
+        )
+
+    return example(
+        fit,
+        stage=", kernel-config: kernel.config",
+        files={"kernel.config": text.encode},
+        room="12 MiB",
+    )
+
+
+DISK = Rule(
+    name="initial-disk-too-large",
+    severity=Severity.ERROR,
+    values=_disk_values,
+    message="{ramdisk} is a file system of {size:bytes}; a RAM disk of the kernel has {room:bytes}"
+    " ({told})",
+    effect="The kernel says 'RAMDISK: image too big!' and goes on without it.",
+    fix="Pack it as a cpio archive, or build the kernel with a larger CONFIG_BLK_DEV_RAM_SIZE.",
+    computed="the bytes of a ramdisk that is a file system, as stored, against"
+    " CONFIG_BLK_DEV_RAM_SIZE in KiB, where the kernel's configuration is known",
+    sources=(in_linux("init/do_mounts_rd.c", "rd_load_image", "RAMDISK: image too big!"),),
+    bad=_disk(4096),
+    good=_disk(16384),
+)
+
+
+@on_rescue(DISK, surveyed=False)
+def initial_disk(rescue: Rescue) -> Outcome:
+    blocks = (rescue.config or {}).get("CONFIG_BLK_DEV_RAM_SIZE", "")
+    if not _initial_disk(rescue) or not blocks.isdigit():
+        return
+    room, size = int(blocks) * KIB, rescue.ramdisk.size
+    if size > room:
+        yield said(DISK(size=size, room=room, told=f"CONFIG_BLK_DEV_RAM_SIZE={blocks}"), rescue)
 
 
 def _xz_check_values(*, check: str) -> None: ...

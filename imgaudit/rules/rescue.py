@@ -651,7 +651,7 @@ def support_file(rescue: Rescue) -> Outcome:
                 tools=listed(names),
                 paths=" or ".join(paths),
                 why=why,
-                present=f"; {present} is there without x bits" if present else "",
+                present=f"; {present}" if present else "",
             ),
             rescue,
             severity=Severity.ERROR if severe else Severity.WARNING,

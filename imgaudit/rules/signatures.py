@@ -12,7 +12,7 @@ from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.fit import Signature as FitSignature
 from imgaudit.formats.view import View
 from imgaudit.rules import samples as sample
-from imgaudit.rules.cited import in_u_boot
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.firmware import u_boot
@@ -253,3 +253,47 @@ def _grouped(subject: Subject, seal: Seal) -> Iterator[tuple[Signed, str]]:
             groups.setdefault((id(item.fit), item.key.name), []).append(item)
     for items in groups.values():
         yield items[0], ", ".join(item.name for item in items[:4])
+
+
+def _example_key_values(key: str, *, program: str) -> None: ...
+
+
+_EXAMPLES = frozenset({"dev", "test", "demo", "example", "sample", "snakeoil", "testkey", "devkey"})
+
+
+def _keyed(hint: str) -> Example:
+    def program() -> bytes:
+        return u_boot(tree=sample.board_tree({"signature": {f"key-{hint}": _named(hint)}}))
+
+    return nor("name: u-boot, at: 0, size: 64 KiB, file: u-boot.bin", files={"u-boot.bin": program})
+
+
+def _named(hint: str) -> Tree:
+    return {**signature.key("conf"), "key-name-hint": hint}
+
+
+EXAMPLE_KEY = Rule(
+    name="signing-key-named-as-an-example",
+    values=_example_key_values,
+    severity=Severity.WARNING,
+    message="{program} demands signatures by a key that is called {key!r}, as in the examples of"
+    " the documentation",
+    effect="Where it is the key of an example or of a developer's machine, many can sign what the"
+    " board starts.",
+    fix="Make a key for this product, keep it where only the release can use it, and name it so.",
+    computed="the name of a required key in the device tree of a boot program, without digits and"
+    " signs, is one that examples use: dev, test, demo and the like",
+    sources=(in_u_boot("doc/uImage.FIT/signature.txt", says='key-name-hint = "dev";'), PRACTICE),
+    bad=_keyed("dev"),
+    good=_keyed("gauge-release"),
+)
+
+
+@check(EXAMPLE_KEY)
+def example_key(subject: Subject) -> Outcome:
+    for item in subject.firmware:
+        for tree in item.trees:
+            for key in keys_of(tree.tree):
+                if key.required and key.name.lower().strip("0123456789-_.") in _EXAMPLES:
+                    case = EXAMPLE_KEY(key=key.name, program=item.node.content.name)
+                    yield case.inside(item.node, at=0, length=0)

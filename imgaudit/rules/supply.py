@@ -262,7 +262,7 @@ def _damaged_values(*, content: str, why: str) -> None: ...
 
 DAMAGED = Rule(
     name="artifact-damaged",
-    follows=("fit-hash-mismatch",),
+    follows=("fit-hash-mismatch", "ramdisk-cut"),
     severity=Severity.ERROR,
     values=_damaged_values,
     message="{content} is damaged at {at:place}: {why}",

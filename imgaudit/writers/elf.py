@@ -12,6 +12,7 @@ _EXECUTABLE, _SHARED = 2, 3
 _LOAD, _DYNAMIC, _INTERP, _STACK = 1, 2, 3, 0x6474E551
 _READ, _READ_EXECUTE, _READ_WRITE, _ALL = 4, 5, 6, 7
 _NEEDED, _HASH, _STRTAB, _SYMTAB, _STRSZ, _SYMENT, _SONAME = 1, 4, 5, 6, 10, 11, 14
+_RUNPATH = 29
 _VERDEF, _VERDEFNUM, _VERNEED, _VERNEEDNUM = range(0x6FFFFFFC, 0x70000000)
 
 _HEADER_SIZE, _SEGMENT_SIZE = 64, 56
@@ -27,10 +28,20 @@ def program(payload: bytes = b"", machine: int = AARCH64) -> bytes:
 
 
 def dynamic_program(
-    needed: Sequence[str], payload: bytes = b"", *, wants: Mapping[str, str] = _NONE
+    needed: Sequence[str],
+    payload: bytes = b"",
+    *,
+    wants: Mapping[str, str] = _NONE,
+    runpath: str = "",
 ) -> bytes:
     """Write a program that asks for the loader and for libraries; `wants` names their versions."""
-    return _elf(_EXECUTABLE, _BASE, payload, interpreter=LOADER, needed=needed, wants=wants)
+    return _elf(
+        *(_EXECUTABLE, _BASE, payload),
+        interpreter=LOADER,
+        needed=needed,
+        wants=wants,
+        runpath=runpath,
+    )
 
 
 def library(soname: str, needed: Sequence[str] = (), *, version: str = "") -> bytes:
@@ -61,8 +72,9 @@ def _elf(
     wants: Mapping[str, str] = _NONE,
     version: str = "",
     machine: int = AARCH64,
+    runpath: str = "",
 ) -> bytes:
-    linked = bool(needed or soname)
+    linked = bool(needed or soname or runpath)
     count = 2 + 2 * linked - (linked and not interpreter)
     at = _HEADER_SIZE + _SEGMENT_SIZE * count
     entry = base + at
@@ -73,7 +85,12 @@ def _elf(
         segments.append((_INTERP, _READ, at + len(body), len(name)))
         body += _aligned(name)
     if linked:
-        table, offset = _dynamic(base + at + len(body), needed, soname, wants, version)
+        table, offset = _dynamic(
+            base + at + len(body),
+            [*((_NEEDED, name) for name in needed), (_SONAME, soname), (_RUNPATH, runpath)],
+            wants,
+            version,
+        )
         segments.append((_DYNAMIC, _READ, at + len(body) + offset, len(table) - offset))
         body += table
     body += payload
@@ -95,14 +112,15 @@ def _segment(base: int, kind: int, flags: int, offset: int, size: int) -> bytes:
 
 
 def _dynamic(
-    address: int, needed: Sequence[str], soname: str, wants: Mapping[str, str], version: str
+    address: int, texts: Sequence[tuple[int, str]], wants: Mapping[str, str], version: str
 ) -> tuple[bytes, int]:
     """Give names, one null symbol and its hash table, and where the dynamic table starts in it."""
     names = bytearray(b"\0")
     tags: list[tuple[int, int]] = []
-    for tag, name in [(_NEEDED, name) for name in needed] + [(_SONAME, soname)] * bool(soname):
-        tags.append((tag, len(names)))
-        names += name.encode() + b"\0"
+    for tag, text in texts:
+        if text:
+            tags.append((tag, len(names)))
+            names += text.encode() + b"\0"
     wanted = []
     for library_name, wanted_version in wants.items():
         at = len(names)

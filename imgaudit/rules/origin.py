@@ -1,0 +1,85 @@
+"""What a recovery says of itself, and what it kept of the machine that built it."""
+
+from __future__ import annotations
+
+import re
+
+from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.rescue.stage import Rescue
+from imgaudit.rules._rescue import (
+    SURVEYED,
+    archive,
+    example,
+    listed,
+    on_rescue,
+    said,
+    surveyed,
+    tree,
+)
+from imgaudit.rules.cited import PRACTICE, manual
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
+from imgaudit.rules.kinds import whole
+from imgaudit.rules.subject import Subject
+from imgaudit.writers import elf
+from imgaudit.writers.tree import file
+
+_SAYS = ("/etc/os-release", "/usr/lib/os-release", "/etc/version", "/etc/issue", "/etc/release")
+_VERSION = re.compile(r"version|^ver$|release|build", re.IGNORECASE)
+
+
+def _stray_values(folders: str, *, programs: str) -> None: ...
+
+
+STRAY = Rule(
+    name="library-path-of-the-build-host",
+    severity=Severity.WARNING,
+    values=_stray_values,
+    message="{programs} of {ramdisk} look for libraries in {folders}, which is not there",
+    effect="Whoever can make such a folder on the unit has his own code loaded; and it tells where"
+    " and by whom the image was built.",
+    fix="Take the path out with patchelf --remove-rpath, or build without -rpath.",
+    computed="an absolute folder in DT_RUNPATH, or DT_RPATH without it, of an ELF file of the"
+    " ramdisk is not in it",
+    sources=(manual("ld.so(8)"), PRACTICE),
+    bad=tree({"bin/tool": file(elf.dynamic_program((), runpath="/home/build/out/lib"), 0o755)}),
+    good=tree({"bin/tool": file(elf.dynamic_program((), runpath="/lib"), 0o755)}),
+)
+
+
+@on_rescue(STRAY)
+def stray_library_path(rescue: Rescue) -> Outcome:
+    stray = surveyed(rescue).stray
+    if stray:
+        folders = listed(dict.fromkeys(item.folder for item in stray))
+        programs = listed(dict.fromkeys(item.path for item in stray))
+        yield said(STRAY(folders=folders, programs=programs), rescue)
+
+
+UNNAMED = Rule(
+    name="recovery-without-version",
+    severity=Severity.NOTE,
+    values=nothing,
+    message="nothing in {ramdisk} or in U-Boot's environment says which build the recovery is",
+    effect="Someone in the field cannot tell which release is on the unit, and writes another"
+    " board's or an old one.",
+    fix="Write /etc/os-release with VERSION_ID= into the ramdisk.",
+    computed="no /etc/os-release with VERSION or BUILD_ID, /etc/version, /etc/release or"
+    " /etc/issue in the ramdisk, and no variable of an environment with version, release or build"
+    " in its name",
+    sources=(manual("os-release(5)"), PRACTICE),
+    bad=example(archive),
+    good=example(lambda: archive({"etc/os-release": file("ID=gauge\nVERSION_ID=7\n")})),
+)
+
+
+@check(UNNAMED, over=SURVEYED, given=whole)
+def recovery_unnamed(rescue: Rescue, subject: Subject) -> Outcome:
+    if rescue.root is None:
+        yield NotChecked(UNNAMED.name, rescue.name, "its files are not listed")
+        return
+    texts = [rescue.root.text(path) or "" for path in _SAYS]
+    named = any(word in text for text in texts[:2] for word in ("VERSION", "BUILD_ID", "IMAGE_ID"))
+    environments = [node.facts for node in subject.of(UbootEnv)]
+    said_there = (item.name for facts in environments for item in facts.variables)
+    if not (named or any(texts[2:]) or any(_VERSION.search(name) for name in said_there)):
+        yield said(UNNAMED(), rescue)
