@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
-from imgaudit.formats.files import MAX_DEPTH, MAX_PIECES, Entry, Piece, Walk
+from imgaudit.formats.files import MAX_PIECES, Entry, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import MIB, both, round_up
 
@@ -92,13 +92,7 @@ class ErofsWalk(Walk):
         self._left = MAX_FOLDERS
         self._budget = MAX_PIECES
         self._shared: tuple[list[int], list[Piece]] | None = None
-        try:
-            self._walk()
-        except UnreadError as problem:
-            self.skip(str(problem))
-        except FormatError as problem:
-            self.flaw(problem.offset, problem.why)
-            self.complete = False
+        self.attempt()
 
     def _walk(self) -> None:
         if self.volume.unknown:
@@ -109,7 +103,7 @@ class ErofsWalk(Walk):
             raise FormatError(root.at, "its root is no directory")
         self.add(Entry("", root.mode, 0, root.nid, root.uid, root.gid, root.mtime))
         todo = deque([(root, "", root.nid, 0)])
-        seen = {root.nid}
+        self._folders.add(root.nid)
         names: dict[int, int] = {}
         known: dict[int, _Inode] = {}
         while todo:
@@ -130,12 +124,7 @@ class ErofsWalk(Walk):
                     return
                 if not stat.S_ISDIR(inode.mode):
                     continue
-                if nid in seen:
-                    self.flaw(at, f"{full}: a second name for directory {nid:,}")
-                elif depth >= MAX_DEPTH:
-                    self.skip(f"directories are more than {MAX_DEPTH} deep")
-                else:
-                    seen.add(nid)
+                if self.goes_into(nid, full, at, depth):
                     todo.append((inode, full, folder.nid, depth + 1))
         for nid, count in names.items() if self.complete else ():
             inode = known[nid]
@@ -169,16 +158,13 @@ class ErofsWalk(Walk):
     def _entry(self, path: str, inode: _Inode, *, first: bool) -> Entry:
         kind = stat.S_IFMT(inode.mode)
         pieces: tuple[Piece, ...] | None = ()
-        target, device = "", (0, 0)
+        target, rdev = "", (0, 0)
         if kind == stat.S_IFLNK:
             target = self._data(inode, 4096).decode("utf-8", "backslashreplace")
             if not target:
                 self.flaw(inode.at, f"{path}: a link without a target")
         elif kind in {stat.S_IFCHR, stat.S_IFBLK}:
-            device = (
-                inode.union >> 8 & 0xFFF,
-                inode.union & 0xFF | inode.union >> 12 & ~0xFF,
-            )
+            rdev = device(inode.union)
         elif kind == stat.S_IFREG:
             found = self._pieces(inode)
             pieces = None if found is None else tuple(found)
@@ -195,7 +181,7 @@ class ErofsWalk(Walk):
             inode.gid,
             inode.mtime,
             target,
-            device,
+            rdev,
             pieces,
         )
 
@@ -237,8 +223,8 @@ class ErofsWalk(Walk):
         left = inode.size
         for number in range(count):
             if indexed:
-                _, device, block = self.view.unpack("<HHI", at + unit * number)
-                if device:
+                _, elsewhere, block = self.view.unpack("<HHI", at + unit * number)
+                if elsewhere:
                     self.skip("data on other devices are not read")
                     return None
             else:

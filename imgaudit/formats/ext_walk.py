@@ -19,7 +19,7 @@ from imgaudit.formats.crc32c import Rows, crc32c
 from imgaudit.formats.ext_attributes import attribute_flaw
 from imgaudit.formats.ext_index import Branch, Index
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
+from imgaudit.formats.files import Entry, Piece, Walk, old_device
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, both
 
@@ -196,18 +196,11 @@ class ExtWalk(Walk):
         self._owned = bytearray()
         self._record = struct.Struct(_INODE)
         self._attributes: dict[int, int] = {}
-        self._named: set[int] = set()
         self._sectors = volume.block_size // 512 * volume.ratio
         self._summed = volume.summed
         self._typed = "filetype" in volume.features
         self._overlap = not {"bigalloc", "shared_blocks"} & volume.features
-        try:
-            self._walk()
-        except UnreadError as problem:
-            self.skip(str(problem))
-        except FormatError as problem:
-            self.flaw(problem.offset, problem.why)
-            self.complete = False
+        self.attempt()
 
     def _walk(self) -> None:
         volume = self.volume
@@ -817,7 +810,7 @@ class ExtWalk(Walk):
             return
         self.add(_entry("", root))
         todo = deque([(root, "", root, 0)])
-        self._named.add(_ROOT)
+        self._folders.add(_ROOT)
         while todo:
             folder, path, parent, depth = todo.popleft()
             for name, number, kind, at in self._names(folder, parent):
@@ -829,12 +822,7 @@ class ExtWalk(Walk):
                     return
                 if not inode.folder:
                     continue
-                if number in self._named:
-                    self.flaw(at, f"{full}: a second name for directory {number:,}")
-                elif depth >= MAX_DEPTH:
-                    self.skip(f"directories are more than {MAX_DEPTH} deep")
-                else:
-                    self._named.add(number)
+                if self.goes_into(number, full, at, depth):
                     todo.append((inode, full, folder, depth + 1))
 
     def _named_inode(self, number: int, kind: int, path: str, at: int) -> _Inode | None:
@@ -1149,15 +1137,11 @@ def _pieces(runs: list[_Run], size: int, block_size: int) -> tuple[Piece, ...]:
 
 
 def _entry(path: str, inode: _Inode) -> Entry:
-    device = (0, 0)
+    rdev = (0, 0)
     kind = stat.S_IFMT(inode.mode)
     if kind in {stat.S_IFCHR, stat.S_IFBLK}:
         old, new = struct.unpack_from("<II", inode.map)
-        device = (
-            (old >> 8 & 0xFF, old & 0xFF)
-            if old
-            else (new >> 8 & 0xFFF, new & 0xFF | new >> 12 & ~0xFF)
-        )
+        rdev = old_device(old, new)
     regular = kind == stat.S_IFREG
     return Entry(
         path,
@@ -1168,7 +1152,7 @@ def _entry(path: str, inode: _Inode) -> Entry:
         inode.gid,
         inode.mtime,
         inode.target,
-        device,
+        rdev,
         (None if inode.flags & _ENCRYPTED else inode.pieces) if regular else (),
     )
 

@@ -16,7 +16,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Room, Walk
+from imgaudit.formats.files import Entry, Piece, Room, Walk, old_device
 from imgaudit.formats.view import View
 from imgaudit.units import Span, round_up
 
@@ -105,13 +105,7 @@ class F2fsWalk(Walk):
         self._nodes = 0
         self._taken = 0
         self._torn = (0, 0)
-        try:
-            self._walk()
-        except UnreadError as problem:
-            self.skip(str(problem))
-        except FormatError as problem:
-            self.flaw(problem.offset, problem.why)
-            self.complete = False
+        self.attempt()
 
     def _walk(self) -> None:
         volume = self.volume
@@ -408,7 +402,7 @@ class F2fsWalk(Walk):
             raise FormatError(root.at, "its root is no directory")
         self.add(self._entry("", root))
         todo = deque([(root, "", root.number, 0)])
-        seen = {root.number}
+        self._folders.add(root.number)
         while todo:
             folder, path, parent, depth = todo.popleft()
             for name, number, kind, at in self._names(folder, path, parent):
@@ -426,12 +420,7 @@ class F2fsWalk(Walk):
                     return
                 if not stat.S_ISDIR(inode.mode):
                     continue
-                if number in seen:
-                    self.flaw(at, f"{full}: a second name for directory {number:,}")
-                elif depth >= MAX_DEPTH:
-                    self.skip(f"directories are more than {MAX_DEPTH} deep")
-                else:
-                    seen.add(number)
+                if self.goes_into(number, full, at, depth):
                     todo.append((inode, full, folder.number, depth + 1))
 
     def _take(self, number: int) -> _Inode:
@@ -450,16 +439,14 @@ class F2fsWalk(Walk):
     def _entry(self, path: str, inode: _Inode) -> Entry:
         kind = stat.S_IFMT(inode.mode)
         pieces = self._known[inode.number][1]
-        target, device = "", (0, 0)
+        target, rdev = "", (0, 0)
         if kind == stat.S_IFLNK and pieces:
             piece = pieces[0]
             data = b"" if piece.offset is None else self.view.bytes(piece.offset, piece.size)
             target = data.split(b"\0")[0].decode("utf-8", "backslashreplace")
         elif kind in {stat.S_IFCHR, stat.S_IFBLK}:
             old, new = self.view.unpack("<II", inode.at + inode.first)
-            device = (old >> 8 & 0xFF, old & 0xFF)
-            if not old:
-                device = (new >> 8 & 0xFFF, new & 0xFF | new >> 12 & ~0xFF)
+            rdev = old_device(old, new)
         return Entry(
             path,
             inode.mode,
@@ -469,7 +456,7 @@ class F2fsWalk(Walk):
             inode.gid,
             inode.mtime,
             target,
-            device,
+            rdev,
             pieces if kind == stat.S_IFREG else (),
         )
 

@@ -380,6 +380,16 @@ def _needs(piece: Piece) -> int:
     return piece.skip + piece.size
 
 
+def device(number: int) -> tuple[int, int]:
+    """Take a device's number apart (Linux include/linux/kdev_t.h, new_decode_dev)."""
+    return number >> 8 & 0xFFF, number & 0xFF | number >> 12 & ~0xFF
+
+
+def old_device(old: int, new: int) -> tuple[int, int]:
+    """Take a device's number apart where an older, shorter one counts if it is there."""
+    return (old >> 8 & 0xFF, old & 0xFF) if old else device(new)
+
+
 class Walk:
     """What the walks of all file systems gather."""
 
@@ -392,8 +402,33 @@ class Walk:
         self.complete = True
         self.entries: dict[str, Entry] = {}
         self._caseless = caseless
+        self._folders: set[int] = set()
         self._pieces_left = MAX_PIECES
         self._texts = MAX_TEXTS
+
+    def attempt(self) -> None:
+        """Walk as far as it goes; why it ends early is said."""
+        try:
+            self._walk()
+        except UnreadError as problem:
+            self.skip(str(problem))
+        except FormatError as problem:
+            self.flaw(problem.offset, problem.why)
+            self.complete = False
+
+    def _walk(self) -> None:
+        raise NotImplementedError
+
+    def goes_into(self, folder: int, path: str, at: int, depth: int) -> bool:
+        """Tell whether a directory is walked: by its first name, and where it is not too deep."""
+        if folder in self._folders:
+            self.flaw(at, f"{path}: a second name for directory {folder:,}")
+            return False
+        if depth >= MAX_DEPTH:
+            self.skip(f"directories are more than {MAX_DEPTH} deep")
+            return False
+        self._folders.add(folder)
+        return True
 
     def flaw(self, offset: int, what: str) -> None:
         """Note that something does not hold together.

@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
+from imgaudit.formats.files import Entry, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import Span
 
@@ -122,7 +122,7 @@ class Jffs2Tree(Walk):
         """List every name, from the root on."""
         self.add(Entry("", stat.S_IFDIR | 0o755, 0, _ROOT))
         todo = deque([(_ROOT, "", 0)])
-        seen = {_ROOT}
+        self._folders.add(_ROOT)
         while todo:
             parent, path, depth = todo.popleft()
             for name, found in self._names.get(parent, {}).items():
@@ -139,12 +139,7 @@ class Jffs2Tree(Walk):
                     continue
                 if not stat.S_ISDIR(max(nodes).mode):
                     continue
-                if found.inode in seen:
-                    self.flaw(found.at, f"{full}: a second name for directory {found.inode:,}")
-                elif depth >= MAX_DEPTH:
-                    self.skip(f"directories are more than {MAX_DEPTH} deep")
-                else:
-                    seen.add(found.inode)
+                if self.goes_into(found.inode, full, found.at, depth):
                     todo.append((found.inode, full, depth + 1))
 
     def _entry(self, path: str, name: _Name, nodes: list[_Data]) -> Entry:
@@ -153,11 +148,11 @@ class Jffs2Tree(Walk):
         kind = stat.S_IFMT(last.mode)
         if name.kind != kind >> 12:
             self.flaw(name.at, f"{path}: its name says another kind of file")
-        target, device = "", (0, 0)
+        target, rdev = "", (0, 0)
         if kind == stat.S_IFLNK:
             target = self.view.bytes(last.at, last.stored).decode("utf-8", "backslashreplace")
         elif kind in {stat.S_IFCHR, stat.S_IFBLK}:
-            device = self._device(last)
+            rdev = self._device(last)
         regular = kind == stat.S_IFREG
         return Entry(
             path,
@@ -168,7 +163,7 @@ class Jffs2Tree(Walk):
             last.gid,
             last.mtime,
             target,
-            device,
+            rdev,
             self._pieces(nodes) if regular else (),
         )
 
@@ -180,7 +175,7 @@ class Jffs2Tree(Walk):
             return value >> 8, value & 0xFF
         if len(data) == 4:
             (value,) = struct.unpack(f"{sign}I", data)
-            return value >> 8 & 0xFFF, value & 0xFF | value >> 12 & ~0xFF
+            return device(value)
         self.flaw(node.at, f"a device in {len(data):,} bytes")
         return (0, 0)
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.blocks import unpack_block
-from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
+from imgaudit.formats.files import Entry, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, both
 
@@ -98,13 +98,7 @@ class SquashfsWalk(Walk):
         self._fragments: list[tuple[int, int]] = []
         self._ids: tuple[int, ...] = ()
         self._checked: set[int] = set()
-        try:
-            self._walk()
-        except UnreadError as problem:
-            self.skip(str(problem))
-        except FormatError as problem:
-            self.flaw(problem.offset, problem.why)
-            self.complete = False
+        self.attempt()
 
     # Tables
 
@@ -261,9 +255,9 @@ class SquashfsWalk(Walk):
             at += 4 + size
             base = base._replace(size=size, target=_text(target))
         elif kind in {4, 5}:
-            (device,) = struct.unpack_from("<I", data, at)
+            (number,) = struct.unpack_from("<I", data, at)
             at += 4
-            base = base._replace(rdev=(device >> 8 & 0xFFF, device & 0xFF | device >> 12 & ~0xFF))
+            base = base._replace(rdev=device(number))
         return base._replace(links=links), at + 4 * long
 
     def _folder(self, base: _Inode, data: bytes, at: int, *, long: bool) -> tuple[_Inode, int]:
@@ -355,7 +349,7 @@ class SquashfsWalk(Walk):
         self, root: _Inode, inodes: _Table, folders: _Table, found: dict[int, _Inode]
     ) -> None:
         self.add(_entry("", root))
-        seen = {root.number}
+        self._folders.add(root.number)
         todo = deque([(root, "", 0)])
         while todo:
             folder, path, depth = todo.popleft()
@@ -372,12 +366,7 @@ class SquashfsWalk(Walk):
                     return
                 if inode.kind != stat.S_IFDIR:
                     continue
-                if inode.number in seen:
-                    self.flaw(folder.at, f"{full}: a second name for directory {number:,}")
-                elif depth >= MAX_DEPTH:
-                    self.skip(f"directories are more than {MAX_DEPTH} deep")
-                else:
-                    seen.add(inode.number)
+                if self.goes_into(inode.number, full, folder.at, depth):
                     todo.append((inode, full, depth + 1))
 
     def _names(self, folder: _Inode, table: _Table) -> Iterator[tuple[str, int, int, int, int]]:

@@ -16,7 +16,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import MAX_DEPTH, MAX_PIECES, Entry, Piece, Room, Walk
+from imgaudit.formats.files import MAX_PIECES, Entry, Piece, Room, Walk, device
 from imgaudit.formats.ubifs_lpt import Geometry, lpt_flaws
 from imgaudit.formats.view import View
 from imgaudit.units import Span
@@ -85,13 +85,7 @@ class UbifsWalk(Walk):
         self._names: dict[int, list[_Name]] = {}
         self._left = MAX_NODES
         self._pieces = MAX_PIECES
-        try:
-            self._walk()
-        except UnreadError as problem:
-            self.skip(str(problem))
-        except FormatError as problem:
-            self.flaw(problem.offset, problem.why)
-            self.complete = False
+        self.attempt()
 
     def _walk(self) -> None:
         volume = self.volume
@@ -286,7 +280,7 @@ class UbifsWalk(Walk):
             return
         self.add(self._entry("", 1, root))
         todo = deque([(1, "", 0)])
-        seen = {1}
+        self._folders.add(1)
         while todo:
             parent, path, depth = todo.popleft()
             for name in self._names.get(parent, ()):
@@ -306,12 +300,7 @@ class UbifsWalk(Walk):
                 inode.found += 1
                 if not stat.S_ISDIR(inode.mode):
                     continue
-                if name.inode in seen:
-                    self.flaw(name.at, f"{full}: a second name for directory {name.inode:,}")
-                elif depth >= MAX_DEPTH:
-                    self.skip(f"directories are more than {MAX_DEPTH} deep")
-                else:
-                    seen.add(name.inode)
+                if self.goes_into(name.inode, full, name.at, depth):
                     todo.append((name.inode, full, depth + 1))
         if self.complete:
             self._counted()
@@ -327,12 +316,11 @@ class UbifsWalk(Walk):
 
     def _entry(self, path: str, number: int, inode: _Inode) -> Entry:
         kind = stat.S_IFMT(inode.mode)
-        target, device = "", (0, 0)
+        target, rdev = "", (0, 0)
         if kind == stat.S_IFLNK:
             target = inode.data.rstrip(b"\0").decode("utf-8", "backslashreplace")
         elif kind in {stat.S_IFCHR, stat.S_IFBLK} and len(inode.data) in {4, 8}:
-            value = int.from_bytes(inode.data, "little")
-            device = (value >> 8 & 0xFFF, value & 0xFF | value >> 12 & ~0xFF)
+            rdev = device(int.from_bytes(inode.data, "little"))
         regular = kind == stat.S_IFREG
         return Entry(
             path,
@@ -343,7 +331,7 @@ class UbifsWalk(Walk):
             inode.gid,
             inode.mtime,
             target,
-            device,
+            rdev,
             self._file(inode) if regular else (),
         )
 
