@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from imgaudit.arches import ARCHES
+from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
 from imgaudit.formats.facts import Match
+from imgaudit.formats.files import FileSystem
 from imgaudit.formats.riscv_image import RiscvImageFacts
-from imgaudit.rules.engine import Severity
+from imgaudit.formats.ubi import Ubi
+from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity
 from imgaudit.units import MIB
 
 COMPRESSORS = frozenset({"bzip2", "gzip", "lz4", "lz4-legacy", "lzma", "lzo", "xz", "zstd"})
@@ -48,3 +51,22 @@ def misfit(word: str, arch: str) -> Severity | None:
     if word in ARCHES[arch].containers:
         return None
     return Severity.WARNING if (word, arch) == ("arm", "arm64") else Severity.ERROR
+
+
+def damage_values(*, what: str, count: int, more: str) -> None:
+    """Name and type what a rule about damage says."""
+
+
+def damage(found: Node[FileSystem] | Node[Ubi], rule: Rule) -> Outcome:
+    """Tell the first flaw that a walk met, how many more there are, and what it passed over."""
+    facts = found.facts
+    if facts.flaws:
+        first, more = facts.flaws[0], facts.flaw_count - 1
+        case = rule(
+            what=first.what,
+            count=facts.flaw_count,
+            more=f", and {more:,} more" if more else "",
+        )
+        yield case.inside(found, at=first.offset, length=4)
+    if facts.unwalked:
+        yield NotChecked(rule.name, found.content.name, facts.unwalked)

@@ -8,8 +8,9 @@ import struct
 from imgaudit.contents.place import Node
 from imgaudit.formats.files import FileSystem
 from imgaudit.model import Writer
+from imgaudit.rules._containers import damage, damage_values
 from imgaudit.rules.cited import PRACTICE, in_linux, seen
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
+from imgaudit.rules.engine import Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
 from imgaudit.units import KIB
@@ -36,14 +37,11 @@ def _fat(clusters: int) -> bytes:
     return (head + 2 * table.ljust(512, b"\0") + name).ljust(64 * KIB, b"\0")
 
 
-def _damaged_values(*, what: str, count: int, more: str) -> None: ...
-
-
 DAMAGED = Rule(
     name="filesystem-damaged",
     follows=("artifact-not-what-it-claims", "filesystem-truncated"),
     severity=Severity.ERROR,
-    values=_damaged_values,
+    values=damage_values,
     message="{content}: the file system is damaged inside: {what}{more}",
     effect="Files are cut, mixed up or lost; the kernel may refuse the mount when it meets this.",
     fix="Build or copy it again; do not ship one that a check of the file system must repair.",
@@ -72,15 +70,7 @@ def filesystem_damaged(found: Node[FileSystem]) -> Outcome:
     cut = facts.length is not None and found.content.size < facts.length
     if cut or any(checksum.matches is False for checksum in facts.checksums):
         return
-    if facts.flaws:
-        first, more = facts.flaws[0], facts.flaw_count - 1
-        yield DAMAGED(
-            what=first.what,
-            count=facts.flaw_count,
-            more=f", and {more:,} more" if more else "",
-        ).inside(found, at=first.offset, length=4)
-    if facts.unwalked:
-        yield NotChecked(DAMAGED.name, found.content.name, facts.unwalked)
+    yield from damage(found, DAMAGED)
 
 
 EMPTY = Rule(

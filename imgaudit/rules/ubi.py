@@ -10,6 +10,7 @@ from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import Chip, Region
+from imgaudit.rules._containers import damage, damage_values
 from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.cited import in_linux, manual
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
@@ -212,13 +213,10 @@ def ubifs_leb(one: Node[Ubifs] | tuple[Chip, Region]) -> Outcome:
         )
 
 
-def _ubi_damaged_values(*, what: str, count: int, more: str) -> None: ...
-
-
 UBI_DAMAGED = Rule(
     name="ubi-damaged",
     severity=Severity.ERROR,
-    values=_ubi_damaged_values,
+    values=damage_values,
     message="{content}: the UBI is not whole: {what}{more}",
     effect="UBI does not attach, or a volume is cut, mixed up or lost.",
     fix="Make it again with ubinize, and copy it whole.",
@@ -238,17 +236,11 @@ UBI_DAMAGED = Rule(
 
 @check(UBI_DAMAGED, over=UBIS)
 def ubi_damaged(found: Node[Ubi]) -> Outcome:
-    facts = found.facts
     # A wrong sum has a finding of its own, and explains the rest.
-    if facts.flaws and all(checksum.matches for checksum in facts.checksums):
-        first, more = facts.flaws[0], facts.flaw_count - 1
-        yield UBI_DAMAGED(
-            what=first.what,
-            count=facts.flaw_count,
-            more=f", and {more:,} more" if more else "",
-        ).inside(found, at=first.offset, length=4)
-    if facts.unwalked:
-        yield NotChecked(UBI_DAMAGED.name, found.content.name, facts.unwalked)
+    if all(checksum.matches for checksum in found.facts.checksums):
+        yield from damage(found, UBI_DAMAGED)
+    elif found.facts.unwalked:
+        yield NotChecked(UBI_DAMAGED.name, found.content.name, found.facts.unwalked)
 
 
 def _ubi_page_values(*, headers: int, data: int, page: int) -> None: ...
