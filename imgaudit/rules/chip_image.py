@@ -11,6 +11,7 @@ from imgaudit.contents.tree import Artifact
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import Chip, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import (
     Case,
@@ -28,6 +29,8 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB, both, place
 from imgaudit.writers.env import environment
 from imgaudit.writers.sparse import filler, patched
+
+ABOUT = about.imaged_regions
 
 _CHIP = "size: 1 MiB, erase-block: 64 KiB, image: nor.img"
 _REGIONS = (

@@ -12,11 +12,14 @@ from imgaudit.contents.tree import Artifact
 from imgaudit.model import Layout
 from imgaudit.release.manifest import Manifest, SealedFile, SealedPayload, SealedRegion, dump
 from imgaudit.release.seal import versions
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both, place
+
+ABOUT = about.sealed_regions
 
 _REGION = "name: firmware, at: 0, size: 256 KiB"
 _BUILT = f"{_REGION}, file: firmware.bin"

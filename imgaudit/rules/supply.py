@@ -9,11 +9,14 @@ from imgaudit.contents.build import reader_of
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.formats.facts import Match
 from imgaudit.model import Chip, Layout, Located, Region
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, Basis, Source, in_linux, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB
+
+ABOUT = about.placed_regions
 
 _REGION = "name: recovery, at: 0, size: 128 KiB, file: recovery.bin"
 

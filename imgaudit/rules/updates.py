@@ -148,6 +148,14 @@ def _walked(subject: Subject) -> Iterator[tuple[Layout, Walked]]:
             yield subject.layout, walked
 
 
+def _named(subject: Subject) -> Iterator[str]:
+    """Name the updates that are judged."""
+    yield from (walked.update.name for _, walked in _walked(subject))
+
+
+ABOUT = _named
+
+
 def _stuck(subject: Subject) -> Iterator[NotChecked]:
     """Name the updates that begin on a release which does not start, so that nothing follows."""
     for walked in subject.updates:

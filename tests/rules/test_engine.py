@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from imgaudit.layout.load import parse
 from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import (
     Case,
@@ -22,7 +23,7 @@ from imgaudit.rules.engine import (
     check,
     nothing,
 )
-from imgaudit.rules.subject import Subject
+from imgaudit.rules.subject import Subject, gather
 from imgaudit.tasks import audit
 
 EMPTY = Example("")
@@ -191,3 +192,65 @@ def test_the_identity_is_what_stands_before_the_star() -> None:
 def test_values_are_given_by_name() -> None:
     with pytest.raises(TypeError, match="the values of spoilt-fruit are given by name"):
         SPOILT("apples", weight=3)
+
+
+def _judged(text: str) -> dict[str, set[str]]:
+    """Give what each rule looked at, of a layout on paper."""
+    result = audit.run(gather(parse(text.encode(), "tide.yaml"), None))
+    found: dict[str, set[str]] = {}
+    for rule, thing in result.looked:
+        found.setdefault(rule, set()).add(thing)
+    return found
+
+
+_TWO_CHIPS = """\
+layout: 1
+board: tide
+arch: arm64
+chips:
+  nor: {kind: spi-nor, size: 4 MiB, erase-block: 64 KiB}
+  emmc: {kind: emmc, sectors: 524288}
+regions:
+  - {name: loader, chip: nor, at: 0, size: 96 KiB, holds: raw, writer: release}
+  - {name: notes, chip: nor, at: 1 MiB, size: 64 KiB, holds: raw, writer: release}
+  - {name: root, chip: emmc, partition: 1, at: 4 MiB, size: 4 MiB, holds: ext4,
+     writer: release}
+"""
+
+
+def test_a_check_of_the_whole_build_tells_what_it_is_about() -> None:
+    found = _judged(_TWO_CHIPS)
+    assert found["regions-overlap"] == {"loader", "notes", "root"}
+    assert found["region-end-not-erase-aligned"] == {"loader", "notes"}
+    assert found["partition-not-aligned"] == {"root"}
+    result = audit.run(gather(parse(_TWO_CHIPS.encode(), "tide.yaml"), None))
+    things = {(one.rule.name, one.thing) for one in result.findings}
+    assert ("region-end-not-erase-aligned", "loader") in things
+
+
+class _Told:
+    """A check of its own, that says what it is given."""
+
+    def __init__(self, *said: Finding | NotChecked) -> None:
+        self.said = said
+
+    def __call__(self, subject: Subject) -> Iterator[Finding | NotChecked]:
+        del subject
+        yield from self.said
+
+
+def test_nothing_passes_of_which_it_cannot_be_said() -> None:
+    """A check that says something of what is none of its things does not pass the others."""
+    subject = gather(parse(_TWO_CHIPS.encode(), "tide.yaml"), None)
+    told = rule("told")
+    case = told()
+    for said, looked in (
+        ((), {"loader", "notes"}),
+        ((NotChecked(told.name, "notes", "why"),), {"loader", "notes"}),
+        ((NotChecked(told.name, "something", "why"),), {""}),
+        ((case.at(chip="nor"),), {""}),
+    ):
+        check = Check(told, _Told(*said), about=lambda _: ("loader", "notes"))
+        engine = Engine(subject)
+        list(engine.apply(check))
+        assert {thing for _, thing in engine.looked} == looked

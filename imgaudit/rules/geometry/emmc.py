@@ -6,10 +6,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from imgaudit.model import SECTOR, Chip, Layout, Region, Writer
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, seen, standard
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.units import GIB, Span
+
+ABOUT = about.disk_regions
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, in_linux
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand
 from imgaudit.units import KIB, Span
+
+ABOUT = about.flash_regions
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject

@@ -8,10 +8,13 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from imgaudit.model import FIRST_STAGES, Chip, Layout, Region, Writer
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.units import KIB, MIB, Span, human, place
+
+ABOUT = about.flash_regions
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject

@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from imgaudit.model import FILLS, Area
+from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.units import KIB, Span, both, overlapping
+
+ABOUT = about.regions
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
