@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from enum import StrEnum
 
@@ -170,6 +171,7 @@ class Board:
         )
         self._device_of = {area: device for device, area in self.devices.items()}
         self._partitions = dict(_partitions(build))
+        self._without_primary = frozenset(self._damaged_tables())
 
     def is_erased(self, region: Region) -> bool:
         """Tell whether a region is taken as erased."""
@@ -180,8 +182,18 @@ class Board:
         return self.damage.get(region.name) is Damage.TORN
 
     def has_torn_table(self, chip: str) -> bool:
-        """Tell whether the primary copy of a chip's partition table is taken as torn."""
-        return table_of(chip) in self.damage
+        """Tell whether the primary copy of a chip's partition table is damaged, or taken so."""
+        return table_of(chip) in self.damage or chip in self._without_primary
+
+    def _damaged_tables(self) -> Iterator[str]:
+        for node in self.build.of(Gpt):
+            primary = node.facts.primary
+            if (
+                node.chip is not None
+                and node.start == 0
+                and (primary is None or not primary.intact)
+            ):
+                yield node.chip.name
 
     def device(self, region: Region) -> str:
         """Give U-Boot's name of the device that a region is on."""
@@ -249,6 +261,26 @@ class Board:
             return Content(name=region.name, offset=0, size=region.size, title="erased", why=LOST)
         payload = self.build.placement(region.name).payload
         return payload or self._partitions.get((region.area, region.at))
+
+    def has_efi(self) -> bool | None:
+        """Tell whether a medium has what U-Boot's EFI boot manager could start; None: not known.
+
+        Source: U-Boot lib/efi_loader/efi_bootmgr.c: the entries of BootOrder, which are kept in a
+        file on a medium, and in later versions the program that each medium has for its kind.
+        """
+        known = True
+        for region in self.layout.regions:
+            if not _is_mmc(self.layout.area(region.area).chip):
+                continue
+            found = _files(content := self.content(region))
+            if found is not None:
+                if any(_EFI.match(path) for path, _ in found.reached()):
+                    return True
+                known &= found.complete
+            else:
+                held = _held(content)
+                known &= held is not None and held not in _READABLE
+        return False if known else None
 
     def _tables(self) -> dict[str, tuple[Partition, ...]]:
         """Give the partition tables that were read, by device."""
@@ -352,6 +384,8 @@ class Board:
 
 
 NOTHING = "nothing that is known"
+_EFI = re.compile(r"/?(?:efi/|ubootefi\.var$)", re.IGNORECASE)
+"""What the boot manager looks for: programs, and U-Boot's own file of variables."""
 _BTRFS = (0x10040, 8)
 _BTRFS_MAGIC = b"_BHRfS_M"
 """The one file system that U-Boot reads and for which there is no reader here."""
@@ -363,6 +397,7 @@ _SYSTEMS = {
     "btrfs": "btrfs",
 }
 """File systems by the name of their reader, and as U-Boot's `fstype` calls them (fs/fs.c)."""
+_READABLE = frozenset(_SYSTEMS.values())
 
 
 def _names(region: Region) -> set[str]:

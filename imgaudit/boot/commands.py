@@ -21,7 +21,7 @@ from imgaudit.boot.media import (
     partition_named,
     table_entry,
 )
-from imgaudit.boot.records import BLOCK, Cause, Gap, Kind, Oddity, World
+from imgaudit.boot.records import BLOCK, Cause, Gap, Kind, Oddity, Reason, World
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Hole, Text, is_number, number
 from imgaudit.data import dataclass
@@ -1069,6 +1069,10 @@ def _sysboot(call: Call) -> Done:
     first = 2 if call.text(1) == "-p" else 1
     device, partition = _volume(call, first)
     path = call.words[first + 4] if len(call.words) > first + 4 else call.state.get("bootfile")
+    if path is None:
+        # cmd/sysboot.c: "Specify a filename or set the ${bootfile} environment"
+        cause = Cause(Reason.NO_VARIABLE, {"name": "bootfile"})
+        return Done(kind=Kind.RUN, succeeds=False, cause=cause)
     found = find_file(call.world, device, partition, path)
     return Done(
         kind=Kind.RUN,

@@ -35,6 +35,17 @@ _MONITOR = re.compile(rb"BL(1|2|2U|31|32): (?:%s|v\d)")
 _TRUSTED_OS = re.compile(rb"OP-TEE version: ")
 
 
+_COMPILER = re.compile(rb"\0(aarch64|arm|riscv64|riscv32|i686|x86_64)-[\w-]*(?:gcc|clang) \(")
+_COMPILED = {
+    b"aarch64": "arm64",
+    b"arm": "arm",
+    b"riscv64": "riscv64",
+    b"riscv32": "riscv32",
+    b"i686": "x86",
+    b"x86_64": "x86-64",
+}
+
+
 class Program(StrEnum):
     """What a boot program says that it is."""
 
@@ -62,7 +73,8 @@ class Firmware:
 
     `at` is where it says what it is, `end` where an arm64 U-Boot expects its device tree (None
     where it does not say), both from the start of the content. `embedded` is the device tree inside
-    it, `beside` are those in the FIT or FIP around it. `holder` is that container, `name` the
+    it, `beside` are those in the FIT or FIP around it. `machine` is the layout's word for what it
+    was built for, empty where it does not tell. `holder` is that container, `name` the
     entry there.
     """
 
@@ -71,6 +83,7 @@ class Firmware:
     name: str
     program: Program
     version: str
+    machine: str
     at: int
     end: int | None
     embedded: FdtFacts | None
@@ -98,6 +111,7 @@ def firmware_of(build: Build) -> tuple[Firmware, ...]:
                 name=node.content.name.rpartition("/")[2],
                 program=program,
                 version=version,
+                machine=_machine(data) if program is Program.U_BOOT else "",
                 at=at,
                 end=(end := _end(view) if program is Program.U_BOOT else None),
                 embedded=_inside(view, end) if program in _WITH_TREE else None,
@@ -141,6 +155,23 @@ def _identified(data: bytes) -> Iterator[tuple[Program, str, int]]:
         yield _STAGES[notice[1]], "", notice.start()
     elif (trusted := _TRUSTED_OS.search(data)) is not None:
         yield Program.TRUSTED_OS, "", trusted.start()
+
+
+def _machine(data: bytes) -> str:
+    """Tell for which machine a U-Boot was built: by its compiler's name, or its first words.
+
+    Source: U-Boot cmd/version.c (CC_VERSION_STRING); arch/arm/lib/vectors.S, a branch and loads of
+    the program counter; arch/arm/cpu/armv8/start.S, a branch and a nop or an address.
+    """
+    named = {_COMPILED[found[1]] for found in _COMPILER.finditer(data)}
+    if len(named) == 1:
+        return named.pop()
+    if named:
+        return ""
+    first, second = data[3:4], data[7:8]
+    if second == b"\xe5" and first in {b"\xea", b"\0"}:
+        return "arm"
+    return "arm64" if first == b"\x14" and second in {b"\xd5", b"\0"} else ""
 
 
 def _beside(holder: Content | None) -> tuple[FdtFacts, ...]:

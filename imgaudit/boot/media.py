@@ -121,7 +121,7 @@ def find_file(
     if plain is None:
         return Found(None, Cause(Reason.FILE_UNKNOWN), shown)
     called = _called(world, device, partition)
-    clean = _spelt(world, device, partition, plain.lstrip("/"))
+    clean = _spelt(world, device, partition, _straight(plain))
     size = world.files.get((device, partition, clean))
     if size is not None:
         return Found(True if volume.there else None, volume.cause, clean, size)
@@ -157,6 +157,19 @@ def find_system(
         return Found(True)
     operands = {"volume": called, "found": system, "wanted": wanted or "a file system it reads"}
     return Found(False, Cause(Reason.OTHER_FILE_SYSTEM, operands))
+
+
+def _straight(path: str) -> str:
+    """Walk `.` and `..`, which the directories of a file system have as entries."""
+    if "." not in path:
+        return path.lstrip("/")
+    steps: list[str] = []
+    for step in path.split("/"):
+        if step == "..":
+            del steps[-1:]
+        elif step not in {"", "."}:
+            steps.append(step)
+    return "/".join(steps)
 
 
 def _called(world: World, device: str, partition: str) -> str:

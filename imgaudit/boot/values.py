@@ -91,6 +91,11 @@ def signed(text: str) -> int:
     return -number(text[1:], 0) if text.startswith("-") else number(text, 0)
 
 
+def decimal(text: str) -> int:
+    """Read the leading decimal number, with a sign (lib/strto.c, simple_strtol with base 10)."""
+    return -number(text[1:], 10) if text.startswith("-") else number(text, 10)
+
+
 def is_number(text: str) -> bool:
     """Tell whether all of `text` is one hex number, as flash offsets must be."""
     digits = text.lower().removeprefix("0x")

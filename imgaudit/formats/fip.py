@@ -107,7 +107,8 @@ class Fip(Facts):
     `end_marker` is where the all-zero entry stands (None where the table does not end); `length`
     is what that entry declares. `toc_size` counts the header and every entry, with the end marker.
     `trailing` bytes follow the declared length inside the view; `trailing_fill` is the value that
-    all of them have, None where they differ or are too many to be padding.
+    all of them have, None where they differ or are too many to be padding. `blank` names the images
+    whose bytes are all 0x00 or all 0xFF.
     """
 
     format: ClassVar[str] = "fip"
@@ -120,6 +121,7 @@ class Fip(Facts):
     toc_size: int
     trailing: int
     trailing_fill: int | None
+    blank: frozenset[str] = frozenset()
 
     def entry(self, role: str) -> FipEntry | None:
         """Give the first entry with a role: the one that the firmware loads."""
@@ -128,8 +130,8 @@ class Fip(Facts):
     def missing(self, arch: str) -> Iterator[tuple[str, str]]:
         """Give the roles that BL2 loads on such a board and cannot, and how it has them.
 
-        `no`, `an empty`, or `a cut` where the bytes are not all in the view. Nothing of an update
-        package.
+        `no`, `an empty`, `a blank`, or `a cut` where the bytes are not all in the view. Nothing of
+        an update package.
         """
         if _UPDATE & {entry.role for entry in self.entries}:
             return
@@ -141,6 +143,8 @@ class Fip(Facts):
                 yield role, "an empty"
             elif entry.end > self.view_size:
                 yield role, "a cut"
+            elif entry.name in self.blank:
+                yield role, "a blank"
 
     def parts(self) -> Iterator[Part]:
         """Give the payloads that lie wholly inside the view."""
@@ -193,6 +197,7 @@ def read(view: View) -> Fip:
         toc_size=toc.size,
         trailing=trailing,
         trailing_fill=_fill(view, view.size - trailing) if trailing else None,
+        blank=frozenset(entry.name for entry in toc.entries if _is_blank(view, entry)),
     )
 
 
@@ -227,6 +232,18 @@ def _read_toc(view: View) -> _Toc:
         )
         at += ENTRY_SIZE
     return _Toc(tuple(entries), at, None)
+
+
+def _is_blank(view: View, entry: FipEntry) -> bool:
+    """Tell whether all bytes of an image are 0x00, or all 0xFF."""
+    if not entry.size or entry.end > view.size:
+        return False
+    first = view.u8(entry.offset_address)
+    if first not in {0, 0xFF}:
+        return False
+    return all(
+        data.count(first) == len(data) for data in view.chunks(entry.offset_address, entry.end)
+    )
 
 
 def _fill(view: View, start: int) -> int | None:

@@ -13,18 +13,23 @@ from imgaudit.contents.tree import Content
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.files import Entry, FileSystem, open_file
-from imgaudit.rescue.first import FALLBACKS
+from imgaudit.rescue.first import BARE_SHELL, FALLBACKS
 
+BARE = f"of what it tries only {BARE_SHELL} is there: a bare shell, and none of the system runs"
 _EXECUTABLE = 0o111
 
 
 @dataclass(frozen=True, slots=True)
 class Init:
-    """`path` is what is started; None where nothing is, or (`known` is false) nobody can tell."""
+    """`path` is what is started; None where nothing is, or (`known` is false) nobody can tell.
+
+    `bare` tells that the kernel comes to its last choice, a shell without a system around it.
+    """
 
     path: str | None
     why: str = ""
     known: bool = True
+    bare: bool = False
 
 
 def init_of(content: Content, named: str | None, arch: str) -> Init:
@@ -39,6 +44,12 @@ def init_of(content: Content, named: str | None, arch: str) -> Init:
         if entry is None:
             continue
         why = _refused(content, entry, arch)
+        if not why and path == BARE_SHELL and not named:
+            if not files.complete:
+                return Init(
+                    None, f"whether {content.name} has another init is not known", known=False
+                )
+            return Init(None, BARE, bare=True)
         if not why:
             return Init(path)
         whys.append(f"{path} {why}")

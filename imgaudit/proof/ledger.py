@@ -105,6 +105,17 @@ def ledger(
     return _asked(lines, layout.policy.judge)
 
 
+def proven_again(
+    lines: Sequence[Line], layout: Layout, proofs: Sequence[Proof]
+) -> tuple[Line, ...]:
+    """Give a ledger whose stages have other proofs now."""
+    stages = {line.name: line for line in _stages(layout, proofs) if line.stage}
+    return tuple(
+        stages.get(line.name, line) if line.kind == "stage" and line.stage else line
+        for line in lines
+    )
+
+
 def _asked(lines: Sequence[Line], asked: Sequence[Must]) -> tuple[Line, ...]:
     """Open what a policy asks for and nothing was seen of, or that the layout does not name."""
     wanted = {(must.kind, must.name) for must in asked}

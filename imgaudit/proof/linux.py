@@ -9,21 +9,34 @@ from imgaudit.boot.found import Boots
 from imgaudit.boot.signatures import Signed, keys_of
 from imgaudit.contents.starts import configuration_of
 from imgaudit.maps.command_line import parse
+from imgaudit.model import Layout
+from imgaudit.proof.init import BARE
 from imgaudit.proof.records import Proof, Step, Verdict
 from imgaudit.rescue.drivers import State
+from imgaudit.rescue.first import BARE_SHELL
 from imgaudit.rescue.mainroot import MainRoot
 from imgaudit.rescue.started import Started
 
+_DISKS = {"mmc": (("MMC_BLOCK", "makes a disk of an eMMC or a card"),)}
+_TABLES = {
+    "gpt": (("EFI_PARTITION", "reads a GPT"),),
+    "mbr": (("MSDOS_PARTITION", "reads an MBR"),),
+}
+"""The options that a root needs, by its chip and by what divides it (block/partitions/Kconfig)."""
+
 
 def with_linux(
-    proofs: Iterable[Proof], started: Mapping[str, Started], roots: Mapping[str, MainRoot]
+    proofs: Iterable[Proof],
+    started: Mapping[str, Started],
+    roots: Mapping[str, MainRoot],
+    layout: Layout,
 ) -> tuple[Proof, ...]:
     """Refute what U-Boot starts and Linux cannot go on with.
 
     Only what is known to be missing counts: a driver that cannot be told leaves a proof as it is,
     and is reported as not checked by its rule. `started` is by stage, `roots` by region.
     """
-    return tuple(_held(proof, started, roots) for proof in proofs)
+    return tuple(_held(proof, started, roots, layout) for proof in proofs)
 
 
 def with_signatures(
@@ -68,18 +81,44 @@ def _spoken_for(item: Signed, refused: list[Signed]) -> bool:
     return len(same) < len([key for key in keys if key.required == item.key.required])
 
 
-def _held(proof: Proof, started: Mapping[str, Started], roots: Mapping[str, MainRoot]) -> Proof:
+def _held(
+    proof: Proof,
+    started: Mapping[str, Started],
+    roots: Mapping[str, MainRoot],
+    layout: Layout,
+) -> Proof:
     linux = started.get(proof.stage.name)
     if proof.verdict is not Verdict.PROVEN or linux is None:
         return proof
-    step = next(_lacking(linux, proof, roots), None)
+    step = next(_lacking(linux, proof, roots, layout), None)
     if step is None:
         return proof
     then = "Linux starts, and does not get to what the stage is for"
     return replace(proof, verdict=Verdict.REFUTED, step=step, then=then, told=True)
 
 
-def _lacking(linux: Started, proof: Proof, roots: Mapping[str, MainRoot]) -> Iterator[Step]:
+def _options(linux: Started, proof: Proof, layout: Layout) -> Iterator[tuple[str, str]]:
+    """Give the options without which the kernel does not come to its first program, and why."""
+    yield "BINFMT_ELF", "executes programs"
+    rescue = linux.rescue
+    if any(link.role == "ramdisk" for link in proof.chain):
+        yield "BLK_DEV_INITRD", "takes a ramdisk"
+    if rescue is not None and rescue.facts is not None:
+        init = rescue.facts.init.path
+        if any(it.symbol == "BINFMT_SCRIPT" and init in it.users for it in rescue.facts.kernel):
+            yield "BINFMT_SCRIPT", f"executes the script {init}"
+    for link in proof.chain:
+        region = layout.region(link.region) if link.role == "root" and link.region else None
+        if region is not None and region.holder is None:
+            chip = layout.area(region.area).chip
+            yield from _DISKS.get(chip.kind.device, ())
+            if region.partition is not None:
+                yield from _TABLES.get(chip.table, ())
+
+
+def _lacking(
+    linux: Started, proof: Proof, roots: Mapping[str, MainRoot], layout: Layout
+) -> Iterator[Step]:
     for driver in linux.drivers.found:
         if driver.role in linux.vital and driver.vital and driver.good is False:
             yield Step(
@@ -88,6 +127,10 @@ def _lacking(linux: Started, proof: Proof, roots: Mapping[str, MainRoot]) -> Ite
                 at=0,
                 why=f"{driver.role}: {driver.state.value}",
             )
+    for symbol, why in _options(linux, proof, layout):
+        if linux.config is not None and linux.config.get(f"CONFIG_{symbol}") != "y":
+            command = f"CONFIG_{symbol}"
+            yield Step(command, "the kernel", 0, f"it was built without what {why}")
     built = (linux.config or {}).get("CONFIG_CMDLINE", "").strip('"')
     if (linux.config or {}).get("CONFIG_CMDLINE_FORCE") == "y" and built:
         lines = (parse(text).root for text in linux.arguments)
@@ -106,6 +149,10 @@ def _lacking(linux: Started, proof: Proof, roots: Mapping[str, MainRoot]) -> Ite
                 why=f"the kernel has no {root.region.holds} built in",
             )
         first = root.first if root.region.name in mounted else None
-        if first is not None and first.certain and first.reached is None:
+        if first is None or not first.certain:
+            continue
+        if first.reached is None:
             why = f"nothing in {root.region.name} can be the first program"
             yield Step(command=first.panic, variable="the kernel", at=0, why=why)
+        elif first.stands_in == BARE_SHELL:
+            yield Step(command=BARE_SHELL, variable="the kernel", at=0, why=BARE)

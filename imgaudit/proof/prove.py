@@ -9,7 +9,7 @@ from imgaudit.boot.board import Board, Damage
 from imgaudit.boot.found import Boots
 from imgaudit.boot.records import Cause, Kind, Reason
 from imgaudit.boot.stage import position, variables_of, world_of
-from imgaudit.boot.values import number
+from imgaudit.boot.values import decimal, number
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
 from imgaudit.formats.environment import imported
@@ -210,15 +210,13 @@ class Proving:
         if entry is None:
             why = "the layout does not say what starts it: entry: is missing"
             return _open(stage, Step(f"stage {stage.name}", "the layout", 0, why))
+        refuted = Proof(stage=stage, slot=aim.slot_name, verdict=Verdict.REFUTED)
         step = self.silenced(stage)
         if step is not None:
-            return Proof(
-                stage=stage,
-                slot=aim.slot_name,
-                verdict=Verdict.REFUTED,
-                step=step,
-                then="BL2 stops before U-Boot",
-            )
+            return replace(refuted, step=step, then="BL2 stops before U-Boot")
+        step = self.waiting(entry)
+        if step is not None:
+            return replace(refuted, step=step, then=_STOPS["prompt"])
         setting = self.under(aim)
         paths, whole = self.follow(setting, entry)
         real = [path for path in paths if path.ending is not Ending.MERGED]
@@ -248,6 +246,14 @@ class Proving:
             outside=outside,
             paths=len(paths),
         )
+
+    def waiting(self, entry: str) -> Step | None:
+        """Say that U-Boot runs nothing by itself (common/autoboot.c, autoboot_command)."""
+        delay = self.values.get("bootdelay", "")
+        if entry != "bootcmd" or decimal(delay) != -1:
+            return None
+        why = "U-Boot then runs no bootcmd by itself"
+        return Step(f"bootdelay={delay}", "the environment", 0, why)
 
     def silenced(self, stage: Stage) -> Step | None:
         """Say what of the firmware that the stage takes is not there, so that U-Boot never runs."""

@@ -28,6 +28,7 @@ from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import FileSystem
 from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.fit import Image as FitImage
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
@@ -43,6 +44,13 @@ from imgaudit.units import Span, both
 
 _OWN_TREE = "${fdtcontroladdr}"
 _STARTED = frozenset({"kernel", "kernel_noload", "multi"})  # boot/bootm.c, boot_get_kernel
+_TYPES = {
+    "kernel": frozenset({"kernel", "kernel_noload"}),
+    "ramdisk": frozenset({"ramdisk", "firmware", "tee"}),
+    "fdt": frozenset({"flat_dt", "firmware", "tee"}),
+}
+"""The types of a FIT's images that bootm takes for each part (boot/image-fit.c, fit_image_load)."""
+_SYSTEMS_STARTED = frozenset({"u-boot", "tee", "openrtos", "efi", "vxworks", "elf"})
 _TREELESS = frozenset({"x86", "x86-64", "mips", "powerpc"})
 _BARE = frozenset({"mips", "powerpc", "x86", "x86-64", "riscv32"})
 _SYSTEMS = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
@@ -162,6 +170,8 @@ class _Judging:
             self.loaded["kernel"] = self.filled("kernel", self.boot.kernel)
         elif self.arguments[:2] == ("bootefi", "bootmgr"):
             what = "the EFI boot entries"
+            if self.board.has_efi() is False:
+                raise _NoError("no medium has an EFI program or boot entries")
             raise _OpenError(f"{what} are not known", outside=what)
         if self.name not in _WANTS and self.name != "sysboot":
             raise _OpenError(f"what {self.name} starts is not known")
@@ -470,6 +480,7 @@ class _Judging:
                         why += f": U-Boot starts the kernel without its {_SPOKEN[role]}"
                     # select_ramdisk and select_fdt take a name without an image for none.
                     raise _NoError(why, Fault.CONFIGURATION, returns=role == "kernel")
+                self.taken_as(role, image)
                 if not image.data_size or image.data_present < image.data_size:
                     why = f"the data of {wanted} is not all in {content.name}"
                     raise _NoError(why, Fault.CONTENT)
@@ -478,6 +489,21 @@ class _Judging:
                     # U-Boot looks at this in a uImage only (boot/image-fit.c; seen running)
                     why = f"{wanted} is for {image.arch}, the board is {arch}"
                     raise _NoError(why, Fault.MACHINE, returns=False)
+
+    @staticmethod
+    def taken_as(role: str, image: FitImage) -> None:
+        """See that U-Boot takes an image of a FIT for this (boot/image-fit.c, fit_image_load)."""
+        if image.type not in _TYPES[role]:
+            why = f"{image.name} says type {image.type or 'nothing'}, and is taken as {role}"
+            raise _NoError(why, Fault.CONFIGURATION)
+        if role == "fdt" or image.os == "linux":
+            return
+        why = f"{image.name} says os {image.os or 'nothing'}, not linux"
+        if image.os not in _SYSTEMS_STARTED:
+            raise _NoError(why, Fault.CONFIGURATION)
+        if role == "kernel":
+            # it is started by the rules of that other system (boot/bootm_os.c)
+            raise _NoError(why, Fault.CONFIGURATION, returns=False)
 
     def sums(self, content: Content) -> None:
         """See that the checksums hold that U-Boot looks at."""
@@ -629,8 +655,9 @@ class _Judging:
         if self.board.has_torn_table(target.region.chip) and line.last("gpt") is None:
             wait = line.last("rootwait")
             raise _NoError(
-                f"the primary GPT of {target.region.chip} is torn, and the kernel looks at the"
-                " backup only where its command line has gpt",
+                f"the primary GPT of {target.region.chip} does not hold, and the kernel looks at"
+                " the backup only where its command line has gpt",
+                Fault.TABLE,
                 returns=False,
                 waits=wait is not None and wait.value is None,
             )
@@ -676,7 +703,7 @@ class _Judging:
         if init.path is None and not init.known:
             raise _OpenError(f"the init of {region.name}: {init.why}")
         if init.path is None:
-            why = f"the kernel finds no init: {init.why}"
+            why = init.why if init.bare else f"the kernel finds no init: {init.why}"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         damage = _damage(content)
         if damage:

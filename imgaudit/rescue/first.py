@@ -9,7 +9,8 @@ from __future__ import annotations
 from imgaudit.data import dataclass
 from imgaudit.rescue.runnable import Reason, Runner
 
-FALLBACKS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")
+BARE_SHELL = "/bin/sh"
+FALLBACKS = ("/sbin/init", "/etc/init", "/bin/init", BARE_SHELL)
 """What the kernel tries where nothing is named, or the ramdisk's own program does not start."""
 
 NO_INIT = "No working init found."

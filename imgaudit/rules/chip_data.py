@@ -327,6 +327,7 @@ def _address_values(*, there: str, here: str) -> None: ...
 
 ADDRESS = Rule(
     name="address-bytes-contradict-sfdp",
+    stops=True,
     severity=Severity.ERROR,
     values=_address_values,
     message="{artifact}: the chip takes addresses of {there} bytes, the layout says {here}",
@@ -584,6 +585,7 @@ def _config_values(area: str, *, value: int, there: str) -> None: ...
 
 CONFIG = Rule(
     name="partition-config-not-set",
+    stops=True,
     severity=Severity.ERROR,
     values=_config_values,
     message="{artifact}: {region} is in {area}, but PARTITION_CONFIG ({value:#04x}) boots {there}",

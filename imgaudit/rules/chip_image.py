@@ -325,6 +325,7 @@ def _other_values(other: str | None) -> None: ...
 
 OTHER = Rule(
     name="chip-image-holds-other-region",
+    stops=True,
     severity=Severity.ERROR,
     values=_other_values,
     message="{image} holds the artifact of {other} at {spot}, where {artifact} of {region} belongs",
@@ -349,6 +350,7 @@ def _shifted_values(*, found: int, wanted: int, distance: int) -> None: ...
 
 SHIFTED = Rule(
     name="chip-image-content-shifted",
+    stops=True,
     severity=Severity.ERROR,
     values=_shifted_values,
     message=(
@@ -383,6 +385,7 @@ def _swapped_values(*, what: str, group: int | None) -> None: ...
 
 SWAPPED = Rule(
     name="chip-image-bytes-swapped",
+    stops=True,
     severity=Severity.ERROR,
     values=_swapped_values,
     message="{image} holds {what} with its bytes swapped in groups of {group}",
@@ -411,6 +414,7 @@ def _mirrored_values(*, what: str) -> None: ...
 
 MIRRORED = Rule(
     name="chip-image-bits-reversed",
+    stops=True,
     severity=Severity.ERROR,
     values=_mirrored_values,
     message="{image} holds {what} with the bits of every byte reversed",
@@ -439,6 +443,7 @@ def _exchanged_values(*, half: int) -> None: ...
 
 EXCHANGED = Rule(
     name="chip-image-halves-exchanged",
+    stops=True,
     severity=Severity.ERROR,
     values=_exchanged_values,
     message="{image} has its halves exchanged: what belongs at {half:place} stands at 0x0",
@@ -464,6 +469,7 @@ def _starts_values(*, what: str, base: int) -> None: ...
 
 STARTS = Rule(
     name="chip-image-starts-elsewhere",
+    stops=True,
     severity=Severity.ERROR,
     values=_starts_values,
     message="{image} is not a whole image of {chip}: {what}",
@@ -492,6 +498,7 @@ def _ends_values(*, end: int) -> None: ...
 
 ENDS = Rule(
     name="chip-image-ends-early",
+    stops=True,
     severity=Severity.ERROR,
     values=_ends_values,
     message="{image} ends at {end:place}: it does not hold all of {artifact} for {region}",
@@ -512,6 +519,7 @@ def image_ends_early(subject: Subject) -> Outcome:
 
 NOT_ERASED = Rule(
     name="chip-image-not-erased-first",
+    stops=True,
     severity=Severity.ERROR,
     values=nothing,
     message=(
@@ -566,6 +574,7 @@ def _hole_values(*, start: int, end: int) -> None: ...
 
 HOLE = Rule(
     name="chip-image-erased-hole",
+    stops=True,
     severity=Severity.ERROR,
     values=_hole_values,
     message=(
@@ -669,6 +678,7 @@ def _repeats_values(*, period: int) -> None: ...
 
 REPEATS = Rule(
     name="chip-image-halves-repeat",
+    stops=True,
     severity=Severity.ERROR,
     values=_repeats_values,
     message="{image} repeats itself after {period:bytes}: the rest of {chip} is not in it",

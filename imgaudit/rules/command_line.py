@@ -170,6 +170,7 @@ def _dangling_values(root: str, *, why: str) -> None: ...
 
 DANGLING = Rule(
     name="root-dangling",
+    stops=True,
     severity=Severity.ERROR,
     values=_dangling_values,
     message="{copies} says root={root}, but {why}",
@@ -206,6 +207,7 @@ def _unattached_values(root: str, *, holder: str, said: str) -> None: ...
 
 UNATTACHED = Rule(
     name="ubi-not-attached",
+    stops=True,
     severity=Severity.ERROR,
     values=_unattached_values,
     message="{copies} says root={root}, a volume of {holder}, but {said}",
@@ -258,6 +260,7 @@ def _root_type_values(there: str, *, holds: str, wanted: str) -> None: ...
 
 ROOT_TYPE = Rule(
     name="rootfstype-differs",
+    stops=True,
     severity=Severity.ERROR,
     values=_root_type_values,
     message="{copies} says rootfstype={there}, but {region} holds {holds}",

@@ -28,6 +28,7 @@ def _packed_values(*, packing: str, holds: str) -> None: ...
 
 PACKED = Rule(
     name="packed-where-read-raw",
+    stops=True,
     severity=Severity.ERROR,
     message="{artifact} is {packing}, and {region} is read as it lies there: as {holds}",
     effect="U-Boot or the boot ROM finds compressed bytes where it looks for its own, and stops.",

@@ -98,6 +98,7 @@ def _cut_values(*, size: int, wanted: int, short: int) -> None: ...
 
 CUT = Rule(
     name="device-tree-cut",
+    stops=True,
     severity=Severity.ERROR,
     values=_cut_values,
     message="{content} is {size:bytes}, but its header says {wanted:bytes}",
@@ -123,6 +124,7 @@ def _too_large_values(*, size: int, limit: int) -> None: ...
 
 TOO_LARGE = Rule(
     name="device-tree-too-large",
+    stops=True,
     severity=Severity.ERROR,
     values=_too_large_values,
     message="{content} is {size:bytes}, arm64 kernels take at most {limit:bytes}",
@@ -155,6 +157,7 @@ def device_tree_too_large(tree: _Tree, build: Subject) -> Outcome:
 
 COMPATIBLE = Rule(
     name="device-tree-without-compatible",
+    stops=True,
     severity=Severity.ERROR,
     values=nothing,
     message="{content}: the root node has no compatible",
@@ -234,6 +237,7 @@ def _board_values(*, found: str, wanted: str) -> None: ...
 
 BOARD = Rule(
     name="device-tree-for-another-board",
+    stops=True,
     severity=Severity.ERROR,
     values=_board_values,
     message="{content} is for {found}, the board is {wanted}",

@@ -42,6 +42,7 @@ def _sector_values(*, there: int, wanted: int, content: str | None = None) -> No
 
 SECTORS = Rule(
     name="gpt-for-another-sector-size",
+    stops=True,
     severity=Severity.ERROR,
     values=_sector_values,
     message="{content}: the GPT was made for sectors of {there:bytes}; {chip} has {wanted:bytes}",
@@ -105,6 +106,7 @@ def _twice_values(*, outer: str, inner: str) -> None: ...
 
 TWICE = Rule(
     name="artifact-packed-twice",
+    stops=True,
     severity=Severity.ERROR,
     values=_twice_values,
     message="{artifact} is {outer}, and what that holds is {inner} once more",

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.maps.collect import Place
+from imgaudit.maps.collect import Copies, Place
 from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Kind, Medium
 from imgaudit.model import Layout, Region, Writer
@@ -540,7 +540,7 @@ def mtd_id(subject: Subject) -> Outcome:
         if ids and not any(device in known_ids.values() for known_ids in ids):
             names = " and ".join(sorted({name for pairs in ids for name in pairs.values()}))
             wrong.setdefault((device, "mtdids has", names), []).append(table.rows[0])
-        elif linux and device not in linux and (passed or "variable mtdparts" not in place.spot):
+        elif linux and device not in linux and (passed or _for_kernel(copies, place)):
             wrong.setdefault((device, "Linux calls the flash", " or ".join(linux)), []).append(
                 table.rows[0]
             )
@@ -554,6 +554,13 @@ def mtd_id(subject: Subject) -> Outcome:
 
 # A script that gives the kernel the list that U-Boot has.
 _PASSES = re.compile(r"bootargs.*\$\{?mtdparts\b")
+
+
+def _for_kernel(copies: Copies, place: Place) -> bool:
+    """Tell whether a list stands where the kernel gets it, not in what only U-Boot goes by."""
+    _, told, variable = place.spot.partition("variable ")
+    values = [copy.says.variables.get(variable, "") for copy in copies.environments]
+    return not told or any("bootargs" in f"{variable} {value}" for value in values)
 
 
 def _beside(one: Place, other: Place) -> bool:

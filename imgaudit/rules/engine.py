@@ -210,6 +210,7 @@ class _Texts(TypedDict):
     rewrites: NotRequired[tuple[str, str]]
     writes: NotRequired[bool]
     follows: NotRequired[tuple[str, ...]]
+    stops: NotRequired[bool]
 
 
 class Rule(Generic[P]):
@@ -230,6 +231,9 @@ class Rule(Generic[P]):
     `follows` names the rules whose finding in the same place is the cause of this one's: then the
     cause alone is told, with what it leads to.
     `rewrites` names two values: a number that stands in a script's command, and the right one.
+
+    `stops` says that what it is about does not start: an error by it refutes the stages that start
+    from there.
     """
 
     __slots__ = (
@@ -246,6 +250,7 @@ class Rule(Generic[P]):
         "rewrites",
         "severity",
         "sources",
+        "stops",
         "values",
         "writes",
     )
@@ -264,6 +269,7 @@ class Rule(Generic[P]):
         self.rewrites = texts.get("rewrites")
         self.writes = texts.get("writes", False)
         self.follows = texts.get("follows", ())
+        self.stops = texts.get("stops", False)
         self.values = values
         code = values.__code__
         self.identity = code.co_varnames[: code.co_argcount]

@@ -636,6 +636,7 @@ def _loader_values(*, there: int) -> None: ...
 
 LOADER = Rule(
     name="boot-loader-offset-differs",
+    stops=True,
     severity=Severity.ERROR,
     values=_loader_values,
     message="{copies} has U-Boot itself at {there:place}; in the layout no region of {chip} starts"

@@ -44,6 +44,7 @@ def _table_values(what: str) -> None: ...
 
 TABLE = Rule(
     name="fip-table-damaged",
+    stops=True,
     severity=Severity.ERROR,
     values=_table_values,
     message="{content}: {what}",
@@ -90,6 +91,7 @@ def _outside_values(entry: str, *, size: int, start: int, what: str) -> None: ..
 
 OUTSIDE = Rule(
     name="fip-entry-outside-file",
+    stops=True,
     severity=Severity.ERROR,
     values=_outside_values,
     message="{content}: {entry} is {size:bytes} at {start:place}, {what}",
@@ -127,6 +129,7 @@ def _overlap_values(one: str, other: str, *, size: int, start: int) -> None: ...
 
 OVERLAP = Rule(
     name="fip-entries-overlap",
+    stops=True,
     severity=Severity.ERROR,
     values=_overlap_values,
     message="{content}: {one} and {other} share {size:bytes} from {start:place}",
@@ -162,13 +165,14 @@ def _required_values(image: str, *, what: str) -> None: ...
 
 REQUIRED = Rule(
     name="fip-without-required-image",
+    stops=True,
     severity=Severity.ERROR,
     values=_required_values,
     message="{content} has {what} {image}",
     effect='BL2 says "Failed to load image id" and stops: U-Boot does not start.',
     fix="Give fiptool the file of {image}.",
-    computed="an entry that BL2 loads is absent or empty: BL31 and BL33 on arm64, BL32 and BL33 on"
-    " arm; update packages (BL2U, NS_BL2U, …) are let be",
+    computed="an entry that BL2 loads is absent, empty or all 0x00 or 0xFF: BL31 and"
+    " BL33 on arm64, BL32 and BL33 on arm; update packages (BL2U, NS_BL2U, …) are let be",
     sources=(
         in_trusted_firmware(
             "include/tools_share/firmware_image_package.h", "UUID_NON_TRUSTED_FIRMWARE_BL33"
@@ -196,6 +200,7 @@ def _elf_values(entry: str) -> None: ...
 
 ELF = Rule(
     name="fip-payload-is-elf",
+    stops=True,
     severity=Severity.ERROR,
     values=_elf_values,
     message="{content}: {entry} is an ELF file",

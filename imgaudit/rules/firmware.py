@@ -30,10 +30,14 @@ _SYSTEMS = {
 _MONITOR = b"NOTICE:  BL31: %s\0".ljust(8 * KIB, b"\0")
 
 
-def u_boot(version: str = "2026.07", tree: bytes = b"", first: str = "") -> bytes:
+def u_boot(
+    version: str = "2026.07", tree: bytes = b"", first: str = "", compiler: str = ""
+) -> bytes:
     """Write what makes an arm64 U-Boot known: its header, its banner, and the tree at its end."""
     head = struct.pack("<IIQQQQ", 0x1400000A, 0xD503201F, 0x80000000, 8 * KIB, 8 * KIB, 8 * KIB)
     banner = f"U-Boot {first}{version} (Jul 06 2026 - 12:00:00 +0000)\0".encode()
+    if compiler:
+        banner += f"{compiler}-gcc (Debian 12.2.0-14) 12.2.0\0".encode()
     return (head + bytes(24) + banner).ljust(8 * KIB, b"\0") + tree
 
 
@@ -80,6 +84,7 @@ def _exchanged_values(what: str, *, container: str) -> None: ...
 
 EXCHANGED = Rule(
     name="boot-program-in-wrong-place",
+    stops=True,
     severity=Severity.ERROR,
     values=_exchanged_values,
     message="{container}: {what}",
@@ -126,11 +131,44 @@ def _wanted(firmware: Firmware) -> Program | None:
     return None
 
 
+def _machine_values(*, built: str, arch: str) -> None: ...
+
+
+MACHINE = Rule(
+    name="u-boot-for-another-machine",
+    stops=True,
+    severity=Severity.ERROR,
+    values=_machine_values,
+    message="{content} is U-Boot for {built}; the board is {arch}",
+    effect="The stage before jumps into code that the processor cannot run: nothing more is heard.",
+    fix="Ship the U-Boot that was built for {arch}.",
+    computed="the compiler that U-Boot names in itself, else its first two instructions, against"
+    " the layout's arch; a 32-bit first stage of a 64-bit board is let be",
+    sources=(
+        in_u_boot("cmd/version.c", "do_version"),
+        in_u_boot("arch/arm/lib/vectors.S"),
+        in_u_boot("arch/arm/cpu/armv8/start.S"),
+    ),
+    bad=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_TREE, compiler="arm-linux-gnueabihf")}),
+    good=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_TREE, compiler="aarch64-linux-gnu")}),
+)
+
+
+@check(MACHINE)
+def other_machine(subject: Subject) -> Outcome:
+    arch = subject.layout.arch if subject.layout is not None else ""
+    for firmware in subject.firmware:
+        built = firmware.machine
+        if built and arch and built != arch and firmware.node.region is not None:
+            yield _finding(MACHINE(built=built, arch=arch), firmware)
+
+
 def _treeless_values(*, version: str) -> None: ...
 
 
 TREELESS = Rule(
     name="u-boot-without-device-tree",
+    stops=True,
     severity=Severity.ERROR,
     values=_treeless_values,
     message="{content} is U-Boot {version} without a device tree: none is in it or beside it",
@@ -180,6 +218,7 @@ def _other_board_values(*, own: str, board: str) -> None: ...
 
 OTHER_BOARD = Rule(
     name="u-boot-for-another-board",
+    stops=True,
     severity=Severity.ERROR,
     values=_other_board_values,
     message='{content} is U-Boot for "{own}"; the board\'s device tree says "{board}"',

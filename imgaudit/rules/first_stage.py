@@ -40,6 +40,7 @@ def _checksum_values(what: str, algorithm: str, *, stored: str, computed: str | 
 
 CHECKSUM = Rule(
     name="first-stage-checksum",
+    stops=True,
     severity=Severity.ERROR,
     values=_checksum_values,
     message="{content}: the {algorithm} of the {what} is {stored}, its bytes make {computed}",
@@ -76,6 +77,7 @@ def _misplaced_values(soc: str, place: str, places: str) -> None: ...
 
 MISPLACED = Rule(
     name="first-stage-misplaced",
+    stops=True,
     severity=Severity.ERROR,
     values=_misplaced_values,
     message="{content} is at {place}; the boot ROM of {soc} looks for it at {places}",

@@ -492,6 +492,7 @@ def _compression_values(
 
 COMPRESSION = Rule(
     name="fit-compression-mislabelled",
+    stops=True,
     severity=Severity.ERROR,
     values=_compression_values,
     message='{content}: {image} says compression = "{label}", but {real}',
@@ -732,6 +733,7 @@ def _outside_values(image: str, *, start: int, end: int) -> None: ...
 
 OUTSIDE = Rule(
     name="fit-load-outside-ram",
+    stops=True,
     severity=Severity.ERROR,
     values=_outside_values,
     message="{content}: {image} loads to {start:place}..{end:place}, which is not all RAM",
@@ -769,6 +771,7 @@ def _entry_values(image: str, *, entry: int, start: int, end: int) -> None: ...
 
 ENTRY = Rule(
     name="fit-entry-outside-kernel",
+    stops=True,
     severity=Severity.ERROR,
     values=_entry_values,
     message="{content}: {image} starts at {entry:place}, outside its {start:place}..{end:place}",

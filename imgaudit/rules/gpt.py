@@ -213,6 +213,7 @@ def _none_values(*, what: str) -> None: ...
 
 NONE = Rule(
     name="gpt-missing",
+    stops=True,
     severity=Severity.ERROR,
     values=_none_values,
     message="{artifact} has no GPT; what is there: {what}",
@@ -909,6 +910,7 @@ def _part_missing_values(number: int | None, *, elsewhere: str) -> None: ...
 
 PART_MISSING = Rule(
     name="gpt-partition-missing",
+    stops=True,
     severity=Severity.ERROR,
     values=_part_missing_values,
     message="{content} has no partition {number} for {region}{elsewhere}",

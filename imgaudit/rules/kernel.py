@@ -55,6 +55,7 @@ def _image_size_values(*, stated: int, size: int, happens: str) -> None: ...
 
 IMAGE_SIZE = Rule(
     name="arm64-image-size-too-small",
+    stops=True,
     severity=Severity.ERROR,
     values=_image_size_values,
     message="{content}: the kernel's image_size is {stated:bytes}, the file is {size:bytes}",
@@ -96,6 +97,7 @@ def arm64_image_size(found: Node[Arm64ImageFacts]) -> Outcome:
 
 RISCV_SIZE = Rule(
     name="riscv-image-size-missing",
+    stops=True,
     severity=Severity.ERROR,
     values=nothing,
     message="{content}: the kernel's image_size is 0",
@@ -150,6 +152,7 @@ def _architecture_values(*, found: str, wanted: str) -> None: ...
 
 ARCHITECTURE = Rule(
     name="kernel-wrong-architecture",
+    stops=True,
     severity=Severity.ERROR,
     values=_architecture_values,
     message="{content} is: {found}; the board is {wanted}",
@@ -179,6 +182,7 @@ def _zimage_cut_values(*, what: str, size: int) -> None: ...
 
 ZIMAGE_CUT = Rule(
     name="zimage-cut",
+    stops=True,
     severity=Severity.ERROR,
     values=_zimage_cut_values,
     message="{content}: {what}",

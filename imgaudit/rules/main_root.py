@@ -121,6 +121,7 @@ def _stage_values(*, stage: str) -> None: ...
 
 EMPTY = Rule(
     name="main-root-empty",
+    stops=True,
     values=_stage_values,
     severity=Severity.ERROR,
     message="the root file system of {stage}, {region}, has no file in it",
@@ -147,6 +148,7 @@ def _init_values(*, stage: str, tried: str, happens: str) -> None: ...
 
 INIT = Rule(
     name="main-init-cannot-run",
+    stops=True,
     values=_init_values,
     severity=Severity.ERROR,
     message="nothing in {region} can be the first program of {stage}: {tried}",
@@ -182,6 +184,7 @@ def _driver_values(*, stage: str, holds: str, option: str) -> None: ...
 
 DRIVER = Rule(
     name="root-file-system-not-in-kernel",
+    stops=True,
     values=_driver_values,
     severity=Severity.ERROR,
     message="the kernel of {stage} cannot mount {region}: {holds} is not built in",
@@ -237,6 +240,7 @@ def packed_root(*options: str) -> Example:
 
 PACKING = Rule(
     name="root-compression-not-in-kernel",
+    stops=True,
     values=_packing_values,
     severity=Severity.ERROR,
     message="{region} is {holds} packed with {compressor}, and the kernel of {stage} was built"

@@ -133,6 +133,7 @@ def _missing_values(number: int | None) -> None: ...
 
 MISSING = Rule(
     name="mbr-partition-missing",
+    stops=True,
     severity=Severity.ERROR,
     values=_missing_values,
     message="{content} has no partition {number} for {region}",

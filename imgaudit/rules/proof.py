@@ -62,6 +62,10 @@ TELLS: dict[Fault, frozenset[str]] = {
         | {"start-program-missing"}
     ),
     Fault.ROOT: frozenset({"root-dangling"}),
+    Fault.TABLE: frozenset(
+        {"gpt-array-checksum", "gpt-for-another-sector-size", "gpt-header-checksum"}
+        | {"gpt-last-usable-past-device", "gpt-missing", "gpt-primary-missing"}
+    ),
     Fault.ROOT_CONTENT: frozenset({*_WRONG_CONTENT, "main-init-cannot-run", "main-root-empty"}),
 }
 """The rules that tell in detail why a boot command cannot start what it is given."""
@@ -78,7 +82,9 @@ def _causes(step: Step, environment: str | None) -> tuple[Cause, ...]:
     if step.fault is not None:
         # Where root= leads nowhere it is the environment that says so.
         elsewhere = step.fault in {Fault.ROOT, Fault.OVERWRITTEN}
-        found.append(Cause(TELLS[step.fault], environment if elsewhere else step.region))
+        somewhere = step.fault is Fault.TABLE
+        place = None if somewhere else environment if elsewhere else step.region
+        found.append(Cause(TELLS[step.fault], place, anywhere=somewhere))
     said = {"script": step.variable, "command": step.command}
     found.append(Cause(_OF_A_COMMAND, anywhere=True, values=said))
     if step.command.startswith("run "):

@@ -234,6 +234,7 @@ _WHERE = (
 
 OVERLAP = Rule(
     name="loads-overlap",
+    stops=True,
     severity=Severity.ERROR,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
@@ -257,6 +258,7 @@ OVERLAP = Rule(
 
 RESERVED = Rule(
     name="load-over-reserved-memory",
+    stops=True,
     severity=Severity.ERROR,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, which is reserved",
@@ -313,6 +315,7 @@ LOADER = Rule(
 
 UNPACKED = Rule(
     name="kernel-decompression-overlap",
+    stops=True,
     severity=Severity.ERROR,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
@@ -361,6 +364,7 @@ def _outside_values(
 
 OUTSIDE = Rule(
     name="load-outside-ram",
+    stops=True,
     severity=Severity.ERROR,
     values=_outside_values,
     message=(
@@ -399,6 +403,7 @@ def _no_place_values(script: str, why: str, *, command: str) -> None: ...
 
 NO_PLACE = Rule(
     name="start-finds-no-place",
+    stops=True,
     severity=Severity.ERROR,
     values=_no_place_values,
     message="`{command}` in {script}: {why}",
@@ -603,6 +608,7 @@ def _bootm_length_values(
 
 BOOTM_LENGTH = Rule(
     name="kernel-exceeds-bootm-length",
+    stops=True,
     severity=Severity.ERROR,
     values=_bootm_length_values,
     message=(

@@ -46,6 +46,7 @@ def _missing_values(*, why: str) -> None: ...
 
 MISSING = Rule(
     name="ramdisk-missing",
+    stops=True,
     follows=(
         "artifact-blank",
         "artifact-empty",
@@ -124,6 +125,7 @@ _KERNEL_WORDS = (
 
 REFUSED = Rule(
     name="ramdisk-format-refused",
+    stops=True,
     severity=Severity.ERROR,
     values=_trouble_values,
     message="{content}, at {at:place} of the ramdisk: {why}; the kernel says {kernel}",
@@ -211,6 +213,7 @@ def _xz_check_values(*, check: str) -> None: ...
 
 XZ_CHECK = Rule(
     name="ramdisk-xz-check",
+    stops=True,
     severity=Severity.ERROR,
     values=_xz_check_values,
     message="{content} is xz with the check {check}; the kernel's xz knows none and crc32 only",
@@ -263,6 +266,7 @@ def _lz4_frame(data: bytes) -> bytes:
 
 LZ4_FRAME = Rule(
     name="ramdisk-lz4-frame",
+    stops=True,
     severity=Severity.ERROR,
     values=nothing,
     message="{content} is an LZ4 frame; the kernel knows the legacy format only",
@@ -363,6 +367,7 @@ def _not_in_kernel_values(option: str, *, compression: str) -> None: ...
 
 NOT_IN_KERNEL = Rule(
     name="ramdisk-compression-not-in-kernel",
+    stops=True,
     severity=Severity.ERROR,
     values=_not_in_kernel_values,
     message="{content} is {compression}, and the kernel was built without CONFIG_{option}",
@@ -402,6 +407,7 @@ def _memory_values(*, total: int, limit: int, what: str, over: int) -> None: ...
 
 MEMORY = Rule(
     name="ramdisk-needs-too-much-memory",
+    stops=True,
     severity=Severity.ERROR,
     values=_memory_values,
     message="unpacking needs {total:bytes} of RAM, {what} {limit:bytes}",
@@ -487,6 +493,7 @@ def _checksum_values(*, names: str) -> None: ...
 
 CHECKSUM = Rule(
     name="ramdisk-checksum",
+    stops=True,
     severity=Severity.ERROR,
     values=_checksum_values,
     message="{content}: the sums of {names} do not match their data",

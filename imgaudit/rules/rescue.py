@@ -102,6 +102,7 @@ def _init_missing_values(*, init: str, why: str) -> None: ...
 
 INIT_MISSING = Rule(
     name="init-missing",
+    stops=True,
     severity=Severity.ERROR,
     values=_init_missing_values,
     message="{ramdisk} has no {init}: {why}",
@@ -130,6 +131,7 @@ def _init_mode_values(*, init: str, why: str, then: str) -> None: ...
 
 INIT_MODE = Rule(
     name="init-not-executable",
+    stops=True,
     severity=Severity.ERROR,
     values=_init_mode_values,
     message="{why}",
@@ -177,6 +179,7 @@ def _init_runs_values(*, init: str, why: str, happens: str) -> None: ...
 
 INIT_RUNS = Rule(
     name="init-cannot-run",
+    stops=True,
     severity=Severity.ERROR,
     values=_init_runs_values,
     message="{init} cannot run: {why}",

@@ -53,6 +53,7 @@ def _program_values(program: str, script: str, *, line: int, why: str, happens: 
 
 PROGRAM = Rule(
     name="start-program-missing",
+    stops=True,
     values=_program_values,
     severity=Severity.ERROR,
     message="{script}:{line} of {ramdisk} runs {program}: {why}",
@@ -123,6 +124,7 @@ def _end_values(*, script: str, line: int, command: str) -> None: ...
 
 ENDS = Rule(
     name="start-ends",
+    stops=True,
     values=_end_values,
     severity=Severity.ERROR,
     message="{script} of {ramdisk} ends after line {line}, `{command}`",

@@ -109,7 +109,7 @@ def gather(
     signed = signed_of(build, firmware)
     proofs: tuple[Proof, ...] = ()
     if build.given:
-        proofs = with_linux(prove(build, copies, boots, rescues), started, roots)
+        proofs = with_linux(prove(build, copies, boots, rescues), started, roots, layout)
         proofs = with_signatures(proofs, signed, boots)
     power = PowerOn(build, layout, copies, rescues, firmware)
     befores = {name: _before(build, old) for name, old in (olds or {}).items()}

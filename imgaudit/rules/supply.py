@@ -31,6 +31,7 @@ def _missing_values(*, why: str) -> None: ...
 
 MISSING = Rule(
     name="artifact-missing",
+    stops=True,
     severity=Severity.ERROR,
     values=_missing_values,
     message="{why}",
@@ -59,6 +60,7 @@ def _refused_values(*, why: str) -> None: ...
 
 REFUSED = Rule(
     name="artifact-not-usable",
+    stops=True,
     severity=Severity.ERROR,
     values=_refused_values,
     message="{why}",
@@ -136,6 +138,7 @@ def named_file_missing(subject: Subject) -> Outcome:
 
 EMPTY = Rule(
     name="artifact-empty",
+    stops=True,
     severity=Severity.ERROR,
     values=nothing,
     message="{artifact} has no bytes",
@@ -162,6 +165,7 @@ def _blank_values(*, size: int, value: int) -> None: ...
 
 BLANK = Rule(
     name="artifact-blank",
+    stops=True,
     severity=Severity.ERROR,
     values=_blank_values,
     message="{artifact} is {size:bytes} of {value:#04x} and nothing else",
@@ -318,6 +322,7 @@ def _placeholder_values(*, what: str) -> None: ...
 
 PLACEHOLDER = Rule(
     name="artifact-is-a-placeholder",
+    stops=True,
     severity=Severity.ERROR,
     values=_placeholder_values,
     message="{artifact} is {what}, not the artifact itself",

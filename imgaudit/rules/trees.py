@@ -100,6 +100,7 @@ def _boards_values(
 
 BOARDS = Rule(
     name="device-trees-of-different-boards",
+    stops=True,
     severity=Severity.ERROR,
     values=_boards_values,
     message='{content}, for {entry}, is the tree of "{own}"; for {other} it is that of "{board}"',

@@ -81,6 +81,7 @@ def _ubi_geometry_values(*, made: int, erase: int) -> None: ...
 
 UBI_GEOMETRY = Rule(
     name="ubi-block-size-mismatch",
+    stops=True,
     severity=Severity.ERROR,
     values=_ubi_geometry_values,
     message=(
@@ -113,6 +114,7 @@ def _ubi_volumes_values(
 
 UBI_VOLUMES = Rule(
     name="ubi-volume-overflow",
+    stops=True,
     severity=Severity.ERROR,
     values=_ubi_volumes_values,
     message=(
@@ -157,6 +159,7 @@ def _ubifs_leb_values(*, what: str, leb: int, least: int) -> None: ...
 
 UBIFS_LEB = Rule(
     name="ubifs-leb-too-small",
+    stops=True,
     severity=Severity.ERROR,
     values=_ubifs_leb_values,
     message="{what}: logical erase blocks of {leb:bytes}; UBIFS needs at least {least:bytes}",
@@ -248,6 +251,7 @@ def _ubi_page_values(*, headers: int, data: int, page: int) -> None: ...
 
 UBI_PAGE = Rule(
     name="ubi-page-size-mismatch",
+    stops=True,
     severity=Severity.ERROR,
     values=_ubi_page_values,
     message=(
@@ -332,6 +336,7 @@ def _ubifs_volume_values(*, leb: int, there: int, unit: int, there_unit: int) ->
 
 UBIFS_VOLUME = Rule(
     name="ubifs-made-for-another-flash",
+    stops=True,
     severity=Severity.ERROR,
     values=_ubifs_volume_values,
     message=(

@@ -134,6 +134,7 @@ def _shell_values(script: str, text: str, *, told: str) -> None: ...
 
 SHELL = Rule(
     name="shell-not-built-in",
+    stops=True,
     severity=Severity.ERROR,
     values=_shell_values,
     message="`{text}` in {script}: U-Boot was built without its shell ({told})",

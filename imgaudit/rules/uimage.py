@@ -233,6 +233,7 @@ def _compression_values(*, type: str, label: str, real: str, right: str, happens
 
 COMPRESSION = Rule(
     name="uimage-compression-mislabelled",
+    stops=True,
     severity=Severity.ERROR,
     values=_compression_values,
     message="{content} ({type}) says compression {label}, but {real}",
@@ -283,6 +284,7 @@ def _payload_values(*, arch: str, real: str) -> None: ...
 
 PAYLOAD = Rule(
     name="uimage-payload-of-another-architecture",
+    stops=True,
     severity=Severity.ERROR,
     values=_payload_values,
     message="{content} says {arch}, but the kernel in it is for {real}",
@@ -315,6 +317,7 @@ def _entry_values(*, entry: int, start: int, end: int) -> None: ...
 
 ENTRY = Rule(
     name="uimage-entry-outside-kernel",
+    stops=True,
     severity=Severity.ERROR,
     values=_entry_values,
     message="{content} starts at {entry:place}, outside its {start:place}..{end:place}",

@@ -138,6 +138,11 @@ def run(
                 said = check.run(judged)
                 findings.extend(item for item in said if isinstance(item, Finding))
         findings = [_weighed(finding, layout, day) for finding in findings]
+    if subject.proofs:
+        # Loaded here: an audit on paper has nothing to prove.
+        from imgaudit.tasks.refuted import held
+
+        subject = held(subject, findings)
     # Moves are tried for what is wrong itself, not for what follows from it.
     findings = _without(_advised(subject, folded(findings)), baseline)
     gate = fail_on or Severity(layout.policy.fail_on if layout else "error")

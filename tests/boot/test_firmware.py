@@ -34,6 +34,28 @@ def test_a_packaged_u_boot_says_its_version(board: str) -> None:
 
 
 @pytest.mark.oracle
+@pytest.mark.parametrize(
+    ("board", "machine"),
+    [
+        ("qemu_arm", "arm"),
+        ("qemu_arm64", "arm64"),
+        ("qemu-riscv64", "riscv64"),
+        ("qemu-x86", "x86"),
+        ("qemu-x86_64", "x86-64"),
+        ("malta64el", ""),
+    ],
+)
+def test_a_packaged_u_boot_says_its_machine(board: str, machine: str) -> None:
+    data = (PACKAGED / board / "u-boot.bin").read_bytes()
+    assert [item.machine for item in found(data)] == [machine]
+    # a U-Boot that was built on its own kind of machine names a compiler without a prefix
+    plain = data.replace(b"-linux-gnu", b" linux gnu")
+    assert {item.machine for item in found(plain)} <= {machine, ""}
+    if machine in {"arm", "arm64"}:
+        assert [item.machine for item in found(plain)] == [machine]
+
+
+@pytest.mark.oracle
 def test_a_packaged_u_boot_ends_where_its_header_says() -> None:
     """U-Boot arch/arm/cpu/armv8/start.S, _end_ofs: without a tree the file ends there."""
     data = (PACKAGED / "qemu_arm64" / "u-boot.bin").read_bytes()

@@ -35,9 +35,22 @@ def test_the_sound_build_is_silent_and_wholly_checked(tmp_path: Path) -> None:
 def test_each_fault_gives_its_finding_in_its_region(name: str, tmp_path: Path) -> None:
     fault = FAULTS[name]
     assert fault.finding in checks()
-    findings = audited(tmp_path, name).findings
+    result = audited(tmp_path, name)
+    findings = result.findings
     assert (fault.finding, fault.region) in {(item.rule.name, item.region) for item in findings}
     assert len({item.identity for item in findings}) == len(findings)
+    # No stage is proven beside an error that says it does not start.
+    stopped = {
+        region.name
+        for item in findings
+        for region in (result.subject.layout.regions if result.subject.layout else ())
+        if item.rule.stops and item.severity is Severity.ERROR
+        if item.region in {region.name, None} and item.chip in {region.area, None}
+    }
+    proven = [proof for proof in result.subject.proofs if proof.verdict is Verdict.PROVEN]
+    assert stopped.isdisjoint({link.region for proof in proven for link in proof.chain})
+    stages = {item.line.name: item.line.state for item in result.coverage if item.line.stage}
+    assert stages == {it.name: it.verdict.value for it in result.subject.proofs if it.taken}
 
 
 @pytest.mark.parametrize(
@@ -48,6 +61,14 @@ def test_each_fault_gives_its_finding_in_its_region(name: str, tmp_path: Path) -
         ("fip-table-damaged", {"recovery", "main"}),
         ("load-over-secure-monitor", {"recovery"}),
         ("main-init-wrong-machine", {"main"}),
+        ("fip-entries-exchanged", {"recovery", "main"}),
+        ("u-boot-of-another-board", {"recovery", "main"}),
+        ("nor-image-byte-swapped", {"recovery", "main"}),
+        ("nor-image-hole", {"recovery"}),
+        ("kernel-overlaps-device-tree", {"main"}),
+        ("kernel-compression-mislabelled", {"recovery"}),
+        ("ramdisk-xz-crc64", {"recovery"}),
+        ("gpt-header-damaged", {"main"}),
     ],
 )
 def test_what_cannot_start_is_refuted_and_told_once(

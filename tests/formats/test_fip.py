@@ -64,6 +64,15 @@ def test_trailing_bytes_are_told_apart(tail: bytes, fill: int | None) -> None:
     assert (facts.trailing, facts.trailing_fill) == (len(tail), fill)
 
 
+@pytest.mark.parametrize(
+    ("data", "how"),
+    [(bytes(9), "a blank"), (b"\xff" * 9, "a blank"), (b"", "an empty"), (b"\0\0\1", None)],
+)
+def test_an_image_of_padding_alone_is_none(data: bytes, how: str | None) -> None:
+    facts = fip.read(View.of(package([(BL31, b"one"), (BL33, data)])))
+    assert list(facts.missing("arm64")) == ([("BL33", how)] if how else [])
+
+
 def test_too_many_trailing_bytes_are_not_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(fip, "TRAILING_LIMIT", 8)
     facts = fip.read(View.of(GOOD + bytes(9)))

@@ -15,7 +15,7 @@ from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.proof.records import Proof, Verdict
 from imgaudit.release.manifest import Manifest
-from imgaudit.rules.samples import arm64_kernel, board_tree, packed
+from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.units import KIB, MIB
 from imgaudit.writers.elf import program
@@ -187,6 +187,62 @@ def test_a_wrong_extlinux_conf_is_not_proven(change: tuple[str, str], says: str)
     subject = board({**_DISTRO, "boot_targets": "mmc0"}, conf=_CONF.replace(*change))
     proof = proofs(subject)["main"]
     assert proof.verdict is Verdict.REFUTED, proof.line()
+    assert says in proof.line()
+
+
+def test_paths_of_an_extlinux_conf_may_go_up() -> None:
+    """Source: U-Boot boot/pxe_utils.c, get_relfile: the folder of the file comes before them."""
+    tree = {
+        "Image": file(arm64_kernel()),
+        "boot/board.dtb": file(board_tree()),
+        "boot/extlinux/extlinux.conf": file(
+            _CONF.replace("/Image", "../../Image").replace("/board.dtb", ".././board.dtb")
+        ),
+        "sbin/init": file(program(), 0o755),
+        "dev": directory(),
+    }
+    root = _bytes(ext4(16 * MIB, tree, label="root", uuid=UUID(int=1), epoch=0))
+    script = {**_DISTRO, "boot_targets": "mmc0", "boot_syslinux_conf": "extlinux/extlinux.conf"}
+    proof = proofs(board(script, made={"root": lambda: root}))["main"]
+    assert proof.verdict is Verdict.PROVEN, proof.line()
+
+
+def test_a_bare_shell_is_no_system() -> None:
+    """Source: Linux init/main.c, kernel_init: /bin/sh is tried last."""
+    tree = {"bin/sh": file(program(), 0o755), "dev": directory()}
+    root = _bytes(ext4(16 * MIB, tree, label="root", uuid=UUID(int=1), epoch=0))
+    targets = {**_DISTRO, "boot_targets": "mmc0"}
+    proof = proofs(board(targets, made={"root": lambda: root}))["main"]
+    assert proof.verdict is Verdict.REFUTED, proof.line()
+    assert "only /bin/sh is there" in proof.line()
+    wanted = _CONF.replace("rootwait", "rootwait init=/bin/sh")
+    assert proofs(board(targets, made={"root": lambda: root}, conf=wanted))["main"].verdict is Verdict.PROVEN
+
+
+@pytest.mark.parametrize(
+    ("part", "changes", "says"),
+    [
+        ("kernel", {"type": "standalone"}, "says type standalone, and is taken as kernel"),
+        ("kernel", {"type": "firmware"}, "says type firmware"),
+        ("kernel", {"os": "u-boot"}, "says os u-boot, not linux"),
+        ("kernel", {"os": "netbsd"}, "says os netbsd, not linux"),
+        ("fdt", {"type": "kernel"}, "says type kernel, and is taken as fdt"),
+        ("kernel", {"type": "kernel_noload"}, ""),
+        ("fdt", {"os": "linux"}, ""),
+    ],
+)
+def test_what_bootm_takes_of_a_fit(part: str, changes: dict[str, str], says: str) -> None:
+    """Source: U-Boot boot/image-fit.c, fit_image_load; boot/bootm_os.c."""
+    tree = image({"type": "flat_dt", **(changes if part == "fdt" else {})}, payload=board_tree())
+    first = kernel(changes if part == "kernel" else {}, payload=arm64_kernel())
+    data = fit(
+        {"kernel": first, "fdt": tree},
+        configurations={"conf": {"kernel": "kernel", "fdt": "fdt"}},
+    )
+    script = "load mmc 0:1 0x90000000 main.itb && setenv bootargs root=/dev/mmcblk0p2 && bootm"
+    variables = {"bootcmd": f"{script} 0x90000000"}
+    proof = proofs(board(variables, files={"main.itb": data}))["main"]
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
     assert says in proof.line()
 
 

@@ -124,6 +124,9 @@ def test_a_recovery_that_cannot_start(script: str, says: str, sound: Subject) ->
 
 
 BROKEN_MAIN: list[tuple[dict[str, str | None], str]] = [
+    ({"bootdelay": "-1"}, "U-Boot then runs no bootcmd by itself"),
+    ({"bootcmd": "bootefi bootmgr"}, "no medium has an EFI program or boot entries"),
+    ({"bootcmd": "sysboot mmc 0:1 any /extlinux/extlinux.conf"}, "bootfile is not set"),
     ({"bootcmd": "true"}, "`true`"),
     ({"bootcmd": None}, "nothing defines bootcmd"),
     ({"bootcmd": "run recovery"}, "which main does not take"),
@@ -224,7 +227,6 @@ OPEN: list[tuple[dict[str, str | None], str, str]] = [
     ({"bootcmd": "gpio input 5 && run main"}, "main", "`gpio input 5`"),
     ({"bootcmd": "dhcp && bootm"}, "main", "`dhcp`"),
     ({"recovery": "mmc dev 1 && load mmc 1:1 ${loadaddr} r.itb && bootm"}, "recovery", "mmc1"),
-    ({"recovery": "bootefi bootmgr"}, "recovery", "bootefi"),
     ({"main_args": "setenv bootargs quiet"}, "main", "no root="),
     ({"main": _MAIN.replace("run main_args &&", "")}, "main", "root="),
 ]

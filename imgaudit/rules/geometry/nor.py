@@ -503,6 +503,7 @@ def _window_values(*, end: int, limit: int) -> None: ...
 
 WINDOW = Rule(
     name="region-above-three-byte-window",
+    stops=True,
     follows=("region-past-chip-end",),
     severity=Severity.ERROR,
     values=_window_values,

@@ -114,6 +114,7 @@ _WEIGHED = frozenset({"fit", "uimage", "cpio", "arm64-image", "zimage", "riscv-i
 
 EXCEEDS = Rule(
     name="artifact-exceeds-region",
+    stops=True,
     follows=("filesystem-larger-than-region",),
     severity=Severity.ERROR,
     values=_exceeds_values,

@@ -1,0 +1,56 @@
+"""No stage is proven beside an error that says it does not start.
+
+A proof follows the scripts to what they start; a rule may know more of one of the parts, such as
+where in RAM it comes to lie. What such a rule finds in a part that a stage starts from refutes the
+stage, and the proof says in whose words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from imgaudit.model import Layout
+from imgaudit.proof.ledger import proven_again
+from imgaudit.proof.records import Proof, Step, Verdict
+from imgaudit.rules.engine import Finding, Severity
+from imgaudit.rules.subject import Subject
+
+
+def held(subject: Subject, findings: Iterable[Finding]) -> Subject:
+    """Give a subject whose proofs agree with the errors found; what is waived says nothing."""
+    stopping = [
+        item
+        for item in findings
+        if item.rule.stops and item.severity is Severity.ERROR and item.waived is None
+    ]
+    if not stopping or subject.layout is None:
+        return subject
+    layout = subject.layout
+    proofs = tuple(_held(proof, stopping, layout) for proof in subject.proofs)
+    lines = proven_again(subject.ledger, layout, proofs)
+    return replace(subject, proofs=proofs, ledger=lines)
+
+
+def _held(proof: Proof, stopping: Sequence[Finding], layout: Layout) -> Proof:
+    if proof.verdict is not Verdict.PROVEN:
+        return proof
+    item = next((item for item in stopping if _is_about(item, proof, layout)), None)
+    if item is None:
+        return proof
+    step = Step(
+        command=str(item.values.get("command") or item.artifact or item.region or item.chip),
+        variable=str(item.values.get("script") or item.region or item.chip),
+        at=0,
+        why=item.message,
+    )
+    then = item.effect.rstrip(".")
+    return replace(proof, verdict=Verdict.REFUTED, step=step, then=then, told=True)
+
+
+def _is_about(item: Finding, proof: Proof, layout: Layout) -> bool:
+    """Tell whether a finding is about something that a stage starts from."""
+    regions = {link.region for link in proof.chain if link.region is not None}
+    if item.region is not None:
+        return item.region in regions
+    return any(layout.region(name).area == item.chip for name in regions)
