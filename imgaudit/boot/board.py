@@ -512,7 +512,11 @@ def _scripts(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[t
 
 
 def _script(facts: object) -> str | None:
-    return _decoded(facts.script) if isinstance(facts, UimageFacts) and facts.script else None
+    """Give the script of a uImage; U-Boot runs none whose sums do not hold (cmd/source.c)."""
+    if not isinstance(facts, UimageFacts) or not facts.script:
+        return None
+    broken = any(checksum.matches is False for checksum in facts.checksums)
+    return None if broken else _decoded(facts.script)
 
 
 def _raw_script(placement: Placement) -> str | None:

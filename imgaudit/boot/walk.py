@@ -912,7 +912,10 @@ class _Walker:
                 return False
             key = (operation.device or "", operation.partition or "", operation.path or "")
             format_of = self.world.formats.get(key)
-            if operation.kind is not Kind.FILL and format_of in {None, "uimage", "fit"}:
+            # the script of a uImage is known where it is one, and its sums hold
+            without = format_of == "uimage" and key not in self.world.scripts
+            may = format_of in {None, "uimage", "fit"} and not without
+            if operation.kind is not Kind.FILL and may:
                 return False
         return True
 

@@ -37,8 +37,8 @@ class RiscvImageFacts(Facts):
     """The header of a RISC-V kernel.
 
     `image_size` is the RAM that the kernel needs from its start; boot loaders refuse 0. `version`
-    is (major, minor). `pe_offset` is None without an EFI header. The header does not say how long
-    the file is.
+    is (major, minor). `pe_offset` is None without an EFI header. `current` tells that the magic of
+    headers since version 0.2 is there. The header does not say how long the file is.
     """
 
     format: ClassVar[str] = "riscv-image"
@@ -49,6 +49,7 @@ class RiscvImageFacts(Facts):
     big_endian: bool
     version: tuple[int, int]
     pe_offset: int | None
+    current: bool = True
 
     def summary(self) -> str:
         """Say how much RAM it needs."""
@@ -82,6 +83,7 @@ def read(view: View) -> RiscvImageFacts:
         big_endian=bool(flags & 1),
         version=(version >> 16, version & 0xFFFF),
         pe_offset=pe_offset if raw[:2] == b"MZ" else None,
+        current=raw[56:60] == MAGIC2,
     )
 
 

@@ -11,7 +11,7 @@ from imgaudit.contents.starts import configuration_of
 from imgaudit.maps.command_line import parse
 from imgaudit.model import Layout
 from imgaudit.proof.init import BARE
-from imgaudit.proof.records import Proof, Step, Verdict
+from imgaudit.proof.records import Fault, Proof, Step, Verdict
 from imgaudit.rescue.drivers import State
 from imgaudit.rescue.first import BARE_SHELL
 from imgaudit.rescue.mainroot import MainRoot
@@ -94,7 +94,9 @@ def _held(
     if step is None:
         return proof
     then = "Linux starts, and does not get to what the stage is for"
-    return replace(proof, verdict=Verdict.REFUTED, step=step, then=then, told=True)
+    # What has a fault is told by the stage itself, unless its rule does.
+    told = step.fault is None
+    return replace(proof, verdict=Verdict.REFUTED, step=step, then=then, told=told)
 
 
 def _options(linux: Started, proof: Proof, layout: Layout) -> Iterator[tuple[str, str]]:
@@ -127,10 +129,10 @@ def _lacking(
                 at=0,
                 why=f"{driver.role}: {driver.state.value}",
             )
-    for symbol, why in _options(linux, proof, layout):
+    for symbol, does in _options(linux, proof, layout):
         if linux.config is not None and linux.config.get(f"CONFIG_{symbol}") != "y":
-            command = f"CONFIG_{symbol}"
-            yield Step(command, "the kernel", 0, f"it was built without what {why}")
+            why = f"it was built without what {does}"
+            yield Step(f"CONFIG_{symbol}", "the kernel", 0, why, fault=Fault.KERNEL)
     built = (linux.config or {}).get("CONFIG_CMDLINE", "").strip('"')
     if (linux.config or {}).get("CONFIG_CMDLINE_FORCE") == "y" and built:
         lines = (parse(text).root for text in linux.arguments)
@@ -155,4 +157,5 @@ def _lacking(
             why = f"nothing in {root.region.name} can be the first program"
             yield Step(command=first.panic, variable="the kernel", at=0, why=why)
         elif first.stands_in == BARE_SHELL:
-            yield Step(command=BARE_SHELL, variable="the kernel", at=0, why=BARE)
+            step = Step(command=BARE_SHELL, variable="the kernel", at=0, why=BARE)
+            yield replace(step, fault=Fault.ROOT_CONTENT, region=root.region.name)

@@ -169,6 +169,10 @@ class Proving:
         entry = "altbootcmd"
         if stage is None or not limit or entry not in self.values:
             return
+        if (step := self.silenced(stage)) is not None:
+            slot, then = f"after {limit} failed starts", "BL2 stops before U-Boot"
+            yield Proof(stage=stage, slot=slot, verdict=Verdict.REFUTED, step=step, then=then)
+            return
         counted = {"bootcount": str(limit + 1)}
         world = replace(self.setting.world, variables={**stage.variables, **counted})
         setting = replace(self.setting, world=world)
@@ -196,8 +200,10 @@ class Proving:
             yield Proof(stage=stage, slot=slot, verdict=Verdict.REFUTED, step=step)
         else:
             names = " or ".join(sorted(aim.name for aim in aims))
-            link = Link("environment", f"{entry}: {names}")
-            yield Proof(stage=stage, slot=slot, verdict=Verdict.PROVEN, chain=(link,))
+            switch = Link("environment", f"{entry}: {names}")
+            started = next(path.started for path in real if path.ending is Ending.STARTS)
+            chain = (*self.firmware(stage), switch, *(started.chain if started else ()))
+            yield Proof(stage=stage, slot=slot, verdict=Verdict.PROVEN, chain=chain)
 
     def leads(self, setting: Setting, entry: str) -> set[Aim]:
         """Name what an entry starts."""
@@ -356,6 +362,12 @@ class Proving:
 
     def before(self, stage: Stage) -> Iterator[Link]:
         """Name what comes before the kernel."""
+        yield from self.firmware(stage)
+        place = self.copy.place
+        yield Link("environment", stage.entry or "", place.region.name if place.region else None)
+
+    def firmware(self, stage: Stage) -> Iterator[Link]:
+        """Name the boot loader that a stage takes."""
         firmware = next(
             (
                 region
@@ -366,8 +378,6 @@ class Proving:
         )
         if firmware is not None:
             yield Link("firmware", "U-Boot", firmware.name)
-        place = self.copy.place
-        yield Link("environment", stage.entry or "", place.region.name if place.region else None)
 
     # No start of the stage ------------------------------------------------------------------------
 

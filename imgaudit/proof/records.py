@@ -35,6 +35,7 @@ class Fault(StrEnum):
     RAMDISK = "the ramdisk is none"
     INIT = "the first program does not run, or ends"
     ROOT = "root= leads nowhere"
+    KERNEL = "the kernel was built without what it takes"
     TABLE = "the kernel reads no partition table"
     ROOT_CONTENT = "the root holds no system that starts"
 

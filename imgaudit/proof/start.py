@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import NoReturn
 
 from imgaudit.arches import ARCHES, of_kernel
@@ -17,7 +18,7 @@ from imgaudit.boot.images import Given, Piece, UnknownError, pieces
 from imgaudit.boot.rammap import comp_size_short
 from imgaudit.boot.records import Boot, Kind, Operation
 from imgaudit.boot.values import Text, number
-from imgaudit.contents.starts import configuration_of, start_of
+from imgaudit.contents.starts import configuration_of, kernel_in, start_of
 from imgaudit.contents.tree import NO_FORMAT, PASSED_OVER, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.arm64_image import Arm64ImageFacts
@@ -39,7 +40,8 @@ from imgaudit.maps.root import target_of
 from imgaudit.model import Layout, Region
 from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Fault, Link
-from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.mainroot import Devices
+from imgaudit.rescue.stage import Early, Rescue, Same, early_of
 from imgaudit.units import Span, both
 
 _OWN_TREE = "${fdtcontroladdr}"
@@ -134,6 +136,15 @@ class Starter:
     copies: Copies
     ramdisks: Mapping[str, Rescue]
 
+    @cached_property
+    def devices(self) -> Devices:
+        """Where the names of devices lead."""
+        return Devices(self.board.build, self.copies)
+
+    def early(self, content: Content, rdinit: str | None, init: str | None) -> Early:
+        """Survey a ramdisk."""
+        return early_of(Same(content), self.layout.arch, rdinit, init)
+
     def judge(self, boot: Boot, operations: Sequence[Operation]) -> Started:
         """Tell what a boot command does, after the operations of one path."""
         judging = _Judging(self, boot, operations)
@@ -157,6 +168,7 @@ class Starter:
 
 class _Judging:
     def __init__(self, starter: Starter, boot: Boot, operations: Sequence[Operation]) -> None:
+        self.starter = starter
         self.board, self.layout = starter.board, starter.layout
         self.copies, self.ramdisks = starter.copies, starter.ramdisks
         self.boot = boot
@@ -185,6 +197,7 @@ class _Judging:
         for role, at in (("ramdisk", self.boot.ramdisk), ("fdt", self.boot.fdt)):
             if at is not None:
                 self.loaded[role] = self.filled(role, at)
+        self.taken_ramdisk()
         parts = self.parts()
         for role in self.loaded:
             self.untorn(role)
@@ -194,11 +207,11 @@ class _Judging:
         ramdisk = parts.get("ramdisk")
         if ramdisk is not None:
             links.append(self.link("ramdisk", ramdisk))
-            links += self.ramdisk(ramdisk, links[-1].region)
+            links += self.ramdisk(ramdisk, links[-1].region, parts)
         elif self.bundled(parts["kernel"]):
-            links += self.first(self.region("kernel"))
+            links += self.first(parts["kernel"], self.region("kernel"), parts)
         else:
-            links += self.root()
+            links += self.root(parts)
         regions = dict.fromkeys(link.region for link in links if link.region is not None)
         return Started(
             starts=True,
@@ -352,10 +365,36 @@ class _Judging:
             raise _NoError(why, Fault.CONTENT)
         if isinstance(inner.facts, UimageFacts) and inner.facts.type not in _STARTED:
             raise _NoError(f"{content.name} is a uImage of type {inner.facts.type}, not kernel")
+        if isinstance(inner.facts, RiscvImageFacts) and not inner.facts.current:
+            why = f"{content.name} lacks the magic that U-Boot looks for"  # arch/riscv/lib/image.c
+            raise _NoError(why, Fault.CONTENT)
         arch = ARCHES[self.layout.arch].container
+        if isinstance(inner.facts, UimageFacts) and inner.facts.os != "linux":
+            why = f"{content.name} says os {inner.facts.os}: it is started by that one's rules"
+            raise _NoError(why, Fault.CONTENT, returns=False)
         if isinstance(inner.facts, UimageFacts) and inner.facts.arch != arch:
             why = f"{content.name} is for {inner.facts.arch}, the board is {arch}"
             raise _NoError(why, Fault.MACHINE)
+
+    def taken_ramdisk(self) -> None:
+        """See that U-Boot takes what is given as a ramdisk (boot/image-board.c, select_ramdisk)."""
+        source = self.loaded["ramdisk"][1] if "ramdisk" in self.loaded else None
+        content = None if source is None else source.content
+        if content is None or content.facts is None or isinstance(content.facts, FitFacts):
+            return
+        facts, region = content.facts, self.region("ramdisk")
+        if not isinstance(facts, UimageFacts):
+            word = self.arguments[2] if len(self.arguments) > 2 else ""
+            if ":" not in word and self.name in {"bootm", "booti", "bootz"}:
+                why = f"the ramdisk {content.name} has no header of U-Boot's, and no size is given"
+                raise _NoError(why, Fault.RAMDISK, at=region)
+            return
+        arch = ARCHES[self.layout.arch].container
+        said = (facts.type, facts.os, facts.arch)
+        if said != ("ramdisk", "linux", arch):
+            why = f"{content.name} is a uImage of type {said[0]} for {said[1]} on {said[2]}"
+            raise _NoError(f"{why}, no ramdisk for linux on {arch}", Fault.RAMDISK, at=region)
+        self.sums(content, "ramdisk")
 
     def parts(self) -> Mapping[str, Piece]:
         boot = self.boot
@@ -505,18 +544,21 @@ class _Judging:
             # it is started by the rules of that other system (boot/bootm_os.c)
             raise _NoError(why, Fault.CONFIGURATION, returns=False)
 
-    def sums(self, content: Content) -> None:
+    def sums(self, content: Content, role: str = "kernel") -> None:
         """See that the checksums hold that U-Boot looks at."""
+        facts = content.facts
+        cut = isinstance(facts, UimageFacts) and content.size < facts.data_offset + facts.size
+        if cut:
+            raise _NoError(f"{content.name} is cut", Fault.CONTENT, at=self.region(role))
         if self.unverified():
             return
-        facts = content.facts
         used = self.named(facts) if isinstance(facts, FitFacts) else None
         for checksum in facts.checksums if isinstance(facts, FitFacts | UimageFacts) else ():
             if used is not None and checksum.name.partition("/")[0] not in used:
                 continue
             if checksum.matches is False:
                 why = f"the {checksum.algorithm} of {checksum.name} does not hold"
-                raise _NoError(why, Fault.CHECKSUM)
+                raise _NoError(why, Fault.CHECKSUM, at=self.region(role))
 
     def named(self, facts: FitFacts) -> set[str]:
         chosen = configuration_of(facts, self.boot.config)
@@ -572,7 +614,9 @@ class _Judging:
             raise _NoError(why, Fault.CONTENT, at=self.link("fdt", piece).region)
         yield self.link("fdt", piece)
 
-    def ramdisk(self, piece: Piece, region: str | None) -> Iterator[Link]:
+    def ramdisk(
+        self, piece: Piece, region: str | None, parts: Mapping[str, Piece]
+    ) -> Iterator[Link]:
         """See that the kernel takes the ramdisk, and that its init runs."""
         content = piece.content
         if content is None:
@@ -582,7 +626,30 @@ class _Judging:
             what = inner.title or "nothing that is known"
             why = f"the ramdisk {piece.name} is {what}"
             raise _NoError(why, Fault.RAMDISK, at=region, returns=False)
-        yield from self.first(region)
+        yield from self.first(piece, region, parts)
+
+    def early(self, piece: Piece, region: str | None, parts: Mapping[str, Piece]) -> Iterator[Link]:
+        """See that a ramdisk that nobody surveyed starts, and what it is to mount."""
+        line = command_line.parse(self.boot.arguments or "")
+        if piece.content is None:
+            return
+        last = line.last("rdinit")
+        found = self.starter.early(piece.content, last.value if last else None, line.init)
+        if found.ignored:
+            yield from self.root(parts)
+            return
+        if found.runs is None:
+            raise _OpenError(f"whether {found.init} of {piece.name} runs is not known: {found.why}")
+        if not found.runs:
+            why = f"{found.init} of the ramdisk {piece.name} does not run: {found.why}"
+            raise _NoError(why, Fault.INIT, at=region, returns=False)
+        yield Link("init", found.init, region)
+        if line.root is not None and "${" not in line.root.text:
+            mounted, why = self.starter.devices.find(line.root.text)
+            if why:
+                raise _NoError(f"root={line.root.text}: {why}", Fault.ROOT, returns=False)
+            if mounted is not None:
+                yield from self.system(mounted, line.root, line.init)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
         """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""
@@ -591,10 +658,11 @@ class _Judging:
         inside = "ramdisk" in parts or self.bundled(parts["kernel"])
         return self.region("kernel") if inside else None
 
-    def first(self, region: str | None) -> Iterator[Link]:
+    def first(self, piece: Piece, region: str | None, parts: Mapping[str, Piece]) -> Iterator[Link]:
         """See that the first program of a surveyed ramdisk runs."""
         rescue = self.ramdisks.get(region or "")
         if rescue is None:
+            yield from self.early(piece, region, parts)
             return
         if rescue.facts is None:
             raise _OpenError(f"the ramdisk of {region} could not be read: {rescue.why}")
@@ -633,16 +701,22 @@ class _Judging:
 
     # The root -------------------------------------------------------------------------------------
 
-    def root(self) -> Iterator[Link]:
+    def root(self, parts: Mapping[str, Piece]) -> Iterator[Link]:
         """Follow `root=` to a file system that the layout has."""
+        own = self.own_arguments(parts)
         text = self.boot.arguments
         if text is None:
-            raise _OpenError("no bootargs are set, so root= is what the kernel was built with")
+            if own is None:
+                raise _OpenError("no bootargs are set, so root= is what the kernel was built with")
+            text = own
         line = command_line.parse(text)
         root = line.root
         if root is None:
             if "${" in text:
                 raise _OpenError("root= is not known")
+            if own is not None and command_line.parse(own).root is None:
+                why = "nothing says root=: not bootargs, not the device tree, not the kernel"
+                raise _NoError(why, Fault.ROOT, returns=False)
             raise _OpenError("bootargs has no root=, so it is what the kernel was built with")
         target = target_of(self.board.build, self.layout, self.copies, root)
         if root.needs_ramdisk:
@@ -686,6 +760,23 @@ class _Judging:
             seen = "ext4 has sums over its metadata, and none over what is in files"
         why = f"{what}; {seen}: it may be mounted, and does not come up"
         raise _NoError(why, returns=False, torn=region.name)
+
+    @staticmethod
+    def own_arguments(parts: Mapping[str, Piece]) -> str | None:
+        """Give what the kernel goes by where U-Boot gives it nothing; None where that is not known.
+
+        Source: Linux drivers/of/fdt.c, early_init_dt_scan_chosen: the tree's, else CONFIG_CMDLINE.
+        """
+        tree, kernel = (
+            parts[role].content if role in parts else None for role in ("fdt", "kernel")
+        )
+        facts = None if tree is None else tree.unwrapped().facts
+        inner = None if kernel is None else kernel_in(kernel)
+        config = inner.inside.config if inner is not None and inner.inside is not None else None
+        if not isinstance(facts, FdtFacts) or not config:
+            return None
+        built = config.get("CONFIG_CMDLINE", "").strip('"')
+        return " ".join(filter(None, (facts.bootargs or built, built)))
 
     def system(self, region: Region, root: Root, named: str | None) -> Iterator[Link]:
         """See that a region holds a file system with a first program."""

@@ -119,7 +119,7 @@ def main_roots(
     These are what `root=` names, and the regions of the stage whose partition type says so.
     """
     layout = build.layout
-    devices = _Devices(build, copies)
+    devices = Devices(build, copies)
     found: dict[str, MainRoot] = {}
     for item in started.values():
         if item.stage is None or item.rescue is not None or layout is None:
@@ -135,7 +135,7 @@ def main_roots(
 
 
 def _survey(
-    item: Started, placement: Placement, devices: _Devices, arch: str, store: Store
+    item: Started, placement: Placement, devices: Devices, arch: str, store: Store
 ) -> MainRoot | None:
     payload, artifact = placement.payload, placement.artifact
     if payload is None or artifact is None:
@@ -171,7 +171,7 @@ def _compressors(facts: object) -> tuple[str, ...]:
 class _Looking:
     root: Root
     item: Started
-    devices: _Devices
+    devices: Devices
     region: Region
     arch: str
 
@@ -208,6 +208,8 @@ class _Looking:
 
     def driver(self) -> State:
         """Tell whether the kernel has the file system of this root; its module would lie in it."""
+        if self.item.early:
+            return State.UNKNOWN  # its ramdisk may bring the module
         release = self.item.release
         text = self.root.text(f"/lib/modules/{release}/modules.builtin", DEP_FILE) or ""
         found = (module_file(line) for line in text.splitlines())
@@ -338,7 +340,7 @@ def _os_release(root: Root) -> dict[str, str]:
     return found
 
 
-class _Devices:
+class Devices:
     """Where the name of a block device leads, by the disk's table and the file systems on it."""
 
     def __init__(self, build: Build, copies: Copies) -> None:

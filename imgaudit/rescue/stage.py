@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import stat
 from collections.abc import Iterable, Iterator, Mapping
@@ -20,6 +21,7 @@ from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.root import Node, Root
+from imgaudit.rescue.first import BARE_SHELL, first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.start import Start, follow_init
@@ -149,6 +151,58 @@ def rescue_of(
         feature_gaps=gaps,
         env_copies=_env_copies(layout, stage),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Early:
+    """What a ramdisk's first program comes to; `why` says what is in its way.
+
+    `runs` is None where that is not known. `ignored` tells that the kernel passes the ramdisk over
+    and mounts `root=` itself.
+    """
+
+    init: str
+    runs: bool | None
+    why: str = ""
+    ignored: bool = False
+
+
+class Same:
+    """A content by what it is, not by what it holds."""
+
+    def __init__(self, content: Content) -> None:
+        self.content = content
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Same) and other.content is self.content
+
+    def __hash__(self) -> int:
+        return id(self.content)
+
+
+# A proof asks for each environment, endure for each state of storage.
+@functools.lru_cache(maxsize=8)
+def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) -> Early:
+    """Tell what comes of a ramdisk that stands before a root, as far as its first program."""
+    ramdisk = ramdisk_of(ramdisk_in.content)
+    path = rdinit or "/init"
+    why = ramdisk.missing or ramdisk.unread
+    if why or not ramdisk.archives or arch not in TARGETS:
+        return Early(path, None, why or _unread(ramdisk))
+    root = ramdisk.root
+    runner = Runner(root, arch)
+    first = first_program(runner, path, init=init)
+    if first.ignored:
+        return Early(path, False, first.ignored, ignored=True)
+    whys = "; ".join(filter(None, (one.ends or one.why for one in first.attempts)))
+    if first.reached is None or first.stands_in == BARE_SHELL:
+        return Early(path, None if not first.certain else False, whys)
+    start = follow_init(root, runner, first.reached, {})
+    if start is not None and start.stops:
+        return Early(first.reached, False, f"its own start ends: {start.stops}")
+    if ramdisk.troubles:
+        return Early(first.reached, None, _unread(ramdisk))
+    return Early(first.reached, True)
 
 
 def rescue_alone(

@@ -32,7 +32,10 @@ _GROUPS = {
 
 @dataclass(frozen=True, kw_only=True)
 class Started:
-    """One Linux. `rescue` is its ramdisk, if any; `vital` are the roles without which it fails."""
+    """One Linux. `rescue` is its ramdisk, if any; `vital` are the roles without which it fails.
+
+    `early` tells that a ramdisk comes before its root, which may bring drivers of its own.
+    """
 
     name: str
     stage: Stage | None = None
@@ -45,6 +48,7 @@ class Started:
     config: Mapping[str, str] | None = field(default=None, repr=False)
     drivers: Drivers = field(default_factory=Drivers)
     vital: frozenset[str] = frozenset({"console"})
+    early: bool = False
 
     @property
     def release(self) -> str | None:
@@ -72,8 +76,11 @@ def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dic
                 for start in _starts(boots, stage)
                 if id(_kernel(start)) not in theirs and not _has_ramdisk(start)
             ]
+            early = [start for start in _starts(boots, stage) if _has_ramdisk(start)]
             if starts:
                 found[stage.name] = _without_ramdisk(stage, tuple(starts))
+            elif early:
+                found[stage.name] = _behind_ramdisk(stage, tuple(early))
     return found
 
 
@@ -161,6 +168,22 @@ def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
         config=config,
         drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
         vital=before,
+    )
+
+
+def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
+    kernel = next((kernel for start in starts if (kernel := _kernel(start)) is not None), None)
+    config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
+    return Started(
+        name=stage.name,
+        stage=stage,
+        kernel=kernel,
+        tree=_tree(starts),
+        arguments=_arguments(starts),
+        config=config,
+        drivers=Drivers(why="its ramdisk may load drivers, and is not followed"),
+        vital=frozenset(),
+        early=True,
     )
 
 

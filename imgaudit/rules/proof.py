@@ -62,6 +62,7 @@ TELLS: dict[Fault, frozenset[str]] = {
         | {"start-program-missing"}
     ),
     Fault.ROOT: frozenset({"root-dangling"}),
+    Fault.KERNEL: frozenset({"kernel-option-missing"}),
     Fault.TABLE: frozenset(
         {"gpt-array-checksum", "gpt-for-another-sector-size", "gpt-header-checksum"}
         | {"gpt-last-usable-past-device", "gpt-missing", "gpt-primary-missing"}
@@ -82,7 +83,7 @@ def _causes(step: Step, environment: str | None) -> tuple[Cause, ...]:
     if step.fault is not None:
         # Where root= leads nowhere it is the environment that says so.
         elsewhere = step.fault in {Fault.ROOT, Fault.OVERWRITTEN}
-        somewhere = step.fault is Fault.TABLE
+        somewhere = step.fault in {Fault.KERNEL, Fault.TABLE}
         place = None if somewhere else environment if elsewhere else step.region
         found.append(Cause(TELLS[step.fault], place, anywhere=somewhere))
     said = {"script": step.variable, "command": step.command}

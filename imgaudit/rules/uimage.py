@@ -121,6 +121,7 @@ def _size_values(*, wanted: int, present: int) -> None: ...
 
 SIZE = Rule(
     name="uimage-size-mismatch",
+    stops=True,
     severity=Severity.ERROR,
     values=_size_values,
     message="{content} should have {wanted:bytes} behind its header, but has {present:bytes}",

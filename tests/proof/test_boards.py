@@ -18,12 +18,13 @@ from imgaudit.release.manifest import Manifest
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.units import KIB, MIB
-from imgaudit.writers.elf import program
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.elf import X86_64, program
 from imgaudit.writers.env import environment
 from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fat import fat16
 from imgaudit.writers.sparse import Sparse
-from imgaudit.writers.tree import directory, file
+from imgaudit.writers.tree import Entry, Root, directory, file
 
 _LAYOUT = """\
 layout: 1
@@ -219,6 +220,42 @@ def test_a_bare_shell_is_no_system() -> None:
     assert proofs(board(targets, made={"root": lambda: root}, conf=wanted))["main"].verdict is Verdict.PROVEN
 
 
+_SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/init\n"
+
+
+@pytest.mark.parametrize(
+    ("init", "conf", "says"),
+    [
+        (file(_SWITCHES, 0o755), {}, ""),
+        (file(_SWITCHES, 0o644), {}, "/init"),
+        (file("#!/bin/bash\n", 0o755), {}, "/bin/bash"),
+        (file(program(machine=X86_64), 0o755), {}, "/init is for"),
+        (file("#!/bin/sh\necho done\n", 0o755), {}, "its own start ends"),
+        (None, {}, ""),  # the kernel passes such a ramdisk over, and mounts root= itself
+        (None, {"mmcblk0p2": "mmcblk0p7"}, "mmcblk0p7"),
+        (file(_SWITCHES, 0o755), {"mmcblk0p2": "mmcblk0p7"}, "mmcblk0p7"),
+        (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": f"root=UUID={UUID(int=1)}"}, ""),
+        (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": "root=UUID=9"}, "no file system has"),
+        (file(_SWITCHES, 0o755), {"rootwait": "init=/sbin/inti"}, "/sbin/inti"),
+    ],
+)
+def test_a_ramdisk_before_the_root_is_looked_into(
+    init: Entry | None, conf: dict[str, str], says: str
+) -> None:
+    """Source: Linux init/main.c, kernel_init_freeable: without its program it mounts root=."""
+    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
+    tree["sbin/switch_root"] = file(program(), 0o755)
+    if init is not None:
+        tree["init"] = init
+    text = _CONF.replace("  fdt", "  initrd /initrd\n  fdt")
+    for old, new in conf.items():
+        text = text.replace(old, new)
+    files = {"initrd": packed(cpio(tree, 0))}
+    proof = proofs(board({**_DISTRO, "boot_targets": "mmc0"}, conf=text, files=files))["main"]
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
 @pytest.mark.parametrize(
     ("part", "changes", "says"),
     [
@@ -277,7 +314,10 @@ def test_each_slot_is_proven_and_the_switch_is_followed() -> None:
         "main b": Verdict.PROVEN,
         "main after 3 failed starts": Verdict.PROVEN,
     }
-    assert found["main after 3 failed starts"].line() == "altbootcmd: main b"
+    assert found["main after 3 failed starts"].line() == (
+        "altbootcmd: main b → boot: Image (arm64), board.dtb"
+        " → root-b: root root-b (ext4), /sbin/init"
+    )
 
 
 def test_a_slot_that_cannot_start_is_refuted_alone() -> None:

@@ -66,7 +66,7 @@ def test_what_starts(data: bytes, bootargs: str, command: str) -> None:
         (unified(), OTHER, Verdict.UNPROVEN, "Secure Boot"),
         (program(0x8664, {".linux": KERNEL}), ROOT, Verdict.REFUTED, "x86-64"),
         (program(), ROOT, Verdict.UNPROVEN, "is not known"),
-        (unified(None), "", Verdict.UNPROVEN, "root="),
+        (unified(None), "", Verdict.REFUTED, "nothing says root="),
         (KERNEL, f"{ROOT} initrd=/initrd.img", Verdict.UNPROVEN, "initrd="),
         (KERNEL, OTHER, Verdict.REFUTED, "root=PARTLABEL=records"),
     ],

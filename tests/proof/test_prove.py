@@ -141,6 +141,8 @@ BROKEN_MAIN: list[tuple[dict[str, str | None], str]] = [
     ({"main_fdt": "load mmc 0:1 ${fdt_addr_r} Image"}, "the device tree Image is"),
     ({"main_fdt": "load mmc 0:1 ${kernel_addr_r} ${fdtfile}"}, ""),
     ({"bootpart": "9"}, "mmc0 has no partition 9"),
+    ({"main_args": "setenv bootargs quiet"}, "nothing says root="),
+    ({"main": _MAIN.replace("run main_args &&", "")}, "nothing says root="),
     ({"slot": "c"}, "root=PARTLABEL=rootfs-c"),
     ({"preboot": "setenv slot c"}, "root=PARTLABEL=rootfs-c"),
     ({"preboot": "reset"}, "`reset`"),
@@ -227,8 +229,6 @@ OPEN: list[tuple[dict[str, str | None], str, str]] = [
     ({"bootcmd": "gpio input 5 && run main"}, "main", "`gpio input 5`"),
     ({"bootcmd": "dhcp && bootm"}, "main", "`dhcp`"),
     ({"recovery": "mmc dev 1 && load mmc 1:1 ${loadaddr} r.itb && bootm"}, "recovery", "mmc1"),
-    ({"main_args": "setenv bootargs quiet"}, "main", "no root="),
-    ({"main": _MAIN.replace("run main_args &&", "")}, "main", "root="),
 ]
 
 
