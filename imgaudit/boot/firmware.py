@@ -83,7 +83,7 @@ class Firmware:
     name: str
     program: Program
     version: str
-    machine: str
+    machine: str = ""
     at: int
     end: int | None
     embedded: FdtFacts | None

@@ -26,6 +26,7 @@ class Fault(StrEnum):
     FIRMWARE = "the firmware does not come as far as U-Boot"
     READ = "what is read is not the whole of it"
     OVERWRITTEN = "something else lies over it"
+    OUTSIDE = "it lies where no RAM is"
     RESERVED = "it lies over reserved memory"
     CONTENT = "it is damaged, empty, or something else"
     CHECKSUM = "a checksum does not hold"

@@ -42,7 +42,7 @@ from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Fault, Link
 from imgaudit.rescue.mainroot import Devices
 from imgaudit.rescue.stage import Early, Rescue, Same, early_of
-from imgaudit.units import Span, both
+from imgaudit.units import Span, both, joined
 
 _OWN_TREE = "${fdtcontroladdr}"
 _STARTED = frozenset({"kernel", "kernel_noload", "multi"})  # boot/bootm.c, boot_get_kernel
@@ -295,6 +295,11 @@ class _Judging:
         """See that it lies over nothing that is reserved, and that nothing came over it later."""
         if operation.ram is None:
             return
+        banks = joined(bank.span for bank in self.layout.banks)
+        used = self.used(operation)
+        if banks and used is not None and not any(bank.contains(used) for bank in banks):
+            why = f"it loads to {used.start:#x}, and no RAM is there for all of it"
+            raise _NoError(why, Fault.OUTSIDE, at=self.region(role), blame=operation)
         for area in self.layout.reserved:
             if operation.ram.overlaps(area.span):
                 why = f"it reaches into {area.name} at {area.span.start:#x}, which is reserved"

@@ -21,7 +21,7 @@ from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.root import Node, Root
-from imgaudit.rescue.first import BARE_SHELL, first_program
+from imgaudit.rescue.first import first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.start import Start, follow_init
@@ -195,7 +195,7 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     if first.ignored:
         return Early(path, False, first.ignored, ignored=True)
     whys = "; ".join(filter(None, (one.ends or one.why for one in first.attempts)))
-    if first.reached is None or first.stands_in == BARE_SHELL:
+    if first.reached is None or first.stands_in is not None:
         return Early(path, None if not first.certain else False, whys)
     start = follow_init(root, runner, first.reached, {})
     if start is not None and start.stops:

@@ -37,6 +37,7 @@ TELLS: dict[Fault, frozenset[str]] = {
     ),
     Fault.READ: frozenset({"script-reads-too-little", "script-offset-not-region"}),
     Fault.OVERWRITTEN: frozenset({"loads-overlap"}),
+    Fault.OUTSIDE: frozenset({"load-outside-ram", "fit-load-outside-ram"}),
     Fault.RESERVED: frozenset({"load-over-reserved-memory"}),
     Fault.CONTENT: frozenset(
         {*_WRONG_CONTENT, "fit-cut", "fit-external-data-missing", "fit-image-without-data"}
@@ -83,7 +84,7 @@ def _causes(step: Step, environment: str | None) -> tuple[Cause, ...]:
     if step.fault is not None:
         # Where root= leads nowhere it is the environment that says so.
         elsewhere = step.fault in {Fault.ROOT, Fault.OVERWRITTEN}
-        somewhere = step.fault in {Fault.KERNEL, Fault.TABLE}
+        somewhere = step.fault in {Fault.KERNEL, Fault.OUTSIDE, Fault.TABLE}
         place = None if somewhere else environment if elsewhere else step.region
         found.append(Cause(TELLS[step.fault], place, anywhere=somewhere))
     said = {"script": step.variable, "command": step.command}

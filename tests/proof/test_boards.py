@@ -217,7 +217,10 @@ def test_a_bare_shell_is_no_system() -> None:
     assert proof.verdict is Verdict.REFUTED, proof.line()
     assert "only /bin/sh is there" in proof.line()
     wanted = _CONF.replace("rootwait", "rootwait init=/bin/sh")
-    assert proofs(board(targets, made={"root": lambda: root}, conf=wanted))["main"].verdict is Verdict.PROVEN
+    assert (
+        proofs(board(targets, made={"root": lambda: root}, conf=wanted))["main"].verdict
+        is Verdict.PROVEN
+    )
 
 
 _SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/init\n"
