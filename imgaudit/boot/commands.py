@@ -1021,7 +1021,7 @@ def _ramdisk(call: Call, index: int) -> tuple[int | None, int | None]:
         return None, None
     address, colon, size = first.partition(":")
     whole = call.text(index)
-    known_size = Text.of(size).number() if colon and whole is not None and size else None
+    known_size = number(size) if colon and whole is not None else None
     if not colon and whole is None:
         return None, None
     return Text.of(address).number(), known_size

@@ -85,13 +85,20 @@ def _pieces(given: Given, gaps: list[str] | None) -> Iterator[Piece]:
     else:
         yield _plain(given, "kernel", boot.kernel)
     for role, at in (("ramdisk", boot.ramdisk), ("fdt", boot.fdt)):
-        if at is not None and role not in taken:
+        empty = role == "ramdisk" and boot.ramdisk_size == 0 and not _headed(given, role)
+        if at is not None and role not in taken and not empty:
             try:
                 yield _plain(given, role, at)
             except UnknownError as problem:
                 if gaps is None:
                     raise
                 gaps.append(str(problem))
+
+
+def _headed(given: Given, role: str) -> bool:
+    """Tell whether a part says its own size; U-Boot then takes no other (boot/image-board.c)."""
+    content = _content(given, role)
+    return content is not None and isinstance(content.facts, FitFacts | UimageFacts)
 
 
 def _content(given: Given, role: str) -> Content | None:
