@@ -187,7 +187,7 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     ramdisk = ramdisk_of(ramdisk_in.content)
     path = rdinit or "/init"
     why = ramdisk.missing or ramdisk.unread
-    if why or not ramdisk.archives or arch not in TARGETS:
+    if why or not ramdisk.archives:
         return Early(path, None, why or _unread(ramdisk))
     root = ramdisk.root
     runner = Runner(root, arch)
