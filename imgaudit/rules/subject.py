@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from imgaudit.release.manifest import Manifest
     from imgaudit.rescue.flashing import Script
     from imgaudit.rescue.mainroot import MainRoot
+    from imgaudit.rescue.secrets import Kept
     from imgaudit.rescue.stage import Rescue
     from imgaudit.rescue.started import Started
     from imgaudit.rescue.verified import Verified
@@ -50,6 +51,7 @@ class Subject(Build):
     carries, `manifest` is what it is held against. `rescues` are what the ramdisks can do, by stage
     or, without a layout, by file; `started` is each Linux that is started, by the same names;
     `roots` are the root file systems that these mount, by region.
+    `secrets` are the keys and passwords that its file systems keep.
     `verified` are the root hashes of dm-verity that their kernels are told.
     `firmware` are the boot programs that were found, `signed` what FITs' signatures are worth to
     them. `proofs` tell whether the stages start, `ledger` how far all that the layout names was
@@ -66,6 +68,7 @@ class Subject(Build):
     losses: tuple[Loss, ...] = ()
     updates: tuple[Walked, ...] = ()
     roots: Mapping[str, MainRoot] = field(default_factory=dict)
+    secrets: tuple[Kept, ...] = ()
     verified: tuple[Verified, ...] = ()
     manifest: Manifest | None = None
     judged: Judged | None = None
@@ -98,6 +101,7 @@ def gather(
     from imgaudit.proof.power import PowerOn
     from imgaudit.proof.procedures import procedures
     from imgaudit.proof.prove import prove
+    from imgaudit.rescue.secrets import secrets_of
 
     copies = collect(build)
     boots = boots_of(build, copies)
@@ -126,6 +130,7 @@ def gather(
         rescues=rescues,
         started=started,
         roots=roots,
+        secrets=secrets_of(build, store) if store is not None else (),
         verified=verified,
         proofs=proofs,
         ledger=ledger(build, copies, proofs, firmware) if build.given else (),
