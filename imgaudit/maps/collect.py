@@ -45,6 +45,8 @@ from imgaudit.ramdisk.find import file_in
 T = TypeVar("T")
 
 _CARRIER = "the device tree"
+OWN_TREE = "U-Boot's own device tree"
+"""The carrier of the tree that U-Boot itself goes by, which no kernel is given."""
 _TREE = MAGIC.to_bytes(4, "big")
 _TREES = 64  # places where firmware has the magic; a FIP with all its trees has a handful
 _TEXT = 1 << 20  # bytes of a configuration or an environment's text that are read
@@ -251,13 +253,14 @@ class _Collecting:
             for _ in range(_TREES):
                 if at < 0:
                     break
-                if at % 4 == 0 and (artifact.path, at) not in known:
+                # In a container U-Boot may lie anywhere, and its tree with it.
+                if (artifact.path, at) not in known:
                     try:
                         facts = fdt.read(view.sub(at))
                     except FormatError:  # the magic is in code that looks for it, too
                         pass
                     else:
-                        where = self.place(_CARRIER, region, artifact.path, artifact.content)
+                        where = self.place(OWN_TREE, region, artifact.path, artifact.content)
                         name = f"{artifact.path} at {at:#x}"
                         yield Copy(place=replace(where, name=name), says=facts)
                 at = view.find(_TREE, at + 4)

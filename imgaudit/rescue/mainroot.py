@@ -83,11 +83,11 @@ class MainRoot:
     `files` counts what is in it but folders. `foreign` are programs of another machine, by machine.
     `releases` are the folders below /lib/modules. `points` are folders of the kernel's own file
     systems that are not there. `prompts` tells whether something asks for a login or gives a shell;
-    None where that is not known. `bare_tools` are tools for U-Boot's environment that lack their
-    configuration, which `environment_tool` is where it is there. `driver` tells whether the kernel
-    has this file system built in, `compressors` are what its blocks are packed with. `vermagic` is
-    a module in the folder of the kernel's release that says it is for another one, and for which.
-    `flashing` are scripts that write to the chips.
+    None where that is not known. `open_root` tells that root has no password. `bare_tools` are
+    tools for U-Boot's environment that lack their configuration, which `environment_tool` is where
+    it is there. `driver` tells whether the kernel has this file system built in, `compressors` are
+    what its blocks are packed with. `vermagic` is a module in the folder of the kernel's release
+    that says it is for another one, and for which. `flashing` are scripts that write to the chips.
     """
 
     region: Region
@@ -103,6 +103,7 @@ class MainRoot:
     points: tuple[str, ...] = ()
     os_release: Mapping[str, str] = field(default_factory=dict)
     prompts: bool | None = None
+    open_root: bool = False
     bare_tools: tuple[str, ...] = ()
     environment_tool: FlashToolConfig | None = None
     flashing: tuple[Script, ...] = field(default=(), repr=False)
@@ -198,6 +199,7 @@ class _Looking:
             points=tuple(path for path in _MUST if not self.folder(path)),
             os_release=_os_release(root),
             prompts=self.prompts(first, system),
+            open_root=self.open_root(),
             bare_tools=tuple(self.bare_tools()),
             environment_tool=self.environment_tool(),
             vermagic=self.vermagic(),
@@ -233,6 +235,16 @@ class _Looking:
         if self.root.lookup("/sbin/openrc") is not None:
             return "openrc"
         return "sysvinit" if self.root.text("/etc/inittab") is not None else "a program"
+
+    def open_root(self) -> bool:
+        """Tell whether root logs in without a password, by /etc/passwd and /etc/shadow."""
+        lines = (self.root.text("/etc/passwd") or "").splitlines()
+        account = next((line for line in lines if line.split(":")[2:3] == ["0"]), "")
+        name, field = [*account.split(":"), "", ""][:2]
+        for line in (self.root.text("/etc/shadow") or "").splitlines():
+            if field == "x" and line.split(":")[0] == name:
+                return line.split(":")[1:2] == [""]
+        return bool(name) and not field
 
     def prompts(self, first: First, system: str) -> bool | None:
         if first.reached is None or system not in {"busybox", "sysvinit"}:

@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterable, Iterator
 from typing import Any, TypeVar
 
 from imgaudit.data import dataclass
-from imgaudit.maps.collect import Copies, Copy, Place
+from imgaudit.maps.collect import OWN_TREE, Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
 from imgaudit.model import Chip, Layout, Region
 from imgaudit.rules.engine import Case, Finding, Severity
@@ -183,7 +183,13 @@ def finding(
     key: str | None = None,
     severity: Severity | None = None,
 ) -> Finding:
-    """Make a finding about what stands at the places; `key` is that of the layout's region."""
+    """Make a finding about what stands at the places; `key` is that of the layout's region.
+
+    What only U-Boot's own tree says is no error: no kernel goes by it, and scripts name offsets.
+    """
+    worst = severity or case.rule.severity
+    if worst is Severity.ERROR and all(place.carrier == OWN_TREE for place in places):
+        severity = Severity.WARNING
     first = next((place.artifact for place in places if place.artifact), None)
     return case.at(
         region=region,

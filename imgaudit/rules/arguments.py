@@ -16,7 +16,9 @@ from imgaudit.rules.kinds import whole
 from imgaudit.rules.main_root import packed_root, system
 from imgaudit.rules.subject import Subject
 from imgaudit.units import MIB, Span, joined
+from imgaudit.writers import elf
 from imgaudit.writers.fdt import Tree
+from imgaudit.writers.tree import file
 
 _UNKNOWN = "${"
 _ONCE = ("root", "rootfstype", "init", "rdinit")
@@ -301,3 +303,36 @@ def root_writable(started: Started, subject: Subject) -> Outcome:
                 case = WRITABLE(stage=started.name, root=root.region.name, holds=root.region.holds)
                 yield _said(case, started, subject)
                 return
+
+
+def _shell_values(stage: str, *, argument: str) -> None: ...
+
+
+_SHELLS = frozenset({"sh", "bash", "ash", "dash", "busybox"})
+
+SHELL = Rule(
+    name="shell-instead-of-init",
+    severity=Severity.WARNING,
+    values=_shell_values,
+    message="the command line of {stage} says {argument}: a shell of root is the first program",
+    effect="No service is started, and whoever is at the console is root without a password.",
+    fix="Take {argument} out of the release's arguments; it is for the bench.",
+    computed="the last init= or rdinit= names sh, bash, ash, dash or busybox",
+    sources=(in_linux("init/main.c", "init_setup"), PRACTICE),
+    bad=system(
+        {"bin/sh": file(elf.program(), 0o755)},
+        arguments="console=ttyS0 root=PARTLABEL=rootfs rootwait init=/bin/sh",
+    ),
+    good=system(),
+)
+
+
+@check(SHELL, over=STARTED, given=whole)
+def shell_instead_of_init(started: Started, subject: Subject) -> Outcome:
+    for name in ("init", "rdinit"):
+        for text in started.arguments:
+            value = command_line.parse(text).value(name) or ""
+            if value.rpartition("/")[2] in _SHELLS:
+                case = SHELL(stage=started.name, argument=f"{name}={value}")
+                yield _said(case, started, subject)
+                break

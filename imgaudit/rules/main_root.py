@@ -544,3 +544,26 @@ LOGIN = Rule(
 def main_login(root: MainRoot) -> Outcome:
     if root.prompts is False:
         yield _said(LOGIN(stage=root.started.name), root)
+
+
+_ACCOUNT = "root:x:0:0:root:/root:/bin/sh\n"
+
+OPEN = Rule(
+    name="main-root-password-open",
+    values=_stage_values,
+    severity=Severity.WARNING,
+    message="root has no password in {region}, the root file system of {stage}",
+    effect="Whoever reaches a login is root, on every unit.",
+    fix="Set a password hash in /etc/shadow, lock it with *, or let keys in only.",
+    computed="the password field of the first account with user id 0 is empty, in /etc/shadow where"
+    " /etc/passwd says x",
+    sources=(manual("passwd(5)"), manual("shadow(5)")),
+    bad=system({"etc/passwd": file(_ACCOUNT), "etc/shadow": file("root::20640:0:99999:7:::\n")}),
+    good=system({"etc/passwd": file(_ACCOUNT), "etc/shadow": file("root:*:20640:0:99999:7:::\n")}),
+)
+
+
+@check(OPEN, over=ROOTS)
+def main_root_open(root: MainRoot) -> Outcome:
+    if root.open_root:
+        yield _said(OPEN(stage=root.started.name), root)

@@ -118,7 +118,7 @@ def test_trees_of_the_board_are_found_wherever_they_are() -> None:
     copies = of(files, "written-elsewhere: {device-tree: own.dtb}\n")
     assert [str(copy.place) for copy in copies.device_trees] == [
         "the device tree (own.dtb)",
-        "the device tree (u-boot.bin at 0x8)",
+        "U-Boot's own device tree (u-boot.bin at 0x8)",
     ]
     assert [copy.says.kind for copy in copies.maps] == 2 * [Kind.DEVICE_TREE, Kind.MTDPARTS]
     assert str(copies.maps[0].place.where) == "example.yaml:25:21"
