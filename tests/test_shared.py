@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -73,6 +75,44 @@ def test_buildroot_says_what_is_missing(run: Run) -> None:
     assert (done.returncode, "name the layout" in done.stderr) == (2, True)
     done = run(BUILDROOT, GOOD, "--audit-layout=none.yaml")
     assert (done.returncode, "could not be carried out" in done.stderr) == (2, True)
+
+
+def test_the_buildroot_package_keeps_its_conventions() -> None:
+    """What utils/check-package of Buildroot looks for (its checkpackagelib, read and run by hand).
+
+    The Buildroot user manual, "Adding new packages": a header of 80 `#` around the name, variables
+    by the name in capitals, continued lines with a tab; a help text with a tab and two blanks; two
+    blanks between the fields of a .hash.
+    """
+    folder = SHARED / "build-systems/buildroot"
+    for name in ("imgaudit", "imgaudit-click"):
+        lines = (folder / name / f"{name}.mk").read_text().splitlines()
+        assert lines[:5] == ["#" * 80, "#", f"# {name}", "#", "#" * 80]
+        assert "$(eval $(host-python-package))" in lines
+        assert not [line for line in lines if line != line.rstrip() or "\t" in line.lstrip("\t")]
+        assert max(map(len, lines)) <= 80
+        assigned = [line.partition(" =")[0] for line in lines if " = " in line]
+        own = name.upper().replace("-", "_")
+        assert all(it.startswith((f"{own}_", f"HOST_{own}_")) for it in assigned)
+        assert {f"{own}_VERSION", f"{own}_SITE", f"{own}_LICENSE", f"{own}_SETUP_TYPE"} <= {
+            *assigned
+        }
+    project = tomllib.loads((SHARED.parent / "pyproject.toml").read_text())
+    assert project["build-system"]["build-backend"].startswith("hatch")
+    package = (folder / "imgaudit/imgaudit.mk").read_text()
+    assert "IMGAUDIT_SETUP_TYPE = hatch\n" in package
+    # what it cannot do without: lzallright, tabulate and zstd are asked for where they are used
+    for needed in ("click", "pyelftools", "pyyaml"):
+        assert re.search(rf"host-\S*{needed}", package)
+    (line,) = re.findall(
+        r"^sha256  (\w+)  LICENSE$", (folder / "imgaudit/imgaudit.hash").read_text(), re.MULTILINE
+    )
+    assert hashlib.sha256((SHARED.parent / "LICENSE").read_bytes()).hexdigest() == line
+    entry = (folder / "imgaudit/Config.in.host").read_text().splitlines()
+    said = entry[entry.index("\thelp") + 1 :]
+    assert all(not it or (it.startswith("\t  ") and len(it) <= 64) for it in said)
+    order = [line.split()[0] for line in entry if re.match(r"\t\w", line)]
+    assert order == sorted(order, key=["bool", "depends", "select", "help"].index)
 
 
 @pytest.mark.parametrize(("build_name", "status"), [(GOOD, 0), (BAD, 1)])

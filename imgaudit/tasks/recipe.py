@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 
 from imgaudit.errors import AuditError, close
-from imgaudit.tasks.sections import Report, Section, Table, heading
+from imgaudit.tasks.sections import Line, Lines, Report, Section, heading
 
 
 def recipe(name: str | None = None) -> Report:
@@ -17,10 +17,14 @@ def recipe(name: str | None = None) -> Report:
     """
     files = {os.path.relpath(path, _folder()): path for path in _files()}
     if name is None:
-        rows = tuple((path, _first(file)) for path, file in sorted(files.items()))
-        table = Table(head=("recipe", "what it is"), rows=rows, wide=1, least=40)
+        lines = tuple(
+            line
+            for path, file in sorted(files.items())
+            for line in (Line(path, role="strong"), Line(_first(file), depth=6))
+        )
         title = "What to copy: imgaudit recipe NAME"
-        return Report(command="recipe", title=title, sections=(Section(heading(title), (table,)),))
+        sections = (Section(heading(title), (Lines(lines),)),)
+        return Report(command="recipe", title=title, sections=sections)
     if name not in files:
         raise AuditError(f"no recipe is called {name!r}{close(name, files)}")
     with open(files[name], encoding="utf-8") as file:
@@ -49,10 +53,10 @@ def _files() -> list[str]:
 
 
 def _first(path: str) -> str:
-    """Give the first line that says something."""
+    """Give the first sentence that is said, as far as its line goes."""
     with open(path, encoding="utf-8") as file:
         for line in file:
             text = line.strip("#!/ \n")
-            if line.startswith("# ") and text:
-                return text.rstrip(":")
+            if line.startswith("# ") and " " in text:
+                return text.partition(". ")[0].rstrip(":,.")
     return "the layout's JSON Schema, for editors"

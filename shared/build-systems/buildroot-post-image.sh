@@ -8,7 +8,8 @@
 #
 #     BR2_ROOTFS_POST_SCRIPT_ARGS="-c board/acme/genimage.cfg --audit-layout=board/acme/board.yaml"
 #
-# or the environment variable IMGAUDIT_LAYOUT. imgaudit must be on the PATH; it only reads.
+# or the environment variable IMGAUDIT_LAYOUT. imgaudit must be on the PATH, which
+# the host package in buildroot/ sees to; it only reads.
 set -u
 images=${1:?Buildroot gives the folder with the images first}
 shift
