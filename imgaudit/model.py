@@ -9,6 +9,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Iterator, Mapping
 from dataclasses import field, replace
+from functools import cached_property
 
 from imgaudit.chips import SECTOR, ChipKind
 from imgaudit.data import dataclass
@@ -612,32 +613,43 @@ class Layout(Located):
         }
         return replace(self, chips=chips)
 
-    def areas(self) -> list[Area]:
-        """Give every area, chip by chip; what lies beside the main array follows it."""
+    @cached_property
+    def areas(self) -> tuple[Area, ...]:
+        """Every area, chip by chip; what lies beside the main array follows it."""
         found = []
+        divided = {(region.chip, region.holder) for region in self.regions}
         for chip in self.chips.values():
             found.append(Area(chip.name, chip, chip.size))
             found += [Area(f"{chip.name}/{name}", chip, size) for name, size in chip.areas()]
-            divided = {region.holder for region in self.regions if region.chip == chip.name}
             found += [
                 volumes_in(region, chip)
                 for region in self.regions_on(chip.name)
-                if region.name in divided
+                if (chip.name, region.name) in divided
             ]
-        return found
+        return tuple(found)
 
     def area(self, name: str) -> Area:
         """Give an area by the name that regions use."""
-        return next(area for area in self.areas() if area.name == name)
+        return next(area for area in self.areas if area.name == name)
 
     def region(self, name: str) -> Region:
         """Give a region by its name."""
-        return next(region for region in self.regions if region.name == name)
+        return self._named[name]
+
+    @cached_property
+    def _named(self) -> dict[str, Region]:
+        return {region.name: region for region in reversed(self.regions)}
 
     def regions_on(self, area: str) -> list[Region]:
         """Give an area's regions by offset."""
-        found = [region for region in self.regions if region.area == area]
-        return sorted(found, key=lambda region: (region.at, region.size, region.name))
+        return list(self._ordered.get(area, ()))
+
+    @cached_property
+    def _ordered(self) -> dict[str, list[Region]]:
+        found: dict[str, list[Region]] = {}
+        for region in sorted(self.regions, key=lambda one: (one.at, one.size, one.name)):
+            found.setdefault(region.area, []).append(region)
+        return found
 
     def stages_of(self, region: str) -> list[str]:
         """Name the stages that need a region."""

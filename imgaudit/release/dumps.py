@@ -63,7 +63,7 @@ def opened(layout: Layout, paths: Mapping[str, str]) -> Iterator[dict[str, Artif
 
 
 def _area(layout: Layout, name: str) -> Area:
-    names = [area.name for area in layout.areas()]
+    names = [area.name for area in layout.areas]
     if name not in names:
         raise AuditError(
             f"{layout.file} has no chip called {name!r}{close(name, names)}; it has"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from imgaudit.contents.build import Placement
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
@@ -87,12 +86,14 @@ BEHIND = Rule(
 
 @check(BEHIND)
 def data_behind_the_end(subject: Subject) -> Outcome:
+    lines = [line for line in subject.ledger if line.kind == "region"]
+    unseen = {line.name: line.size.get(Seen.UNSEEN, 0) for line in reversed(lines)}
     for placement in subject.placements:
         payload = placement.payload
         facts = payload.facts if payload is not None else None
         if payload is None or not isinstance(facts, FitFacts | Fip | FdtFacts):
             continue
-        extra = _unread(subject, placement)
+        extra = unseen.get(placement.region.name, 0)
         if extra and facts.length is not None:
             region = placement.region
             yield BEHIND(extra=extra, what=payload.name).at(
@@ -102,13 +103,6 @@ def data_behind_the_end(subject: Subject) -> Outcome:
                 offset=Span.sized(region.at + region.file_at + facts.length, extra).start,
                 length=extra,
             )
-
-
-def _unread(subject: Subject, placement: Placement) -> int:
-    """Count a region's bytes that the ledger has as unseen."""
-    lines = (line for line in subject.ledger if line.kind == "region")
-    line = next((one for one in lines if one.name == placement.region.name), None)
-    return 0 if line is None else line.size.get(Seen.UNSEEN, 0)
 
 
 def _accept_values(kind: str, name: str) -> None: ...

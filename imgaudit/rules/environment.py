@@ -491,13 +491,21 @@ FITS = Rule(
 )
 
 
-@check(FITS)
-def environment_fits(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for region in layout.regions if layout else ():
-        shape = _shape(layout, region) if layout else None
-        if shape is not None and shape.size > region.size:
-            over = shape.size - region.size
-            yield FITS(have=region.size, size=shape.size, over=over).at(
-                region=region, key="env", offset=region.span.end, length=over
-            )
+def _shaped(subject: Subject) -> Iterator[tuple[Region, EnvironmentShape]]:
+    """Give the regions whose environment has a shape, or is the copy of one that has."""
+    regions = subject.layout.regions if subject.layout is not None else ()
+    named = {one.env.copy: one.env for one in reversed(regions) if one.env is not None}
+    for region in regions:
+        shape = region.env or named.get(region.name)
+        if shape is not None:
+            yield region, shape
+
+
+@check(FITS, over=Kind(_shaped, lambda one: one[0].name))
+def environment_fits(one: tuple[Region, EnvironmentShape]) -> Outcome:
+    region, shape = one
+    over = shape.size - region.size
+    if over > 0:
+        yield FITS(have=region.size, size=shape.size, over=over).at(
+            region=region, key="env", offset=region.span.end, length=over
+        )

@@ -37,12 +37,10 @@ class _Holder:
 def _holders(subject: Subject) -> Iterator[_Holder]:
     for placement in subject.placements:
         payload, name = placement.payload, placement.region.name
-        regions = tuple(
-            region
-            for region in (subject.layout.regions if subject.layout else ())
-            if region.holder == name
-        )
-        if payload is not None and isinstance(payload.facts, Ubi) and regions:
+        if payload is None or not isinstance(payload.facts, Ubi) or subject.layout is None:
+            continue
+        regions = tuple(region for region in subject.layout.regions if region.holder == name)
+        if regions:
             yield _Holder(placement, payload.facts, regions)
 
 

@@ -37,7 +37,7 @@ def chips(layout: Layout, build: Build | None = None) -> Iterator[Section]:
     """Give a section for every area that has regions, and for every chip."""
     placed = build.placements if build is not None else ()
     used = {item.region.name: item for item in placed}
-    for area in layout.areas():
+    for area in layout.areas:
         if "/" in area.name and not layout.regions_on(area.name):
             continue
         what = _what(area)

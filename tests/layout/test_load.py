@@ -212,7 +212,7 @@ def test_places_are_those_of_the_keys() -> None:
 
 def test_areas_and_stages() -> None:
     layout = read(EVERYTHING)
-    assert [(area.name, area.size) for area in layout.areas()] == [
+    assert [(area.name, area.size) for area in layout.areas] == [
         ("nor", 16 * MIB),
         ("second", MIB),
         ("emmc", 7634944 * 512),
@@ -681,7 +681,7 @@ def test_a_chip_of_each_kind() -> None:
     assert (nand.page, nand.spare, nand.may_be_bad.of(1 * GIB)) == (4096, 224, 21_474_836)
     # Linux drivers/mtd/ubi/Kconfig: 20 of 1024 blocks.
     assert layout.chips["serial"].may_be_bad.of(128 * MIB) == 20 * 128 * KIB
-    areas = {area.name: area.size for area in layout.areas()}
+    areas = {area.name: area.size for area in layout.areas}
     assert areas["emmc/rpmb"] == 4 * MIB
     assert (areas["emmc/gp1"], areas["emmc/gp2"]) == (8 * MIB, MIB)
     assert "emmc/gp3" not in areas

@@ -44,7 +44,7 @@ def regions_overlap(subject: Subject) -> Outcome:
     layout = subject.layout
     if layout is None:
         return
-    for area in layout.areas():
+    for area in layout.areas:
         for one, other in overlapping(layout.regions_on(area.name), lambda region: region.span):
             common = one.span.common(other.span)
             yield OVERLAP(
@@ -87,7 +87,7 @@ def region_past_end(subject: Subject) -> Outcome:
     layout = subject.layout
     if layout is None:
         return
-    for area in layout.areas():
+    for area in layout.areas:
         for region in layout.regions_on(area.name):
             if area.size is not None and region.span.end > area.size:
                 outside = region.span.common(Span(area.size, region.span.end))
