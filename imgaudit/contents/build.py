@@ -212,7 +212,11 @@ class Build:
 
     def placement(self, region: str) -> Placement:
         """Give a region's placement."""
-        return next(item for item in self.placements if item.region.name == region)
+        return self._placements[region]
+
+    @cached_property
+    def _placements(self) -> dict[str, Placement]:
+        return {item.region.name: item for item in reversed(self.placements)}
 
     def artifacts(self) -> Iterator[tuple[Region | None, Artifact]]:
         """Give every artifact once, with the first region that it goes to, if any."""
