@@ -37,7 +37,7 @@ from imgaudit.formats.files import FileSystem, unpacked_whole
 from imgaudit.formats.kernel import scan
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.view import FileSource, MemorySource, View, WindowSource, in_memory
-from imgaudit.units import GIB, KIB, MIB, both
+from imgaudit.units import GIB, KIB, MIB, both, round_up
 
 IN_MEMORY = 64 * MIB
 _SMALL = 8 * MIB
@@ -327,6 +327,18 @@ class Loader:
         return found
 
     def _slice(self, part: Slice, view: View, path: str, keeper: Keeper | None) -> Artifact | None:
+        """Read one slice, as the file would be that was written there; see _slice_of()."""
+        found = self._slice_of(part, view, path, keeper)
+        end = None if found is None else _own_end(found.content, view)
+        if end is None or not 0 < end < view.size or _stored_behind(view, end, part.erased):
+            return found
+        if found is not None and end == found.size:
+            return found
+        return self._slice_of(replace(part, whole=True), view.sub(0, end), path, None)
+
+    def _slice_of(
+        self, part: Slice, view: View, path: str, keeper: Keeper | None
+    ) -> Artifact | None:
         """Read one slice; None where it is blank and need not be anything else."""
         name = f"{path}:{part.name}"
         kept = isinstance(view.source, MemorySource)
@@ -367,6 +379,30 @@ class Loader:
             blank=blank,
             slices=self._each(name, inside),
         )
+
+
+def _own_end(content: Content, view: View) -> int | None:
+    """Give where a content itself says that it ends; None where it does not say."""
+    if content.unpacked is not None:
+        return content.consumed
+    if isinstance(content.facts, Ubi) and (block := content.facts.peb_size):
+        # What follows the last block that was written was made by erasing.
+        end = view.size
+        while end >= block and not view.bytes(end - block, block).strip(b"\xff"):
+            end -= block
+        return end
+    length = None if content.facts is None else content.facts.length
+    # What makes these fills them up to a page.
+    return round_up(length, _PAGE) if length and content.format in _PADDED else length
+
+
+def _stored_behind(view: View, end: int, erased: int) -> bool:
+    """Tell whether anything but blank bytes lies behind an offset."""
+    return any(
+        view.bytes(max(span.start, end), span.end - max(span.start, end)).strip(bytes([erased]))
+        for span in data_spans(WindowSource(view))
+        if span.end > end
+    )
 
 
 def _volumes(
@@ -767,6 +803,8 @@ def _together(view: View) -> View:
 
 _RAW_KERNEL = 256 * KIB
 _KERNELS = frozenset({"arm64-image", "riscv-image", "elf"})
+_PADDED = frozenset({"squashfs", "erofs"})
+_PAGE = 4096
 _KEEP_VIEW = frozenset({"cpio", "arm64-image", "zimage", "riscv-image", "elf", "gpt"})
 
 
