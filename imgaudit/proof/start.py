@@ -629,6 +629,8 @@ class _Judging:
         inner = content.unwrapped()
         if not isinstance(inner.facts, CpioFacts) and inner.format not in _SYSTEMS:
             what = inner.title or "nothing that is known"
+            if inner.format == CpioFacts.format:
+                raise _OpenError(f"the ramdisk {piece.name} was not followed: {inner.why}")
             why = f"the ramdisk {piece.name} is {what}"
             raise _NoError(why, Fault.RAMDISK, at=region, returns=False)
         yield from self.first(piece, region, parts)

@@ -6,7 +6,8 @@ a module whose alias matches and which something loads.
 Sources: Linux include/linux/mod_devicetable.h (`struct of_device_id`: 32, 32 and 128 bytes of text,
 measured on packaged arm64 kernels), scripts/mod/file2alias.c (the aliases), drivers/of/device.c
 (what a node's modalias is), drivers/of/property.c (the properties that name suppliers),
-drivers/base/dd.c (a device waits for its suppliers), drivers/amba/bus.c (found by peripheral ID).
+drivers/base/dd.c (a device waits for its suppliers), drivers/clk/clk.c (of_clk_init),
+drivers/amba/bus.c (found by peripheral ID).
 """
 
 from __future__ import annotations
@@ -385,7 +386,9 @@ class _Looking:
     def suppliers(self, node: Node) -> Iterator[tuple[Node, bool]]:
         """Give the devices that a device needs, and whether it never works without."""
         parent = self.above.get(node.path)
-        if parent is not None:
+        # Clocks are looked for in the whole tree before any device is made (drivers/clk/clk.c,
+        # of_clk_init): what stands above them need not have a driver.
+        if parent is not None and "#clock-cells" not in node.properties:
             owner = self.owner(parent)
             if owner is not None and _CHILDREN.isdisjoint(owner.texts("compatible")):
                 yield owner, True

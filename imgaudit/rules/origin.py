@@ -23,7 +23,10 @@ from imgaudit.rules.subject import Subject
 from imgaudit.writers import elf
 from imgaudit.writers.tree import file
 
-_SAYS = ("/etc/os-release", "/usr/lib/os-release", "/etc/version", "/etc/issue", "/etc/release")
+_SAYS = (
+    *("/etc/os-release", "/usr/lib/os-release"),
+    *("/etc/lsb-release", "/etc/version", "/etc/issue", "/etc/release"),
+)
 _VERSION = re.compile(r"version|^ver$|release|build", re.IGNORECASE)
 
 
@@ -63,9 +66,9 @@ UNNAMED = Rule(
     effect="Someone in the field cannot tell which release is on the unit, and writes another"
     " board's or an old one.",
     fix="Write /etc/os-release with VERSION_ID= into the ramdisk.",
-    computed="no /etc/os-release with VERSION or BUILD_ID, /etc/version, /etc/release or"
-    " /etc/issue in the ramdisk, and no variable of an environment with version, release or build"
-    " in its name",
+    computed="no /etc/os-release with VERSION or BUILD_ID, /etc/lsb-release, /etc/version,"
+    " /etc/release or /etc/issue in the ramdisk, and no variable of an environment with version,"
+    " release or build in its name",
     sources=(manual("os-release(5)"), PRACTICE),
     bad=example(archive),
     good=example(lambda: archive({"etc/os-release": file("ID=gauge\nVERSION_ID=7\n")})),

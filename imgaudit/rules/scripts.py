@@ -724,6 +724,43 @@ def hits_another(met: Met) -> Outcome:
         yield met.finding(case, region=other)
 
 
+def _free_values(script: str, *, command: str, size: int, start: int) -> None: ...
+
+
+FREE = Rule(
+    name="script-writes-free-space",
+    severity=Severity.WARNING,
+    values=_free_values,
+    message="`{command}` in {script} changes {size:bytes} from {start:place} of {chip}, where no"
+    " region is",
+    effect="Either the offset is wrong, and what should be written is not; or something lives there"
+    " that the map does not know, and the next region put there meets it.",
+    fix="Take the offset of the region that is meant, or give the layout a region for what is kept"
+    " there.",
+    computed="an erase or a write of flash, or the whole erase blocks of it, touches no region",
+    sources=(PRACTICE,),
+    bad=scripted(more={"update": "sf probe && sf erase 0x80000 0x10000"}),
+    good=scripted(more={"update": "sf probe && sf erase 0x10000 0x10000"}),
+)
+
+
+@check(FREE, over=COMMANDS)
+def writes_free_space(met: Met) -> Outcome:
+    operation, chip = met.operation, met.chip
+    span = operation.span
+    if chip is None or span is None or operation.kind not in _CHANGES or not chip.kind.mtd:
+        return
+    if (
+        met.regions
+        and span.end <= chip.size
+        and not any(region.span.overlaps(chip.erased_by(span)) for region in met.regions)
+    ):
+        case = FREE(
+            command=operation.command, script=operation.variable, size=span.size, start=span.start
+        )
+        yield met.finding(case)
+
+
 def _whole_chip_values(
     script: str, device: str, *, command: str, size: int, example: str
 ) -> None: ...

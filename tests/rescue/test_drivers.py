@@ -79,6 +79,23 @@ def test_built_in_missing_and_unknown() -> None:
     ) == [("/serial@1000", State.BUILT_IN)]
 
 
+def test_a_clock_is_found_wherever_it_stands() -> None:
+    """As in am335x-guardian.dtb: the node around `ti,clkctrl` is no device and has no driver."""
+    clock: Tree = {"compatible": "tide,clkctrl", "#clock-cells": 0, "phandle": 7}
+    devices: Tree = {
+        "prcm@2000": {"clock@400": {"compatible": "tide,domain", "clock@0": clock}},
+        "serial@1000": {"compatible": "tide,uart", "clocks": 7},
+    }
+    assert states(look(devices, "tide,uart", "tide,clkctrl")) == [
+        ("/serial@1000", State.BUILT_IN),
+        ("/prcm@2000/clock@400/clock@0", State.BUILT_IN),
+    ]
+    assert (
+        "/prcm@2000/clock@400/clock@0",
+        State.MISSING,
+    ) in states(look(devices, "tide,uart"))
+
+
 def test_a_kernel_without_tables_is_not_judged() -> None:
     found = drivers_of(board({}), Kernel(b"\xd5" * 4096), roles=ROLES)
     assert states(found) == [("/serial@1000", State.UNKNOWN)]
