@@ -143,14 +143,14 @@ def _verdict(report: Report) -> Iterator[str]:
     yield f"<p>{text(why)} {text(_counted(verdict))}</p>"
     # The page lists findings in this order: a link leads from the verdict to what it says.
     worst = [(at, item) for at, item in enumerate(report.findings, 1) if item.counts]
+    if not worst or verdict.word == "INCOMPLETE":
+        yield from (f'<p class="warn">{text(open_one)}</p>' for open_one in report.left[:_OPEN])
+        if len(report.left) > _OPEN:
+            yield f"<p>and {len(report.left) - _OPEN:,} more</p>"
     for at, item in worst[:2]:
         yield f'<p><a href="#f{at}">{text(_short(item))}</a></p>'
     if len(worst) > 2:
         yield f'<p><a href="#f{worst[2][0]}">and {len(worst) - 2:,} more</a></p>'
-    if not worst:
-        yield from (f'<p class="warn">{text(open_one)}</p>' for open_one in report.left[:_OPEN])
-        if len(report.left) > _OPEN:
-            yield f"<p>and {len(report.left) - _OPEN:,} more</p>"
     for section in report.sections:
         for part in section.parts:
             if isinstance(part, Headline) and part.about:

@@ -193,7 +193,9 @@ def more(items: tuple[Found, ...]) -> list[Section]:
 def closing(said: Verdict, items: tuple[Found, ...], left: Sequence[str] = ()) -> Section:
     """Say the verdict again, as the head has scrolled by: the worst findings, or what is `left`."""
     worst = [f"{item.name} {item.subject}".rstrip() for item in items if item.counts]
-    named = worst or [f"{name} not judged" for name in left]
+    unjudged = [f"{name} not judged" for name in left]
+    # What makes it incomplete is what was not judged, whatever there is to warn of.
+    named = unjudged if unjudged and said.word == "INCOMPLETE" else worst or unjudged
     rest = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
     what = f": {', '.join(named[:_NAMED])}{rest}" if named else ""
     line = Line(f"  {said.counts}{what}", name=said.word, role=said.role, depth=0, hang=2)

@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 
 from imgaudit.report import render
 from imgaudit.report._svg import WIDTH, ram, strips
-from imgaudit.tasks import board
+from imgaudit.tasks import board, said
 from imgaudit.tasks import map as drawing
 from imgaudit.tasks.audit import run
 from imgaudit.tasks.opened import subject
-from imgaudit.tasks.sections import Chip, Ram, RamRange, Report, Slot
+from imgaudit.tasks.sections import Chip, Ram, RamRange, Report, Slot, Verdict
 from imgaudit.units import Span
 from tests.report.test_forms import EVIL, hostile
 
@@ -176,6 +176,13 @@ def test_the_verdict_leads_to_what_it_says(tmp_path: Path) -> None:
     top = render("html", undecided).partition("</header>")[0]
     assert [f"stage {number}: unproven" in top for number in range(5)] == [True] * 3 + [False] * 2
     assert "and 2 more" in top
+    # a warning does not hide what makes it incomplete
+    verdict = Verdict(word="INCOMPLETE", role="warn", counts="1 not judged")
+    both = render("html", replace(found, verdict=verdict, left=left[:1])).partition("</header>")[0]
+    assert both.index("stage 0: unproven") < both.index('href="#f1"')
+    closing = said.closing(verdict, found.findings, ["root"])
+    assert closing.title is not None
+    assert closing.title.text.endswith(": root not judged")
 
 
 def test_updates_have_one_entry_in_the_contents(page: str) -> None:
