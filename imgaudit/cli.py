@@ -44,7 +44,10 @@ class _Group(click.Group):
             if sys.stdout is not None:
                 sys.stdout.flush()
         except click.ClickException as problem:
-            _loose(problem.show, sys.stderr)
+            if isinstance(problem, getattr(click.exceptions, "NoArgsIsHelpError", ())):
+                _loose(problem.show, sys.stderr)
+            else:
+                _complain(*_usage(problem))
             status = BROKEN
         except SystemExit as end:
             # From click: the shell's completion, or a pipe that nobody reads.
@@ -83,6 +86,16 @@ def _said(problem: BaseException) -> list[str]:
         f"a fault of imgaudit itself in {os.path.basename(last.filename)}:{last.lineno}: {what}",
         f"nothing was judged; {_TRACEBACK}=1 in the environment tells where that comes from",
     ]
+
+
+def _usage(problem: click.ClickException) -> list[str]:
+    """Give the lines that tell of a wrong command line, in the form of all other problems."""
+    message = " ".join(problem.format_message().split()).rstrip(".")
+    said = [message[:1].lower() + message[1:]]
+    context = getattr(problem, "ctx", None)
+    if context is not None:
+        said.append(f"{context.command_path} --help says what it takes")
+    return said
 
 
 def _complain(*lines: str) -> None:
@@ -514,7 +527,7 @@ def endure(layout: str, artifacts: str, olds: tuple[str, ...]) -> Report:
 @click.option("--configuration", metavar="NAME", help="Of a FIT; its default unless given.")
 @_outputs
 def rescue(file: str, needs: str | None, arch: str | None, **choices: Any) -> Report:
-    """Say what a rescue ramdisk can do.
+    """Say what a recovery ramdisk can do.
 
     FILE is a ramdisk, a FIT, a uImage or a kernel.
 

@@ -160,9 +160,14 @@ def human(size: int) -> str:
     return f"{size} B"
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """Say how many: `1 partition`, `1,200 entries`; `many` where it is not `one` with an s."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
 def both(size: int) -> str:
     """Say a size in bytes and in its unit: `65,536 bytes (64 KiB)`."""
-    plain = f"{size:,} byte{'' if size == 1 else 's'}"
+    plain = counted(size, "byte")
     return plain if abs(size) < KIB else f"{plain} ({human(size)})"
 
 

@@ -113,14 +113,14 @@ def test_the_gate(folder: Path) -> None:
         (("audit", "good.yaml", "--artifacts", "nowhere"), "imgaudit: nowhere is not a folder"),
         (("audit", "good.yaml", "--artifacts", "good.yaml"), "is a file"),
         (("audit", "good.yaml", "--format", "xml"), "'xml' is not one of"),
-        (("audit",), "Missing argument"),
+        (("audit",), "missing argument"),
         (("map", "nothing.yaml"), "imgaudit: cannot read the layout"),
         (("explain", "regions-overlp"), "did you mean 'regions-overlap'?"),
         (("explain", "xyzzy"), "imgaudit: no finding is called 'xyzzy'"),
         (("demo", "d", "--break", "nothing-like-it"), "no fault is called"),
         (("audit", "good.yaml", "--output", "nowhere/report"), "cannot write"),
         (("audit", "good.yaml", "--output", "/dev/null"), "it is no regular file"),
-        (("frobnicate",), "No such command"),
+        (("frobnicate",), "no such command"),
     ],
 )
 def test_what_cannot_be_carried_out(arguments: tuple[str, ...], says: str) -> None:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from imgaudit.rules import checks
 from imgaudit.rules.engine import Check
+from tests._quotes import MODULES, TOP, texts
 
 TABLE = re.compile(r"^\| ([^|]+) \| [^|]+ \| ([^|]+) \|$", re.MULTILINE)
 # What is quoted is another's words; a field and an option, and the name of a file, are no prose.
-NO_PROSE = re.compile(r"`[^`]*`|\"[^\"]*\"|'[^']*'|\{[^}]*\}|\S*[-./_=]\S*|imgaudit rescue")
+NO_PROSE = re.compile(
+    r"`[^`]*`|\"[^\"]*\"|'[^']*'|\{[^}]*\}|\S*[-./_=]\S*|imgaudit rescue|Devicetree Specification"
+)
+TOP_TEXTS = ("README.md", "DEVELOPERS.md", "imgaudit/CHANGELOG.md")
 # The kernel's own word, in what is told of its message.
 TOLD = {("ramdisk-window", "initrd")}
 
@@ -33,7 +39,34 @@ def test_the_table_has_words() -> None:
 @pytest.mark.parametrize("check", checks().values(), ids=list(checks()))
 def test_a_rule_says_one_thing_in_one_word(check: Check) -> None:
     rule = check.rule
-    prose = NO_PROSE.sub(" ", f"{rule.message} {rule.effect} {rule.fix} {rule.computed}")
-    for word, said in avoided().items():
-        if (rule.name, word) not in TOLD:
-            assert not re.search(rf"(?i)\b{word}s?\b", prose), f"{word}: say {said}"
+    for word in _unsaid(f"{rule.message} {rule.effect} {rule.fix} {rule.computed}"):
+        assert (rule.name, word) in TOLD, f"{word}: say {avoided()[word]}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(TOP)))
+def test_whatever_is_said_is_said_in_these_words(path: Path) -> None:
+    """Titles, headings of tables, notes, errors of a command line or a layout: every sentence."""
+    tree = ast.parse(path.read_text())
+    said = [(line, text) for line, text in texts(tree) if " " in text or text.istitle()]
+    if path.name == "cli.py":  # what a command's docstring says is its help
+        functions = (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef))
+        said += [(node.lineno, ast.get_docstring(node) or "") for node in functions]
+    for line, text in said:
+        for word in _unsaid(text):
+            raise AssertionError(f"line {line}: {word}: say {avoided()[word]}")
+
+
+@pytest.mark.parametrize("name", TOP_TEXTS)
+def test_the_papers_say_it_in_these_words(name: str) -> None:
+    text = TOP.parent.joinpath(name).read_text()
+    code = False
+    for number, line in enumerate(text.splitlines(), 1):
+        code ^= line.startswith("```")
+        table_of_words = name == "DEVELOPERS.md" and line.startswith("| ")
+        if not code and not table_of_words and not line.startswith("    "):
+            assert not list(_unsaid(line)), f"line {number}: {line}"
+
+
+def _unsaid(text: str) -> Iterator[str]:
+    prose = NO_PROSE.sub(" ", text)
+    return (word for word in avoided() if re.search(rf"(?i)\b{word}s?\b", prose))

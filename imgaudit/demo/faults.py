@@ -907,7 +907,7 @@ _FAULTS = (
     # Ramdisk
     Fault(
         name="tool-missing",
-        summary="the rescue ramdisk has no sfdisk",
+        summary="the recovery ramdisk has no sfdisk",
         finding="tool-missing",
         region="recovery",
         board=_ramdisk({"sbin/sfdisk": None}),

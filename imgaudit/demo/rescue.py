@@ -1,4 +1,4 @@
-"""The rescue ramdisk and the main root filesystem of the Whimbrel, as trees."""
+"""The recovery ramdisk and the main root file system of the Whimbrel, as trees."""
 
 from __future__ import annotations
 
@@ -137,7 +137,7 @@ def busybox(left_out: tuple[str, ...] = ()) -> bytes:
 
 
 def ramdisk() -> Root:
-    """Give the rescue ramdisk."""
+    """Give the recovery ramdisk."""
     root: Root = {
         "init": file(_INIT, 0o755),
         "bin/busybox": file(busybox(), 0o755),

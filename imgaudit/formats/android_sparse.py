@@ -16,7 +16,7 @@ from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.crc32 import crc32_joined, crc32_repeated
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.view import View
-from imgaudit.units import Span, human
+from imgaudit.units import Span, counted, human
 
 MAGIC = 0xED26FF3A
 HEADER_SIZE = 28
@@ -79,7 +79,7 @@ class AndroidSparse(Facts):
 
     def summary(self) -> str:
         """Say how many chunks there are and how large the image inside is."""
-        return f"{len(self.chunks)} chunks, {human(self.expanded_size)} expanded"
+        return f"{counted(len(self.chunks), 'chunk')}, {human(self.expanded_size)} expanded"
 
 
 class SparseSource:

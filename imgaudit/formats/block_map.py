@@ -16,7 +16,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.files import Flaw
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span, human
+from imgaudit.units import KIB, MIB, Span, counted, human
 
 MAX_SIZE = 64 * MIB
 MAX_RANGES = 1_000_000
@@ -61,7 +61,7 @@ class BlockMap(Facts):
     def summary(self) -> str:
         """Give the size of the image and of what is mapped of it."""
         mapped = human(self.mapped_blocks * self.block_size)
-        return f"{mapped} mapped of {human(self.image_size)}, {len(self.ranges)} ranges"
+        return f"{mapped} mapped of {human(self.image_size)}, {counted(len(self.ranges), 'range')}"
 
     def spans(self) -> Iterator[tuple[Span, Range]]:
         """Give each range with its bytes in the image."""

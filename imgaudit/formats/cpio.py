@@ -17,7 +17,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import CHUNK, View
-from imgaudit.units import Span, human, round_up
+from imgaudit.units import Span, counted, human, round_up
 
 HEADER = 110
 PATH_MAX = 4096  # include/uapi/linux/limits.h: the kernel skips longer names and link targets
@@ -147,7 +147,8 @@ class CpioFacts(Facts):
         if self.refusal:
             return f"{self.kind} archive, which the kernel refuses"
         many = "" if len(self.segments) == 1 else f" in {len(self.segments)} archives"
-        return f"{len(self.entries):,} entries{many}, {human(self.content_size)} of files"
+        entries = counted(len(self.entries), "entry", "entries")
+        return f"{entries}{many}, {human(self.content_size)} of files"
 
 
 def text(data: bytes) -> str:

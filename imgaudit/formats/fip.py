@@ -14,7 +14,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.view import View
-from imgaudit.units import human
+from imgaudit.units import counted, human
 
 MAGIC = 0xAA640001
 HEADER_SIZE = 16
@@ -154,7 +154,7 @@ class Fip(Facts):
 
     def summary(self) -> str:
         """Say how many images there are and how long the package is."""
-        count = f"{len(self.entries)} image{'' if len(self.entries) == 1 else 's'}"
+        count = counted(len(self.entries), "image")
         return (
             f"{count}, no end marker" if self.length is None else f"{count}, {human(self.length)}"
         )

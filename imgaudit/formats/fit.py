@@ -19,7 +19,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import View
-from imgaudit.units import Span, human, round_up
+from imgaudit.units import Span, counted, human, round_up
 
 _HEAD = 16
 _DIGESTS = {"md5", "sha1", "sha256", "sha384", "sha512"}
@@ -196,8 +196,9 @@ class FitFacts(Facts):
 
     def summary(self) -> str:
         """Count the images and configurations, and say the size."""
-        counts = f"{len(self.images)} images, {len(self.configurations)} configurations"
-        return f"{counts}, {human(self.length or self.totalsize)}"
+        images = counted(len(self.images), "image")
+        configurations = counted(len(self.configurations), "configuration")
+        return f"{images}, {configurations}, {human(self.length or self.totalsize)}"
 
 
 def _by_name(nodes: tuple[N, ...]) -> dict[str, N]:

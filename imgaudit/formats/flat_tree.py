@@ -241,7 +241,7 @@ def _header(view: View) -> Header:
         ">9I", 0
     )
     if magic != MAGIC:
-        raise FormatError(0, "not a flattened device tree: the magic is missing")
+        raise FormatError(0, "not a device tree: the magic d00dfeed is missing")
     if version < _OLDEST or compatible > _CURRENT:
         raise FormatError(
             HEADER_OFFSETS["version"],

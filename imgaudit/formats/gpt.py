@@ -16,7 +16,7 @@ from imgaudit.formats.boot_record import BootRecord, read_boot_record
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.guid import ZERO, byte_swapped, guid_text, type_name
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span, human, joined, round_up
+from imgaudit.units import KIB, MIB, Span, counted, human, joined, round_up
 
 MAGIC = b"EFI PART"
 HEADER_SIZE = 92
@@ -182,7 +182,7 @@ class Gpt(Facts):
             return "a protective MBR without a readable table"
         count = len(self.table.entries)
         size = "" if self.length is None else f", {human(self.length)}"
-        return f"{count} partition{'' if count == 1 else 's'}{size}"
+        return f"{counted(count, 'partition')}{size}"
 
 
 def match(view: View) -> Match:

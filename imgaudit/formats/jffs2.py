@@ -17,7 +17,7 @@ from imgaudit.formats.facts import Checksum, Match, Reader
 from imgaudit.formats.files import FileSystem
 from imgaudit.formats.jffs2_tree import DIRENT, INODE, Jffs2Tree
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span, human, round_up
+from imgaudit.units import KIB, MIB, Span, counted, human, round_up
 
 MAGIC = 0x1985
 HEADER_SIZE = 12
@@ -75,7 +75,7 @@ class Jffs2(FileSystem):
     def summary(self) -> str:
         """Give byte order, number of nodes and erase size."""
         erase = f", erase size {human(self.erase_size)}" if self.erase_size else ""
-        nodes = f"{self.nodes} node{'' if self.nodes == 1 else 's'}"
+        nodes = counted(self.nodes, "node")
         return f"{self.order}-endian, {nodes}{erase}"
 
 

@@ -14,7 +14,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only
 from imgaudit.formats.record import Record
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span
+from imgaudit.units import KIB, MIB, Span, counted
 
 MAGIC, SECOND_MAGIC = b"LUKS\xba\xbe", b"SKUL\xba\xbe"
 MAX_HEADER = 4 * MIB  # the largest that the specification has
@@ -62,7 +62,7 @@ class Luks(Facts):
     def summary(self) -> str:
         """Give version, cipher and the number of keys."""
         slots = len(self.key_slots)
-        return f"LUKS{self.version}, {self.cipher}, {slots} key slot{'' if slots == 1 else 's'}"
+        return f"LUKS{self.version}, {self.cipher}, {counted(slots, 'key slot')}"
 
 
 def _match(view: View) -> Match:

@@ -23,7 +23,7 @@ from imgaudit.formats.boot_record import (
 )
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, Span
+from imgaudit.units import KIB, Span, counted
 
 BLOCK_SIZE = 512
 # Linux gives up after this many links (block/partitions/msdos.c, parse_extended).
@@ -87,7 +87,7 @@ class Mbr(Facts):
     def summary(self) -> str:
         """Say how many partitions there are."""
         count = sum(not partition.extended for partition in self.partitions)
-        return f"{count} partition{'' if count == 1 else 's'}"
+        return counted(count, "partition")
 
 
 def match(view: View) -> Match:

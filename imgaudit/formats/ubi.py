@@ -35,7 +35,7 @@ from imgaudit.formats.ubi_blocks import (
     sum_of,
 )
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, human
+from imgaudit.units import KIB, MIB, counted, human
 
 RECORD_SIZE = 172
 RECORD_CRC_AT = 168
@@ -152,8 +152,8 @@ class Ubi(Facts):
     def summary(self) -> str:
         """Give the number and size of its blocks and of its volumes."""
         size = f" of {human(self.peb_size)}" if self.peb_size else ""
-        blocks = f"{self.peb_count} PEB{'' if self.peb_count == 1 else 's'}"
-        volumes = f"{len(self.volumes)} volume{'' if len(self.volumes) == 1 else 's'}"
+        blocks = counted(self.peb_count, "PEB")
+        volumes = counted(len(self.volumes), "volume")
         return f"{blocks}{size}, {volumes}"
 
     def volume(self, name: str) -> Volume | None:

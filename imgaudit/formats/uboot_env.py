@@ -24,7 +24,7 @@ from imgaudit.formats.environment import (
 )
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.view import View
-from imgaudit.units import MIB, Span, human
+from imgaudit.units import MIB, Span, counted, human
 
 Kind = Literal["plain", "redundant"]
 ByteOrder = Literal["little", "big"]
@@ -78,7 +78,7 @@ class UbootEnv(Facts):
         """Say how many variables there are, of which kind and size."""
         if self.blank is not None:
             return f"blank, {human(self.view_size)} of {self.blank:#04x}"
-        count = f"{len(self.variables)} variable{'' if len(self.variables) == 1 else 's'}"
+        count = counted(len(self.variables), "variable")
         size = "size unknown" if self.size is None else human(self.size)
         return f"{count}, {self.kind}, {size}"
 

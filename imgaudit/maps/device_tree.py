@@ -14,6 +14,7 @@ from dataclasses import field
 from imgaudit.data import dataclass
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.units import counted
 
 _TABLE = "fixed-partitions"
 # Linux reads these by the same code, then lets a vendor's hook rename what it finds.
@@ -224,7 +225,8 @@ def _entry(table: _Table, node: Node, cells: _Cells, base: int, parent: str | No
         table.refuse(f"{node.path} has no reg")
     elif len(values) != cells.address + cells.size:
         table.refuse(
-            f"{node.path} has a reg of {len(values)} cells, not {cells.address} + {cells.size}"
+            f"{node.path} has a reg of {counted(len(values), 'cell')},"
+            f" not {cells.address} + {cells.size}"
         )
     else:
         offset = base + _number(values[: cells.address])

@@ -14,6 +14,7 @@ from imgaudit.maps.collect import Copies
 from imgaudit.maps.command_line import Root, RootKind
 from imgaudit.maps.entry import Kind
 from imgaudit.model import Layout, Region
+from imgaudit.units import counted
 
 _UNKNOWN = "${"
 
@@ -120,7 +121,9 @@ def _mtd(layout: Layout, copies: Copies, root: Root) -> Target | None:
         return None
     table = maps[0]
     if root.partition >= len(table.says.entries):
-        return Target(why=f"{table.place} has {len(table.says.entries)} partitions, from 0")
+        return Target(
+            why=f"{table.place} has {counted(len(table.says.entries), 'partition')}, from 0"
+        )
     entry = table.says.entries[root.partition]
     return Target(region=by_label.get(entry.label) or _at(regions, entry.offset))
 

@@ -116,7 +116,7 @@ def rescue_of(
     """
     layout = build.layout
     if layout is None or stage.ramdisk is None:
-        raise ValueError("only a layout's stage with a ramdisk has a rescue")
+        raise ValueError("only a layout's stage with a ramdisk is a recovery")
     groups, implied = _groups(layout, stage)
     placement = build.placement(stage.ramdisk)
     kernel = _stage_kernel(build, stage)

@@ -24,7 +24,7 @@ _SHOWN = 4
 
 def _one(data: bytes, rest: str = "") -> Example:
     return nor(
-        "name: devicetree, at: 0, size: 4 MiB, holds: fdt, file: gauge.dtb",
+        "name: tree, at: 0, size: 4 MiB, holds: fdt, file: gauge.dtb",
         chip="size: 8 MiB, erase-block: 64 KiB",
         rest=rest,
         files={"gauge.dtb": lambda: data},

@@ -19,7 +19,7 @@ from imgaudit.rules.cited import in_linux, in_u_boot
 from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
-from imgaudit.units import place, round_up
+from imgaudit.units import counted, place, round_up
 
 _DISK = re.compile(r"/dev/mmcblk\d+(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
 _SECTOR = 512
@@ -535,7 +535,7 @@ def environment_sector(subject: Subject) -> Outcome:
             else:
                 continue
         case = SECTOR(
-            told=f"in {count} block{'' if count == 1 else 's'} of {named.sector:,} bytes",
+            told=f"in {counted(count, 'block')} of {named.sector:,} bytes",
             what=what,
             erase=erase,
             right=_right(subject, named),

@@ -11,7 +11,7 @@ from imgaudit.rules.cited import PRACTICE, in_trusted_firmware
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
-from imgaudit.units import Span
+from imgaudit.units import Span, counted
 from imgaudit.writers.elf import program
 from imgaudit.writers.fip import BL31, BL33, fip
 
@@ -77,9 +77,10 @@ def fip_table(found: Node[Fip]) -> Outcome:
             found, at=facts.offsets["serial_number"], length=4
         )
     if facts.length is None:
-        yield TABLE(
-            what=f"no end marker follows the {len(facts.entries)} entries of the table"
-        ).inside(found, at=facts.toc_size, length=0)
+        entries = counted(len(facts.entries), "entry", "entries")
+        yield TABLE(what=f"no end marker follows {entries} of the table").inside(
+            found, at=facts.toc_size, length=0
+        )
     elif facts.length > size:
         yield TABLE(what=f"it declares {facts.length:,} bytes, the file has {size:,}").inside(
             found, at=facts.offsets["length"], length=8

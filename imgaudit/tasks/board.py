@@ -185,7 +185,7 @@ def _rescues(subject: Subject) -> Section:
     lines = tuple(
         Line(f"{name}: {rescued.line(rescue)}", hang=2) for name, rescue in subject.rescues.items()
     )
-    return Section(heading("Rescue"), (Lines(lines),), pictured=True)
+    return Section(heading("Recovery"), (Lines(lines),), pictured=True)
 
 
 def _in_json(result: Result, grown: Growth | None) -> Mapping[str, Any]:

@@ -24,7 +24,7 @@ from imgaudit.tasks.sections import (
     Verdict,
     heading,
 )
-from imgaudit.units import human
+from imgaudit.units import counted, human
 
 if TYPE_CHECKING:
     from imgaudit.model import Layout
@@ -123,9 +123,10 @@ def compare(old: str, new: str) -> Report:
     came, went = _more(after, before), _more(before, after)
     sizes = _changed(before.sizes, after.sizes)
     versions = _changed(before.versions, after.versions)
-    counts = f"{len(sizes)} regions of another size, {len(versions)} versions changed"
+    counts = f"{counted(len(sizes), 'region')} of another size"
+    counts = f"{counts}, {counted(len(versions), 'version')} changed"
     if after.report:
-        counts = f"{len(came)} findings came, {len(went)} went, {counts}"
+        counts = f"{counted(len(came), 'finding')} came, {len(went)} went, {counts}"
     worse = bool(came)
     verdict = Verdict(
         word="WORSE" if worse else "NO WORSE", role="bad" if worse else "good", counts=counts

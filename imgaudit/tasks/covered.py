@@ -22,6 +22,7 @@ from imgaudit.tasks.sections import (
     Verdict,
     heading,
 )
+from imgaudit.units import counted
 
 if TYPE_CHECKING:
     from imgaudit.proof.cuts import Cut, Walked
@@ -229,7 +230,7 @@ def endure(subject: Subject) -> Report:
     result = audit.run(subject, only=only)
     if subject.updates:
         count = len(subject.updates)
-        counts.append(f"{count} update{'' if count == 1 else 's'}")
+        counts.append(counted(count, "update"))
         counts.append(said.verdict(result).counts.partition("proven, ")[2])
     word, role = ("FAIL", "bad") if left or result.failed else ("PASS", "good")
     guessed = [

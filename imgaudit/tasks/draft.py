@@ -26,7 +26,7 @@ from imgaudit.maps.parts import nor_size
 from imgaudit.model import HOLDS, SECTOR
 from imgaudit.tasks.sections import FOUND, PASS, Report
 from imgaudit.tasks.sources import Said, Sources, read
-from imgaudit.units import GIB, KIB, MIB, Span, both, human, place, round_up
+from imgaudit.units import GIB, KIB, MIB, Span, both, counted, human, place, round_up
 
 __all__ = ["Draft", "Sources", "draft"]
 
@@ -831,7 +831,7 @@ def _with_list(lines: list[str]) -> str:
     ]
     head = next(number for number, line in enumerate(lines) if line == "#")
     count = len(opened)
-    told = [f"# Open: {count} line{'' if count == 1 else 's'} to fill in."] if opened else []
+    told = [f"# Open: {counted(count, 'line')} to fill in."] if opened else []
     shift = len(told) + count
     told += [f"#   line {number + shift}: {what}" for number, what in opened]
     return "\n".join([*lines[:head], *told, *lines[head:]]) + "\n"

@@ -1,4 +1,4 @@
-"""The rescue ramdisk of one file: where it is, what it can do, and what is wrong."""
+"""The recovery ramdisk of one file: where it is, what it can do, and what is wrong."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from imgaudit.tasks.sections import (
     heading,
     strong,
 )
-from imgaudit.units import both, human
+from imgaudit.units import both, counted, human
 
 
 def rescue(
@@ -115,7 +115,7 @@ def _ramdisk(rescue: Rescue) -> Section:
 def _row(segment: Segment) -> tuple[str, ...]:
     entries = "no archive"
     if segment.archive is not None:
-        entries = f"{len(segment.archive.entries):,} entries"
+        entries = counted(len(segment.archive.entries), "entry", "entries")
     return (
         "bundled" if segment.bundled else "archive",
         human(segment.size),
@@ -128,7 +128,7 @@ def _row(segment: Segment) -> tuple[str, ...]:
 def section(facts: RescueFacts) -> Section:
     """Say how each group of needs stands."""
     met = sum(1 for group in facts.groups if group.met)
-    title = heading(f"Rescue: {met} of {len(facts.groups)} groups")
+    title = heading(f"Recovery: {met} of {counted(len(facts.groups), 'group')} of tools")
     width = max((len(group.name) for group in facts.groups), default=0)
     lines = tuple(line for group in facts.groups for line in _group(group, width))
     return Section(title, (Lines(lines),))
@@ -163,7 +163,9 @@ def pictures(name: str, rescue: Rescue) -> Iterator[Section]:
         for need in group.needs
         if need.met is not True and need.level == "must"
     )
-    title = strong(f"What {name} can do", f"  {met} of {len(facts.groups)} groups of tools")
+    title = strong(
+        f"What {name} can do", f"  {met} of {counted(len(facts.groups), 'group')} of tools"
+    )
     yield Section(title, (Lines(lacking), groups) if lacking else (groups,))
     if rescue.artifact is None:
         return

@@ -27,7 +27,7 @@ from imgaudit.tasks.sections import (
     Verdict,
     heading,
 )
-from imgaudit.units import Span
+from imgaudit.units import Span, counted
 
 VERSION = 1
 _NAMED = 2  # findings that the last line names
@@ -92,9 +92,7 @@ def in_general(rule: Rule) -> tuple[str, str]:
 def verdict(result: Result, *, open_too: bool = True) -> Verdict:
     """Say the verdict in a word; count what was found and, where asked, what was not checked."""
     counts = [
-        f"{count} {severity.value}{'' if count == 1 else 's'}"
-        for severity in Severity
-        if (count := result.count(severity))
+        counted(count, severity.value) for severity in Severity if (count := result.count(severity))
     ]
     if result.not_checked and open_too:
         counts.append(f"{len(result.not_checked)} not checked")
@@ -173,7 +171,7 @@ def not_checked(items: Iterable[NotChecked]) -> list[Section]:
         rules[item.subject, item.why].append(item.rule or "what only artifacts can tell")
     subjects: dict[tuple[str, str], list[str]] = defaultdict(list)
     for (subject, why), names in rules.items():
-        what = names[0] if len(names) == 1 else f"{len(names)} checks"
+        what = names[0] if len(names) == 1 else counted(len(names), "check")
         subjects[what, why].append(subject)
     lines = tuple(
         Line(f"{', '.join(where)}: {what}: {why}", hang=2)

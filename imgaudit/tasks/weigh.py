@@ -27,7 +27,7 @@ from imgaudit.tasks.sections import (
     Verdict,
     heading,
 )
-from imgaudit.units import both, human
+from imgaudit.units import both, counted, human
 
 SHOWN = 15  # rows of a table; JSON has them all
 _NAMES = 24  # characters that a column of names has at least
@@ -131,12 +131,11 @@ def _sections(weighing: Weighing, changes: Changes | None, fit: Fit | None) -> I
 
 
 def _head(weighing: Weighing) -> Section:
-    many = len(weighing.items)
     lines = (
         Line(both(weighing.size)),
         Line(
             f"ramdisk: {both(weighing.total.stored)} of them,"
-            f" {both(weighing.total.unpacked)} unpacked, {many:,} file{'' if many == 1 else 's'}"
+            f" {both(weighing.total.unpacked)} unpacked, {counted(len(weighing.items), 'file')}"
             " with contents"
         ),
     )

@@ -107,7 +107,7 @@ def test_images_are_told_with_their_data() -> None:
     assert kernel.head == KERNEL[:16]
     assert kernel.missing == facts.missing == ()
     assert facts.image("absent") is None
-    assert facts.summary() == f"3 images, 1 configurations, {len(FIT) / 1024:.1f} KiB"
+    assert facts.summary() == f"3 images, 1 configuration, {len(FIT) / 1024:.1f} KiB"
 
 
 def test_parts_promise_what_the_properties_say() -> None:

@@ -175,7 +175,7 @@ def test_size_cells_of_0_are_taken_for_1_in_old_trees() -> None:
     ("child", "why"),
     [
         ({"label": "x"}, "has no reg"),
-        ({"label": "x", "reg": 0x10}, "has a reg of 1 cells, not 1 + 1"),
+        ({"label": "x", "reg": 0x10}, "has a reg of 1 cell, not 1 + 1"),
         ({"label": "x", "reg": (0, 1, 2, 3)}, "has a reg of 4 cells, not 1 + 1"),
     ],
 )

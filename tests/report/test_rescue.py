@@ -30,7 +30,7 @@ def test_a_sound_ramdisk_passes(ramdisk: Path) -> None:
     status, text = run(ramdisk, "--needs", "integrity")
     assert status == 0
     assert text.startswith("PASS  3 not checked")
-    assert "Rescue: 1 of 1 groups" in text
+    assert "Recovery: 1 of 1 group of tools" in text
     assert "init    /init runs" in text
     assert "configuration unknown: no kernel is known" in text.replace("\n", " ")
 
@@ -39,7 +39,7 @@ def test_what_is_missing_is_said_by_group(ramdisk: Path) -> None:
     status, text = run(ramdisk, "--needs", "integrity, block-identification,emmc")
     assert status == 1
     assert text.startswith("FAIL  1 error")
-    assert "Rescue: 2 of 3 groups" in text
+    assert "Recovery: 2 of 3 groups of tools" in text
     lines = text.splitlines()
     assert "  integrity             met" in lines
     assert "  block-identification  NOT met" in lines
@@ -112,7 +112,7 @@ def test_the_audit_says_it_shortly(tmp_path: Path) -> None:
         command = ["audit", str(layout), "--artifacts", str(tmp_path), *more]
         return CliRunner().invoke(main, command).output
 
-    assert "\nRescue\n  recovery: 14 of 15 groups; not partitioning\n" in audit()
+    assert "\nRecovery\n  recovery: 14 of 15 groups; not partitioning\n" in audit()
     stages = json.loads(audit("--format", "json"))["stages"]
     by_name = {stage["name"]: stage["rescue"] for stage in stages}
     assert by_name["main"] is None

@@ -53,7 +53,7 @@ def test_two_manifests(builds: Path) -> None:
         assert done.exit_code == 0
     done = run("compare", builds / "good.manifest", builds / "bad.manifest")
     assert done.exit_code == 0
-    assert "1 regions of another size" in done.stdout
+    assert "1 region of another size" in done.stdout
     assert run("compare", builds / "good.manifest", builds / "bad.json").exit_code == 2
 
 
