@@ -32,6 +32,8 @@ from imgaudit.rescue.stage import Rescue
 _PANIC = re.compile(r"(?:^|\s)panic=(-?\d+)")
 MAX_STATES = 2000
 """States of storage that are followed; a board's losses and updates make some dozens."""
+MAX_WORLDS = 64
+"""Mixtures of two releases, or of volumes under other names, that are read."""
 TOO_MANY = "there are more states of storage than are followed"
 NO_FIRMWARE = "no firmware: only the boot ROM's download mode"
 
@@ -116,11 +118,13 @@ class PowerOn:
             steps=self.steps,
         )
 
-    def _world(self, state: State) -> World:
-        """Give what is read in a state of storage, but for the damage."""
+    def _world(self, state: State) -> World | None:
+        """Give what is read in a state of storage, but for the damage; None for one too many."""
         new = self.build, self.copies, self.rescues
         key = state.old, state.names
         if key not in self.worlds:
+            if len(self.worlds) >= MAX_WORLDS:
+                return None
             self.worlds[key] = world(new, self.before, state.old, dict(state.names))
         return self.worlds[key]
 
@@ -183,7 +187,10 @@ class PowerOn:
         for region in self.layout.regions:
             if region.holder in damage:  # a torn UBI is not told from one that is gone
                 damage[region.name] = Damage.ERASED
-        build, copies, rescues = self._world(state)
+        there = self._world(state)
+        if there is None:
+            return None, TOO_MANY
+        build, copies, rescues = there
         found = environment(copies, frozenset(damage))
         if found is None:
             return None, "no environment is left, and what is compiled in is not known"

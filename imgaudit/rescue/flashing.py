@@ -31,6 +31,8 @@ MAX_LOOKED = 4096
 MAX_SCRIPTS = 64
 MAX_WAYS = 8
 MAX_DEEDS = 64
+MAX_STEPS = 4096
+"""Commands that are followed over all ways of one script, however its loops stand in each other."""
 _TOOLS = (
     "flashcp",
     "flash_erase",
@@ -172,6 +174,8 @@ class _Way:
     inside: tuple[str, ...] = ()
     over: bool = False
     watched: bool = False
+    # Shared by all ways of a script.
+    steps: list[int] = field(default_factory=lambda: [MAX_STEPS])
 
     def copy(self) -> _Way:
         return replace(
@@ -238,6 +242,8 @@ def _called(command: sh.Simple, way: _Way) -> list[_Way]:
     """Follow one command, or the function of its name; one that calls itself is not entered."""
     name = sh.plain(command.words[0]) if command.words else None
     body = way.functions.get(name or "")
+    way.steps[0] -= 1
+    way.over = way.over or way.steps[0] < 0
     if way.over:
         return [way]
     if body is None or name is None or name in way.inside:
@@ -259,6 +265,8 @@ def _each(item: sh.Each, ways: list[_Way]) -> list[_Way]:
         here = [way]
         words = [text for word in item.words or () for text in split(word, way.values)]
         for text in words[:MAX_ITEMS]:
+            if all(one.over for one in here):
+                break
             for one in here:
                 one.values[item.name] = text
             here = _through(item.body, here)

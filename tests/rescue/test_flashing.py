@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.model import Act
-from imgaudit.rescue.flashing import MAX_WAYS, Deed, flashing, read
+from imgaudit.rescue.flashing import MAX_DEEDS, MAX_WAYS, Deed, flashing, read
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.tree import file
 from tests.rescue._ramdisk import root as root_of
@@ -241,6 +241,26 @@ def test_ways_are_bounded() -> None:
     assert len(script.ways) <= MAX_WAYS
     again = read("/x", "f() { f; flashcp x /dev/mtd1; }\nf\n")
     assert again is not None
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        # loops in each other, functions that call each other twice, substitutions in each other
+        "".join(f"for v{n} in {' '.join(map(str, range(30)))}; do\n" for n in range(12))
+        + "flashcp x /dev/mtd1\n"
+        + "done\n" * 12,
+        "f0() { flashcp x /dev/mtd1; }\n"
+        + "".join(f"f{n}() {{ f{n - 1}; f{n - 1}; }}\n" for n in range(1, 40))
+        + "f39\n",
+        "flashcp x /dev/mtd1; dd if=x of=" + "$(echo " * 60 + "x" + ")" * 60,
+        "flashcp x /dev/mtd1; for d in " + "$(seq 1 32) " * 40 + "; do flashcp x /dev/mtd$d; done",
+    ],
+)
+def test_what_a_script_repeats_is_bounded(text: str) -> None:
+    script = read("/x", text)
+    assert script is not None
+    assert all(len(way) <= MAX_DEEDS for way in script.ways)
 
 
 def test_scripts_of_a_root() -> None:
