@@ -38,6 +38,11 @@ def plain(value: Any) -> Any:
     return str(value)
 
 
+def as_key(name: str) -> str:
+    """Give the key of a JSON object for a name of the program: words are joined with hyphens."""
+    return name.replace("_", "-")
+
+
 def _record(value: Any) -> dict[str, Any]:
     offsets = getattr(value, "offsets", {})
     found: dict[str, Any] = {}
@@ -45,10 +50,11 @@ def _record(value: Any) -> dict[str, Any]:
         item = getattr(value, field.name)
         if field.name in _INTERNAL or not field.repr or isinstance(item, View):
             continue
+        key = as_key(field.name)
         if field.name in offsets:
-            found[field.name] = {"value": plain(item), "offset": offsets[field.name]}
+            found[key] = {"value": plain(item), "offset": offsets[field.name]}
         else:
-            found[field.name] = plain(item)
+            found[key] = plain(item)
     return found
 
 

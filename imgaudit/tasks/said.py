@@ -10,7 +10,7 @@ from imgaudit import __version__
 from imgaudit.chips import CAUTION
 from imgaudit.rules.engine import Finding, NotChecked, Rule, Severity
 from imgaudit.tasks.audit import Result
-from imgaudit.tasks.plain import plain
+from imgaudit.tasks.plain import as_key, plain
 from imgaudit.tasks.sections import (
     FOUND,
     INCOMPLETE,
@@ -235,7 +235,7 @@ def _finding(item: Found) -> Mapping[str, Any]:
             else {"file": where.file, "line": where.line, "column": where.column},
             "offset": item.offset,
             "length": item.length,
-            "values": plain(item.values),
+            "values": {as_key(name): plain(value) for name, value in item.values.items()},
             "identity": list(item.identity),
             "effect": item.effect,
             "fix": item.fix,

@@ -2,7 +2,9 @@ from __future__ import annotations
 
 import enum
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -63,3 +65,32 @@ def test_checksum(computed: str | None, matches: bool | None) -> None:
     assert shown["matches"] is matches
     assert shown["covers"] == {"start": 8, "size": 4}
     assert shown.get("why", "") == why
+
+
+@dataclass(frozen=True)
+class Joined:
+    two_words: int
+    offsets: dict[str, int] = field(default_factory=lambda: {"two_words": 4})
+
+
+def test_a_key_joins_its_words_with_hyphens() -> None:
+    assert plain(Joined(1)) == {"two-words": {"value": 1, "offset": 4}}
+    # What a mapping is about are names of others: variables, options.
+    assert plain({"boot_slot": "a"}) == {"boot_slot": "a"}
+
+
+# Below these the keys are names that the build gives: variables, options of a kernel.
+_OTHERS = {"variables", "configuration", "os-release", "changes"}
+
+
+def test_the_report_has_keys_of_one_style() -> None:
+    golden = Path(__file__).parent.parent / "report" / "golden" / "report.json"
+
+    def keys(value: Any) -> Iterator[str]:
+        for key, item in value.items() if isinstance(value, dict) else ():
+            yield key
+            yield from () if key in _OTHERS else keys(item)
+        for item in value if isinstance(value, list) else ():
+            yield from keys(item)
+
+    assert not [key for key in keys(json.loads(golden.read_text())) if "_" in key]
