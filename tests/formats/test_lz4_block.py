@@ -87,3 +87,14 @@ def test_works_without_the_library(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_bound() -> None:
     # LZ4_COMPRESSBOUND in lz4.h
     assert lz4_block.bound(8 << 20) == 8_388_608 + 32_896 + 16
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("size", [1, 5, 13, 100, 4000, 65536])
+def test_a_block_is_decoded_up_to_a_size_whatever_follows(size: int) -> None:
+    """As EROFS was before LZ4_0PADDING: the kernel decodes with LZ4_decompress_safe_partial."""
+    data = (b"tide" * 40 + bytes(700) + b"gauge") * 80
+    packed = block(data)
+    partly = lz4_block.decode_plainly(packed, min(size, len(data)), partly=True)
+    assert partly == data[:size]
+    assert lz4_block.decode_plainly(packed + bytes(4096), len(data), partly=True) == data
