@@ -197,6 +197,71 @@ def test_a_strings_block_of_megabytes_is_refused() -> None:
         parse(patched(data, 32, (4 << 20) + 1))
 
 
+def _deep(levels: int) -> bytes:
+    nodes: dict[str, object] = {}
+    for _ in range(levels - 1):
+        nodes = {"n": nodes}
+    return write(nodes)
+
+
+@pytest.mark.parametrize(
+    ("limit", "most", "data"),
+    [
+        ("_MAX_DEPTH", 3, _deep(3)),
+        ("_MAX_NODES", 4, write({"a": {}, "b": {}, "c": {}})),
+        ("_MAX_PROPERTIES", 2, write({"a": 1, "b": {"c": 2}})),
+        ("_MAX_KEPT", 11, write({"a": 1, "b": {"c": 2}})),  # the values, and the paths / and /b
+        ("_MAX_RESERVATIONS", 2, write({}, reserve=((1, 2), (3, 4)))),
+        ("_MAX_STRINGS", 4, write({"a": 1, "b": 2})),
+    ],
+)
+def test_each_limit_may_be_reached_and_not_passed(
+    monkeypatch: pytest.MonkeyPatch, limit: str, most: int, data: bytes
+) -> None:
+    monkeypatch.setattr(flat_tree, limit, most)
+    parse(data)
+    monkeypatch.setattr(flat_tree, limit, most - 1)
+    with pytest.raises(FormatError):
+        parse(data)
+
+
+@pytest.mark.parametrize(
+    ("version", "compatible", "reads"),
+    [
+        (16, 16, True),
+        (17, 16, True),
+        (17, 17, True),
+        (18, 17, True),
+        (18, 18, False),
+        (15, 15, False),
+    ],
+)
+def test_versions_16_and_17_are_read(version: int, compatible: int, *, reads: bool) -> None:
+    data = patched(patched(SMALL, 20, version), 24, compatible)
+    if reads:
+        assert parse(data).header.version == version
+    else:
+        with pytest.raises(FormatError, match="is not 16 or 17"):
+            parse(data)
+
+
+@pytest.mark.parametrize(
+    ("offset", "more", "plausible"), [(8, -1, True), (8, 0, False), (12, 0, True), (12, 1, False)]
+)
+def test_a_plausible_header_has_its_blocks_inside(
+    offset: int, more: int, *, plausible: bool
+) -> None:
+    """The strings may be none, behind the last byte; the structure is never empty."""
+    total = int.from_bytes(SMALL[4:8], "big")
+    assert flat_tree.plausible(View.of(patched(SMALL, offset, total + more))) is plausible
+
+
+@pytest.mark.parametrize(("size", "kept"), [(65536, 65536), (65537, 64)])
+def test_a_value_of_64_kib_is_no_payload(size: int, kept: int) -> None:
+    found = parse(write({"data": bytes(size)})).root.properties["data"]
+    assert (len(found.value), found.size) == (kept, size)
+
+
 def test_the_structure_block_must_end() -> None:
     data = write({})
     shortened = patched(data, 36, struct.unpack_from(">I", data, 36)[0] - 4)
