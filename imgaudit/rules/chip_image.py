@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
 from imgaudit.contents.tree import Artifact
+from imgaudit.data import dataclass
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import Chip, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
@@ -17,6 +18,7 @@ from imgaudit.rules.engine import (
     Case,
     Example,
     Finding,
+    Kind,
     NotChecked,
     Outcome,
     Rule,
@@ -200,45 +202,78 @@ def _expected(subject: Subject, region: Region) -> str:
     return region.file or region.name
 
 
-def _given(subject: Subject) -> Iterator[tuple[ChipImage, Artifact]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Image:
+    """An image or a dump that was read."""
+
+    subject: Subject
+    image: ChipImage
+    artifact: Artifact
+
+    def finding(self, case: Case) -> Finding:
+        """Make a finding about all of it."""
+        return case.at(
+            artifact=self.artifact.path,
+            chip=self.image.area,
+            where=self.image.chip.at_key("image"),
+            image=self.artifact.path,
+        )
+
+    def regions(self) -> Iterator[_Compared]:
+        """Give each region that was compared in it."""
+        for comparison in self.image.comparisons:
+            yield _Compared(self.subject, self.image, comparison)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Compared:
+    """A region, and how it stands in an image or a dump."""
+
+    subject: Subject
+    image: ChipImage
+    comparison: Comparison
+
+    @property
+    def region(self) -> Region:
+        """The region."""
+        return self.comparison.region
+
+    @property
+    def look(self) -> Look:
+        """What it looks like."""
+        return self.comparison.look
+
+    def finding(self, case: Case, comparison: Comparison | None = None) -> Finding:
+        """Make a finding about where it starts to differ, and by how much."""
+        image, region, comparison = self.image, self.region, comparison or self.comparison
+        first = region.at + (region.file_at if comparison.first is None else comparison.first)
+        return case.at(
+            region=region,
+            artifact=_expected(self.subject, region),
+            offset=first,
+            length=comparison.differing or None,
+            image=image.artifact.path if image.artifact else "",
+            first=first,
+            differing=comparison.differing,
+            spot=_spot(image.chip, first),
+            amount=_amount(comparison),
+        )
+
+
+def _images(subject: Subject) -> Iterator[_Image]:
     for image in subject.images:
         if image.artifact is not None:
-            yield image, image.artifact
+            yield _Image(subject, image, image.artifact)
 
 
-def _looking(subject: Subject, *looks: Look) -> Iterator[tuple[ChipImage, Comparison]]:
-    """Give the comparisons that look like one of these."""
-    for image, _ in _given(subject):
-        for comparison in image.comparisons:
-            if comparison.look in looks:
-                yield image, comparison
+IMAGES = Kind(_images, lambda image: image.artifact.path)
+REGIONS = IMAGES.each(_Image.regions, lambda one: f"{one.region.name} in {one.image.area}")
 
 
-def _about(case: Case, subject: Subject, image: ChipImage, comparison: Comparison) -> Finding:
-    """Make a finding about a region: where it starts to differ, and by how much."""
-    region = comparison.region
-    first = region.at + (region.file_at if comparison.first is None else comparison.first)
-    return case.at(
-        region=region,
-        artifact=_expected(subject, region),
-        offset=first,
-        length=comparison.differing or None,
-        image=image.artifact.path if image.artifact else "",
-        first=first,
-        differing=comparison.differing,
-        spot=_spot(image.chip, first),
-        amount=_amount(comparison),
-    )
-
-
-def _whole(case: Case, image: ChipImage, artifact: Artifact) -> Finding:
-    """Make a finding about all of an image."""
-    return case.at(
-        artifact=artifact.path,
-        chip=image.area,
-        where=image.chip.at_key("image"),
-        image=artifact.path,
-    )
+def _looking(subject: Subject, look: Look) -> Iterator[_Compared]:
+    """Give the regions that look like this."""
+    for image in _images(subject):
+        yield from (one for one in image.regions() if one.look is look)
 
 
 DIFFERS = Rule(
@@ -271,7 +306,7 @@ def image_differs(subject: Subject) -> Outcome:
             if comparison.look is Look.UNKNOWN:
                 yield NotChecked(DIFFERS.name, comparison.region.name, comparison.why)
             if comparison.look is Look.DIFFERS and comparison.digests is None:
-                yield _about(DIFFERS(), subject, image, comparison)
+                yield _Compared(subject, image, comparison).finding(DIFFERS())
         if image.dump and subject.layout is not None:
             compared = {comparison.region.name for comparison in image.comparisons}
             for region in subject.layout.regions_on(image.area):
@@ -307,17 +342,12 @@ FROM_MANIFEST = Rule(
 )
 
 
-@check(FROM_MANIFEST)
-def differs_from_manifest(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.DIFFERS):
-        if comparison.digests is not None and subject.manifest is not None:
-            sealed, found = comparison.digests
-            yield _about(
-                FROM_MANIFEST(manifest=subject.manifest.file, sealed=sealed[:12], found=found[:12]),
-                subject,
-                image,
-                comparison,
-            )
+@check(FROM_MANIFEST, over=REGIONS)
+def differs_from_manifest(one: _Compared) -> Outcome:
+    digests, manifest = one.comparison.digests, one.subject.manifest
+    if one.look is Look.DIFFERS and digests is not None and manifest is not None:
+        sealed, found = (digest[:12] for digest in digests)
+        yield one.finding(FROM_MANIFEST(manifest=manifest.file, sealed=sealed, found=found))
 
 
 def _other_values(other: str | None) -> None: ...
@@ -339,10 +369,10 @@ OTHER = Rule(
 )
 
 
-@check(OTHER)
-def holds_other_region(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.OTHER):
-        yield _about(OTHER(other=comparison.holds), subject, image, comparison)
+@check(OTHER, over=REGIONS)
+def holds_other_region(one: _Compared) -> Outcome:
+    if one.look is Look.OTHER:
+        yield one.finding(OTHER(other=one.comparison.holds))
 
 
 def _shifted_values(*, found: int, wanted: int, distance: int) -> None: ...
@@ -366,18 +396,14 @@ SHIFTED = Rule(
 )
 
 
-@check(SHIFTED)
-def image_shifted(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.SHIFTED):
-        region, distance = comparison.region, comparison.shifted or 0
-        wanted = region.at + region.file_at
-        finding = _about(
-            SHIFTED(found=wanted + distance, wanted=wanted, distance=abs(distance)),
-            subject,
-            image,
-            comparison,
-        )
-        yield replace(finding, offset=wanted + distance, length=comparison.size)
+@check(SHIFTED, over=REGIONS)
+def image_shifted(one: _Compared) -> Outcome:
+    if one.look is Look.SHIFTED:
+        distance = one.comparison.shifted or 0
+        wanted = one.region.at + one.region.file_at
+        found = wanted + distance
+        finding = one.finding(SHIFTED(found=found, wanted=wanted, distance=abs(distance)))
+        yield replace(finding, offset=found, length=one.comparison.size)
 
 
 def _swapped_values(*, what: str, group: int | None) -> None: ...
@@ -401,12 +427,12 @@ SWAPPED = Rule(
 
 @check(SWAPPED)
 def image_swapped(subject: Subject) -> Outcome:
-    for image, artifact in _given(subject):
-        if image.swapped is not None:
-            yield _whole(SWAPPED(what="everything", group=image.swapped), image, artifact)
-    for image, comparison in _looking(subject, Look.SWAPPED):
-        what = f"{_expected(subject, comparison.region)} in {comparison.region.name}"
-        yield _about(SWAPPED(what=what, group=comparison.swapped), subject, image, comparison)
+    for image in _images(subject):
+        if image.image.swapped is not None:
+            yield image.finding(SWAPPED(what="everything", group=image.image.swapped))
+    for one in _looking(subject, Look.SWAPPED):
+        what = f"{_expected(subject, one.region)} in {one.region.name}"
+        yield one.finding(SWAPPED(what=what, group=one.comparison.swapped))
 
 
 def _mirrored_values(*, what: str) -> None: ...
@@ -430,12 +456,12 @@ MIRRORED = Rule(
 
 @check(MIRRORED)
 def image_mirrored(subject: Subject) -> Outcome:
-    for image, artifact in _given(subject):
-        if image.mirrored:
-            yield _whole(MIRRORED(what="everything"), image, artifact)
-    for image, comparison in _looking(subject, Look.MIRRORED):
-        what = f"{_expected(subject, comparison.region)} in {comparison.region.name}"
-        yield _about(MIRRORED(what=what), subject, image, comparison)
+    for image in _images(subject):
+        if image.image.mirrored:
+            yield image.finding(MIRRORED(what="everything"))
+    for one in _looking(subject, Look.MIRRORED):
+        what = f"{_expected(subject, one.region)} in {one.region.name}"
+        yield one.finding(MIRRORED(what=what))
 
 
 def _exchanged_values(*, half: int) -> None: ...
@@ -457,11 +483,10 @@ EXCHANGED = Rule(
 )
 
 
-@check(EXCHANGED)
-def image_exchanged(subject: Subject) -> Outcome:
-    for image, artifact in _given(subject):
-        if image.exchanged:
-            yield _whole(EXCHANGED(half=image.size // 2), image, artifact)
+@check(EXCHANGED, over=IMAGES)
+def image_exchanged(one: _Image) -> Outcome:
+    if one.image.exchanged:
+        yield one.finding(EXCHANGED(half=one.image.size // 2))
 
 
 def _starts_values(*, what: str, base: int) -> None: ...
@@ -482,15 +507,15 @@ STARTS = Rule(
 )
 
 
-@check(STARTS)
-def image_starts_elsewhere(subject: Subject) -> Outcome:
-    for image, artifact in _given(subject):
-        if image.base > 0:
-            what = f"its first byte is the one at {_spot(image.chip, image.base)}"
-        else:
-            what = f"{both(-image.base)} stand before its first byte"
-        if image.base:
-            yield _whole(STARTS(what=what, base=image.base), image, artifact)
+@check(STARTS, over=IMAGES)
+def image_starts_elsewhere(one: _Image) -> Outcome:
+    base = one.image.base
+    if base > 0:
+        what = f"its first byte is the one at {_spot(one.image.chip, base)}"
+    else:
+        what = f"{both(-base)} stand before its first byte"
+    if base:
+        yield one.finding(STARTS(what=what, base=base))
 
 
 def _ends_values(*, end: int) -> None: ...
@@ -511,10 +536,10 @@ ENDS = Rule(
 )
 
 
-@check(ENDS)
-def image_ends_early(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.CUT):
-        yield _about(ENDS(end=image.size), subject, image, comparison)
+@check(ENDS, over=REGIONS)
+def image_ends_early(one: _Compared) -> Outcome:
+    if one.look is Look.CUT:
+        yield one.finding(ENDS(end=one.image.size))
 
 
 NOT_ERASED = Rule(
@@ -536,10 +561,10 @@ NOT_ERASED = Rule(
 )
 
 
-@check(NOT_ERASED)
-def not_erased_first(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.NOT_ERASED):
-        yield _about(NOT_ERASED(), subject, image, comparison)
+@check(NOT_ERASED, over=REGIONS)
+def not_erased_first(one: _Compared) -> Outcome:
+    if one.look is Look.NOT_ERASED:
+        yield one.finding(NOT_ERASED())
 
 
 def _stuck_values(*, bit: int | None) -> None: ...
@@ -563,10 +588,10 @@ STUCK = Rule(
 )
 
 
-@check(STUCK)
-def bit_stuck(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.STUCK):
-        yield _about(STUCK(bit=comparison.stuck), subject, image, comparison)
+@check(STUCK, over=REGIONS)
+def bit_stuck(one: _Compared) -> Outcome:
+    if one.look is Look.STUCK:
+        yield one.finding(STUCK(bit=one.comparison.stuck))
 
 
 def _hole_values(*, start: int, end: int) -> None: ...
@@ -590,21 +615,14 @@ HOLE = Rule(
 )
 
 
-@check(HOLE)
-def image_hole(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.ERASED, Look.DIFFERS):
-        region = comparison.region
-        for hole in comparison.holes:
-            finding = _about(
-                HOLE(start=region.at + hole.start, end=region.at + hole.end),
-                subject,
-                image,
-                replace(comparison, first=hole.start, differing=hole.size),
-            )
-            yield finding
+@check(HOLE, over=REGIONS)
+def image_hole(one: _Compared) -> Outcome:
+    for hole in one.comparison.holes if one.look in {Look.ERASED, Look.DIFFERS} else ():
+        case = HOLE(start=one.region.at + hole.start, end=one.region.at + hole.end)
+        yield one.finding(case, replace(one.comparison, first=hole.start, differing=hole.size))
 
 
-_SAME_PLACE = (Look.SAME, Look.DIFFERS, Look.ERASED, Look.NOT_ERASED, Look.STUCK)
+_SAME_PLACE = frozenset({Look.SAME, Look.DIFFERS, Look.ERASED, Look.NOT_ERASED, Look.STUCK})
 
 
 def _tail_values(*, size: int, start: int) -> None: ...
@@ -628,17 +646,18 @@ TAIL = Rule(
 )
 
 
-@check(TAIL)
-def image_tail(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, *_SAME_PLACE):
-        region, tail = comparison.region, comparison.tail
-        # An environment may be padded as it likes: saveenv erases it as a whole.
-        mutable = region.holds == "uboot-env" or region.writer is Writer.RUNTIME
-        # By digests alone, what differs may as well be shifted.
-        if tail and not mutable and comparison.digests is None:
-            size = sum(span.size for span in tail)
-            behind = replace(comparison, first=tail[0].start, differing=size)
-            yield _about(TAIL(size=size, start=region.at + tail[0].start), subject, image, behind)
+@check(TAIL, over=REGIONS)
+def image_tail(one: _Compared) -> Outcome:
+    region, comparison = one.region, one.comparison
+    # An environment may be padded as it likes: saveenv erases it as a whole.
+    mutable = region.holds == "uboot-env" or region.writer is Writer.RUNTIME
+    if one.look not in _SAME_PLACE or mutable or not comparison.tail:
+        return
+    # By digests alone, what differs may as well be shifted.
+    if comparison.digests is None:
+        start, size = comparison.tail[0].start, sum(span.size for span in comparison.tail)
+        behind = replace(comparison, first=start, differing=size)
+        yield one.finding(TAIL(size=size, start=region.at + start), behind)
 
 
 def _gap_values(*, size: int, start: int, spot: str) -> None: ...
@@ -659,18 +678,12 @@ GAP = Rule(
 )
 
 
-@check(GAP)
-def image_gap(subject: Subject) -> Outcome:
-    for image, artifact in _given(subject):
-        if not image.chip.kind.in_memory:
-            continue
-        for gap in image.gaps:
-            finding = _whole(
-                GAP(size=gap.size, start=gap.start, spot=_spot(image.chip, gap.start)),
-                image,
-                artifact,
-            )
-            yield replace(finding, offset=gap.start, length=gap.size)
+@check(GAP, over=IMAGES)
+def image_gap(one: _Image) -> Outcome:
+    chip = one.image.chip
+    for gap in one.image.gaps if chip.kind.in_memory else ():
+        case = GAP(size=gap.size, start=gap.start, spot=_spot(chip, gap.start))
+        yield replace(one.finding(case), offset=gap.start, length=gap.size)
 
 
 def _repeats_values(*, period: int) -> None: ...
@@ -694,12 +707,12 @@ REPEATS = Rule(
 )
 
 
-@check(REPEATS)
-def image_repeats(subject: Subject) -> Outcome:
-    for image, artifact in _given(subject):
-        if image.period is not None:
-            finding = _whole(REPEATS(period=image.period), image, artifact)
-            yield replace(finding, offset=image.period, length=image.size - image.period)
+@check(REPEATS, over=IMAGES)
+def image_repeats(one: _Image) -> Outcome:
+    period = one.image.period
+    if period is not None:
+        length = one.image.size - period
+        yield replace(one.finding(REPEATS(period=period)), offset=period, length=length)
 
 
 def _saved_values(*, changes: str) -> None: ...
@@ -719,12 +732,11 @@ SAVED = Rule(
 )
 
 
-@check(SAVED)
-def environment_saved(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.SAVED):
-        changes = _changes(subject, comparison)
-        if changes:
-            yield _about(SAVED(changes=changes), subject, image, comparison)
+@check(SAVED, over=REGIONS)
+def environment_saved(one: _Compared) -> Outcome:
+    changes = _changes(one.subject, one.comparison) if one.look is Look.SAVED else ""
+    if changes:
+        yield one.finding(SAVED(changes=changes))
 
 
 _MOST_CHANGES = 8
@@ -782,19 +794,20 @@ BROKEN = Rule(
 )
 
 
-@check(BROKEN)
-def environment_broken(subject: Subject) -> Outcome:
-    for image, comparison in _looking(subject, Look.BROKEN):
-        found = comparison.environment
-        if found is None:
-            why = "it holds no name=value text"
-        elif found.blank is not None:
-            why = f"every byte is {found.blank:#04x}"
-        else:
-            why = f"its CRC {found.checksums[0].stored} fits none of its bytes"
-        finding = _about(BROKEN(why=why), subject, image, comparison)
-        spare = _copy_is_valid(image, comparison.region)
-        yield replace(finding, severity=Severity.WARNING) if spare else finding
+@check(BROKEN, over=REGIONS)
+def environment_broken(one: _Compared) -> Outcome:
+    found = one.comparison.environment
+    if one.look is not Look.BROKEN:
+        return
+    if found is None:
+        why = "it holds no name=value text"
+    elif found.blank is not None:
+        why = f"every byte is {found.blank:#04x}"
+    else:
+        why = f"its CRC {found.checksums[0].stored} fits none of its bytes"
+    finding = one.finding(BROKEN(why=why))
+    spare = _copy_is_valid(one.image, one.region)
+    yield replace(finding, severity=Severity.WARNING) if spare else finding
 
 
 def _copy_is_valid(image: ChipImage, region: Region) -> bool:
