@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator
-from typing import Any, TypeVar
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from typing import TypeVar
 
 from imgaudit.data import dataclass
 from imgaudit.maps.collect import OWN_TREE, Copies, Copy, Place
@@ -124,21 +124,29 @@ def _paired(table: Table, regions: list[Region]) -> Iterator[Row]:
     """Pair by label, then by the same bytes, then by the same start."""
     entries = table.copy.says.entries
     spans = [_span(entry, table.chip) for entry in entries]
+    starts = [None if span is None else span.start for span in spans]
+    labels = [entry.label for entry in entries]
     means: dict[int, Region] = {}
+    taken: set[str] = set()
 
-    def pair(alike: Any) -> None:
-        for number, entry in enumerate(entries):
-            if number not in means:
-                left = [region for region in regions if region not in means.values()]
-                found = next((item for item in left if alike(item, entry, spans[number])), None)
+    def pair(keys: Sequence[Hashable], of: Callable[[Region], Iterable[Hashable]]) -> None:
+        alike: dict[Hashable, list[Region]] = {}
+        for region in regions:
+            for key in of(region):
+                alike.setdefault(key, []).append(region)
+        for number, key in enumerate(keys):
+            if number not in means and key is not None:
+                left = (region for region in alike.get(key, ()) if region.name not in taken)
+                found = next(left, None)
                 if found is not None:
                     means[number] = found
+                    taken.add(found.name)
 
-    pair(lambda region, entry, _: entry.number is not None and entry.number == region.partition)
-    pair(lambda region, entry, _: entry.label in region.labels)
-    pair(lambda region, entry, _: entry.label == region.name)
-    pair(lambda region, _, span: span == region.span)
-    pair(lambda region, _, span: span is not None and span.start == region.at)
+    pair([entry.number for entry in entries], lambda region: (region.partition,))
+    pair(labels, lambda region: region.labels)
+    pair(labels, lambda region: (region.name,))
+    pair(spans, lambda region: (region.span,))
+    pair(starts, lambda region: (region.at,))
     for number, entry in enumerate(entries):
         yield Row(table, entry, means.get(number), spans[number])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
@@ -18,7 +19,7 @@ from imgaudit.formats.flat_tree import parse
 from imgaudit.formats.view import View
 from imgaudit.layout.load import parse as parse_layout
 from imgaudit.maps import device_tree
-from imgaudit.rules import command_line, drift, environment_place
+from imgaudit.rules import checks, command_line, drift, environment_place
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Check, Finding, Severity
 from imgaudit.rules.examples import nor
@@ -287,3 +288,19 @@ def test_another_label_matters_where_it_is_looked_up(
     assert set(told) == {severity, "warning"}
     assert "rest" in told["warning"]
     assert "setup" in told[severity]
+
+
+def test_a_list_of_a_thousand_partitions_is_paired_in_time() -> None:
+    """Every entry stands one region further: it is paired by its bytes, and the last by nothing."""
+    count = 1000
+    parts = ",".join(f"4k@{4 * n + 4}k(q{n})" for n in range(count))
+    example = nor(
+        *(f"name: r{n}, at: {4 * n} KiB, size: 4 KiB" for n in range(count)),
+        chip="size: 16 MiB, erase-block: 4 KiB",
+        rest=f"written-elsewhere: {{mtdparts: 'spi0.0:{parts}'}}\n",
+    )
+    subject = subject_of(example)
+    before = time.process_time()
+    found = audit.run(subject, only=[checks()["map-region-unknown"]]).findings
+    assert [item.values["label"] for item in found] == [f"q{count - 1}"]
+    assert time.process_time() - before < 5  # once a minute and more
