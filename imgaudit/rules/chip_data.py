@@ -5,9 +5,11 @@ from __future__ import annotations
 import fnmatch
 import struct
 from collections.abc import Iterator
-from typing import TypeVar
+from functools import partial
+from typing import Generic, TypeVar
 
 from imgaudit.contents.tree import Artifact
+from imgaudit.data import dataclass
 from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
@@ -15,7 +17,17 @@ from imgaudit.formats.sfdp import THREE_BYTE_LIMIT, SfdpFacts
 from imgaudit.model import SECTOR, Chip, Region
 from imgaudit.rules import about
 from imgaudit.rules.cited import in_linux, in_u_boot, standard
-from imgaudit.rules.engine import Case, Example, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import (
+    Case,
+    Example,
+    Finding,
+    Kind,
+    Missing,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB, Span, both, human
@@ -79,55 +91,68 @@ def _emmc(data: bytes, *regions: str, chip: str = "sectors: 65536, boot-area: 2 
     )
 
 
-def dumps(subject: Subject, kind: type[F]) -> Iterator[tuple[Chip, Artifact, F]]:
-    """Give every chip with the dump of its own data."""
-    for chip, name in _named(subject, kind):
-        artifact = _artifact(subject, name)
-        if artifact is not None and isinstance(artifact.content.facts, kind):
-            yield chip, artifact, artifact.content.facts
+@dataclass(frozen=True, slots=True, eq=False)
+class Dump(Generic[F]):
+    """What was read out of a chip's own tables or registers."""
+
+    subject: Subject
+    chip: Chip
+    artifact: Artifact
+    facts: F
+
+    def finding(
+        self,
+        case: Case,
+        key: str,
+        field: str,
+        *,
+        region: Region | None = None,
+        severity: Severity | None = None,
+    ) -> Finding:
+        """Make a finding about a field, and the key of the layout that says otherwise."""
+        return case.at(
+            region=region,
+            artifact=self.artifact.path,
+            chip=self.chip.name,
+            where=region.where if region else self.chip.at_key(key),
+            offset=self.facts.offsets.get(field),
+            severity=severity,
+        )
 
 
-def _named(subject: Subject, kind: type[Facts]) -> Iterator[tuple[Chip, str]]:
-    for chip in subject.layout.chips.values() if subject.layout else ():
+def dumps(subject: Subject, kind: type[F]) -> Iterator[Dump[F]]:
+    """Give what was read out of the chips; what could not be read is left out."""
+    return (one for one in _read_out(subject, kind) if isinstance(one, Dump))
+
+
+def _read_out(subject: Subject, kind: type[F]) -> Iterator[Dump[F] | Missing]:
+    for chip in subject.layout.chips.values() if subject.layout is not None else ():
         name = chip.sfdp if kind is SfdpFacts else chip.ext_csd
-        if name is not None:
-            yield chip, name
-
-
-def _artifact(subject: Subject, name: str) -> Artifact | None:
-    found = (item for path, item in subject.others.items() if fnmatch.fnmatch(path, name))
-    return next(found, None)
-
-
-def _unread(subject: Subject, kind: type[Facts], rule: str) -> Iterator[NotChecked]:
-    for _, name in _named(subject, kind) if subject.given else ():
-        artifact = _artifact(subject, name)
-        if artifact is None:
-            yield NotChecked(rule, name, subject.unreadable.get(name, "it was not read"))
-        elif not isinstance(artifact.content.facts, kind):
+        if name is None:
+            continue
+        there = (item for path, item in subject.others.items() if fnmatch.fnmatch(path, name))
+        artifact = next(there, None)
+        facts = artifact.content.facts if artifact is not None else None
+        if artifact is not None and isinstance(facts, kind):
+            yield Dump(subject, chip, artifact, facts)
+        elif artifact is not None:
             why = artifact.content.why or f"it is {artifact.content.title}"
-            yield NotChecked(rule, name, why)
+            yield Missing(name, why)
+        elif subject.given:
+            yield Missing(name, subject.unreadable.get(name, "it was not read"))
 
 
-def _finding(
-    case: Case,
-    chip: Chip,
-    artifact: Artifact,
-    key: str,
-    field: str,
-    *,
-    region: Region | None = None,
-    severity: Severity | None = None,
-) -> Finding:
-    facts = artifact.content.facts
-    return case.at(
-        region=region,
-        artifact=artifact.path,
-        chip=chip.name,
-        where=region.where if region else chip.at_key(key),
-        offset=facts.offsets.get(field) if facts else None,
-        severity=severity,
-    )
+def _kinds(kind: type[F]) -> tuple[Kind[Dump[F]], Kind[Dump[F]]]:
+    """Give the kind of what was read, and the same with what could not be."""
+
+    def label(dump: Dump[F]) -> str:
+        return dump.artifact.path
+
+    return Kind(partial(dumps, kind=kind), label), Kind(partial(_read_out, kind=kind), label)
+
+
+SFDPS, SFDPS_OR_WHY = _kinds(SfdpFacts)
+EXT_CSDS, EXT_CSDS_OR_WHY = _kinds(ExtCsdFacts)
 
 
 def _approved(chip: Chip) -> str:
@@ -173,19 +198,12 @@ def dies(subject: Subject) -> int:
     return max(counts.pop(), 1) if len(counts) == 1 else 1
 
 
-@check(NOR_SIZE)
-def nor_size(subject: Subject) -> Outcome:
-    yield from _unread(subject, SfdpFacts, NOR_SIZE.name)
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        there = facts.density * dies(subject)
-        if there not in chip.sizes:
-            yield _finding(
-                NOR_SIZE(there=there, here=_approved(chip)),
-                chip,
-                artifact,
-                "size",
-                "density",
-            )
+@check(NOR_SIZE, over=SFDPS_OR_WHY, given=dies)
+def nor_size(dump: Dump[SfdpFacts], many: int) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    there = facts.density * many
+    if there not in chip.sizes:
+        yield dump.finding(NOR_SIZE(there=there, here=_approved(chip)), "size", "density")
 
 
 def _erase_values(*, there: str, here: int) -> None: ...
@@ -206,22 +224,19 @@ ERASE = Rule(
 )
 
 
-@check(ERASE)
-def erase_size(subject: Subject) -> Outcome:
-    many = dies(subject)
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        sizes = [size * many for size in facts.erase_sizes]
-        for size in sorted({run.size for run in chip.erase_map} - set(sizes)):
-            yield _finding(
-                ERASE(
-                    there=", ".join(human(size) for size in sizes) or "nothing",
-                    here=size,
-                ),
-                chip,
-                artifact,
-                _erase_key(chip),
-                "erase_types",
-            )
+@check(ERASE, over=SFDPS, given=dies)
+def erase_size(dump: Dump[SfdpFacts], many: int) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    sizes = [size * many for size in facts.erase_sizes]
+    for size in sorted({run.size for run in chip.erase_map} - set(sizes)):
+        yield dump.finding(
+            ERASE(
+                there=", ".join(human(size) for size in sizes) or "nothing",
+                here=size,
+            ),
+            _erase_key(chip),
+            "erase_types",
+        )
 
 
 def _erase_key(chip: Chip) -> str:
@@ -263,22 +278,20 @@ IGNORED = Rule(
 )
 
 
-@check(IGNORED)
-def sector_map(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        misfits = [_misfit(chip, facts, number) for number in range(len(facts.sector_maps))]
-        first = next(iter(misfits), None)
-        if first is not None and None not in misfits:
-            start, here, there = first
-            yield _finding(
-                IGNORED(
-                    start=start, here=here, there=", ".join(human(size) for size in there) or "none"
-                ),
-                chip,
-                artifact,
-                _erase_key(chip),
-                "erase_types",
-            )
+@check(IGNORED, over=SFDPS)
+def sector_map(dump: Dump[SfdpFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    misfits = [_misfit(chip, facts, number) for number in range(len(facts.sector_maps))]
+    first = next(iter(misfits), None)
+    if first is not None and None not in misfits:
+        start, here, there = first
+        yield dump.finding(
+            IGNORED(
+                start=start, here=here, there=", ".join(human(size) for size in there) or "none"
+            ),
+            _erase_key(chip),
+            "erase_types",
+        )
 
 
 def _misfit(chip: Chip, facts: SfdpFacts, number: int) -> tuple[int, int, tuple[int, ...]] | None:
@@ -314,12 +327,12 @@ PAGE = Rule(
 )
 
 
-@check(PAGE)
-def page_size(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        there = None if facts.page_size is None else facts.page_size * dies(subject)
-        if there not in {None, chip.page}:
-            yield _finding(PAGE(there=there, here=chip.page), chip, artifact, "page", "page_size")
+@check(PAGE, over=SFDPS, given=dies)
+def page_size(dump: Dump[SfdpFacts], many: int) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    there = None if facts.page_size is None else facts.page_size * many
+    if there not in {None, chip.page}:
+        yield dump.finding(PAGE(there=there, here=chip.page), "page", "page_size")
 
 
 def _address_values(*, there: str, here: str) -> None: ...
@@ -346,23 +359,21 @@ ADDRESS = Rule(
 )
 
 
-@check(ADDRESS)
-def address_bytes(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        there = facts.address_bytes
-        if chip.address_bytes is not None and there and chip.address_bytes not in there:
-            here = str(chip.address_bytes)
-        elif chip.four_byte_mode == "opcodes" and facts.four_byte_table is False:
-            here = "4, with opcodes of their own, of which its table has none"
-        else:
-            continue
-        yield _finding(
-            ADDRESS(there=" or ".join(map(str, there)), here=here),
-            chip,
-            artifact,
-            "address-bytes" if chip.address_bytes is not None else "four-byte-mode",
-            "address_bytes",
-        )
+@check(ADDRESS, over=SFDPS)
+def address_bytes(dump: Dump[SfdpFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    there = facts.address_bytes
+    if chip.address_bytes is not None and there and chip.address_bytes not in there:
+        here = str(chip.address_bytes)
+    elif chip.four_byte_mode == "opcodes" and facts.four_byte_table is False:
+        here = "4, with opcodes of their own, of which its table has none"
+    else:
+        return
+    yield dump.finding(
+        ADDRESS(there=" or ".join(map(str, there)), here=here),
+        "address-bytes" if chip.address_bytes is not None else "four-byte-mode",
+        "address_bytes",
+    )
 
 
 def _register_values(*, size: int) -> None: ...
@@ -397,13 +408,13 @@ REGISTER = Rule(
 )
 
 
-@check(REGISTER)
-def address_register(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        safe = chip.four_byte_mode == "opcodes" or chip.reset_pin == "wired"
-        if max(chip.sizes) > THREE_BYTE_LIMIT and facts.address_register and not safe:
-            case = REGISTER(size=max(chip.sizes))
-            yield _finding(case, chip, artifact, "sfdp", "address_bytes")
+@check(REGISTER, over=SFDPS)
+def address_register(dump: Dump[SfdpFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    safe = chip.four_byte_mode == "opcodes" or chip.reset_pin == "wired"
+    if max(chip.sizes) > THREE_BYTE_LIMIT and facts.address_register and not safe:
+        case = REGISTER(size=max(chip.sizes))
+        yield dump.finding(case, "sfdp", "address_bytes")
 
 
 def _itself_values(what: str) -> None: ...
@@ -427,11 +438,11 @@ ITSELF = Rule(
 )
 
 
-@check(ITSELF)
-def sfdp_itself(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, SfdpFacts):
-        for field, what in _contradictions(facts):
-            yield _finding(ITSELF(what=what), chip, artifact, "sfdp", field)
+@check(ITSELF, over=SFDPS)
+def sfdp_itself(dump: Dump[SfdpFacts]) -> Outcome:
+    facts = dump.facts
+    for field, what in _contradictions(facts):
+        yield dump.finding(ITSELF(what=what), "sfdp", field)
 
 
 def _contradictions(facts: SfdpFacts) -> Iterator[tuple[str, str]]:
@@ -473,22 +484,19 @@ EMMC_SIZE = Rule(
 )
 
 
-@check(EMMC_SIZE)
-def emmc_size(subject: Subject) -> Outcome:
-    yield from _unread(subject, ExtCsdFacts, EMMC_SIZE.name)
-    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
-        if facts.size not in chip.sizes:
-            yield _finding(
-                EMMC_SIZE(
-                    sectors=facts.sectors,
-                    there=facts.size,
-                    here=" or ".join(f"{size // SECTOR:,} sectors" for size in sorted(chip.sizes)),
-                ),
-                chip,
-                artifact,
-                "sectors" if "sectors" in chip.keys else "size",
-                "SEC_COUNT",
-            )
+@check(EMMC_SIZE, over=EXT_CSDS_OR_WHY)
+def emmc_size(dump: Dump[ExtCsdFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    if facts.size not in chip.sizes:
+        yield dump.finding(
+            EMMC_SIZE(
+                sectors=facts.sectors,
+                there=facts.size,
+                here=" or ".join(f"{size // SECTOR:,} sectors" for size in sorted(chip.sizes)),
+            ),
+            "sectors" if "sectors" in chip.keys else "size",
+            "SEC_COUNT",
+        )
 
 
 def _boot_area_values(*, there: int, here: int) -> None: ...
@@ -511,19 +519,17 @@ BOOT_AREA = Rule(
 )
 
 
-@check(BOOT_AREA)
-def boot_area(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
-        there, here = facts.boot_area, chip.boot_area
-        if there is not None and here is not None and there != here:
-            yield _finding(
-                BOOT_AREA(there=there, here=here),
-                chip,
-                artifact,
-                "boot-area",
-                "BOOT_SIZE_MULT",
-                severity=Severity.NOTE if there > here else None,
-            )
+@check(BOOT_AREA, over=EXT_CSDS)
+def boot_area(dump: Dump[ExtCsdFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    there, here = facts.boot_area, chip.boot_area
+    if there is not None and here is not None and there != here:
+        yield dump.finding(
+            BOOT_AREA(there=there, here=here),
+            "boot-area",
+            "BOOT_SIZE_MULT",
+            severity=Severity.NOTE if there > here else None,
+        )
 
 
 def _group_values(what: str, *, setting: str, there: int, here: int) -> None: ...
@@ -551,33 +557,27 @@ GROUP = Rule(
 )
 
 
-@check(GROUP)
-def groups(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
-        for key, what, field, there, here in (
-            (
-                "erase-group",
-                "erase group",
-                "HC_ERASE_GRP_SIZE",
-                facts.erase_group,
-                chip.erase_group,
-            ),
-            (
-                "write-protect-group",
-                "write-protect group",
-                "HC_WP_GRP_SIZE",
-                facts.write_protect_group,
-                chip.write_protect_group,
-            ),
-        ):
-            if there and here is not None and there != here:
-                yield _finding(
-                    GROUP(what=what, setting=key, there=there, here=here),
-                    chip,
-                    artifact,
-                    key,
-                    field,
-                )
+@check(GROUP, over=EXT_CSDS)
+def groups(dump: Dump[ExtCsdFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    for key, what, field, there, here in (
+        (
+            "erase-group",
+            "erase group",
+            "HC_ERASE_GRP_SIZE",
+            facts.erase_group,
+            chip.erase_group,
+        ),
+        (
+            "write-protect-group",
+            "write-protect group",
+            "HC_WP_GRP_SIZE",
+            facts.write_protect_group,
+            chip.write_protect_group,
+        ),
+    ):
+        if there and here is not None and there != here:
+            yield dump.finding(GROUP(what=what, setting=key, there=there, here=here), key, field)
 
 
 def _config_values(area: str, *, value: int, there: str) -> None: ...
@@ -603,30 +603,28 @@ CONFIG = Rule(
 )
 
 
-@check(CONFIG)
-def partition_config(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
-        config, layout = facts.partition_config, subject.layout
-        if config is None or layout is None:
-            continue
-        there = [
-            region
-            for number in (0, 1)
-            for region in layout.regions_on(f"{chip.name}/boot{number}")[:1]
-            if region.at == 0
-        ]
-        if there and not any(region.area.endswith(config.boots_from) for region in there):
-            area = {"none": "from nothing", "user": "from the user area"}.get(
-                config.boots_from, f"from {config.boots_from}"
-            )
-            yield _finding(
-                CONFIG(area=there[0].area, value=config.value, there=area),
-                chip,
-                artifact,
-                "ext-csd",
-                "PARTITION_CONFIG",
-                region=there[0],
-            )
+@check(CONFIG, over=EXT_CSDS)
+def partition_config(dump: Dump[ExtCsdFacts]) -> Outcome:
+    chip, facts = dump.chip, dump.facts
+    config, layout = facts.partition_config, dump.subject.layout
+    if config is None or layout is None:
+        return
+    there = [
+        region
+        for number in (0, 1)
+        for region in layout.regions_on(f"{chip.name}/boot{number}")[:1]
+        if region.at == 0
+    ]
+    if there and not any(region.area.endswith(config.boots_from) for region in there):
+        area = {"none": "from nothing", "user": "from the user area"}.get(
+            config.boots_from, f"from {config.boots_from}"
+        )
+        yield dump.finding(
+            CONFIG(area=there[0].area, value=config.value, there=area),
+            "ext-csd",
+            "PARTITION_CONFIG",
+            region=there[0],
+        )
 
 
 def _reset_values(*, value: int, forever: str) -> None: ...
@@ -657,16 +655,14 @@ RESET = Rule(
 )
 
 
-@check(RESET)
-def reset_disabled(subject: Subject) -> Outcome:
-    for chip, artifact, facts in dumps(subject, ExtCsdFacts):
-        value = facts.reset_function
-        if value not in {None, 1}:
-            yield _finding(
-                RESET(value=value, forever=" for ever" if value == 2 else ""),
-                chip,
-                artifact,
-                "ext-csd",
-                "RST_n_FUNCTION",
-                severity=Severity.WARNING if value == 2 else None,
-            )
+@check(RESET, over=EXT_CSDS)
+def reset_disabled(dump: Dump[ExtCsdFacts]) -> Outcome:
+    facts = dump.facts
+    value = facts.reset_function
+    if value not in {None, 1}:
+        yield dump.finding(
+            RESET(value=value, forever=" for ever" if value == 2 else ""),
+            "ext-csd",
+            "RST_n_FUNCTION",
+            severity=Severity.WARNING if value == 2 else None,
+        )

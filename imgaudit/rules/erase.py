@@ -47,7 +47,7 @@ def _erasing(subject: Subject) -> Iterator[Erasing]:
     layout = subject.layout
     if layout is None or not subject.given:
         return
-    known = {chip.name: facts for chip, _, facts in dumps(subject, SfdpFacts)}
+    known = {dump.chip.name: dump.facts for dump in dumps(subject, SfdpFacts)}
     for chip in layout.chips.values():
         if not (chip.kind.mtd and chip.kind.serial and chip.kind.word == "spi-nor"):
             continue

@@ -30,10 +30,16 @@ def of_emmc(dump: bytes, chip: str) -> dict[str, Finding]:
         # Linux Documentation/driver-api/mtd/spi-nor.rst; 4 KiB is the size that holds everywhere.
         (test_sfdp.SST26VF064B, "size: 8 MiB, erase-block: 4 KiB, address-bytes: 3"),
         # A linux-mtd patch; its erase types are not in order of size.
-        (test_sfdp.MT25QU256A, "size: 32 MiB, erase-block: 64 KiB, address-bytes: 4"),
+        (
+            test_sfdp.MT25QU256A,
+            "size: 32 MiB, erase-block: 64 KiB, address-bytes: 4, reset-pin: wired",
+        ),
         # The same series: the bytes of a third header beyond NPH are no table.
-        (test_sfdp.W25Q02NW, "size: 256 MiB, erase-block: 64 KiB, address-bytes: 4"),
-        (test_sfdp.W25Q01NW, "size: [256 MiB, 128 MiB], erase-block: 32 KiB"),
+        (
+            test_sfdp.W25Q02NW,
+            "size: 256 MiB, erase-block: 64 KiB, address-bytes: 4, reset-pin: wired",
+        ),
+        (test_sfdp.W25Q01NW, "size: [256 MiB, 128 MiB], erase-block: 32 KiB, reset-pin: wired"),
         (test_sfdp.MX25L12835F, "size: 16 MiB, erase-block: 64 KiB, address-bytes: 3"),
     ],
 )
@@ -57,9 +63,11 @@ def test_a_sector_map_is_ignored() -> None:
 
 def test_a_part_with_more_than_it_can_address() -> None:
     """IS25WP256 (a linux-mtd patch): 32 MiB, yet 3 address bytes only."""
-    found = of_nor(test_sfdp.IS25WP256, "size: 32 MiB, erase-block: 64 KiB")
+    found = of_nor(test_sfdp.IS25WP256, "size: 32 MiB, erase-block: 64 KiB, reset-pin: wired")
     assert set(found) == {"sfdp-contradicts-itself"}
-    four = of_nor(test_sfdp.IS25WP256, "size: 32 MiB, erase-block: 64 KiB, address-bytes: 4")
+    four = of_nor(
+        test_sfdp.IS25WP256, "size: 32 MiB, erase-block: 64 KiB, address-bytes: 4, reset-pin: wired"
+    )
     assert set(four) == {"sfdp-contradicts-itself", "address-bytes-contradict-sfdp"}
 
 
