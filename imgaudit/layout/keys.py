@@ -20,6 +20,8 @@ from imgaudit.units import both, parse_size
 
 _STRING = "tag:yaml.org,2002:str"
 _SHORT = 4  # letters of a word of which one that is wrong is much
+_FEW = 10  # words that are all listed
+_SOME = 6  # that are listed where none is written
 _LONGEST = 60  # characters of a wrong value that a message repeats
 
 
@@ -336,9 +338,11 @@ class OneOf:
         text = _scalar(node, reading, "one of " + ", ".join(self.words))
         if text is None or text in self.words:
             return text
-        few = len(self.words) < 10
+        few = len(self.words) < _FEW
         some = alternatives(self.words) if few else "a word that can stand here"
-        near = close(text, self.words) if few else suggested(text, self.words)
+        near = suggested(text, self.words)
+        if few:
+            near = _meant(text, self.words) or close(text, self.words)
         reading.problem(node, f"{shown(text)} is not {some}{near}")
         return None
 
@@ -407,7 +411,9 @@ class Table:
             found.values[name] = key.kind.read(value_node, reading)
         for key in self.keys:
             if key.required and key.name not in found.places:
-                reading.problem(node, f"the key {key.name!r} is missing: {key.doc}")
+                words = key.kind.words if isinstance(key.kind, OneOf) else ()
+                some = f" It is {alternatives(words)}." if 1 < len(words) <= _SOME else ""
+                reading.problem(node, f"the key {key.name!r} is missing: {key.doc}{some}")
         return found
 
     def schema(self) -> dict[str, Any]:
@@ -502,10 +508,64 @@ def alternatives(words: Sequence[str], joint: str = "or") -> str:
     return f"{head} {joint} {tail}" if head else tail
 
 
+# What others call the same; each counts where the right-hand word can stand.
+_ALSO_CALLED: Mapping[str, tuple[str, ...]] = {
+    "offset": ("at",),
+    "start": ("at",),
+    "address": ("at",),
+    "length": ("size",),
+    "block": ("erase-block",),
+    "erasesize": ("erase-block",),
+    "eraseblock": ("erase-block",),
+    "blocksize": ("erase-block",),
+    "writesize": ("page",),
+    "oob": ("spare",),
+    "oobsize": ("spare",),
+    "format": ("holds",),
+    "fstype": ("holds",),
+    "image": ("file",),
+    "sdcard": ("sd",),
+    "mmc": ("emmc", "sd"),
+    "msdos": ("mbr",),
+    "dos": ("mbr",),
+    "cfi": ("parallel-nor",),
+    "cfi-flash": ("parallel-nor",),
+    "env": ("uboot-env",),
+    "dtb": ("fdt",),
+    "itb": ("fit",),
+    "initrd": ("cpio",),
+    "initramfs": ("cpio",),
+    "u-boot": ("raw",),
+    "uboot": ("raw",),
+    "bin": ("raw",),
+    "binary": ("raw",),
+    "image.gz": ("gzip",),
+    "spl": ("raw",),
+    "update": ("release",),
+    "updater": ("release",),
+    "user": ("runtime",),
+    "aarch64": ("arm64",),
+    "armv7": ("arm",),
+    "amd64": ("x86-64",),
+    "x86_64": ("x86-64",),
+    "ppc": ("powerpc",),
+}
+
+
+def _meant(word: str, words: Sequence[str]) -> str:
+    """Suggest what is meant by a word that others use; nothing where it is none."""
+    meant = [repr(it) for it in _ALSO_CALLED.get(word.lower(), ()) if it in words]
+    return f"; did you mean {alternatives(meant)}?" if meant else ""
+
+
 def suggested(word: str, words: Sequence[str], listed: Sequence[str] = ()) -> str:
     """Suggest the nearest of many words or, where none is near, list them all (or `listed`)."""
     inside = next((part for part in word.split("-") if len(part) > 1 and part in words), None)
     if inside is not None:
         return f"; did you mean {inside!r}?"
     sure = 0.75 if len(word) > _SHORT else 0.6
-    return close(word, words, sure) or f"; there are {alternatives(listed or words, 'and')}"
+    return (
+        _meant(word, words)
+        or close(word, words, sure)
+        or f"; there are {alternatives(listed or words, 'and')}"
+    )

@@ -765,6 +765,8 @@ class _Assembly:
         self.values = values
         self.chips: dict[str, Chip] = {}
         self.regions: list[Region] = []
+        # Chips of which not even the kind is known: nothing more is asked of what lies on them.
+        self.unknown: set[str] = set()
         # All region names that are written, so that a wrong region is not called missing as well.
         self.names: dict[str, Where] = {}
         # Regions that hold volumes, by their chip and name.
@@ -810,6 +812,8 @@ class _Assembly:
     def _chip(self, name: str, where: Where, chip: Values) -> None:
         kind = KINDS.get(chip.get("kind", ""))
         table = chip.get("table")
+        if kind is None or (table is None and "table" in chip.places):
+            self.unknown.add(name)
         if kind is not None and table is not None and table not in kind.tables:
             some = alternatives(kind.tables)
             self.reading.problem(chip.places["table"], f"{kind} is divided by {some}, not {table}")
@@ -932,7 +936,7 @@ class _Assembly:
         if area and chip is None:
             problem(
                 region.places["chip"],
-                f"no chip is called {chip_name!r}{close(chip_name, self.chips)}",
+                f"no chip is called {chip_name!r}{self._near_chip(chip_name)}",
             )
         elif chip is not None and boot and (chip_name, boot) in self.divided:
             self._volume(region)
@@ -948,19 +952,29 @@ class _Assembly:
                 problem(region.places["chip"], f"{chip_name} has no {boot}: {why}")
             elif boot and areas[boot] is None:
                 problem(region.places["chip"], f"the chip {chip_name} gives no boot-area size")
-            if not chip.kind.sectors or boot:
+            if (not chip.kind.sectors or boot) and chip_name not in self.unknown:
                 self._only_for_partitions(region)
         self._new_name(name, region)
-        if region.get("type") is not None:
+        listed = chip is None or (chip.kind.sectors and chip_name not in self.unknown)
+        if region.get("type") is not None and listed:
             self._check_type(region, "gpt" if chip is None else chip.table)
-        if chip is not None and chip.table != "mbr" and "bootable" in region.places:
+        mbr = chip is None or chip.table == "mbr" or chip_name in self.unknown
+        if not mbr and "bootable" in region.places:
             problem(region.places["bootable"], "the key 'bootable' goes with table: mbr only")
         if "at" in region.places and "after" in region.places:
             problem(region.places["after"], "give at or after, not both")
-        elif not {"at", "after"} & region.places.keys():
+        elif chip is not None and not {"at", "after"} & region.places.keys():
             problem(region.where, "the region has neither at nor after")
-        if name is not None and chip is not None and not (boot and boot not in areas):
+        open_end = chip_name in self.unknown and region.get("size") == REST
+        if chip is None or name is None or open_end:
+            return
+        if not (boot and boot not in areas):
             self.written.append((region, dict(self.areas_of(chip)).get(area)))
+
+    def _near_chip(self, name: str) -> str:
+        """Suggest a chip, or the region of that name which holds a UBI."""
+        holder = next((chip for chip, region in self.divided if region == name), None)
+        return close(name, self.chips) if holder is None else f"; did you mean '{holder}/{name}'?"
 
     def _new_name(self, name: str | None, region: Values) -> bool:
         """Note a region's name; tell whether no other has it. See what goes with any region."""

@@ -767,6 +767,46 @@ def test_parts_places_and_variants() -> None:
     jsonschema.Draft202012Validator(schema()).validate(plain(PARTS))
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ("kind: spi-nor", "kind: cfi-flash", "; did you mean 'parallel-nor'?"),
+        ("erase-block: 64 KiB}", "block: 64 KiB}", "unknown key 'block'; did you mean 'erase-"),
+        ("at: 0", "offset: 0", "unknown key 'offset'; did you mean 'at'?"),
+        ("holds: raw", "holds: dtb", "; did you mean 'fdt'?"),
+        ("holds: raw", "holds: uboot", "; did you mean 'raw'?"),
+        ("writer: release", "writer: update", "; did you mean 'release'?"),
+        ("arch: arm64", "arch: aarch64", "; did you mean 'arm64'?"),
+        (", writer: release", "", "'writer' is missing: Who erases and writes it. It is factory,"),
+    ],
+)
+def test_a_word_that_others_use_is_understood(old: str, new: str, why: str) -> None:
+    assert any(why in problem for problem in chip(old, new))
+
+
+def test_a_chip_of_no_known_kind_is_one_mistake() -> None:
+    """What lies on it cannot be judged: it is not called wrong as well."""
+    text = (
+        "layout: 1\nboard: b\narch: arm\nchips:\n  card: {kind: sdcard, size: 1 GiB}\nregions:\n"
+        "  - {name: boot, chip: card, partition: 1, type: 0xc, bootable: set, at: 1 MiB,"
+        " size: rest, holds: fat, writer: release}\n"
+        "stages: {main: {regions: [boot]}}\n"
+    )
+    (said,) = problems(text)
+    assert said.startswith("f:5:16: 'sdcard' is not")
+    assert said.endswith("; did you mean 'sd'?")
+
+
+def test_a_ubi_is_named_with_its_chip() -> None:
+    text = (
+        "layout: 1\nboard: b\narch: arm\n"
+        "chips:\n  nand: {kind: nand, size: 64 MiB, erase-block: 128 KiB}\nregions:\n"
+        "  - {name: ubi, chip: nand, at: 0, size: rest, holds: ubi, writer: release}\n"
+        "  - {name: root, chip: ubi, size: 8 MiB, holds: ubifs, writer: release}\n"
+    )
+    assert problems(text) == ["f:8:18: no chip is called 'ubi'; did you mean 'nand/ubi'?"]
+
+
 def test_what_is_guessed() -> None:
     text = PARTS.replace("kind: spi-nor", "kind: spi-nor\n    guessed: [size, address-bytes]", 1)
     text = text.replace("layout: 1", "layout: 1\nguessed: arch", 1)
