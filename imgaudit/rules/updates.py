@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from uuid import UUID
 
-from imgaudit.model import FACTORY, Layout, Region
+from imgaudit.model import FACTORY, Act, Layout, Region
 from imgaudit.proof.cuts import U_BOOT, Cut, Walked
 from imgaudit.proof.records import Verdict
 from imgaudit.rules._boot import ENV_SIZE, RECOVERY, scripted, whole_fit
@@ -534,7 +534,7 @@ def not_atomic(subject: Subject) -> Outcome:
 
 
 def _mixes_values(
-    update: str, step: str, *, number: int, stage: str, new: str, old: str, more: str
+    update: str, step: str, *, when: str, stage: str, new: str, old: str, more: str
 ) -> None: ...
 
 
@@ -543,10 +543,7 @@ MIXES = Rule(
     name="update-mixes-releases",
     severity=Severity.WARNING,
     values=_mixes_values,
-    message=(
-        "power lost in step {number} of the update {update} ({step}): {stage} starts from {new} of"
-        " the new release and {old} of the old one{more}"
-    ),
+    message=("{when}, {stage} starts from {new} of the new release and {old} of the old one{more}"),
     effect="What starts was never tried together: drivers, modules or device nodes may be missing.",
     fix=(
         "Write what belongs together into one region or one slot and switch to it in one go, or"
@@ -555,7 +552,8 @@ MIXES = Rule(
     computed=(
         "the boot followed over each state that a cut can leave, where a region holds what the"
         " release before has there until a step has written it; a start takes regions of both, of"
-        " those that the two releases do not have alike. Told only where --old names that release"
+        " those that the two releases do not have alike. What a whole update leaves by design is"
+        " told only where the kernel finds no modules. Told only where --old names that release"
     ),
     sources=(PRACTICE,),
     bad=_mounted(_BOTH, {"Image": lambda: arm64_kernel(2 * KIB), "board.dtb": _other_tree}),
@@ -566,16 +564,23 @@ MIXES = Rule(
 @check(MIXES)
 def mixes_releases(subject: Subject) -> Outcome:
     for layout, walked in _walked(subject):
+        settled = [one for one in walked.cuts if one.phase == "done" or one.step.act is Act.REBOOT]
+        last = settled[-1].mixture if settled else None
         told: set[tuple[tuple[str, ...], tuple[str, ...]]] = set()
         for cut in walked.cuts:
+            by_design = cut.mixture == last
             if cut.mixture is None or cut.mixture in told or cut.fails:
+                continue
+            if by_design and not cut.lacks:
                 continue
             told.add(cut.mixture)
             new, old = (" and ".join(names) for names in cut.mixture)
+            name, step = walked.update.name, cut.what.partition(",")[0]
+            when = f"power lost in step {cut.number} of the update {name} ({step})"
             case = MIXES(
-                update=walked.update.name,
-                step=cut.what.partition(",")[0],
-                number=cut.number,
+                update=name,
+                step="" if by_design else step,
+                when=f"after the update {name}" if by_design else when,
                 stage=" or ".join(cut.starts or ()),
                 new=new,
                 old=old,

@@ -95,6 +95,18 @@ def test_a_new_kernel_over_an_old_root_lacks_its_modules() -> None:
     assert "root-a has modules for 6.1.9 only, the kernel is 6.12.1" in message
 
 
+def test_what_a_whole_update_leaves_is_told_where_modules_are_missing() -> None:
+    (message,) = found(board("{write: boot}", {"": _OLD_PAIR}), "update-mixes-releases")
+    assert message.startswith("after the update field, main starts from boot of the new release")
+    assert "root-a has modules for 6.1.9 only" in message
+    fitting = {**_OLD_PAIR, "root": lambda: heron._root(3, modules="6.12.1")}
+    assert not found(board("{write: boot}", {"": fitting}), "update-mixes-releases")
+    # what lasts no longer than the next step was meant by nobody
+    both = board("{write: boot}, {write: root-a}", {"": fitting})
+    (message,) = found(both, "update-mixes-releases")
+    assert message.startswith("power lost in step 1 of the update field (boot written), main")
+
+
 def test_what_both_releases_have_alike_is_no_mixture() -> None:
     same_root = {"boot": _OLD_PAIR["boot"]}
     assert not found(
