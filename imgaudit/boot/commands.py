@@ -199,6 +199,20 @@ def _parts(text: str) -> Iterator[tuple[str, int, MapEntry]]:
             yield copy.device, index, entry
 
 
+def _unlisted(call: Call, name: str | None) -> Cause | None:
+    """Tell that U-Boot has no MTD of a name: mtdparts lists others, and it is no chip.
+
+    Source: U-Boot drivers/mtd/mtd_uboot.c, mtd_probe_devices.
+    """
+    listed = call.state.get("mtdparts")
+    text = listed.plain if listed is not None else None
+    parts = list(_parts(text)) if text and name else []
+    names = {label for chip, index, part in parts for label in (part.label, f"{chip},{index}")}
+    if name is None or not parts or name in names or name in call.world.mtd or _chip(name):
+        return None
+    return Cause(Reason.NO_PARTITION, {"device": "mtdparts", "partition": name})
+
+
 def _chip(name: str) -> str | None:
     """Map an MTD chip's name to a device: `nor0`, `spi0.0` and `nor0,3` are the NOR."""
     if name.startswith(("spi-nand", "nand")):
@@ -274,6 +288,8 @@ def _mtd_command(call: Call) -> Done:
     if verb not in {"read", "write", "erase"}:
         return Done(kind=Kind.SHOW if verb == "list" else Kind.OTHER, choice=True)
     name_at = 2
+    if (cause := _unlisted(call, call.text(name_at))) is not None:
+        return Done(kind=Kind.OTHER, succeeds=False, cause=cause)
     device, whole = _mtd(call, call.text(name_at) or "")
     after = 3 if verb == "erase" else 4
     offset = call.number(after) if len(call.words) > after else 0
@@ -471,6 +487,8 @@ def _ubi(call: Call) -> Done:
     verb = (call.text(1) or "").partition(".")[0]
     if verb == "part":
         name = call.text(2)
+        if (cause := _unlisted(call, name)) is not None:
+            return Done(kind=Kind.SELECT, succeeds=False, cause=cause)
         chip, span = _mtd(call, name or "")
         attached = call.world.attachable.get(name or "")
         if attached is None and not call.world.attachable:

@@ -313,6 +313,9 @@ class _Plan:
             size = kernel.file_size * ARM_GROWTH if size is None else size
             place = Span.sized(at, max(size, kernel.image_size or 0))
         self.taken.append(place)
+        if command is Command.BOOTM and not kernel.compressed and at == kernel.at:
+            # It is started where it lies: only what it clears behind itself is new.
+            place = Span(min(at + kernel.file_size, place.end), place.end)
         name = "kernel with its BSS" if kernel.image_size else "kernel"
         step, gone = self.steps[move], end
         if kernel.zimage:

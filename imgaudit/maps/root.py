@@ -43,6 +43,8 @@ def target_of(build: Build, layout: Layout, copies: Copies, root: Root) -> Targe
         there = [region for region in layout.regions if region.holder and named in region.labels]
         if len(there) == 1:
             return Target(region=there[0])
+        if named is None and root.partition is not None and list(build.of(Ubi)):
+            return Target(why=f"the UBI images have no volume {root.partition}")
     if root.kind is RootKind.UBI and root.volume is not None:
         volumes = [node.facts.volumes for node in build.of(Ubi)]
         if volumes and not any(item.name == root.volume for each in volumes for item in each):

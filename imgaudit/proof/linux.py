@@ -111,7 +111,9 @@ def _options(linux: Started, proof: Proof, layout: Layout) -> Iterator[tuple[str
             yield "BINFMT_SCRIPT", f"executes the script {init}"
     for link in proof.chain:
         region = layout.region(link.region) if link.role == "root" and link.region else None
-        if region is not None and region.holder is None:
+        if region is not None and region.holder is not None:
+            yield "MTD_UBI", "attaches a UBI"
+        elif region is not None:
             chip = layout.area(region.area).chip
             yield from _DISKS.get(chip.kind.device, ())
             if region.partition is not None:

@@ -393,6 +393,10 @@ class _Judging:
             if ":" not in word and self.name in {"bootm", "booti", "bootz"}:
                 why = f"the ramdisk {content.name} has no header of U-Boot's, and no size is given"
                 raise _NoError(why, Fault.RAMDISK, at=region)
+            size, whole = self.boot.ramdisk_size, source.size if source is not None else None
+            if size and whole is not None and size < whole:
+                why = f"it gives the kernel {both(size)} of {content.name}, which has {both(whole)}"
+                raise _NoError(why, returns=False)
             return
         arch = ARCHES[self.layout.arch].container
         said = (facts.type, facts.os, facts.arch)

@@ -272,7 +272,9 @@ class _Looking:
         """Give the devices that a stage stands on."""
         for node in self.ports(consoles):
             yield _Device("console", node)
-        chips = [item.node for item in flash_nodes(self.tree) if item.medium is Medium.SPI_NOR]
+        flashes = flash_nodes(self.tree)
+        chips = [item.node for item in flashes if item.medium is Medium.SPI_NOR]
+        chips = chips or [it.node for it in flashes if "spi-nand" in it.node.texts("compatible")]
         chips = [node for node in chips if self.typed(node)]
         # A board's tree often has chips of its variants, disabled.
         enabled = [node for node in chips if self.enabled(node)]

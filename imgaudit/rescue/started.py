@@ -158,6 +158,7 @@ def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
     config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
     # What the root file system brings as modules comes too late for these.
     before = frozenset({"emmc"} if _on_emmc(arguments) else ())
+    before |= frozenset({"flash"} if _on_flash(arguments) else ())
     drivers = _drivers(tree, Kernel(image_of(kernel)), before | {"console"}, arguments)
     return Started(
         name=stage.name,
@@ -194,6 +195,12 @@ def _on_emmc(arguments: tuple[str, ...]) -> bool:
         root is not None and (root.kind in kinds or (root.disk or "").startswith("mmcblk"))
         for root in roots
     )
+
+
+def _on_flash(arguments: tuple[str, ...]) -> bool:
+    roots = (command_line.parse(text).root for text in arguments)
+    kinds = {command_line.RootKind.UBI, command_line.RootKind.MTD}
+    return any(root is not None and root.kind in kinds for root in roots)
 
 
 def _own_tree(rescue: Rescue) -> FdtFacts | None:

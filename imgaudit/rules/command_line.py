@@ -170,7 +170,6 @@ def _dangling_values(root: str, *, why: str) -> None: ...
 
 DANGLING = Rule(
     name="root-dangling",
-    stops=True,
     severity=Severity.ERROR,
     values=_dangling_values,
     message="{copies} says root={root}, but {why}",
@@ -239,7 +238,10 @@ def ubi_not_attached(subject: Subject) -> Outcome:
         attached = item.line.ubi_attached
         names = {holder, *layout.region(holder).labels}
         # A number or a path is another way to say it.
-        told = any(name in names or name.isdecimal() or "/" in name for name in attached)
+        told = any(
+            name in names or "/" in name or (name.isdecimal() and _may_be(subject, name, names))
+            for name in attached
+        )
         if not told:
             said = f"attaches {', '.join(attached)}" if attached else "has no ubi.mtd="
             wrong.setdefault((root.text, holder, said), []).append(item)
@@ -249,6 +251,15 @@ def ubi_not_attached(subject: Subject) -> Outcome:
             _places(lines),
             region=layout.region(holder),
         )
+
+
+def _may_be(subject: Subject, number: str, names: set[str]) -> bool:
+    """Tell whether an MTD's number may mean one of these regions."""
+    both, root = known(subject), command_line.parse(f"root=/dev/mtdblock{number}").root
+    if both is None or root is None:
+        return True
+    target = target_of(subject, *both, root)
+    return target is None or target.region is None or target.region.name in names
 
 
 def _attaches(tree: FdtFacts) -> bool:

@@ -29,7 +29,7 @@ from imgaudit.writers.tree import Entry, file
 
 _DEVICES = {
     "console": "the console",
-    "flash": "the SPI-NOR",
+    "flash": "the SPI flash",
     "emmc": "the eMMC",
     "network": "the network",
     "watchdog": "the watchdog",

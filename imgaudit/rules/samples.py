@@ -99,6 +99,7 @@ def uimage(
     *,
     kind: int = 3,
     arch: int = 22,
+    system: int = 5,
     compression: int = 0,
     load: int = 0,
     entry: int | None = None,
@@ -109,7 +110,7 @@ def uimage(
     """
     start = load if entry is None else entry
     head = struct.pack(">7I", 0x27051956, 0, 1, len(data), load, start, zlib.crc32(data))
-    head = (head + bytes((5, arch, kind, compression))).ljust(64, b"\0")
+    head = (head + bytes((system, arch, kind, compression))).ljust(64, b"\0")
     return head[:4] + zlib.crc32(head).to_bytes(4, "big") + head[8:] + data
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from imgaudit.contents.place import Node
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.ubi import Ubi
+from imgaudit.formats.ubi import Ubi, Volume
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import Chip, Region
 from imgaudit.rules._containers import damage, damage_values
@@ -15,7 +15,7 @@ from imgaudit.rules._flash import flash_regions, on_flash
 from imgaudit.rules.cited import in_linux, manual
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand, nor
-from imgaudit.rules.kinds import contents_of, unread
+from imgaudit.rules.kinds import contents_of, unread, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 
@@ -277,7 +277,7 @@ def ubi_pages(found: Node[Ubi]) -> Outcome:
         return
     page = found.chip.page
     serial = found.chip.kind.word == "spi-nand"
-    if facts.data_offset % page or (serial and facts.vid_hdr_offset % page):
+    if facts.data_offset % page or (serial and facts.vid_hdr_offset != page):
         yield UBI_PAGE(headers=facts.vid_hdr_offset, data=facts.data_offset, page=page).inside(
             found, at=16
         )
@@ -360,12 +360,24 @@ UBIFS_VOLUME = Rule(
 )
 
 
-@check(UBIFS_VOLUME, over=contents_of(Ubifs))
-def ubifs_volume(found: Node[Ubifs]) -> Outcome:
-    facts, holder, chip = found.facts, found.holder, found.chip
-    if holder is None or not isinstance(holder.facts, Ubi):
-        return
-    volume = holder.facts.volume(found.content.name[len(holder.content.name) + 1 :])
+def _volume(found: Node[Ubifs], subject: Subject) -> Volume | None:
+    """Find the volume that a file system is in, or that its region is."""
+    holder, region = found.holder, found.region
+    if holder is not None and isinstance(holder.facts, Ubi):
+        return holder.facts.volume(found.content.name[len(holder.content.name) + 1 :])
+    ubis = (node for node in subject.of(Ubi) if region is not None and node.region is not None)
+    volumes = (
+        node.facts.volume(label)
+        for node in ubis
+        if region is not None and node.region is not None and node.region.name == region.holder
+        for label in region.labels
+    )
+    return next((volume for volume in volumes if volume is not None), None)
+
+
+@check(UBIFS_VOLUME, over=contents_of(Ubifs), given=whole)
+def ubifs_volume(found: Node[Ubifs], subject: Subject) -> Outcome:
+    facts, chip, volume = found.facts, found.chip, _volume(found, subject)
     if volume is None:
         return
     nand = chip is not None and chip.kind.bad_blocks

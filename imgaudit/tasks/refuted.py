@@ -16,6 +16,14 @@ from imgaudit.proof.records import Proof, Step, Verdict
 from imgaudit.rules.engine import Finding, Severity
 from imgaudit.rules.subject import Subject
 
+_NOTHING_THERE = frozenset({"artifact-blank", "artifact-empty", "artifact-missing"})
+_OF_FIRMWARE = frozenset(
+    {"boot-loader-offset-differs", "boot-program-in-wrong-place", "first-stage-checksum"}
+    | {"first-stage-misplaced", "u-boot-for-another-board", "u-boot-for-another-machine"}
+    | {"u-boot-without-device-tree"}
+)
+"""Rules about what no script loads, though nothing starts without it."""
+
 
 def held(subject: Subject, findings: Iterable[Finding]) -> Subject:
     """Give a subject whose proofs agree with the errors found; what is waived says nothing."""
@@ -51,6 +59,15 @@ def _held(proof: Proof, stopping: Sequence[Finding], layout: Layout) -> Proof:
 def _is_about(item: Finding, proof: Proof, layout: Layout) -> bool:
     """Tell whether a finding is about something that a stage starts from."""
     regions = {link.region for link in proof.chain if link.region is not None}
+    # What is in a UBI starts from where the UBI lies.
+    regions |= {holder for name in regions if (holder := layout.region(name).holder) is not None}
     if item.region is not None:
-        return item.region in regions
+        needed = _taken(proof) if item.rule.name in _NOTHING_THERE | _OF_FIRMWARE else ()
+        return item.region in regions or item.region in needed
     return any(layout.region(name).area == item.chip for name in regions)
+
+
+def _taken(proof: Proof) -> tuple[str, ...]:
+    """Name all regions that a stage needs, as the layout says; of slots, those of its own."""
+    stage = proof.stage
+    return stage.taken(next((slot for slot in stage.slots if slot.name == proof.slot), None))

@@ -107,6 +107,21 @@ def test_a_cause_says_its_numbers() -> None:
     assert str(Cause(Reason.PAST_END, {"device": "nor", "end": MIB})) == "nor ends at 0x100000"
 
 
+@pytest.mark.parametrize("text", ["mtd read {} 1000", "ubi part {}"])
+@pytest.mark.parametrize(
+    ("listed", "name", "succeeds"),
+    [("", "other", None), ("mtdparts=spi-nand0:1m(boot),-(ubi)", "other", False)]
+    + [("mtdparts=spi-nand0:1m(boot),-(ubi)", name, None) for name in ("ubi", "spi-nand0")],
+)
+def test_an_mtd_that_mtdparts_does_not_list(
+    text: str, listed: str, name: str, succeeds: bool | None
+) -> None:
+    """Source: U-Boot drivers/mtd/mtd_uboot.c, mtd_probe_devices."""
+    values = {"go": text.format(name)} | ({"mtdparts": listed} if listed else {})
+    (operation,) = walk(values, "go").operations
+    assert operation.succeeds is succeeds
+
+
 def test_what_cannot_succeed_is_recorded_with_its_reason() -> None:
     environment = {"bootcmd": "load mmc 1:1 1000 /none; nosuch; load mmc 1:1 1000 /Image"}
     first, second, third = walk(environment, "bootcmd", WORLD).operations

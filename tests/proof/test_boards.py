@@ -15,7 +15,7 @@ from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.proof.records import Proof, Verdict
 from imgaudit.release.manifest import Manifest
-from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed
+from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, uimage
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.units import KIB, MIB
 from imgaudit.writers.cpio import cpio
@@ -370,6 +370,39 @@ def test_a_stick_without_anything_must_not_keep_the_board() -> None:
     assert "usb" in proof.line()
 
 
+@pytest.mark.parametrize(
+    ("ramdisk", "argument", "says"),
+    [
+        ("raw", ":${size}", ""),
+        ("raw", "", "no header of U-Boot's, and no size is given"),
+        ("raw", ":10", "it gives the kernel 16 bytes"),
+        ("raw", ":", ""),  # no bytes are no ramdisk: the kernel mounts root= itself
+        ("ramdisk linux arm64", "", ""),
+        ("ramdisk linux arm", "", "a uImage of type ramdisk for linux on arm"),
+        ("kernel linux arm64", "", "a uImage of type kernel"),
+        ("ramdisk netbsd arm64", "", "for netbsd"),
+    ],
+)
+def test_what_is_taken_for_a_ramdisk(ramdisk: str, argument: str, says: str) -> None:
+    """Source: U-Boot boot/image-board.c, select_ramdisk."""
+    tree: Root = {"init": file(program(), 0o755), "dev": directory()}
+    data = packed(cpio(tree, 0))
+    if ramdisk != "raw":
+        kind, system, arch = (_NUMBERS[word] for word in ramdisk.split())
+        data = uimage(data, kind=kind, system=system, arch=arch)
+    script = (
+        "load mmc 0:1 ${kernel_addr_r} Image && load mmc 0:1 ${fdt_addr_r} board.dtb"
+        " && load mmc 0:1 ${ramdisk_addr_r} rd && setenv size ${filesize}"
+        " && setenv bootargs root=/dev/mmcblk0p2"
+        f" && booti ${{kernel_addr_r}} ${{ramdisk_addr_r}}{argument} ${{fdt_addr_r}}"
+    )
+    proof = proofs(board({**_ADDRESSES, "bootcmd": script}, files={"rd": data}))["main"]
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
+_NUMBERS = {"kernel": 2, "ramdisk": 3, "linux": 5, "netbsd": 2, "arm": 2, "arm64": 22}
+"""Of U-Boot's include/image.h."""
 _UNZIPS = {
     **_ADDRESSES,
     "bootcmd": (
