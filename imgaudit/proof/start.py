@@ -654,6 +654,11 @@ class _Judging:
         if not found.runs:
             why = f"{found.init} of the ramdisk {piece.name} does not run: {found.why}"
             raise _NoError(why, Fault.INIT, at=region, returns=False)
+        config = self.config_of(parts["kernel"])
+        lacks = [it for it in found.options if config and config.get(f"CONFIG_{it}") != "y"]
+        if lacks:
+            why = f"the kernel unpacks nothing of {piece.name}: it has no CONFIG_{lacks[0]}"
+            raise _NoError(why, Fault.KERNEL, at=region, returns=False)
         yield Link("init", found.init, region)
         if line.root is not None and "${" not in line.root.text:
             mounted, why = self.starter.devices.find(line.root.text)
@@ -773,17 +778,20 @@ class _Judging:
         raise _NoError(why, returns=False, torn=region.name)
 
     @staticmethod
+    def config_of(kernel: Piece) -> Mapping[str, str] | None:
+        """Give the configuration that a kernel carries."""
+        inner = None if kernel.content is None else kernel_in(kernel.content)
+        return None if inner is None or inner.inside is None else inner.inside.config
+
+    @staticmethod
     def own_arguments(parts: Mapping[str, Piece]) -> str | None:
         """Give what the kernel goes by where U-Boot gives it nothing; None where that is not known.
 
         Source: Linux drivers/of/fdt.c, early_init_dt_scan_chosen: the tree's, else CONFIG_CMDLINE.
         """
-        tree, kernel = (
-            parts[role].content if role in parts else None for role in ("fdt", "kernel")
-        )
+        tree = parts["fdt"].content if "fdt" in parts else None
         facts = None if tree is None else tree.unwrapped().facts
-        inner = None if kernel is None else kernel_in(kernel)
-        config = inner.inside.config if inner is not None and inner.inside is not None else None
+        config = _Judging.config_of(parts["kernel"])
         if not isinstance(facts, FdtFacts) or not config:
             return None
         built = config.get("CONFIG_CMDLINE", "").strip('"')

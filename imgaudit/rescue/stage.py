@@ -17,9 +17,11 @@ from imgaudit.errors import LayoutError, LayoutProblem, close
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.kernel import parse_config
 from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.formats.xz import Xz
 from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
+from imgaudit.ramdisk.follow import COMPRESSIONS
 from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.first import first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
@@ -27,6 +29,8 @@ from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.start import Start, follow_init
 from imgaudit.rescue.survey import RescueFacts, groups_named, survey
 
+XZ_CHECKS = frozenset({"none", "crc32"})
+"""Those of which the kernel's decompressor knows the sums (lib/xz/xz_dec_stream.c)."""
 _CONFIG_SIZE = 4 << 20  # a full configuration has some 300 KiB
 _INIT = {name: re.compile(rf"(?:^|\s){name}=(\S+)") for name in ("rdinit", "init")}
 _FEATURES = b"has_journal\0"  # in the table of names that every build of e2fsprogs carries
@@ -158,13 +162,14 @@ class Early:
     """What a ramdisk's first program comes to; `why` says what is in its way.
 
     `runs` is None where that is not known. `ignored` tells that the kernel passes the ramdisk over
-    and mounts `root=` itself.
+    and mounts `root=` itself. `options` are those of the kernel that unpack it.
     """
 
     init: str
     runs: bool | None
     why: str = ""
     ignored: bool = False
+    options: tuple[str, ...] = ()
 
 
 class Same:
@@ -187,6 +192,12 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     ramdisk = ramdisk_of(ramdisk_in.content)
     path = rdinit or "/init"
     why = ramdisk.missing or ramdisk.unread
+    packed = [it for it in ramdisk.segments if it.compression]
+    for segment in packed:
+        form = segment.compressor
+        if segment.compression == "lz4" or (isinstance(form, Xz) and form.check not in XZ_CHECKS):
+            kind = "an LZ4 frame" if segment.compression == "lz4" else "xz with such a check"
+            return Early(path, False, f"the kernel unpacks nothing of {segment.name}, {kind}")
     if why or not ramdisk.archives:
         return Early(path, None, why or _unread(ramdisk))
     root = ramdisk.root
@@ -202,7 +213,8 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
         return Early(first.reached, False, f"its own start ends: {start.stops}")
     if ramdisk.troubles:
         return Early(first.reached, None, _unread(ramdisk))
-    return Early(first.reached, True)
+    options = dict.fromkeys(COMPRESSIONS[segment.compression][1] for segment in packed)
+    return Early(first.reached, True, options=tuple(options))
 
 
 def rescue_alone(

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from imgaudit.formats.xz import Xz
 from imgaudit.ramdisk.follow import COMPRESSIONS, Segment, TroubleKind
-from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.stage import XZ_CHECKS, Rescue
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import (
     archive,
@@ -29,8 +29,6 @@ from imgaudit.units import KIB, MIB
 from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
-
-_KERNEL_CHECKS = {"none", "crc32"}
 
 
 def _xz(check: int) -> bytes:
@@ -240,7 +238,7 @@ XZ_CHECK = Rule(
 def ramdisk_xz_check(rescue: Rescue) -> Outcome:
     for segment in rescue.ramdisk.segments:
         facts = segment.compressor
-        if isinstance(facts, Xz) and facts.check not in _KERNEL_CHECKS:
+        if isinstance(facts, Xz) and facts.check not in XZ_CHECKS:
             yield _about(XZ_CHECK(check=facts.check), rescue, segment)
 
 

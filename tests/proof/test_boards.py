@@ -5,6 +5,7 @@ The scripts are written after U-Boot's include/config_distro_bootcmd.h (names an
 
 from __future__ import annotations
 
+import lzma
 from collections.abc import Callable, Mapping
 from uuid import UUID
 
@@ -23,6 +24,8 @@ from imgaudit.writers.elf import X86_64, program
 from imgaudit.writers.env import environment
 from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fat import fat16
+from imgaudit.writers.kernel import CONFIG
+from imgaudit.writers.kernel import image as image_of
 from imgaudit.writers.sparse import Sparse
 from imgaudit.writers.tree import Entry, Root, directory, file
 
@@ -397,6 +400,27 @@ def test_what_is_taken_for_a_ramdisk(ramdisk: str, argument: str, says: str) -> 
         f" && booti ${{kernel_addr_r}} ${{ramdisk_addr_r}}{argument} ${{fdt_addr_r}}"
     )
     proof = proofs(board({**_ADDRESSES, "bootcmd": script}, files={"rd": data}))["main"]
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
+@pytest.mark.parametrize(
+    ("options", "pack", "says"),
+    [
+        ({}, packed, ""),
+        ({"RD_GZIP": "n"}, packed, "it has no CONFIG_RD_GZIP"),
+        ({}, lambda data: lzma.compress(data, check=lzma.CHECK_CRC32), ""),
+        ({}, lambda data: lzma.compress(data, check=lzma.CHECK_CRC64), "xz with such a check"),
+    ],
+)
+def test_a_ramdisk_that_the_kernel_cannot_unpack(
+    options: dict[str, str], pack: Callable[[bytes], bytes], says: str
+) -> None:
+    tree: Root = {"init": file(program(), 0o755), "dev": directory()}
+    started = image_of({**CONFIG, **options})
+    files = {"initrd": pack(cpio(tree, 0)), "Image": started}
+    text = _CONF.replace("  fdt", "  initrd /initrd\n  fdt")
+    proof = proofs(board({**_DISTRO, "boot_targets": "mmc0"}, conf=text, files=files))["main"]
     assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
     assert says in proof.line()
 
