@@ -236,14 +236,15 @@ OTHER_BOARD = Rule(
 @check(OTHER_BOARD)
 def other_board(subject: Subject) -> Outcome:
     trees = subject.copies.device_trees if subject.copies else ()
+    # What boot programs bring is their own word of the board, not the board's.
+    own_word = {firmware.node.artifact.path for firmware in subject.firmware}
     for firmware in subject.firmware:
         if firmware.program is not Program.U_BOOT:
             continue
-        path = firmware.node.artifact.path
         boards = [
             copy.says.compatible
             for copy in trees
-            if copy.place.artifact != path and copy.says.compatible
+            if copy.place.artifact not in own_word and copy.says.compatible
         ]
         own = [tree.compatible for tree in firmware.trees if tree.compatible]
         if not own or not boards or any(name[0] == board[0] for name in own for board in boards):

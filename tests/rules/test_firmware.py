@@ -8,6 +8,7 @@ from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Finding, Severity
+from imgaudit.rules.examples import nor
 from imgaudit.rules.firmware import _MONITOR, _OTHER, _SOUND, _TREE, _package, u_boot
 from imgaudit.tasks import audit
 
@@ -52,6 +53,22 @@ def test_boards_are_told_apart_by_compatible(
         "u-boot-for-another-board", _package({"BL31": _MONITOR, "BL33": u_boot(tree=tree)})
     )
     assert [finding.severity for finding in found] == ([] if severity is None else [severity])
+
+
+def test_the_tree_of_a_first_stage_is_no_word_of_the_board() -> None:
+    example = nor(
+        "name: spl, at: 0, size: 64 KiB, holds: raw, file: spl.bin",
+        "name: u-boot, at: 64 KiB, size: 64 KiB, holds: raw, file: u-boot.bin",
+        rest="written-elsewhere: {device-tree: board.dtb}\n",
+        files={
+            "spl.bin": lambda: u_boot(tree=_OTHER, first="SPL "),
+            "u-boot.bin": lambda: u_boot(tree=_OTHER),
+            "board.dtb": lambda: _TREE,
+        },
+    )
+    assert [item.severity for item in findings("u-boot-for-another-board", example)] == [
+        Severity.ERROR
+    ]
 
 
 def test_exchanged_programs_point_at_their_banners() -> None:
