@@ -11,6 +11,7 @@ from imgaudit.cli import main
 from imgaudit.demo.build import build
 from imgaudit.rules._rescue import archive
 from imgaudit.writers import kernel as kernels
+from imgaudit.writers.tree import file
 from tests.rules.test_ramdisk import packed_fit
 
 
@@ -22,7 +23,8 @@ def run(*arguments: str | Path) -> tuple[int, str]:
 @pytest.fixture
 def ramdisk(tmp_path: Path) -> Path:
     path = tmp_path / "rescue.img"
-    path.write_bytes(gzip.compress(archive(), mtime=0))
+    named = {"etc/os-release": file("ID=gauge\nVERSION_ID=7\n")}
+    path.write_bytes(gzip.compress(archive(named), mtime=0))
     return path
 
 
