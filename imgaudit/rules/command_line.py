@@ -259,7 +259,9 @@ def _may_be(subject: Subject, number: str, names: set[str]) -> bool:
     if both is None or root is None:
         return True
     target = target_of(subject, *both, root)
-    return target is None or target.region is None or target.region.name in names
+    if target is None or (target.region is None and not target.why):
+        return True
+    return target.region is not None and target.region.name in names
 
 
 def _attaches(tree: FdtFacts) -> bool:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.maps.collect import Copies, Place
+from imgaudit.maps.collect import OWN_TREE, Copies, Place
 from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Kind, Medium
 from imgaudit.model import Layout, Region, Writer
@@ -272,7 +272,9 @@ MISSING = Rule(
 def map_region_missing(subject: Subject) -> Outcome:
     found = tables(subject)
     for region in subject.layout.regions if subject.layout else ():
-        whole = (table for table in found if not table.copy.says.partial)
+        # U-Boot's own tree need not name what no script looks up in it.
+        linux = (table for table in found if table.copy.place.carrier != OWN_TREE)
+        whole = (table for table in linux if not table.copy.says.partial)
         there = [table for table in whole if table.chip.name == region.area]
         without = [
             table
@@ -614,6 +616,7 @@ def map_read_only(subject: Subject) -> Outcome:
         (region.name, row)
         for row, region in _paired(subject)
         if row.table.copy.says.kind in _KERNELS and not row.entry.read_only and _precious(region)
+        if row.table.copy.place.carrier != OWN_TREE
     )
     for rows in wrong.values():
         region = rows[0].region

@@ -260,6 +260,43 @@ def bootable_differs(found: Node[Mbr], build: Subject) -> Outcome:
             )
 
 
+def _several_values(numbers: str) -> None: ...
+
+
+def _active(disk: bytes) -> bytes:
+    """Add a fourth record, with its boot indicator set."""
+    record = bytes((0x80, 0, 0, 0, 0x83, 0, 0, 0)) + struct.pack("<II", 60000, 100)
+    return disk[:494] + record + disk[510:]
+
+
+SEVERAL = Rule(
+    name="mbr-several-bootable",
+    severity=Severity.WARNING,
+    values=_several_values,
+    message="{content}: the partitions {numbers} have the boot indicator set",
+    effect="A boot ROM that looks for one takes the first, or refuses the table; U-Boot's distro"
+    " boot looks in each of them.",
+    fix="Leave it set in the one from which the board starts: sfdisk --activate.",
+    computed="more than one record of the MBR itself has 0x80 as its BootIndicator",
+    writes=True,
+    sources=(standard("UEFI 2.10", "5.2.1"), in_u_boot("disk/part_dos.c", "boot_ind")),
+    bad=_example(lambda: _active(_disk())),
+    good=_example(),
+)
+
+
+@check(SEVERAL, over=MBRS)
+def several_bootable(found: Node[Mbr]) -> Outcome:
+    active = [
+        entry
+        for entry in found.facts.partitions
+        if entry.number <= 4 and not entry.extended and entry.boot_indicator == 0x80
+    ]
+    if len(active) > 1:
+        numbers = " and ".join(str(entry.number) for entry in active)
+        yield SEVERAL(numbers=numbers).inside(found, at=active[1].offset, length=1)
+
+
 def _unknown_values(number: int, *, start: int, size: int) -> None: ...
 
 

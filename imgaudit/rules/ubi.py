@@ -261,8 +261,8 @@ UBI_PAGE = Rule(
     effect="UBI looks for the headers elsewhere, or the chip cannot write there: no attach.",
     fix="Make it with ubinize --min-io-size {page}.",
     computed=(
-        "the chip is a NAND and the data do not start on a page, or, on an SPI-NAND, which has no"
-        " sub-pages, the volume headers do not"
+        "the chip is a NAND and the data do not start on a page, the volume headers lie behind the"
+        " first page, or, on an SPI-NAND, which has no sub-pages, they do not start on the second"
     ),
     sources=(in_linux("drivers/mtd/ubi/build.c", "io_init"),),
     bad=nand(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),
@@ -277,7 +277,9 @@ def ubi_pages(found: Node[Ubi]) -> Outcome:
         return
     page = found.chip.page
     serial = found.chip.kind.word == "spi-nand"
-    if facts.data_offset % page or (serial and facts.vid_hdr_offset != page):
+    # Unless ubi.mtd= says where, the kernel takes the second page, or a part of the first one.
+    late = facts.vid_hdr_offset > page
+    if facts.data_offset % page or late or (serial and facts.vid_hdr_offset != page):
         yield UBI_PAGE(headers=facts.vid_hdr_offset, data=facts.data_offset, page=page).inside(
             found, at=16
         )
