@@ -15,7 +15,7 @@ import imgaudit
 
 LAYERS = (
     {"data"},
-    {"units", "errors", "clean", "arches"},
+    {"units", "errors", "clean", "arches", "bounds"},
     {"chips"},
     {"model"},
     {"formats", "files", "writers"},

@@ -529,9 +529,10 @@ def _raw_script(placement: Placement) -> str | None:
     image = named.image if named is not None else None
     if image is None or image.data_offset is None or content.view is None:
         return None
-    data = content.view.upto(image.data_offset, min(image.data_present, MAX_SCRIPT))
+    data = content.view.upto(image.data_offset, min(image.data_present, MAX_SCRIPT + 1))
     return _decoded(data)
 
 
 def _decoded(data: bytes) -> str:
-    return data[:MAX_SCRIPT].decode("utf-8", "backslashreplace")
+    # One byte more is enough for the parser to refuse it, and to say so.
+    return data[: MAX_SCRIPT + 1].decode("utf-8", "backslashreplace")

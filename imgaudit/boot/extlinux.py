@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 
 MAX_LABELS = 256
@@ -58,6 +59,8 @@ def parse_extlinux(text: str) -> Menu:
             continue
         if word == "label":
             if len(labels) >= MAX_LABELS:
+                why = f"only the first {MAX_LABELS} labels are looked at"
+                bounds.left_out("extlinux.conf", why)
                 break
             labels.append(Label(value, line))
         elif word == "default" or (word == "ontimeout" and default is None):

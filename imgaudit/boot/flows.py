@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from imgaudit import bounds
 from imgaudit.boot.records import World
 from imgaudit.boot.state import State
 
@@ -32,7 +33,7 @@ def script(world: World, state: State) -> str | None:
     chosen = (methods.plain or "").split() if methods is not None else []
     named = (targets.plain or "").split() if targets is not None else []
     lines: list[str] = []
-    for target in (named or ["mmc"])[:_MAX_TARGETS]:
+    for target in bounds.within(named or ["mmc"], _MAX_TARGETS, "boot_targets", "targets"):
         for device in _devices(world, target):
             lines += _tries(world, device, chosen or list(_METHODS))
     return "; ".join([*lines, "false"])

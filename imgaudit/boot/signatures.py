@@ -8,11 +8,11 @@ lib/ecdsa for the keys' properties.
 from __future__ import annotations
 
 import hashlib
-import itertools
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from imgaudit import bounds
 from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.contents.build import Build
 from imgaudit.contents.place import Node
@@ -107,6 +107,8 @@ def signed_of(build: Build, firmware: tuple[Firmware, ...]) -> tuple[Signed, ...
             for signed in _by(node, keys, holder):
                 found.append(signed)
                 if len(found) > _MOST:
+                    why = f"only {_MOST:,} pairs of signatures and keys are verified"
+                    bounds.left_out(node.content.name, why)
                     return tuple(found)
     return tuple(found)
 
@@ -135,7 +137,8 @@ def unread_of(
 def signed_with(build: Build, keys: Iterable[Key]) -> Iterator[Signed]:
     """Hold what is signed in a build against keys that were found alone, in a device tree."""
     for node in build.of(FitFacts):
-        for item in itertools.islice(_by(node, list(keys), None), _MOST):
+        signed = _by(node, list(keys), None)
+        for item in bounds.within(signed, _MOST, node.content.name, "signatures"):
             if item.signature is not None:
                 yield item
 

@@ -10,6 +10,7 @@ import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
+from imgaudit import bounds
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.found import Boots, Followed, Origin, Start, Variable
 from imgaudit.boot.images import Given, Piece, UnknownError, images, pieces
@@ -155,9 +156,11 @@ class _Following:
             found[name] = self.follow(name, values, stages.get(name), homes)
         run = {op.variable for each in found.values() for op in each.walk.operations}
         for name, value in values.items():
-            if len(found) >= MAX_PROCEDURES:
-                break
             if name not in run and any(verb in value for verb in _WRITES):
+                if len(found) >= MAX_PROCEDURES:
+                    why = f"of scripts that write {MAX_PROCEDURES} are followed, and not this one"
+                    bounds.left_out(f"script {name}", why)
+                    break
                 by_hand = self.follow(name, values, None, set())
                 found[name] = replace(by_hand, by_hand=True)
                 run |= {op.variable for op in by_hand.walk.operations}
@@ -179,7 +182,8 @@ class _Following:
     def starts(self, boot: Boot, done: Walk) -> Iterator[Start]:
         """Give each way to a boot: a part may be there by one of several operations."""
         fillers = {part: found for part, found in boot.loaded.items() if found}
-        for way in itertools.islice(itertools.product(*fillers.values()), MAX_WAYS):
+        ways = itertools.product(*fillers.values())
+        for way in bounds.within(ways, MAX_WAYS, boot.command, "ways to what it starts"):
             chosen = {
                 part: done.operations[index] for part, index in zip(fillers, way, strict=True)
             }

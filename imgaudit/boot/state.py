@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import field
 
+from imgaudit import bounds
 from imgaudit.boot.records import Condition
 from imgaudit.boot.values import Hole, Text
 from imgaudit.data import dataclass
@@ -93,6 +94,8 @@ class State:
         """Remember that the operation put something at an address."""
         if at in self.memory or len(self.memory) < MAX_BUFFERS:
             self.memory[at] = Buffer(frozenset({operation}), size)
+        else:
+            bounds.left_out("RAM", f"only the first {MAX_BUFFERS} places that are filled are known")
 
     def buffer(self, at: int) -> Buffer:
         """Find what an address holds: filled there, or inside something larger."""

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol
 
+from imgaudit import bounds
 from imgaudit.boot import commands, flows, shell
 from imgaudit.boot.commands import Done, Start
 from imgaudit.boot.extlinux import Label, beside, parse_extlinux
@@ -978,7 +979,8 @@ class _Walker:
             self.note(Gap.SCRIPT, operation.command, operation.variable, operation.at)
             return self.boot(Start(), operation, state)
         here: State | None = state
-        for label in parse_extlinux(text).ordered()[:MAX_LABELS]:
+        labels = parse_extlinux(text).ordered()
+        for label in bounds.within(labels, MAX_LABELS, "extlinux.conf", "labels"):
             if here is None or not self.spend():
                 break
             here = self.label(label, operation, here, script)

@@ -10,13 +10,14 @@ from dataclasses import field
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
 
+from imgaudit import bounds
 from imgaudit.contents.slices import Slice, Slices
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import ArtifactError, Folder, stay_inside
 from imgaudit.formats.view import FileSource, View
 from imgaudit.model import FILLS, FIRMWARE, VOLUMES, Chip, Layout, Region, Writer
-from imgaudit.units import KIB, MIB
+from imgaudit.units import KIB, MIB, both
 
 if TYPE_CHECKING:
     from imgaudit.contents.chips import ChipImage
@@ -488,9 +489,16 @@ class _Reading:
         for one in found:
             view = self.read[one].content.view if one in self.read else None
             data = b"" if view is None else view.upto(0, _MOST_TEXT)
-            for word in _INCLUDE.findall(data)[:_MOST_INCLUDED]:
+            if view is not None and view.size > _MOST_TEXT:
+                why = f"only {both(_MOST_TEXT)} of it are looked through for what it includes"
+                bounds.left_out(one, why)
+            words = _INCLUDE.findall(data)
+            for word in bounds.within(words, _MOST_INCLUDED, one, "files that it includes"):
                 below = os.path.normpath(os.path.join(os.path.dirname(one), os.fsdecode(word)))
-                other = self._find(below) if len(found) < _MOST_INCLUDED else None
+                if len(found) >= _MOST_INCLUDED:
+                    bounds.left_out(below, f"only {_MOST_INCLUDED} included files are read")
+                    return found[1:]
+                other = self._find(below)
                 if other is not None and other not in found:
                     self._read_all([_Wanted(other, None, emmc=False)])
                     found.append(other)

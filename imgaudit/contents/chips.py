@@ -14,6 +14,7 @@ from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
+from imgaudit import bounds
 from imgaudit.contents.tree import BLOCK, Artifact, Blocks, Content
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
@@ -329,7 +330,7 @@ def _not_blank(data: bytes, spans: Iterable[Span], base: int = 0) -> list[Span]:
         for piece in pieces
         if not _ERASED.startswith(data[piece.start - base : piece.end - base])
     )
-    return joined(written)[:_MOST_SPANS]
+    return bounds.within(joined(written), _MOST_SPANS, "chip images", "stretches of bytes")
 
 
 def _period(data: bytes) -> int | None:
@@ -655,6 +656,8 @@ def _holes(expected: bytes, found: bytes) -> Iterator[Span]:
             yield _edged(found, start, end)
             count += 1
             if count == _MOST_SPANS:
+                why = f"only the first {_MOST_SPANS} erased stretches of a region are looked at"
+                bounds.left_out("chip images", why)
                 return
         start = None
     if start is not None and end - start >= _GRAIN:

@@ -18,6 +18,7 @@ from functools import partial
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
+from imgaudit import bounds
 from imgaudit.contents.keep import (
     Keeper,
     SliceKeeper,
@@ -567,9 +568,10 @@ class _Walk:
             alternatives=tuple(other.name for _, other in known if other.name != reader.name),
         )
         try:
-            facts = reader.read(view)
-            if self._deep:
-                facts = unpacked_whole(view, facts)
+            with bounds.inside(name):
+                facts = reader.read(view)
+                if self._deep:
+                    facts = unpacked_whole(view, facts)
         except FormatError as problem:
             damaged = replace(bare, why=problem.why, damaged_at=problem.offset)
             if match is Match.NO:
@@ -638,7 +640,7 @@ class _Walk:
         depth: int,
         blocks: Callable[[], Blocks | None] | None,
     ) -> Callable[[], Content]:
-        parts = self._parts(view, facts)
+        parts = self._parts(view, facts, bare.name)
         started: deque[Callable[[], Content]] = deque()
 
         def begin(least: int) -> bool:
@@ -700,10 +702,17 @@ class _Walk:
             self._memory.give(size)
         return content
 
-    def _parts(self, view: View, facts: Facts) -> Iterator[tuple[Part, View | ImgauditError]]:
+    def _parts(
+        self, view: View, facts: Facts, name: str
+    ) -> Iterator[tuple[Part, View | ImgauditError]]:
         """Give the parts that lie inside, as many as are looked into, or why one cannot be had."""
         most = _REREAD * view.size
-        for part in facts.parts():
+        listed = iter(facts.parts())
+        while True:
+            with bounds.inside(name):
+                part = next(listed, None)
+            if part is None:
+                return
             if self._left < 0:
                 return  # the content before this one says so
             # Entries that overlap would have the same bytes read once for each of them.

@@ -10,9 +10,10 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB
+from imgaudit.units import KIB, MIB, both
 
 # A boot loader is at most a few MiB; one that is padded to its flash stays below this.
 SEARCH_LIMIT = 16 * MIB
@@ -125,6 +126,8 @@ def find_default_environment(view: View) -> DefaultEnvironment | None:
     that U-Boot's own header sets. Only the first 16 MiB are searched.
     """
     data = view.upto(0, SEARCH_LIMIT)
+    if view.size > SEARCH_LIMIT:
+        bounds.left_out("", f"a compiled-in environment is sought in {both(SEARCH_LIMIT)} only")
     best: DefaultEnvironment | None = None
     runs = searched = 0
     for anchor in _ANCHOR.finditer(data):
@@ -133,6 +136,8 @@ def find_default_environment(view: View) -> DefaultEnvironment | None:
             continue
         runs += 1
         if runs > MAX_RUNS:
+            why = f"a compiled-in environment is sought among {MAX_RUNS} candidates only"
+            bounds.left_out("", why)
             break
         start, searched = _run(data, at)
         block = parse_block(data[start:searched], start)

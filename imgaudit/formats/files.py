@@ -15,12 +15,13 @@ from collections.abc import Iterator
 from dataclasses import field, replace
 from typing import NamedTuple
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.formats.blocks import unpack_block
 from imgaudit.formats.facts import Checksum, Facts, Part
 from imgaudit.formats.view import View
-from imgaudit.units import KIB, MIB, Span
+from imgaudit.units import KIB, MIB, Span, both
 
 MAX_ENTRIES = 200_000
 """Names that are listed; a large distribution's root has some 60,000."""
@@ -186,8 +187,12 @@ class Files:
             if entry.text is None:
                 continue
             folder = entry.path.rpartition("/")[0]
-            for word in _WORDS.findall(entry.text.decode("latin-1"))[:left]:
+            for word in _WORDS.findall(entry.text.decode("latin-1")):
                 left -= 1
+                if left < 0:
+                    why = f"of its texts only the first {MAX_WORDS:,} words are looked up as paths"
+                    bounds.left_out(entry.path, why)
+                    return
                 path = word.replace("\\", "/")
                 found = self.find(path) or (self.find(f"{folder}/{path}") if folder else None)
                 if found is not None and found.is_file:
@@ -329,13 +334,16 @@ class FileSystem(Facts):
             if entry.is_file and 0 < entry.size <= MAX_PLACED and entry.pieces:
                 found.setdefault(entry.pieces, entry)
         left, unpacked = self.length or MAX_UNPACKED, MAX_UNPACKED
-        for pieces, entry in itertools.islice(found.items(), MAX_PARTS):
+        for pieces, entry in bounds.within(
+            found.items(), MAX_PARTS, "", "files that a boot may use"
+        ):
             packed = any(piece.method for piece in pieces)
             stored = sum(piece.stored for piece in pieces) if packed else entry.size
             left -= stored
             unpacked -= entry.size if packed else 0
             # Only in a damaged file system do files share bytes; of packed ones some may be tiny.
             if left < 0 or unpacked < 0:
+                bounds.left_out(entry.path, "this and further files are not looked into: too many")
                 return
             at = -1 if entry.offset is None else entry.offset
             yield Part(entry.path, at, entry.size, stored=stored)
@@ -461,6 +469,7 @@ class Walk:
         if entry.pieces:
             self._pieces_left -= len(entry.pieces)
             if self._pieces_left < 0:
+                bounds.left_out("", f"its files lie in more than {MAX_PIECES:,} pieces")
                 entry = entry._replace(pieces=None)
         if self.kept(entry):
             with contextlib.suppress(ImgauditError):
@@ -474,11 +483,11 @@ class Walk:
         """Tell whether a file is a small configuration whose text is kept."""
         path = entry.path
         wanted = path[-_ENDING:].lower().endswith(TEXTS) and (self._caseless or _for_boot(path))
-        return (
-            (wanted or path in OS_RELEASE)
-            and entry.is_file
-            and entry.size <= min(MAX_TEXT, self._texts)
-        )
+        if not (wanted or path in OS_RELEASE) or not entry.is_file or entry.size > MAX_TEXT:
+            return False
+        if entry.size > self._texts:
+            bounds.left_out(path, f"the texts before it have {both(MAX_TEXTS)}")
+        return entry.size <= self._texts
 
     def doubts(self) -> tuple[str, ...]:
         """Say what was not looked at."""

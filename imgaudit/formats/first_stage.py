@@ -66,6 +66,8 @@ def _sum(view: View, name: str, algorithm: str, place: Span, covers: Span) -> Ch
     kept = f"{stored:0{digits}x}"
     if max(covers.end, place.end) > view.size or covers.size > MAX_SUMMED:
         why = "the data end before what it covers does"
+        if covers.size > MAX_SUMMED:
+            why = f"it covers more than {MAX_SUMMED >> 20} MiB"
         return Checksum(name, algorithm, kept, None, place.start, covers, why)
     data = view.bytes(covers.start, covers.size)
     if algorithm in _ALGORITHMS:

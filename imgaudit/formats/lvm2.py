@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from typing import ClassVar
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
@@ -90,6 +91,8 @@ def _texts(view: View, areas: list[Span]) -> Iterator[tuple[list[Checksum], str]
         stored = view.u32le(area.start)
         checksums = [_checksum(view, "header of the metadata", area.start, covers, stored)]
         start, size, offset, length, text_sum = view.unpack("<QQQQI", area.start + 24)
+        if length > MAX_TEXT:
+            bounds.left_out("", f"its metadata have more than {MAX_TEXT >> 20} MiB")
         if not length or start != area.start or length > min(size, MAX_TEXT):
             yield checksums, ""
             continue

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.crc16 import crc16
@@ -96,6 +97,8 @@ def lpt_flaws(view: View, geometry: Geometry, leb: int, offset: int) -> Iterator
             todo += _children(bits, geometry, level)
         elif any(amount > geometry.leb_size for amount in _amounts(bits, geometry)):
             yield at, f"a block with more free space than its {geometry.leb_size:,} bytes"
+    if todo:
+        bounds.left_out("", f"the tree of free space has more than {_MAX_NODES:,} nodes")
 
 
 def _children(bits: int, geometry: Geometry, level: int) -> Iterator[tuple[int, int, int]]:

@@ -439,7 +439,7 @@ _ELSEWHERE = Table(
         Key("flash-tool-config", Text(), "fw_env.config: a path, or region:/path in its ramdisk."),
     )
 )
-_ACCEPTED = ("region", "stage", "copy", "loss", "update")
+_ACCEPTED = ("region", "stage", "copy", "loss", "update", "limit")
 _JUDGED = ("region", "stage", "copy", "group")
 _POLICY = Table(
     (
@@ -496,6 +496,7 @@ _POLICY = Table(
                         Key("copy", Text(), "A copy of the map, such as uboot-config."),
                         Key("loss", Text(), "What may be lost though nothing starts then."),
                         Key("update", Text(), "An update that may leave nothing that starts."),
+                        Key("limit", Text(), "What may be left out for there is too much of it."),
                         Key("reason", _reason, "Why it is accepted.", required=True),
                         Key("owner", _reason, "Who answers for it.", required=True),
                         Key("until", Day(), "The last day on which it is accepted."),

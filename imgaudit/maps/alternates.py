@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+from imgaudit import bounds
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _MEDIA = {
@@ -36,7 +37,8 @@ def copies(text: str, interface: str = "") -> tuple[MapCopy, ...]:
         start += len(group) + 1
         kind = device.split()[0]
         entries = []
-        for alternate in group[headed.end() if headed else 0 :].split(";")[:_MAX]:
+        listed = group[headed.end() if headed else 0 :].split(";")
+        for alternate in bounds.within(listed, _MAX, device, "parts of dfu_alt_info"):
             entry = _entry(alternate, at, kind)
             at += len(alternate) + 1
             if entry is not None:

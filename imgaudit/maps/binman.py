@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from imgaudit import bounds
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 from imgaudit.units import round_up
@@ -42,7 +43,7 @@ def copies(tree: Tree) -> Iterator[MapCopy]:
 
 def _entries(image: Node) -> Iterator[MapEntry]:
     now: int | None = 0
-    for node in image.children[:_MAX]:
+    for node in bounds.within(image.children, _MAX, image.name, "entries of binman"):
         if node.name.startswith(_ABOUT):
             continue
         align = node.number("align")

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 from typing import Generic, TypeVar
 
+from imgaudit import bounds
 from imgaudit.contents.build import Build
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.data import dataclass
@@ -264,6 +265,9 @@ class _Collecting:
                         name = f"{artifact.path} at {at:#x}"
                         yield Copy(place=replace(where, name=name), says=facts)
                 at = view.find(_TREE, at + 4)
+            if at >= 0:
+                why = f"only {_TREES} places that may be a device tree are looked at"
+                bounds.left_out(artifact.path, why)
 
     def tree(self, copy: Copy[FdtFacts]) -> None:
         self.maps += [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+from imgaudit import bounds
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 
 _FIRST = 34 * 512
@@ -33,7 +34,9 @@ def copies(text: str) -> tuple[MapCopy, ...]:
             name, equals, value = word.strip().partition("=")
             fields[name] = value if equals else "1"
         label = fields.get("name")
-        if label and len(entries) < _MAX:
+        if label and len(entries) == _MAX:
+            bounds.left_out("partitions", f"only the first {_MAX} partitions are looked at")
+        elif label:
             start = _size(fields["start"]) if "start" in fields else now
             size = _size(fields.get("size", ""))
             entries.append(

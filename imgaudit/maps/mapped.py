@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import field
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.formats.verity import Verity, verity
 
@@ -53,7 +54,8 @@ class Mapped:
 
 def mapped(text: str) -> Iterator[Mapped]:
     """Read the value of `dm-mod.create=`; devices of several table lines are left out."""
-    for at, item in enumerate(text.split(";")[:MAX_DEVICES]):
+    devices = bounds.within(text.split(";"), MAX_DEVICES, "dm-mod.create", "devices")
+    for at, item in enumerate(devices):
         # name, uuid, minor, flags, table line, ...
         fields = [field.strip() for field in item.split(",")]
         words = fields[4].split() if len(fields) == 5 else []

@@ -24,6 +24,7 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 
+from imgaudit import bounds
 from imgaudit.boot.board import Damage, table_of
 from imgaudit.boot.found import Boots
 from imgaudit.data import dataclass
@@ -522,7 +523,8 @@ class _Walk:
         """Name the images of a FIT that a step writes."""
         payload = self.power.build.placement(step.target).payload
         if step.act is Act.WRITE and payload is not None and isinstance(payload.facts, FitFacts):
-            yield from (image.name for image in payload.facts.images[:MAX_IMAGES])
+            images = bounds.within(payload.facts.images, MAX_IMAGES, payload.name, "images")
+            yield from (image.name for image in images)
 
     def _tears(
         self, step: UpdateStep, region: Region, whole: Span, start: int

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import defaultdict
-from collections.abc import Container, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from enum import StrEnum
 
@@ -49,7 +49,7 @@ class Seen(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
-    """One line of the ledger; `kind` is region, stage, copy or guess.
+    """One line of the ledger; `kind` is region, stage, copy, guess or limit.
 
     `seen` is the state of its least known bytes, None for a stage, whose `state` is that of its
     proof; `stage` is its name without a slot. `size` gives the bytes in each state. `open` tells
@@ -80,6 +80,19 @@ def guesses(layout: Layout) -> Iterator[Line]:
             " the key guessed",
             open=True,
             where=thing.at_key("guessed"),
+        )
+
+
+def limits(heard: Iterable[tuple[str, str]]) -> Iterator[Line]:
+    """Give an open line for each thing that was left out because there is too much of it."""
+    for where, why in heard:
+        yield Line(
+            kind="limit",
+            name=where,
+            state=Seen.UNSEEN.value,
+            seen=Seen.UNSEEN,
+            why=why,
+            open=True,
         )
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from imgaudit import bounds
 from imgaudit.boot.board import Board
 from imgaudit.boot.found import Boots, Followed
 from imgaudit.boot.records import Kind, Operation
@@ -60,7 +61,8 @@ def _of_u_boot(layout: Layout, board: Board, boots: Boots) -> Iterator[Update]:
         if not places - told:
             continue
         told |= places
-        steps = tuple(_u_boot_steps(board, writing, where))[:MAX_STEPS]
+        made = _u_boot_steps(board, writing, where)
+        steps = tuple(bounds.within(made, MAX_STEPS, f"script {followed.entry}", "writes"))
         if steps:
             yield Update(
                 where=where,
@@ -166,7 +168,8 @@ class _Devices:
 def _of_script(layout: Layout, devices: _Devices, stage: str, script: Script) -> Iterator[Update]:
     where = layout.stages[stage].where
     for number, deeds in enumerate(script.ways, 1):
-        steps = tuple(_steps(devices, deeds, where))[:MAX_STEPS]
+        made = _steps(devices, deeds, where)
+        steps = tuple(bounds.within(made, MAX_STEPS, script.path, "writes"))
         way = f"{WAY}{number}" if len(script.ways) > 1 else ""
         if steps:
             yield Update(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import field, replace
 from functools import cached_property
 
+from imgaudit import bounds
 from imgaudit.arches import of_container, of_kernel
 from imgaudit.contents.starts import Named, Start, kernel_in, likely_start_of, start_of, starts_of
 from imgaudit.contents.tree import BUNDLED, Content
@@ -110,6 +111,8 @@ def file_in(content: Content, path: str) -> bytes | None:
         seen.add(ramdisk.where)
         node = ramdisk.root.lookup(path)
         if node is not None and node.is_file:
+            if node.data().size > LARGEST:
+                bounds.left_out(path, f"only its first {LARGEST >> 20} MiB are read")
             return node.data().upto(0, LARGEST)
     return None
 

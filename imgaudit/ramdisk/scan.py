@@ -6,19 +6,20 @@ Sources: RFC 7468 (PEM), RFC 8017 and RFC 5958 (DER keys), RFC 5915 (EC keys), R
 
 from __future__ import annotations
 
-import itertools
 import posixpath
 import re
 import struct
 from collections.abc import Iterator
 from typing import Literal
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.formats.view import View
 from imgaudit.ramdisk.applets import MARK
 
 OVERLAP = 256  # a marker cut by the border of two pieces is seen in the second
 SECRETS = 1000
+_KEYS = "keys and passwords"
 DER_SIZE = 16 << 10  # an RSA key of 16,384 bits has 9.4 KiB
 
 _PEM_MARK = b"PRIVATE KEY-----"
@@ -61,13 +62,16 @@ def scan(path: str, view: View) -> tuple[list[Secret], bool]:
         start = at - len(held)
         busybox = busybox or MARK in data
         if _PEM_MARK in data:
-            matches = itertools.islice(_PEM.finditer(data), SECRETS - min(SECRETS, len(found)))
+            matches = bounds.within(
+                _PEM.finditer(data), SECRETS - min(SECRETS, len(found)), path, _KEYS
+            )
             found += (_pem(path, start + match.start(), match[1]) for match in matches)
         at += len(piece)
         held = data[-OVERLAP:] if at < view.size else b""
     if view.size <= DER_SIZE:
         found += _small(path, view.upto(0, DER_SIZE))
-    return sorted(set(found), key=lambda secret: secret.offset)[:SECRETS], busybox
+    secrets = sorted(set(found), key=lambda secret: secret.offset)
+    return bounds.within(secrets, SECRETS, path, _KEYS), busybox
 
 
 def _pem(path: str, offset: int, label: bytes) -> Secret:

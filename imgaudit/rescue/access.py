@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from typing import Literal
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.ramdisk.root import Root
 
@@ -168,8 +169,8 @@ def scripts(root: Root, init: str) -> Iterator[tuple[str, str]]:
     """Give what runs at boot, as far as its place tells: paths and texts."""
     paths = [init, "/etc/inittab", "/etc/profile", *_SCRIPT_FILES]
     for folder in _SCRIPT_FOLDERS:
-        paths += [f"{folder}/{name}" for name in root.names(folder)[:SCRIPTS]]
-    for path in paths[:SCRIPTS]:
+        paths += [f"{folder}/{name}" for name in root.names(folder)]
+    for path in bounds.within(paths, SCRIPTS, "/etc", "scripts that run at boot"):
         node = root.lookup(path)
         if node is None or not node.is_file or node.data().upto(0, 4) == b"\x7fELF":
             continue
@@ -198,7 +199,8 @@ def _accounts(root: Root) -> Iterator[Account]:
     for line in (root.text("/etc/shadow", SCRIPT_SIZE) or "").splitlines():
         name, _, rest = line.partition(":")
         shadow.setdefault(name, rest.partition(":")[0])
-    for line in (root.text("/etc/passwd", SCRIPT_SIZE) or "").splitlines()[:ACCOUNTS]:
+    lines = (root.text("/etc/passwd", SCRIPT_SIZE) or "").splitlines()
+    for line in bounds.within(lines, ACCOUNTS, "/etc/passwd", "accounts"):
         fields = line.split(":")
         if len(fields) < 7:
             continue

@@ -12,6 +12,7 @@ import posixpath
 import re
 from collections.abc import Iterator, Mapping
 
+from imgaudit import bounds
 from imgaudit.rescue import sh
 
 MTD_NAMED = "mtd/by-name/"
@@ -71,7 +72,7 @@ def split(word: sh.Word, values: Values) -> list[str | None]:
     if text is None or any(part.quoted for part in word):
         return [text]
     pieces: list[str | None] = [*text.split()]
-    return pieces[:MAX_ITEMS]
+    return bounds.within(pieces, MAX_ITEMS, "a script", "words of a list")
 
 
 def _commands(body: sh.Sequence) -> Iterator[sh.Simple]:

@@ -18,6 +18,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.model import Act
 from imgaudit.ramdisk.root import Root
@@ -92,6 +93,8 @@ def flashing(root: Root) -> tuple[Script, ...]:
     looked = 0
     for path, node in root.walk():
         if looked >= MAX_LOOKED or len(found) >= MAX_SCRIPTS:
+            why = f"scripts that write to chips are sought among {looked:,} programs only"
+            bounds.left_out(f"/{path.lstrip('/')}", why)
             break
         if not node.is_file or not node.executable:
             continue
@@ -109,7 +112,9 @@ def flashing(root: Root) -> tuple[Script, ...]:
 
 def _mounted(root: Root) -> Iterator[tuple[str, str]]:
     """Give what /etc/fstab says of devices, by their mount points; the root itself is left out."""
-    for line in (root.text("/etc/fstab", MAX_SIZE) or "").splitlines()[:MAX_LOOKED]:
+    for line in (root.text("/etc/fstab", MAX_SIZE) or "").splitlines()[
+        :MAX_LOOKED
+    ]:  # of at most 64 KiB
         words = line.partition("#")[0].split()
         there = len(words) >= 3 and words[1].startswith("/") and words[1] != "/"
         if there and _PSEUDO.isdisjoint((words[0], words[2])):
@@ -209,6 +214,9 @@ class _Way:
     def add(self, deed: Deed) -> None:
         if len(self.deeds) < MAX_DEEDS:
             self.deeds.append(deed)
+        else:
+            why = f"only the first {MAX_DEEDS} writes of a way are looked at"
+            bounds.left_out("a script", why)
 
 
 def _through(item: object, ways: list[_Way]) -> list[_Way]:
@@ -252,7 +260,7 @@ def _called(command: sh.Simple, way: _Way) -> list[_Way]:
     outside, way.inside = way.inside, (*way.inside, name)
     for number, word in enumerate(command.words[1:10], 1):
         way.values[str(number)] = expanded(word, way.values)
-    found = _through(body, [way])[:MAX_WAYS]
+    found = _few(_through(body, [way]))
     for one in found:
         one.inside = outside
     return found
@@ -264,14 +272,14 @@ def _each(item: sh.Each, ways: list[_Way]) -> list[_Way]:
     for way in ways:
         here = [way]
         words = [text for word in item.words or () for text in split(word, way.values)]
-        for text in words[:MAX_ITEMS]:
+        for text in bounds.within(words, MAX_ITEMS, "a script", "words of a list"):
             if all(one.over for one in here):
                 break
             for one in here:
                 one.values[item.name] = text
             here = _through(item.body, here)
         found += here
-    return found[:MAX_WAYS]
+    return _few(found)
 
 
 def _branches(item: sh.Choice | sh.Case, ways: list[_Way]) -> list[_Way]:
@@ -287,7 +295,11 @@ def _branches(item: sh.Choice | sh.Case, ways: list[_Way]) -> list[_Way]:
         found += _through(body, [way.copy() for way in ways])
     if isinstance(item, sh.Case) or item.other is None:
         found += ways
-    return found[:MAX_WAYS]
+    return _few(found)
+
+
+def _few(ways: list[_Way]) -> list[_Way]:
+    return bounds.within(ways, MAX_WAYS, "a script", "ways through it")
 
 
 def _do(command: sh.Simple, way: _Way) -> None:

@@ -12,6 +12,7 @@ import posixpath
 from collections.abc import Iterator, Mapping
 from dataclasses import field, replace
 
+from imgaudit import bounds
 from imgaudit.arches import ARCHES, HEAD, machine_of
 from imgaudit.contents.build import Build, Placement, Store, stored
 from imgaudit.data import dataclass
@@ -272,7 +273,8 @@ class _Looking:
         return {machine: tuple(paths) for machine, paths in found.items()}
 
     def mounts(self) -> Iterator[Mount]:
-        lines = (self.root.text("/etc/fstab") or "").splitlines()[:BOUND_LINES]
+        text = self.root.text("/etc/fstab") or ""
+        lines = bounds.within(text.splitlines(), BOUND_LINES, "/etc/fstab", "lines")
         rows = [(at, line.split()) for at, line in enumerate(lines, 1)]
         rows = [(at, row) for at, row in rows if len(row) >= 3 and not row[0].startswith("#")]
         points = {_unescaped(row[1]) for _, row in rows}

@@ -11,6 +11,7 @@ import re
 import struct
 from collections.abc import Iterable, Iterator
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import readers
@@ -159,7 +160,8 @@ def read_loads(root: Root, scripts: Iterable[tuple[str, str]]) -> Loads:
 def _lists(root: Root) -> Iterator[str]:
     yield "/etc/modules"
     for folder in ("/etc/modules-load.d", "/usr/lib/modules-load.d", "/lib/modules-load.d"):
-        yield from (f"{folder}/{name}" for name in root.names(folder)[:LISTS])
+        names = bounds.within(root.names(folder), LISTS, folder, "lists of modules")
+        yield from (f"{folder}/{name}" for name in names)
 
 
 def module_name(word: str) -> str:

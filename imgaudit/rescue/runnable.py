@@ -12,6 +12,7 @@ import re
 import struct
 from typing import Literal
 
+from imgaudit import bounds
 from imgaudit.arches import ARCHES, Machine
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
@@ -457,6 +458,8 @@ def read_cache(data: bytes) -> dict[str, list[str]]:
     order = ">" if data[start + 28] & 3 == 3 else "<"
     (count,) = struct.unpack_from(order + "I", data, start + 20)
     found: dict[str, list[str]] = {}
+    if count > CACHE_ENTRIES:
+        bounds.left_out("/etc/ld.so.cache", f"only the first {CACHE_ENTRIES:,} entries are read")
     for index in range(min(count, CACHE_ENTRIES)):
         at = start + 48 + 24 * index
         if at + 24 > len(data):
@@ -520,7 +523,7 @@ def _run_paths(item: _Object, *, musl: bool) -> list[str]:
 def _expanded(text: str, path: str) -> list[str]:
     origin = posixpath.dirname(path)
     folders = []
-    for folder in text.split(":")[:FOLDERS]:
+    for folder in bounds.within(text.split(":"), FOLDERS, path, "folders for libraries"):
         real = folder.replace("${ORIGIN}", origin).replace("$ORIGIN", origin)
         libs = ("lib", "lib64") if "$LIB" in real or "${LIB}" in real else ("",)
         folders += [real.replace("${LIB}", lib).replace("$LIB", lib) for lib in libs]

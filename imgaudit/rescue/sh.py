@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import field
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 
@@ -147,6 +148,8 @@ def parse(text: str) -> Sequence:
         ShellError: not a script that a POSIX shell takes, or nested deeper than 48 commands.
 
     """
+    if len(text) > SIZE:
+        bounds.left_out("a script", f"only its first {SIZE:,} characters are read")
     parser = _Parser(list(_Lexer(text[:SIZE]).tokens()))
     body = parser.sequence(0)
     if parser.token.kind != "end":

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import field
 from functools import partial
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh
@@ -24,6 +25,7 @@ STEPS = 20_000
 SCRIPTS = 64  # in each other: 8
 NESTED = 8
 TURNS = 64
+ROWS = 512
 KEPT = 200
 _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
@@ -230,7 +232,7 @@ class _Walk:
         if text is None and busybox:
             lines = ["::sysinit:/etc/init.d/rcS"]
         rows = []
-        for number, line in enumerate(lines[:512], 1):
+        for number, line in enumerate(bounds.within(lines, ROWS, "/etc/inittab", "lines"), 1):
             fields = line.split(":", 3)
             if not line.lstrip().startswith("#") and len(fields) == 4:
                 rows.append((number, fields[2], fields[3].strip()))
@@ -377,7 +379,7 @@ class _Walk:
             frame.variables[each.name] = None
             self.maybe(partial(self.sequence, each.body, frame), frame)
             return None
-        for word in words[:TURNS]:
+        for word in bounds.within(words, TURNS, "a script", "turns of a loop"):
             frame.variables[each.name] = word
             try:
                 self.sequence(each.body, frame)

@@ -10,6 +10,7 @@ import stat
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Literal
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.ramdisk.applets import Applets
 from imgaudit.ramdisk.root import INODE, Found, Node, Root, Skipped
@@ -391,7 +392,8 @@ class _Survey:
                 continue
             seen.add(id(node))
             secrets, marked = scan(path, node.data())
-            self.secrets += secrets[: max(0, LISTED - len(self.secrets))]
+            room = max(0, LISTED - len(self.secrets))
+            self.secrets += bounds.within(secrets, room, path, "keys and passwords")
             if not self.runner.is_elf(node):
                 continue
             if marked:

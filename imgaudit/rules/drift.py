@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Iterator
 
+from imgaudit import bounds
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps.collect import OWN_TREE, Copies, Place
 from imgaudit.maps.device_tree import flash_nodes
@@ -386,8 +386,11 @@ def map_overlap(subject: Subject) -> Outcome:
     pairs = []
     for table in tables(subject):
         rows = [row for row in table.rows if row.span is not None and row.entry.parent is None]
-        shared = itertools.islice(
-            overlapping(rows, lambda row: row.span or Span(0, 0)), _MOST_PAIRS
+        shared = bounds.within(
+            overlapping(rows, lambda row: row.span or Span(0, 0)),
+            _MOST_PAIRS,
+            table.copy.place.inside,
+            "pairs that overlap",
         )
         pairs += [
             ((row.entry.label, other.entry.label, row.span, other.span), row)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import field
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
+from imgaudit import bounds
 from imgaudit.boot.found import Boots
 from imgaudit.contents.build import Build, Store, read
 from imgaudit.data import dataclass
@@ -82,8 +83,21 @@ def gather(
 ) -> Subject:
     """Read all that a layout names, and work out what follows.
 
-    `olds` are releases that boards have before an update, by the names that updates call them.
+    `olds` are releases that boards have before an update, by the names that updates call them. What
+    was left out because there is too much of it is in the ledger.
     """
+    with bounds.listening() as heard:
+        subject = _gather(layout, store, olds)
+    if not heard:
+        return subject
+    from imgaudit.proof.ledger import limits
+
+    return replace(subject, ledger=(*subject.ledger, *limits(heard)))
+
+
+def _gather(
+    layout: Layout, store: Store | None, olds: Mapping[str, Store | Manifest] | None
+) -> Subject:
     build = read(layout, store)
     said_again = layout.elsewhere is not None and layout.elsewhere.mtdparts is not None
     if store is None and not said_again:

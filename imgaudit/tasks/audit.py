@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import LayoutError, LayoutProblem, close
 from imgaudit.model import Accept, Layout
@@ -108,6 +109,19 @@ def run(
         LayoutError: the policy names a finding that does not exist.
 
     """
+    with bounds.listening() as heard:
+        return _run(subject, heard, fail_on, only, today=today or _today(), baseline=baseline)
+
+
+def _run(
+    subject: Subject,
+    heard: Iterable[tuple[str, str]],
+    fail_on: Severity | None,
+    only: Iterable[Check] | None,
+    *,
+    today: date,
+    baseline: Baseline,
+) -> Result:
     layout = subject.layout
     if layout is not None:
         _known_names(layout)
@@ -129,7 +143,7 @@ def run(
             else:
                 not_checked.append(outcome)
     if layout is not None:
-        day = (today or _today()).isoformat()
+        day = today.isoformat()
         unjudged = frozenset(item.rule for item in not_checked if item.rule is not None)
         found = tuple((item.rule.name, item.region, item.identity) for item in findings)
         judged = replace(subject, judged=Judged(found, unjudged, day))
@@ -145,6 +159,12 @@ def run(
         subject = held(subject, findings)
     # Moves are tried for what is wrong itself, not for what follows from it.
     findings = _without(_advised(subject, folded(findings)), baseline)
+    if heard and layout is None:
+        not_checked += (NotChecked(None, where, why) for where, why in heard)
+    elif heard:
+        from imgaudit.proof.ledger import limits
+
+        subject = replace(subject, ledger=(*subject.ledger, *limits(heard)))
     gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
     return Result(
         subject=subject,
@@ -153,7 +173,7 @@ def run(
             sorted(set(not_checked), key=lambda it: (it.subject, it.why, it.rule or ""))
         ),
         fail_on=gate,
-        coverage=tuple(_covered(subject, today or _today())),
+        coverage=tuple(_covered(subject, today)),
         looked=tuple(
             dict.fromkeys(pair for each in (engine, *parts.engines) for pair in each.looked)
         ),

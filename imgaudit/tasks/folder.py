@@ -15,6 +15,7 @@ from dataclasses import field, replace
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
+from imgaudit import bounds
 from imgaudit.arches import of_elf, of_kernel
 from imgaudit.chips import EMMC
 from imgaudit.contents.build import FolderStore
@@ -45,7 +46,7 @@ from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, SECTOR, Layout, Slot, 
 from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, quoted
 from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
 from imgaudit.tasks.sources import Sources, read, word
-from imgaudit.units import KIB, MIB, Span, human, round_up
+from imgaudit.units import KIB, MIB, Span, both, human, round_up
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -119,6 +120,7 @@ class Found:
 
     items: list[Item]
     unread: list[str] = field(default_factory=list)
+    heard: Iterable[tuple[str, str]] = ()  # what was left out of them, so far
     tree: Item | None = None
     disk: Item | None = None
     environments: list[Item] = field(default_factory=list)
@@ -138,10 +140,10 @@ def draft_folder(path: str) -> Draft:
 
     """
     folder = Folder(path)
-    with Loader() as loader:
+    with Loader() as loader, bounds.listening() as heard:
         unread: list[str] = []
         found = _sorted_out(list(_items(folder, loader, unread)), loader, folder)
-        found.unread = unread
+        found.unread, found.heard = unread, heard
         at = {name: item.path for name, item in _sources(found)}
         sources = Sources(**at, folder=folder)
         drafting = _Folder(sources, found, folder)
@@ -171,7 +173,9 @@ def _items(folder: Folder, loader: Loader, unread: list[str]) -> Iterator[Item]:
     named = (name for name in folder.names(_DEEP) if not _SKIPPED.fullmatch(os.path.basename(name)))
     for name in sorted(named, key=lambda name: (len(name), name)):
         status = folder.status(name)
-        if status is not None:
+        if status is None:
+            unread.append(f"not looked at: {_why_not(folder, name)}")
+        else:
             real.setdefault((status.st_dev, status.st_ino), (name, status.st_size))
     looked = sorted(real.values())[:_MOST_FILES]
     if len(real) > _MOST_FILES:
@@ -188,6 +192,15 @@ def _items(folder: Folder, loader: Loader, unread: list[str]) -> Iterator[Item]:
             continue
         if artifact.size:
             yield Item(name, artifact, tuple(artifact.content.walk()))
+
+
+def _why_not(folder: Folder, name: str) -> str:
+    """Say why a name leads to nothing: it is a link out of the folder, or to what is not there."""
+    try:
+        os.close(folder.open(name)[0])
+    except ArtifactError as problem:
+        return str(problem)
+    return f"{name} was not there when it was looked for"
 
 
 def folder_reading(
@@ -356,7 +369,7 @@ class _Folder(Drafting):
         placed = {region.file for chip in chips for region in chip.regions}
         left = sorted(item.path for item in spare if item.path not in placed)
         left = [path for path in left if self.found.tree is None or path != self.found.tree.path]
-        unread = self.found.unread
+        unread = [*self.found.unread, *(f"{where}: {why}" for where, why in self.found.heard)]
         self.unused += unread[:_SHOWN]
         if len(unread) > _SHOWN:
             self.unused.append(f"not looked at: {len(unread) - _SHOWN} more files")
@@ -683,6 +696,8 @@ def _runs(view: View, taken: Iterable[Span]) -> Iterator[Span]:
                 data = view.upto(place, min(_RUN, gap.end - place))
                 left -= 1
                 if not left:
+                    why = f"only {both(_MOST_BETWEEN)} outside of partitions are looked through"
+                    bounds.left_out(f"what follows {place:#x}", why)
                     return
                 if not data.strip(b"\0") or not data.strip(b"\xff"):
                     continue

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
+from imgaudit import bounds
 from imgaudit.boot.signatures import Key, Seal, keys_of, signed_with
 from imgaudit.contents.build import Build
 from imgaudit.contents.reader import Loader
@@ -13,7 +15,7 @@ from imgaudit.errors import ImgauditError
 from imgaudit.formats.facts import Match
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import Configuration, FitFacts, Image, Signature
-from imgaudit.rules.engine import Severity
+from imgaudit.rules.engine import NotChecked, Severity
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit, plain, said
 from imgaudit.tasks.sections import (
@@ -51,7 +53,7 @@ def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
     for path in files:
         # Each file has a loader, and with it the memory for what is unpacked, of its own.
         try:
-            with Loader(full_digests=True, deep=deep) as loader:
+            with bounds.listening() as heard, Loader(full_digests=True, deep=deep) as loader:
                 artifact = loader.file(path)
         except ImgauditError as problem:
             missing.append({"path": path, "why": str(problem)})
@@ -59,6 +61,8 @@ def inspect(files: Iterable[str], *, deep: bool = False) -> Report:
         keys += ((path, key) for key in _keys(artifact))
         signed += [path] if any(map(_signatures, artifact.content.walk())) else []
         result = audit.run(Subject(layout=None, others={path: artifact}), fail_on=Severity.ERROR)
+        left = (NotChecked(None, where, why) for where, why in heard)
+        result = replace(result, not_checked=(*result.not_checked, *left))
         # Only what is said of a file is kept, not its bytes: there may be many files.
         found.append(plain.artifact(artifact) | said.in_json(result))
         items = tuple(said.found(item) for item in result.findings)
