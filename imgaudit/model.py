@@ -104,6 +104,8 @@ VOLUMES = frozenset({"ubi"})
 FILLS = frozenset(
     {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}
 )
+# Of these the free room is not what nothing is stored in: nobody can be asked to keep some.
+_UNCOUNTED = frozenset({"uboot-env", "ubi", "gpt", "blank"})
 ARCHITECTURES = ("arm", "arm64", "riscv32", "riscv64", "x86", "x86-64", "mips", "powerpc")
 
 
@@ -538,11 +540,21 @@ class Policy:
     accepts: tuple[Accept, ...] = ()
     judge: tuple[Must, ...] = ()
     least_free: KeepFree | None = None
+    also: Policy | None = None
 
-    def room(self, region: Region) -> KeepFree:
-        """Give what must stay free in a region; `least_free` holds whatever the region says."""
-        said = region.keep_free or self.keep_free
-        return max(said, self.least_free or said, key=lambda keep: keep.of(region.room))
+    def room(self, region: Region) -> KeepFree | None:
+        """Give what must stay free in a region, None if nothing; of what several say, the most.
+
+        `least_free` holds whatever the region says, also in a file system that fills it. `also` is
+        the policy that this one was made stricter by.
+        """
+        asked = [self.also.room(region)] if self.also is not None else []
+        if region.keep_free is not None or region.holds not in FILLS:
+            asked.append(region.keep_free or self.keep_free)
+        if region.holds not in _UNCOUNTED:
+            asked.append(self.least_free)
+        told = (keep for keep in asked if keep is not None)
+        return max(told, key=lambda keep: keep.of(region.room), default=None)
 
     def unrelaxed(self) -> dict[str, Where]:
         """Give the groups of tools that no stage may relax, and where the policy says so."""
@@ -558,7 +570,7 @@ class Policy:
         severity = {**mine, **trusted.severity}
         return Policy(
             fail_on="warning" if "warning" in {self.fail_on, trusted.fail_on} else "error",
-            keep_free=max(trusted.keep_free, self.keep_free, key=lambda room: room.of(1 << 20)),
+            keep_free=self.keep_free,
             severity=severity | dict.fromkeys(mine, "error"),
             severity_at={
                 name: where
@@ -568,7 +580,8 @@ class Policy:
             waivers=trusted.waivers,
             accepts=trusted.accepts,
             judge=(*trusted.judge, *self.judge),
-            least_free=trusted.least_free or self.least_free,
+            least_free=self.least_free,
+            also=trusted,
         )
 
 

@@ -8,6 +8,7 @@ Source: U-Boot doc/usage/cmd/*.rst and the help texts in cmd/*.c.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import field
 
@@ -129,6 +130,7 @@ def known(name: str) -> Function | None:
     return COMMANDS.get(name) or COMMANDS.get(name.partition(".")[0])
 
 
+@functools.lru_cache(maxsize=1024)
 def abbreviates(name: str) -> bool:
     """Tell whether U-Boot may take a word for a longer command (common/command.c, `find_cmd_tbl`).
 

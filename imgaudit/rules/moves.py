@@ -307,7 +307,9 @@ class _Room:
         """Give the bytes that a region should have for what goes into it, with room to grow."""
         needed = self._needs.get(region.name, 0)
         keep = self._policy.room(region)
-        return needed + _kept(keep, max(0, needed - region.file_at)) if needed else region.size
+        if not needed or keep is None:
+            return needed or region.size
+        return needed + _kept(keep, max(0, needed - region.file_at))
 
     def _gaps(self, region: Region) -> Iterator[Span]:
         taken = joined(span for name, span in self._spans.items() if name != region.name)

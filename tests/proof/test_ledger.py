@@ -22,6 +22,7 @@ from imgaudit.proof.ledger import Line, Seen
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
 from imgaudit.tasks.audit import Result, Verdict
+from imgaudit.units import KIB
 
 Change = Callable[[str], str]
 
@@ -257,9 +258,39 @@ def test_no_region_goes_below_the_least_that_stays_free(folder: Path) -> None:
     policy = layout.policy.tightened(load_policy(str(path)))
     assert policy.room(region) == KeepFree(percent=10)
     least = region.room // 10
-    assert policy.room(replace(region, keep_free=KeepFree(size=least + 1))).size == least + 1
-    assert policy.room(replace(region, keep_free=KeepFree(size=least - 1))).percent == 10
-    assert layout.policy.room(region).size == 1
+    more, less = (replace(region, keep_free=KeepFree(size=least + by)) for by in (1, -1))
+    assert policy.room(more) == more.keep_free
+    assert policy.room(less) == KeepFree(percent=10)
+    assert layout.policy.room(region) == KeepFree(size=1)
+
+
+def test_the_stricter_of_two_policies_is_told_region_by_region(folder: Path) -> None:
+    """A share and a size: which is more depends on the region, not on one size for all."""
+    layout = load(str(folder / "whimbrel.yaml"))
+    path = folder / "trusted.yaml"
+    path.write_text("policy: {keep-free: 128 KiB}\n")
+    policy = layout.policy.tightened(load_policy(str(path)))
+    tree, recovery = layout.region("devicetree"), layout.region("recovery")
+    large = replace(recovery, keep_free=None)
+    assert policy.room(tree) == KeepFree(size=128 * KIB)
+    assert policy.room(large) == KeepFree(percent=5)
+    assert policy.room(layout.region("rootfs-a")) is None
+
+
+def test_the_least_that_stays_free_reaches_a_file_system_that_fills_its_region(
+    folder: Path,
+) -> None:
+    layout = load(str(folder / "whimbrel.yaml"))
+    for share, found in ((93, False), (94, True)):
+        path = folder / "trusted.yaml"
+        path.write_text(f"policy: {{least-free: {share} %}}\n")
+        policy = layout.policy.tightened(load_policy(str(path)))
+        with Loader() as loader:
+            store = FolderStore(Folder(str(folder)), loader)
+            result = audit.run(gather(replace(layout, policy=policy), store))
+        low = {item.region for item in result.findings if item.rule.name == "headroom-low"}
+        assert ("boot" in low) is found
+        assert low.isdisjoint({"env-a", "env-b"})
 
 
 def test_a_group_that_must_be_judged_is_not_relaxed(folder: Path) -> None:

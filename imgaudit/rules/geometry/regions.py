@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imgaudit.model import FILLS, Area
+from imgaudit.model import Area
 from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
@@ -194,10 +194,8 @@ def headroom(subject: Subject) -> Outcome:
     layout = subject.layout
     for item in subject.placements:
         region, free = item.region, item.free
-        if layout is None or (region.keep_free is None and region.holds in FILLS):
-            continue
-        keep = layout.policy.room(region)
-        if free is not None and 0 <= free < keep.of(region.room):
+        keep = layout.policy.room(region) if layout is not None else None
+        if free is not None and keep is not None and 0 <= free < keep.of(region.room):
             yield HEADROOM(free=free, percent=item.free_percent, wanted=str(keep)).at(
                 region=region,
                 key="keep-free",
