@@ -82,7 +82,7 @@ DECLARED = {
     **{f"boot.walk.MAX_{name}": OPEN for name in ("OPEN_ROUNDS", "ASSIGNED", "CONDITIONS")},
     **dict.fromkeys(("proof.explore.MAX_PATHS", "proof.power.MAX_STATES"), OPEN),
     **dict.fromkeys(("proof.prove.MAX_TRIED", "proof.prove.MAX_TRIED_PATHS"), OPEN),
-    "proof.tears.MAX_IMAGES": OPEN,
+    **dict.fromkeys(("proof.tears.MAX_IMAGES", "proof.power.MAX_WORLDS"), OPEN),
     **{f"rules.moves.{name}": ADVICE for name in ("_MOST", "_PAIRS", "_SINGLES", "_TOLD")},
     **dict.fromkeys(("rules.rewrites._OTHERS", "tasks.slots._MOST_TRIED"), ADVICE),
     **dict.fromkeys(("rescue.cuts.CUTS", "rescue.cuts.NAMED", "rescue.users.EXECUTABLES"), ADVICE),
