@@ -405,6 +405,36 @@ def test_a_folder_without_a_map_says_where_boot_roms_look(tmp_path: Path) -> Non
     assert result.verdict is audit.Verdict.INCOMPLETE
 
 
+def test_two_ubis_on_one_chip(tmp_path: Path) -> None:
+    """Each has volumes of its own, which are drafted and judged by the UBI that holds them."""
+    folder = tmp_path / "build"
+    folder.mkdir()
+    EXAMPLES["nand-ubi"](folder)
+    (tmp_path / "store.cfg").write_text(
+        "[logs]\nmode=ubi\nimage=rootfs.ubifs\nvol_id=0\nvol_type=dynamic\nvol_size=16MiB\n"
+        "vol_name=logs\n"
+    )
+    words = "ubinize -p 128KiB -m 2048 -Q 2 -o build/store.ubi store.cfg"
+    run(*words.split(), at=tmp_path)
+    variables = DRIFTER | {
+        "mtdparts": "mtdparts=spi-nand0:2m(loader)ro,512k(env),95744k(ubi),32m(store)"
+    }
+    (folder / "uboot.env").write_bytes(environment(variables, 128 * KIB, None))
+    text = draft_folder(str(folder)).text
+    layout = parse(text.encode(), "draft.yaml")
+    assert [(it.area, it.label) for it in layout.regions if it.holds == "ubifs"] == [
+        ("nand/ubi", "rootfs"),
+        ("nand/store", "logs"),
+    ]
+    found = gathered(layout, folder)
+    paths = {it.region.name: it.path for it in found.placements if it.region.holder}
+    assert paths["rootfs"] == "system.ubi:rootfs"
+    assert paths["logs"] == "store.ubi:logs"
+    # Both hold the same file system here, and nothing else is wrong.
+    told = {it.rule.name for it in audit.run(found).findings if it.region == "logs"}
+    assert told == {"artifacts-identical"}
+
+
 @pytest.mark.parametrize("where", ["fat", "ext4"])
 def test_the_environment_may_be_a_file(where: str, tmp_path: Path) -> None:
     """As with ENV_IS_IN_FAT and ENV_IS_IN_EXT4 (U-Boot env/Kconfig): no region is its own."""
