@@ -17,6 +17,7 @@ import pytest
 from imgaudit.rules import checks
 from imgaudit.rules.cited import Basis, Source
 from imgaudit.rules.engine import Rule
+from tests.trees import MANUALS
 
 pytestmark = pytest.mark.trees
 EVERY = pytest.mark.parametrize(
@@ -50,3 +51,25 @@ def test_what_is_cited_stands_there(rule: Rule) -> None:
         symbol = rf"(?<!\w){re.escape(source.symbol)}(?!\w)" if source.symbol else ""
         assert re.search(symbol, tree_text(source.project, source.file)), str(source)
         assert source.says in told(source.project, source.file), str(source)
+
+
+REQUESTS = re.compile(r"^[.'](?:\\\".*$|[A-Za-z]{1,2}\b *)", re.MULTILINE)
+ESCAPES = {r"\(aq": "'", r"\(cq": "'", r"\-": "-", r"\&": "", r"\e": "\\", r"\ ": " "}
+
+
+@cache
+def page_text(page: str) -> str:
+    """Give a manual page as it reads: without requests, fonts and breaks."""
+    path = Path(os.environ["SOURCE_TREES"], MANUALS, page)
+    text = REQUESTS.sub("", path.read_text(errors="replace"))
+    text = re.sub(r"\\f(?:\[[^\]]*\]|\(..|.)", "", text)
+    for escape, char in ESCAPES.items():
+        text = text.replace(escape, char)
+    return re.sub(r"\s+", " ", text.replace('"', ""))
+
+
+@EVERY
+def test_a_manual_page_is_there_and_has_the_sentence(rule: Rule) -> None:
+    for source in rule.sources:
+        if source.basis is Basis.MANUAL:
+            assert source.says in page_text(source.project), str(source)

@@ -1,11 +1,12 @@
-"""The source trees that the rules cite, from Debian's source packages: `python -m tests.trees DIR`.
+"""The source trees and manual pages that the rules cite, from Debian: `python -m tests.trees DIR`.
 
-Only the cited files are unpacked, below `DIR/PROJECT`. It needs apt and Debian's keyring, not root:
-the package lists are kept in a folder of its own.
+Only the cited files are unpacked, below `DIR/PROJECT` and `DIR/manual pages`. It needs apt and
+Debian's keyring, not root: the package lists are kept in a folder of its own.
 """
 
 from __future__ import annotations
 
+import gzip
 import re
 import subprocess
 import sys
@@ -26,7 +27,31 @@ PACKAGES = {
     "e2fsprogs": "e2fsprogs",
     "kmod": "kmod",
     "glibc": "glibc",
+    "Dropbear": "dropbear",
 }
+MANUALS = "manual pages"
+PAGES = {
+    "fstab(5)": "mount",
+    "git-credential-store(1)": "git-man",
+    "hier(7)": "manpages",
+    "ld.so(8)": "manpages",
+    "login(1)": "login",
+    "mkfs.jffs2(1)": "mtd-utils",
+    "modprobe(8)": "kmod",
+    "modules.dep(5)": "kmod",
+    "mount(2)": "manpages-dev",
+    "mount(8)": "mount",
+    "os-release(5)": "systemd",
+    "passwd(5)": "passwd",
+    "shadow(5)": "passwd",
+    "sshd_config(5)": "openssh-server",
+    "sysctl(8)": "procps",
+    "systemd-udevd.service(8)": "udev",
+    "systemd.mount(5)": "systemd",
+    "ubinize(8)": "mtd-utils",
+    "wpa_supplicant.conf(5)": "wpasupplicant",
+}
+"""The package that has each manual page."""
 
 
 def cited() -> dict[str, set[str]]:
@@ -59,7 +84,8 @@ def fetch(folder: Path) -> None:
         top = Path(place)
         for name in ("lists/partial", "cache/archives/partial"):
             top.joinpath(name).mkdir(parents=True)
-        top.joinpath("list").write_text(f"deb-src [signed-by={KEYS}] {mirror()} {SUITE} main\n")
+        place_of_all = f"[signed-by={KEYS}] {mirror()} {SUITE} main\n"
+        top.joinpath("list").write_text(f"deb-src {place_of_all}deb {place_of_all}")
         options = [
             *(
                 "-o",
@@ -93,6 +119,27 @@ def fetch(folder: Path) -> None:
             ]
             subprocess.run([*unpack, "--no-wildcards-match-slash", *names], check=True)
             archive.unlink()
+        for package in sorted(set(PAGES.values())):
+            subprocess.run(
+                ["apt-get", *options, "download", f"{package}/{SUITE}"], check=True, cwd=top
+            )
+        pages(top, folder / MANUALS)
+
+
+def pages(packages: Path, folder: Path) -> None:
+    """Unpack the manual pages that are cited from the packages in a folder."""
+    folder.mkdir(parents=True)
+    for page, package in PAGES.items():
+        (archive,) = packages.glob(f"{package}_*.deb")
+        name, section = page.removesuffix(")").split("(")
+        inside = f"./usr/share/man/man{section}/{name}.{section}.gz"
+        unpacked = subprocess.run(
+            ["dpkg-deb", "--fsys-tarfile", archive], check=True, capture_output=True
+        ).stdout
+        stored = subprocess.run(
+            ["tar", "-xO", inside], input=unpacked, check=True, capture_output=True
+        ).stdout
+        folder.joinpath(page).write_bytes(gzip.decompress(stored))
 
 
 if __name__ == "__main__":

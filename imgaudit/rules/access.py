@@ -12,7 +12,15 @@ from imgaudit.rescue.started import Started
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules._rescue import archive, listed, on_rescue, said, surveyed, tree
-from imgaudit.rules.cited import PRACTICE, in_busybox, in_linux, manual, standard
+from imgaudit.rules.cited import (
+    PRACTICE,
+    in_busybox,
+    in_dropbear,
+    in_linux,
+    manual,
+    memory,
+    standard,
+)
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -105,9 +113,15 @@ ROOT_OPEN = Rule(
     computed="the password field of root is empty; an error where a network login is started that"
     " takes it: telnetd, dropbear with -B, sshd with PermitEmptyPasswords",
     sources=(
-        manual("shadow(5)"),
-        manual("dropbear(8)"),
-        manual("sshd_config(5)"),
+        manual(
+            "shadow(5)",
+            "in which case no passwords are required to authenticate as the specified login name",
+        ),
+        in_dropbear("svr-runopts.c", says="Allow blank password logins"),
+        manual(
+            "sshd_config(5)",
+            "it specifies whether the server allows login to accounts with empty password strings",
+        ),
     ),
     bad=tree({"etc/shadow": file(_OPEN, 0o600)}),
     good=tree(),
@@ -143,8 +157,12 @@ IMPOSSIBLE = Rule(
     computed="all prompts are logins, the password of root is locked or there is no root, and no"
     " authorized_keys goes with a network login",
     sources=(
-        manual("passwd(5)"),
-        manual("shadow(5)"),
+        manual("passwd(5)", "the user will not be able to use a unix password to log in"),
+        manual(
+            "shadow(5)",
+            "A password field which starts with an exclamation mark means that the password is"
+            " locked.",
+        ),
     ),
     bad=tree({"etc/shadow": file(_LOCKED, 0o600)}),
     good=tree(),
@@ -188,7 +206,7 @@ SHELL = Rule(
     computed="the last field of root's line is no program of the ramdisk that runs; a warning where"
     " a prompt is given without a login",
     sources=(
-        manual("passwd(5)"),
+        manual("passwd(5)", "the name of the initial program to execute"),
         manual("login(1)"),
         in_linux("fs/exec.c"),
     ),
@@ -309,8 +327,11 @@ CREDENTIALS = Rule(
     computed="a file with contents under a name that holds passwords by convention, or a passphrase"
     " in a configuration of wpa_supplicant (a warning)",
     sources=(
-        manual("netrc(5)"),
-        manual("git-credential-store(1)"),
+        memory("the manual page netrc(5)"),
+        manual(
+            "git-credential-store(1)",
+            "Using this helper will store your passwords unencrypted on disk",
+        ),
         manual("wpa_supplicant.conf(5)"),
         PRACTICE,
     ),

@@ -29,7 +29,8 @@ class Source:
     """One source.
 
     Of a tree it has the project, its version, the file, the symbol that does it and the sentence as
-    it stands there. Of a standard `file` is the clause; of what was seen it is what it was seen on.
+    it stands there; of a manual page the page and the sentence. Of a standard `file` is the clause;
+    of what was seen it is what it was seen on.
     """
 
     basis: Basis
@@ -61,6 +62,7 @@ VERSIONS = {
     "e2fsprogs": "1.47.0",
     "kmod": "30",
     "glibc": "2.36",
+    "Dropbear": "2022.83",
 }
 
 
@@ -75,6 +77,7 @@ in_trusted_firmware = partial(_tree, "Trusted Firmware-A")
 in_e2fsprogs = partial(_tree, "e2fsprogs")
 in_kmod = partial(_tree, "kmod")
 in_glibc = partial(_tree, "glibc")
+in_dropbear = partial(_tree, "Dropbear")
 
 
 def standard(title: str, clause: str = "") -> Source:
@@ -82,9 +85,9 @@ def standard(title: str, clause: str = "") -> Source:
     return Source(Basis.STANDARD, title, file=clause)
 
 
-def manual(page: str) -> Source:
-    """Give a manual page, with its section in parentheses."""
-    return Source(Basis.MANUAL, page)
+def manual(page: str, says: str = "") -> Source:
+    """Give a manual page of Debian 12, its section in parentheses, and a sentence of it."""
+    return Source(Basis.MANUAL, page, says=says)
 
 
 def seen(on: str) -> Source:

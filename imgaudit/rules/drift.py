@@ -128,8 +128,8 @@ SIZE = Rule(
     effect="What fills the larger one does not fit the smaller, or is erased with what follows.",
     fix="Make all copies say the same; {region} has {here:bytes} by the layout.",
     moves=True,
-    computed="the entry that has the region's label has another size; a size of 0 or - reaches to"
-    " the end of the smallest approved part",
+    computed="the entry that has the region's label has another size; a size of 0 in a device tree,"
+    " or - in mtdparts, reaches to the end of the smallest approved part",
     sources=(
         in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions"),
         in_linux("drivers/mtd/parsers/cmdlinepart.c", "SIZE_REMAINING"),

@@ -196,9 +196,15 @@ IDLE = Rule(
     computed="a module matches the node, no script and no list that is read names it, and nothing"
     " that loads modules by modalias is started",
     sources=(
-        manual("modprobe(8)"),
+        manual(
+            "modprobe(8)",
+            "looks in the module directory /lib/modules/`uname -r` for all the modules and other"
+            " files",
+        ),
         in_busybox("docs/mdev.txt"),
-        manual("systemd-udevd(8)"),
+        manual(
+            "systemd-udevd.service(8)", "executes matching instructions specified in udev rules"
+        ),
     ),
     bad=_board(changes={f"lib/modules/{RELEASE}/tide.ko": file(_PORT)}),
     good=_GOOD,

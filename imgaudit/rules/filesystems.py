@@ -638,7 +638,7 @@ JFFS2_ERASE = Rule(
             "jffs2_scan_eraseblock",
             "%s(): Magic bitmask 0x%04x not found at 0x%08x: 0x%04x instead",
         ),
-        manual("mkfs.jffs2(1)"),
+        manual("mkfs.jffs2(1)", "Use erase block size SIZE."),
     ),
     bad=nor(
         "name: settings, at: 0, size: 320 KiB, holds: jffs2, file: settings.jffs2",

@@ -330,7 +330,11 @@ MODULES = Rule(
     computed="no folder of /lib/modules is called like the release in the kernel's banner; or a"
     " module in the one that is says another release in its vermagic",
     sources=(
-        manual("modprobe(8)"),
+        manual(
+            "modprobe(8)",
+            "looks in the module directory /lib/modules/`uname -r` for all the modules and other"
+            " files",
+        ),
         in_linux("kernel/module/main.c", "check_modinfo"),
     ),
     bad=system({"lib/modules/6.1.0-other/modules.dep": file("")}),
@@ -364,7 +368,7 @@ POINTS = Rule(
     computed="/dev, /proc or /sys is no folder of the root file system",
     sources=(
         in_linux("drivers/base/devtmpfs.c", "devtmpfs_mount"),
-        manual("hier(7)"),
+        manual("hier(7)", "This is a mount point for the proc filesystem"),
     ),
     bad=system({"proc": None}),
     good=_GOOD,
@@ -390,8 +394,11 @@ DEVICE = Rule(
     computed="PARTLABEL, PARTUUID, LABEL, UUID or mmcblkXpN is in no partition table, no file"
     " system's own identity and no region; a warning with noauto or nofail",
     sources=(
-        manual("fstab(5)"),
-        manual("mount(8)"),
+        manual(
+            "fstab(5)",
+            "This field describes the block special device, remote filesystem or filesystem image",
+        ),
+        manual("mount(8)", "Do not report errors for this device if it does not exist."),
         manual("systemd.mount(5)"),
     ),
     bad=system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
@@ -436,7 +443,7 @@ TYPE = Rule(
     computed="the third field is not the type of the file system in the region that the device"
     " leads to; a warning with noauto or nofail",
     sources=(
-        manual("fstab(5)"),
+        manual("fstab(5)", "This field describes the type of the filesystem."),
         manual("mount(8)"),
         manual("systemd.mount(5)"),
     ),
@@ -470,9 +477,15 @@ POINT = Rule(
     computed="the second field is no folder of the root file system, and no other line mounts above"
     " it; a warning for systemd, which makes it where the root can be written",
     sources=(
-        manual("fstab(5)"),
-        manual("mount(8)"),
-        manual("systemd.mount(5)"),
+        manual("fstab(5)", "This field describes the mount point (target) for the filesystem."),
+        manual(
+            "mount(8)", "Allow to make a target directory (mountpoint) if it does not exist yet."
+        ),
+        manual(
+            "systemd.mount(5)",
+            "If the mount point does not exist at the time of mounting, it is created as either a"
+            " directory or a file.",
+        ),
     ),
     bad=system({"data": None}),
     good=_GOOD,
@@ -557,7 +570,16 @@ OPEN = Rule(
     fix="Set a password hash in /etc/shadow, lock it with *, or let keys in only.",
     computed="the password field of the first account with user id 0 is empty, in /etc/shadow where"
     " /etc/passwd says x",
-    sources=(manual("passwd(5)"), manual("shadow(5)")),
+    sources=(
+        manual(
+            "passwd(5)",
+            "then the encrypted password is actually stored in the shadow(5) file instead",
+        ),
+        manual(
+            "shadow(5)",
+            "in which case no passwords are required to authenticate as the specified login name",
+        ),
+    ),
     bad=system({"etc/passwd": file(_ACCOUNT), "etc/shadow": file("root::20640:0:99999:7:::\n")}),
     good=system({"etc/passwd": file(_ACCOUNT), "etc/shadow": file("root:*:20640:0:99999:7:::\n")}),
 )

@@ -43,7 +43,14 @@ STRAY = Rule(
     fix="Take the path out with patchelf --remove-rpath, or build without -rpath.",
     computed="an absolute folder in DT_RUNPATH, or DT_RPATH without it, of an ELF file of the"
     " ramdisk is not in it",
-    sources=(manual("ld.so(8)"), PRACTICE),
+    sources=(
+        manual(
+            "ld.so(8)",
+            "Using the directories specified in the DT_RUNPATH dynamic section attribute of the"
+            " binary if present.",
+        ),
+        PRACTICE,
+    ),
     bad=tree({"bin/tool": file(elf.dynamic_program((), runpath="/home/build/out/lib"), 0o755)}),
     good=tree({"bin/tool": file(elf.dynamic_program((), runpath="/lib"), 0o755)}),
 )
@@ -69,7 +76,7 @@ UNNAMED = Rule(
     computed="no /etc/os-release with VERSION or BUILD_ID, /etc/lsb-release, /etc/version,"
     " /etc/release or /etc/issue in the ramdisk, and no variable of an environment with version,"
     " release or build in its name",
-    sources=(manual("os-release(5)"), PRACTICE),
+    sources=(manual("os-release(5)", "identifying the operating system version"), PRACTICE),
     bad=example(archive),
     good=example(lambda: archive({"etc/os-release": file("ID=gauge\nVERSION_ID=7\n")})),
 )

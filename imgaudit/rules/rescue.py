@@ -379,7 +379,11 @@ LIBRARY = Rule(
     computed="DT_NEEDED of the program and of its libraries, looked up along RPATH, RUNPATH,"
     f" ld.so.cache and the loader's own directories; {_STOPS}",
     sources=(
-        manual("ld.so(8)"),
+        manual(
+            "ld.so(8)",
+            "Using the directories specified in the DT_RUNPATH dynamic section attribute of the"
+            " binary if present.",
+        ),
         standard("System V gABI", "chapter 5"),
         in_glibc("elf/dl-error-skeleton.c", "fatal_error", "error while loading shared libraries"),
     ),
@@ -482,7 +486,6 @@ VERSION = Rule(
     computed=f"a version in SHT_GNU_verneed is not in the library's SHT_GNU_verdef; {_STOPS}",
     sources=(
         standard("LSB Core", "Symbol Versioning"),
-        manual("ld.so(8)"),
         in_glibc("elf/dl-version.c", "match_symbol", "version `%s' not found (required by %s)"),
     ),
     bad=_versions("TIDE_2"),

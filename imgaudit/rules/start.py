@@ -200,8 +200,10 @@ LATE = Rule(
     sources=(
         in_busybox("util-linux/mdev.c"),
         in_busybox("docs/mdev.txt"),
-        manual("systemd-udevd(8)"),
-        manual("sysctl(8)"),
+        manual(
+            "systemd-udevd.service(8)", "executes matching instructions specified in udev rules"
+        ),
+        manual("sysctl(8)", "Procfs is required for sysctl support in Linux."),
     ),
     bad=tree({**_TOOLS, **_MDEV, **_init("mdev -s", *_MOUNTS, _PROMPT)}),
     good=tree({**_TOOLS, **_MDEV, **_init(*_MOUNTS, "mdev -s", _PROMPT)}),
@@ -231,7 +233,7 @@ POINT = Rule(
     effect="It is not mounted, and what needs {point} fails after it.",
     fix="Make the empty folder when the tree is built; version control keeps none.",
     computed="the target of a mount is no folder of the ramdisk, and no mkdir before made it",
-    sources=(manual("mount(2)"),),
+    sources=(manual("mount(2)", "A pathname was empty or had a nonexistent component."),),
     bad=tree({**{k: v for k, v in _TOOLS.items() if k != "proc"}, **_init(*_MOUNTS, _PROMPT)}),
     good=_GOOD,
 )
@@ -264,7 +266,11 @@ MODULE = Rule(
     computed="a name after modprobe or insmod is no module under /lib/modules, is not in"
     " modules.builtin, and no alias of a module",
     sources=(
-        manual("modprobe(8)"),
+        manual(
+            "modprobe(8)",
+            "looks in the module directory /lib/modules/`uname -r` for all the modules and other"
+            " files",
+        ),
         in_kmod("tools/modprobe.c", says="Module %s not found in directory %s"),
     ),
     bad=tree({**_TOOLS, **_init(*_MOUNTS, "modprobe tide", _PROMPT)}),

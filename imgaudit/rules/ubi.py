@@ -93,7 +93,10 @@ UBI_GEOMETRY = Rule(
     computed="the spacing of the erase-counter headers is not the chip's erase block",
     sources=(
         in_linux("drivers/mtd/ubi/attach.c", "late_analysis", "too many corrupted PEBs, refusing"),
-        manual("ubinize(8)"),
+        manual(
+            "ubinize(8)",
+            "Size of the physical eraseblock of the flash this UBI image is created for",
+        ),
     ),
     bad=nor(_VOLUMES, files={"data.ubi": lambda: ubi(128 * KIB, 2)}),
     good=nor(_VOLUMES, files={"data.ubi": lambda: ubi(64 * KIB, 2)}),

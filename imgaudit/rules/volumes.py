@@ -91,7 +91,14 @@ SIZE = Rule(
     fix="Correct vol_size in what ubinize reads, or the region's size.",
     computed="reserved blocks x the size of a logical block is less than the region's size, or more"
     " by a block or more; a volume with autoresize may only be larger",
-    sources=(in_linux("drivers/mtd/ubi/ubi-media.h", "ubi_vtbl_record"), manual("ubinize(8)")),
+    sources=(
+        in_linux("drivers/mtd/ubi/ubi-media.h", "ubi_vtbl_record"),
+        manual(
+            "ubinize(8)",
+            "If vol_size key is absent, the volume size is assumed to be equivalent to the size"
+            " of the image file",
+        ),
+    ),
     bad=nand(_UBI, _NAMED.replace("60 KiB", "64 KiB"), files={"system.ubi": _system}),
     good=nand(_UBI, _NAMED.replace("60 KiB", "59 KiB"), files={"system.ubi": _system}),
 )
