@@ -23,6 +23,7 @@ MAX_TABLE = 64 * MIB
 """Bytes that a table unpacks to; 60,000 inodes take 3 MiB."""
 MAX_INODES = 400_000
 _METADATA = 8 * KIB
+_BLOCKS = frozenset(1 << log for log in range(12, 21))  # SQUASHFS_FILE_MAX_LOG is 20
 _PLAIN, _PLAIN_BLOCK = 0x8000, 1 << 24
 _NONE = 0xFFFFFFFF
 _ABSENT = (1 << 64) - 1
@@ -161,6 +162,8 @@ class SquashfsWalk(Walk):
 
     def _walk(self) -> None:
         volume = self.volume
+        if volume.block_size not in _BLOCKS:
+            raise FormatError(12, f"blocks of {volume.block_size:,} bytes")
         ids, low = self._indexed("owners", volume.id_table, 4 * volume.ids)
         self._ids = struct.unpack(f"<{volume.ids}I", ids)
         end = low
