@@ -397,6 +397,7 @@ _DELAYED = "bootcmd=run main\0main=bootm\0bootdelay={}\0\0"
 
 OFF = Rule(
     name="autoboot-switched-off",
+    follows=("stage-does-not-start",),
     severity=Severity.ERROR,
     values=_off_values,
     message="{content} sets bootdelay to -1: U-Boot starts nothing by itself",

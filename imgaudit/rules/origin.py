@@ -93,3 +93,29 @@ def recovery_unnamed(rescue: Rescue, subject: Subject) -> Outcome:
     said_there = (item.name for facts in environments for item in facts.variables)
     if not (named or any(texts[2:]) or any(_VERSION.search(name) for name in said_there)):
         yield said(UNNAMED(), rescue)
+
+
+_CLOCKS = ("ntpd", "ntpdate", "chronyd", "sntp", "rdate", "hwclock")
+_CERTIFICATE = {"etc/ssl/certs/ca.pem": file("-----BEGIN CERTIFICATE-----\n")}
+
+CLOCK = Rule(
+    name="certificates-without-a-clock",
+    severity=Severity.NOTE,
+    values=nothing,
+    message="{ramdisk} brings certificates, and nothing that reads a clock or asks for the time",
+    effect="The unit starts in 1970: each certificate is not yet valid, and https fetches nothing.",
+    fix="Add hwclock where the board has a clock that keeps time, else an NTP client.",
+    computed="/etc/ssl/certs has files, and none of ntpd, ntpdate, chronyd, sntp, rdate and hwclock"
+    " is there and runs",
+    sources=(PRACTICE,),
+    bad=example(lambda: archive(_CERTIFICATE)),
+    good=example(lambda: archive({**_CERTIFICATE, "sbin/hwclock": file(elf.program(), 0o755)})),
+)
+
+
+@on_rescue(CLOCK)
+def certificates_without_clock(rescue: Rescue) -> Outcome:
+    tools = surveyed(rescue).tools
+    runs = [name for name in _CLOCKS if name in tools and tools[name].verdict.runs is not False]
+    if rescue.root is not None and rescue.root.names("/etc/ssl/certs") and not runs:
+        yield said(CLOCK(), rescue)
