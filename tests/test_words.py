@@ -56,6 +56,12 @@ def test_whatever_is_said_is_said_in_these_words(path: Path) -> None:
             raise AssertionError(f"line {line}: {word}: say {avoided()[word]}")
 
 
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(TOP)))
+def test_one_function_says_how_many(path: Path) -> None:
+    own = re.findall(r"(?:''|\"\") if [^}]*== 1 else (?:'s'|\"s\")", path.read_text())
+    assert not own, "units.counted() says it"
+
+
 @pytest.mark.parametrize("name", TOP_TEXTS)
 def test_the_papers_say_it_in_these_words(name: str) -> None:
     text = TOP.parent.joinpath(name).read_text()

@@ -46,7 +46,7 @@ from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, SECTOR, Layout, Slot, 
 from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, quoted
 from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
 from imgaudit.tasks.sources import Sources, read, word
-from imgaudit.units import KIB, MIB, Span, both, human, round_up
+from imgaudit.units import KIB, MIB, Span, both, counted, human, round_up
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -179,7 +179,9 @@ def _items(folder: Folder, loader: Loader, unread: list[str]) -> Iterator[Item]:
             real.setdefault((status.st_dev, status.st_ino), (name, status.st_size))
     looked = sorted(real.values())[:_MOST_FILES]
     if len(real) > _MOST_FILES:
-        unread.append(f"not looked at: {len(real) - _MOST_FILES} files beyond {_MOST_FILES}")
+        unread.append(
+            f"not looked at: {counted(len(real) - _MOST_FILES, 'file')} beyond {_MOST_FILES}"
+        )
     smallest = sorted(looked, key=lambda it: it[1])
     held = accumulate(size for _, size in smallest)
     keep = {name for (name, _), size in zip(smallest, held, strict=True) if size <= _KEPT}

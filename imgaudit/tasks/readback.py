@@ -35,7 +35,7 @@ from imgaudit.tasks.sections import (
     Section,
     Table,
 )
-from imgaudit.units import human, place
+from imgaudit.units import counted, human, place
 
 _ROLES = {Look.SAME: "good", Look.SAVED: "good", Look.UNKNOWN: "dim"}
 
@@ -155,7 +155,9 @@ def _dump(image: ChipImage, result: Result) -> Section:
     compared = [item for item in image.comparisons if item.look is not Look.UNKNOWN]
     good = [item for item in compared if item.look in {Look.SAME, Look.SAVED}]
     path = image.artifact.path if image.artifact else ""
-    head = f"dump of {image.area}: {len(good)} of {len(compared)} regions as they should be"
+    head = (
+        f"dump of {image.area}: {len(good)} of {counted(len(compared), 'region')} as they should be"
+    )
     regions = result.subject.layout.regions_on(image.area) if result.subject.layout else []
     if len(regions) > len(compared):
         head += f", {len(regions) - len(compared)} not compared"
