@@ -40,7 +40,7 @@ from imgaudit.maps.entry import MapCopy, Written
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.maps.uboot_options import Options, words_of
-from imgaudit.model import FIRMWARE, Region, Where
+from imgaudit.model import FIRMWARE, FIRST_STAGES, Region, Where
 from imgaudit.ramdisk.find import file_in
 
 T = TypeVar("T")
@@ -323,17 +323,23 @@ class _Collecting:
         text = self.environment_text({node.artifact.path for node in stored})
         if text is not None:
             yield text
+        compiled = []
         for region, artifact, _ in self.build.placed():
             view = artifact.content.view
             if not _may_be_u_boot(region, artifact.content) or view is None:
                 continue
             default = find_default_environment(view)
             if default is not None:
+                compiled.append((region, artifact, default))
+        # SPL may have one as well, but has no command line (U-Boot, from memory).
+        alone = all(region.holds in FIRST_STAGES for region, _, _ in compiled)
+        for region, artifact, default in compiled:
+            if alone or region.holds not in FIRST_STAGES:
                 place = self.place("the environment", region, artifact.path, artifact.content)
                 place = place.at("compiled in")
-                alone = taken is None and text is None
-                start = 0 if region is None else region.at + region.file_at
-                yield _environment(default.variables, place, stored=False, taken=alone, start=start)
+                first = taken is None and text is None
+                start = region.at + region.file_at
+                yield _environment(default.variables, place, stored=False, taken=first, start=start)
 
     def taken(self, stored: list[tuple[Region | None, UbootEnv]]) -> UbootEnv | None:
         """Give the copy that U-Boot would choose."""

@@ -24,6 +24,7 @@ from imgaudit.tasks import audit
 from imgaudit.tasks.folder import draft_folder
 from imgaudit.units import KIB, MIB
 from imgaudit.writers.env import environment
+from imgaudit.writers.env import text as variables
 from imgaudit.writers.sparse import filler
 from tests._drafts import filled
 from tests.layout._boards import DRIFTER, EXAMPLES, LAYOUTS, arm_kernel, into, run
@@ -433,6 +434,20 @@ def test_two_ubis_on_one_chip(tmp_path: Path) -> None:
     # Both hold the same file system here, and nothing else is wrong.
     told = {it.rule.name for it in audit.run(found).findings if it.region == "logs"}
     assert told == {"artifacts-identical"}
+
+
+def test_the_environment_in_a_first_stage_is_not_the_boot_loaders(tmp_path: Path) -> None:
+    """SPL may be built with one, and never runs its bootcmd."""
+    folder = tmp_path / "build"
+    folder.mkdir()
+    EXAMPLES["emmc-gpt-loader-efi"](folder)
+    spare = variables({"bootcmd": "run nothing", "bootdelay": "2", "baudrate": "115200"})
+    for name, at in (("emmc.img", 0xA000), ("loader.bin", 0x2000)):
+        into(folder / name, at, b"\0" + spare + b"\0")
+    subject = gathered(load(str(LAYOUTS / "emmc-gpt-loader-efi.yaml")), folder)
+    assert [proof.verdict for proof in subject.proofs] == [Verdict.PROVEN]
+    assert subject.boots.place is not None
+    assert subject.boots.place.artifact == "u-boot.itb"
 
 
 @pytest.mark.parametrize("where", ["fat", "ext4"])
