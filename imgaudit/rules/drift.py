@@ -165,7 +165,7 @@ def map_size(subject: Subject) -> Outcome:
             )
 
 
-def _label_values(*, differences: str, happens: str, label: str) -> None: ...
+def _label_values(*, differences: str, happens: str, label: str, also: str) -> None: ...
 
 
 LABEL = Rule(
@@ -174,7 +174,7 @@ LABEL = Rule(
     values=_label_values,
     message="{copies}: {differences}",
     effect="{happens}.",
-    fix="Call it {label!r} there, or give the layout the other label too (labels: takes several).",
+    fix="Call it {label!r} there{also}.",
     computed="the entry with the region's bytes has another label: an error where a script, the"
     " kernel command line or fw_env.config looks the layout's label up, else one warning for all",
     sources=(PRACTICE,),
@@ -196,7 +196,8 @@ def map_label(subject: Subject) -> Outcome:
         region = rows[0].region
         if region is None:
             continue
-        if not used & {label, *region.labels}:
+        # What looks up the copy's own name finds it.
+        if not used & set(region.labels):
             idle.append((region, label, rows))
             continue
         yield finding(
@@ -204,6 +205,7 @@ def map_label(subject: Subject) -> Outcome:
                 differences=_renamed(region, label),
                 happens="What looks it up by its label finds nothing, and the command fails",
                 label=region.label,
+                also="",
             ),
             [row.place for row in rows],
             region=region,
@@ -215,9 +217,10 @@ def map_label(subject: Subject) -> Outcome:
             LABEL(
                 differences="; ".join(_renamed(item, label) for item, label, _ in idle[:_SHOWN])
                 + (f" and {len(idle) - _SHOWN} more" if len(idle) > _SHOWN else ""),
-                happens="Nothing today: nothing that is known looks a label up; people take one for"
-                " another",
+                happens="Nothing today: nothing that is known looks the layout's label up; people"
+                " take one for another",
                 label=region.label,
+                also=", or give the layout the other label too (labels: takes several)",
             ),
             [row.place for _, _, rows in idle for row in rows],
             region=region,

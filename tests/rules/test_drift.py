@@ -261,6 +261,8 @@ def test_a_tree_that_linux_refuses_or_no_one_reads() -> None:
         ("root=mtd:settings", "", "error"),
         ("rootfstype=ext4", "", "warning"),
         ("", "mtd:settings 0x0 0x2000 0x10000", "error"),
+        # The copy's own name is found.
+        ("", "mtd:setup 0x0 0x2000 0x10000", "warning"),
     ],
 )
 def test_another_label_matters_where_it_is_looked_up(
@@ -288,6 +290,9 @@ def test_another_label_matters_where_it_is_looked_up(
     assert set(told) == {severity, "warning"}
     assert "rest" in told["warning"]
     assert "setup" in told[severity]
+    # To take the other label into the layout as well would hide what a lookup does not find.
+    advice = {item.severity.value: "labels:" in item.fix for item in found}
+    assert advice == {severity: severity == "warning", "warning": True}
 
 
 def test_a_list_of_a_thousand_partitions_is_paired_in_time() -> None:
