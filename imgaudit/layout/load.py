@@ -496,7 +496,9 @@ _POLICY = Table(
                         Key("copy", Text(), "A copy of the map, such as uboot-config."),
                         Key("loss", Text(), "What may be lost though nothing starts then."),
                         Key("update", Text(), "An update that may leave nothing that starts."),
-                        Key("limit", Text(), "What may be left out for there is too much of it."),
+                        Key(
+                            "limit", Text(), "What may be left out because there is too much of it."
+                        ),
                         Key("reason", _reason, "Why it is accepted.", required=True),
                         Key("owner", _reason, "Who answers for it.", required=True),
                         Key("until", Day(), "The last day on which it is accepted."),
