@@ -33,8 +33,8 @@ def test_erased_flash_behind_a_package_is_silent() -> None:
     [
         (PACKAGE[:4] + bytes(4) + PACKAGE[8:], "serial number is 0", 4),
         (PACKAGE[:-1], "declares 448 bytes, the file has 447", 16 + 2 * 40 + 16),
-        (PACKAGE[:96], "no end marker follows the 2 entries", 96),
-        (PACKAGE[:96] + b"\xff" * 512, "no end marker follows the 2 entries", 96),
+        (PACKAGE[:96], "no end marker follows 2 entries of the table", 96),
+        (PACKAGE[:96] + b"\xff" * 512, "no end marker follows 2 entries of the table", 96),
     ],
 )
 def test_damaged_tables(data: bytes, what: str, at: int) -> None:

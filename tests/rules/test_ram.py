@@ -63,12 +63,9 @@ def test_a_kernel_over_reserved_memory() -> None:
         kernel=arm64_kernel(image_size=KIB),
         ram=", reserved: [{name: monitor, at: 0x48000000, size: 0x1000000}]",
     )
-    findings = told("load-over-reserved-memory", example)
-    assert {(item.values["first"], item.values["second"]) for item in findings} == {
-        ("monitor", "kernel"),
-        ("monitor", "kernel with its BSS"),
-    }
-    assert {item.values["size"] for item in findings} == {0x1000, KIB}
+    (finding,) = told("load-over-reserved-memory", example)
+    assert (finding.values["first"], finding.values["second"]) == ("monitor", "kernel")
+    assert finding.values["size"] == 0x1000
 
 
 def test_the_unpacking_buffer_of_booti_over_the_ramdisk() -> None:
