@@ -830,6 +830,13 @@ _FAULTS = (
         region="env-a",
         board=_env(bootcmd="true"),
     ),
+    Fault(
+        name="bootcmd-never-run",
+        summary="bootdelay is -1, as on the developer's desk: U-Boot runs no bootcmd by itself",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_env(bootdelay="-1"),
+    ),
     # Drift
     Fault(
         name="dtb-drift",
@@ -1018,6 +1025,13 @@ _FAULTS = (
         finding="main-root-empty",
         region="rootfs-a",
         board=_main(None),
+    ),
+    Fault(
+        name="main-init-lost",
+        summary="slot A has a shell and no init: the kernel comes to its last choice, /bin/sh",
+        finding="stage-does-not-start",
+        region="env-a",
+        board=_main({"sbin/init": None}),
     ),
     Fault(
         name="main-init-wrong-machine",
