@@ -35,6 +35,15 @@ class Arch:
         known = (machine.name, machine.bits) in self.machines
         return known and (machine.byte_order == "little" or not self.little)
 
+    def some_run(self, machine: Machine) -> bool:
+        """Tell whether only some kernels for it run such a program: its 32-bit sister's."""
+        return machine.bits == 32 and machine.name == self.compat
+
+    @property
+    def compat_option(self) -> str:
+        """The kernel's option by which it runs those programs."""
+        return "CONFIG_IA32_EMULATION" if self.compat == "x86" else "CONFIG_COMPAT"
+
 
 class Machine(NamedTuple):
     """What an ELF file is for, as its first bytes say it."""

@@ -7,6 +7,7 @@ names that can be executed.
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 
 from imgaudit.arches import ARCHES, HEAD, machine_of
 from imgaudit.contents.tree import Content
@@ -32,8 +33,13 @@ class Init:
     bare: bool = False
 
 
-def init_of(content: Content, named: str | None, arch: str) -> Init:
-    """Find the first program in a file system; `named` is what `init=` says."""
+def init_of(
+    content: Content, named: str | None, arch: str, config: Mapping[str, str] | None = None
+) -> Init:
+    """Find the first program in a file system; `named` is what `init=` says.
+
+    `config` is the configuration of the kernel that executes it, None where it is not known.
+    """
     facts = content.facts
     files = facts.files if isinstance(facts, FileSystem) else None
     if files is None:
@@ -43,7 +49,7 @@ def init_of(content: Content, named: str | None, arch: str) -> Init:
         entry = files.find(path)
         if entry is None:
             continue
-        why = _refused(content, entry, arch)
+        why = _refused(content, entry, arch, config)
         if not why and path == BARE_SHELL and not named:
             if not files.complete:
                 return Init(
@@ -59,7 +65,7 @@ def init_of(content: Content, named: str | None, arch: str) -> Init:
     return Init(None, "; ".join(whys) or f"{content.name} has no {wanted}")
 
 
-def _refused(content: Content, entry: Entry, arch: str) -> str:
+def _refused(content: Content, entry: Entry, arch: str, config: Mapping[str, str] | None) -> str:
     """Say why the kernel does not execute a file; nothing where it may."""
     if not entry.is_file:
         return "is no file"
@@ -72,6 +78,11 @@ def _refused(content: Content, entry: Entry, arch: str) -> str:
         with contextlib.suppress(ImgauditError):
             head = open_file(content.view, entry).upto(0, HEAD)
     machine, target = machine_of(head), ARCHES.get(arch)
-    if machine is None or target is None or machine.name in {name for name, _ in target.machines}:
+    if machine is None or target is None or target.runs(machine):
         return ""
-    return f"is for {machine.name}, the board is {arch}"
+    if not target.some_run(machine):
+        return f"is for {machine}, the board is {arch}"
+    option = target.compat_option
+    if config is None or config.get(option) == "y":
+        return ""
+    return f"is for {machine}, and the kernel has no {option}"

@@ -665,7 +665,7 @@ class _Judging:
             if why:
                 raise _NoError(f"root={line.root.text}: {why}", Fault.ROOT, returns=False)
             if mounted is not None:
-                yield from self.system(mounted, line.root, line.init)
+                yield from self.system(mounted, line.root, line.init, config)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
         """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""
@@ -751,7 +751,7 @@ class _Judging:
                 returns=False,
                 waits=wait is not None and wait.value is None,
             )
-        yield from self.system(target.region, root, line.init)
+        yield from self.system(target.region, root, line.init, self.config_of(parts["kernel"]))
 
     def torn_root(self, region: Region, root: Root, content: Content) -> NoReturn:
         """Say what the kernel makes of a root that is partly old, partly new.
@@ -797,7 +797,9 @@ class _Judging:
         built = config.get("CONFIG_CMDLINE", "").strip('"')
         return " ".join(filter(None, (facts.bootargs or built, built)))
 
-    def system(self, region: Region, root: Root, named: str | None) -> Iterator[Link]:
+    def system(
+        self, region: Region, root: Root, named: str | None, config: Mapping[str, str] | None
+    ) -> Iterator[Link]:
         """See that a region holds a file system with a first program."""
         content = self.board.content(region)
         if content is None:
@@ -809,7 +811,7 @@ class _Judging:
         if self.board.is_torn(region):
             self.torn_root(region, root, content)
         yield Link("root", f"root {region.name} ({region.holds})", region.name)
-        init = init_of(content, named, self.layout.arch)
+        init = init_of(content, named, self.layout.arch, config)
         if init.path is None and not init.known:
             raise _OpenError(f"the init of {region.name}: {init.why}")
         if init.path is None:

@@ -81,20 +81,22 @@ class Mount:
 class MainRoot:
     """One root file system of a stage; with a `why`, nothing of it was looked at.
 
-    `files` counts what is in it but folders. `foreign` are programs of another machine, by machine.
-    `releases` are the folders below /lib/modules. `points` are folders of the kernel's own file
-    systems that are not there. `prompts` tells whether something asks for a login or gives a shell;
-    None where that is not known. `open_root` tells that root has no password. `bare_tools` are
-    tools for U-Boot's environment that lack their configuration, which `environment_tool` is where
-    it is there. `driver` tells whether the kernel has this file system built in, `compressors` are
-    what its blocks are packed with. `vermagic` is a module in the folder of the kernel's release
-    that says it is for another one, and for which. `flashing` are scripts that write to the chips.
+    `files` counts what is in it but folders. `arch` is the board's, `foreign` are programs of
+    another machine, by machine. `releases` are the folders below /lib/modules. `points` are folders
+    of the kernel's own file systems that are not there. `prompts` tells whether something asks for
+    a login or gives a shell; None where that is not known. `open_root` tells that root has no
+    password. `bare_tools` are tools for U-Boot's environment that lack their configuration, which
+    `environment_tool` is where it is there. `driver` tells whether the kernel has this file system
+    built in, `compressors` are what its blocks are packed with. `vermagic` is a module in the
+    folder of the kernel's release that says it is for another one, and for which. `flashing` are
+    scripts that write to the chips.
     """
 
     region: Region
     artifact: str
     started: Started = field(repr=False)
     why: str = ""
+    arch: str = ""
     files: int = 0
     first: First | None = None
     init_system: str = ""
@@ -191,6 +193,7 @@ class _Looking:
             region=bare.region,
             artifact=bare.artifact,
             started=bare.started,
+            arch=self.arch,
             files=sum(1 for _, node in root.walk() if node.children is None),
             first=first,
             init_system=system,

@@ -286,10 +286,10 @@ class Runner:
         target = self.target
         if target is None:
             return None
-        if facts.machine == target.compat and facts.bits == 32:
+        have = Machine(facts.machine, facts.bits, facts.byte_order)
+        if target.some_run(have):
             words = f"{path} is a 32-bit {facts.machine} program, which only some kernels run"
             return Reason("compat", path, words)
-        have = Machine(facts.machine, facts.bits, facts.byte_order)
         if target.runs(have):
             return None
         name, bits = target.machines[0]

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Literal
 
 from imgaudit import bounds
+from imgaudit.arches import ARCHES
 from imgaudit.data import dataclass
 from imgaudit.ramdisk.applets import Applets
 from imgaudit.ramdisk.root import INODE, Found, Node, Root, Skipped
@@ -607,8 +608,8 @@ class _Survey:
         }
         if scripts:
             found["BINFMT_SCRIPT", "executes scripts"] = dict.fromkeys(scripts)
-        if compat:
-            symbol = "IA32_EMULATION" if self.arch == "x86-64" else "COMPAT"
+        if compat and self.arch is not None:
+            symbol = ARCHES[self.arch].compat_option.removeprefix("CONFIG_")
             found[symbol, "executes 32-bit programs"] = dict.fromkeys(compat)
         if modules:
             found["MODULES", "loads modules"] = {}

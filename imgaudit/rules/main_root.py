@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from uuid import UUID
 
+from imgaudit.arches import ARCHES
 from imgaudit.rescue.drivers import FILE_SYSTEMS, State
 from imgaudit.rescue.mainroot import MainRoot, Mount
 from imgaudit.rules import samples as sample
@@ -309,10 +310,11 @@ FOREIGN = Rule(
 def main_foreign(root: MainRoot) -> Outcome:
     config = root.started.config
     for machine, programs in root.foreign.items():
-        compat = machine in {"32-bit ARM", "32-bit x86"}
-        if compat and config is not None and config.get("CONFIG_COMPAT") == "y":
+        target = ARCHES[root.arch]
+        compat, option = machine == f"32-bit {target.compat}", target.compat_option
+        if compat and config is not None and config.get(option) == "y":
             continue
-        note = ", unless the kernel has CONFIG_COMPAT" if compat and config is None else ""
+        note = f", unless the kernel has {option}" if compat and config is None else ""
         case = FOREIGN(machine=machine, programs=listed(programs), count=len(programs), wanted=note)
         yield _said(case, root)
 

@@ -14,6 +14,7 @@ import pytest
 from imgaudit.contents.build import MemoryStore
 from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
+from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Proof, Verdict
 from imgaudit.release.manifest import Manifest
 from imgaudit.rules.samples import arm64_kernel, board_tree, fit, image, kernel, packed, uimage
@@ -224,6 +225,29 @@ def test_a_bare_shell_is_no_system() -> None:
         proofs(board(targets, made={"root": lambda: root}, conf=wanted))["main"].verdict
         is Verdict.PROVEN
     )
+
+
+@pytest.mark.parametrize(
+    ("config", "says"),
+    [
+        ({}, ""),
+        ({"CONFIG_COMPAT": "y"}, ""),
+        (
+            {"CONFIG_COMPAT": "n"},
+            "ARM (32-bit, little-endian), and the kernel has no CONFIG_COMPAT",
+        ),
+    ],
+)
+def test_a_root_of_32_bit_programs_hangs_on_the_kernel(config: dict[str, str], says: str) -> None:
+    """Source: Linux arch/arm64/Kconfig, COMPAT: 64-bit kernels that run 32-bit ARM programs."""
+    init = b"\x7fELF\1\1\1".ljust(16, b"\0") + bytes((2, 0, 40, 0)) + bytes(40)
+    root = ext4(16 * MIB, {"sbin/init": file(init, 0o755)}, label="root", uuid=UUID(int=1), epoch=0)
+    with Loader() as loader:
+        content = loader.memory("root", _bytes(root)).content
+    assert content is not None
+    found = init_of(content, None, "arm64", config or None)
+    assert (found.path, says in found.why) == (None if says else "/sbin/init", True)
+    assert init_of(content, None, "riscv64", config).path is None
 
 
 _SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/init\n"
