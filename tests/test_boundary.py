@@ -144,7 +144,7 @@ def long_run(folder: Path, *more: str) -> subprocess.Popen[str]:
     )
     signal.signal(signal.SIGINT, before)
     end = time.monotonic() + 60
-    while sum(map(seconds, children(run))) < 1 and time.monotonic() < end:
+    while sum(map(seconds, children(run))) < 0.5 and time.monotonic() < end:
         time.sleep(0.02)
     return run
 
