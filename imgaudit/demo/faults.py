@@ -851,8 +851,8 @@ _FAULTS = (
     Fault(
         name="dtb-partitions-overlap",
         summary="the device tree has the factory data from the middle of its own partition on",
-        finding="map-overlap-inside-copy",
-        region="devicetree",
+        finding="map-offset-differs",
+        region="factory",
         board=lambda board: replace(
             board,
             device_tree_regions=moved(board.device_tree_regions, "factory", 0x128000),

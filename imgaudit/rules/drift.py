@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 from imgaudit import bounds
 from imgaudit.formats.fdt import FdtFacts
@@ -20,7 +21,7 @@ from imgaudit.rules._map import (
     tables,
 )
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
+from imgaudit.rules.engine import Cause, Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, Span, overlapping
@@ -384,6 +385,10 @@ OVERLAP = Rule(
 )
 
 
+def _region(row: Row) -> str | None:
+    return None if row.region is None else row.region.name
+
+
 @check(OVERLAP)
 def map_overlap(subject: Subject) -> Outcome:
     pairs = []
@@ -396,17 +401,17 @@ def map_overlap(subject: Subject) -> Outcome:
             "pairs that overlap",
         )
         pairs += [
-            ((row.entry.label, other.entry.label, row.span, other.span), row)
+            ((row.entry.label, other.entry.label, row.span, other.span, _region(other)), row)
             for row, other in shared
         ]
-    for (label, other, one, two), same in grouped(pairs).items():
+    for (label, other, one, two, beyond), same in grouped(pairs).items():
         if one is None or two is None:
             continue
         common = one.common(two)
         inside = one != two and common in {one, two}
         chip = same[0].table.chip
         whole = inside and max(one.size, two.size) >= chip.size
-        yield finding(
+        said = finding(
             OVERLAP(
                 label=label,
                 other=other,
@@ -419,6 +424,8 @@ def map_overlap(subject: Subject) -> Outcome:
             chip=chip,
             severity=Severity.NOTE if whole else Severity.WARNING if inside else None,
         )
+        causes = (Cause(frozenset(OVERLAP.follows), region=beyond),) if beyond else ()
+        yield replace(said, causes=(*said.causes, *causes))
 
 
 def _unit_values(*, name: int, start: int, hex: str) -> None: ...

@@ -24,6 +24,7 @@ from imgaudit.rules.cited import (
 )
 from imgaudit.rules.engine import (
     Case,
+    Cause,
     Example,
     Finding,
     Kind,
@@ -219,7 +220,12 @@ def root_driver(root: MainRoot) -> Outcome:
     stage, holds = root.started.name, root.region.holds
     if root.driver is State.MISSING:
         option = FILE_SYSTEMS[holds][0] if holds in FILE_SYSTEMS else "the file system"
-        yield _said(DRIVER(stage=stage, holds=holds, option=option), root)
+        said = _said(DRIVER(stage=stage, holds=holds, option=option), root)
+        # The roots of all slots wait for the same driver.
+        same = Cause(
+            frozenset({DRIVER.name}), anywhere=True, values={"stage": stage, "holds": holds}
+        )
+        yield replace(said, causes=(*said.causes, same))
     elif root.driver is State.UNKNOWN:
         why = f"whether the kernel of {stage} has {holds} built in cannot be told from it"
         yield NotChecked(DRIVER.name, root.region.name, why)
@@ -388,6 +394,7 @@ def _mount_values(device: str, point: str, *, line: int, why: str, happens: str)
 
 DEVICE = Rule(
     name="fstab-device-missing",
+    follows=("gpt-duplicate-label",),
     values=_mount_values,
     severity=Severity.ERROR,
     message="/etc/fstab:{line} of {region} mounts {device} on {point}, but {why}",

@@ -174,7 +174,7 @@ def test_a_number_of_the_configuration(number: int) -> None:
         ("mtdparts-drift", "map-size-differs", "recovery"),
         ("fw-env-config-drift", "environment-location-differs", "env-b"),
         ("root-dangling", "root-dangling", "env-a"),
-        ("dtb-partitions-overlap", "map-overlap-inside-copy", "devicetree"),
+        ("dtb-partitions-overlap", "map-offset-differs", "factory"),
     ],
 )
 def test_a_planted_fault(fault: str, name: str, region: str, tmp_path: Path) -> None:
