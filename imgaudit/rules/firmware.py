@@ -203,7 +203,7 @@ def treeless(subject: Subject) -> Outcome:
     for firmware in subject.firmware:
         if firmware.program is not Program.U_BOOT or firmware.trees or subject.layout is None:
             continue
-        if firmware.node.region is None or subject.layout.arch not in {"arm", "arm64", "riscv"}:
+        if firmware.node.region is None or subject.layout.arch not in {"arm", "arm64"}:
             continue
         sure = config is not None and config.enabled("OF_SEPARATE")
         yield _finding(

@@ -68,7 +68,7 @@ def test_files_that_are_too_many_are_said(whimbrel: Path, tmp_path: Path, more: 
     for number in range(399 + more):
         (target / f"z{number:03}").write_bytes(b"example")
     text = draft_folder(str(target)).text
-    assert ("not looked at: 1 files beyond 400" in text) == bool(more)
+    assert ("not looked at: 1 file beyond 400" in text) == bool(more)
 
 
 def test_a_file_that_changes_while_it_is_read_is_said(
