@@ -42,6 +42,7 @@ from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Fault, Link
 from imgaudit.rescue.mainroot import Devices
 from imgaudit.rescue.stage import Early, Rescue, Same, early_of
+from imgaudit.rescue.start import Switch
 from imgaudit.units import Span, both, joined
 
 _OWN_TREE = "${fdtcontroladdr}"
@@ -660,12 +661,25 @@ class _Judging:
             why = f"the kernel unpacks nothing of {piece.name}: it has no CONFIG_{lacks[0]}"
             raise _NoError(why, Fault.KERNEL, at=region, returns=False)
         yield Link("init", found.init, region)
-        if line.root is not None and "${" not in line.root.text:
+        if found.switch is not None:
+            yield from self.switched(found.switch, config)
+        elif line.root is not None and "${" not in line.root.text:
             mounted, why = self.starter.devices.find(line.root.text)
             if why:
                 raise _NoError(f"root={line.root.text}: {why}", Fault.ROOT, returns=False)
             if mounted is not None:
                 yield from self.system(mounted, line.root, line.init, config)
+
+    def switched(self, switch: Switch, config: Mapping[str, str] | None) -> Iterator[Link]:
+        """See that there is a system where a ramdisk's script goes on."""
+        device = switch.device
+        region, why = self.starter.devices.find(device)
+        if why:
+            why = f"{switch.step.place} of the ramdisk mounts {device} for the new root: {why}"
+            raise _NoError(why, Fault.ROOT, returns=False)
+        root = command_line.parse(f"root={device}").root
+        if region is not None and root is not None:
+            yield from self.system(region, root, switch.init, config)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
         """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""
@@ -693,6 +707,8 @@ class _Judging:
             why = f"the ramdisk's own start ends: {rescue.start.stops}"
             raise _NoError(why, Fault.INIT, at=region, returns=False)
         yield Link("init", init.path, region)
+        if rescue.start is not None and rescue.start.switch is not None:
+            yield from self.switched(rescue.start.switch, self.config_of(parts["kernel"]))
 
     @staticmethod
     def bundled(piece: Piece) -> bool:

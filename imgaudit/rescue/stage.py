@@ -26,7 +26,7 @@ from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.first import first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
-from imgaudit.rescue.start import Start, follow_init
+from imgaudit.rescue.start import Start, Switch, follow_init
 from imgaudit.rescue.survey import RescueFacts, groups_named, survey
 
 XZ_CHECKS = frozenset({"none", "crc32"})
@@ -162,7 +162,8 @@ class Early:
     """What a ramdisk's first program comes to; `why` says what is in its way.
 
     `runs` is None where that is not known. `ignored` tells that the kernel passes the ramdisk over
-    and mounts `root=` itself. `options` are those of the kernel that unpack it.
+    and mounts `root=` itself. `options` are those of the kernel that unpack it, `switch` is where
+    its script goes on.
     """
 
     init: str
@@ -170,6 +171,7 @@ class Early:
     why: str = ""
     ignored: bool = False
     options: tuple[str, ...] = ()
+    switch: Switch | None = None
 
 
 class Same:
@@ -209,12 +211,12 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     if first.reached is None or first.stands_in is not None:
         return Early(path, None if not first.certain else False, whys)
     start = follow_init(root, runner, first.reached, {})
-    if start is not None and start.stops:
+    if start.stops:
         return Early(first.reached, False, f"its own start ends: {start.stops}")
     if ramdisk.troubles:
         return Early(first.reached, None, _unread(ramdisk))
     options = dict.fromkeys(COMPRESSIONS[segment.compression][1] for segment in packed)
-    return Early(first.reached, True, options=tuple(options))
+    return Early(first.reached, True, options=tuple(options), switch=start.switch)
 
 
 def rescue_alone(

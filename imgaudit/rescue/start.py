@@ -31,6 +31,7 @@ _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
 _SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
 _OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
+_DEVICE = re.compile(r"/dev/|(?:PART)?(?:LABEL|UUID)=")
 # Where programs look at once: BusyBox util-linux/mdev.c, procps/sysctl.c; systemd-udevd(8).
 _LOOKS_IN = {
     "mdev": ("/sys", "/dev"),
@@ -72,6 +73,18 @@ class Absent:
     fatal: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """Where the start certainly leaves the ramdisk: for the one `device` on the new root.
+
+    `init` is the program that is started there, None where its name is not known.
+    """
+
+    step: Step
+    device: str
+    init: str | None
+
+
 @dataclass(frozen=True, kw_only=True)
 class Start:
     """What was found of the start.
@@ -80,7 +93,8 @@ class Start:
     of another chip is there. `ends` is the last command of a first program that ends. `mounted` are
     the mount points that something mounts on, and `no_point` those of them without a folder;
     `early` are programs that look there before they are mounted, with the point.
-    `loads` are modules that are loaded by name. `doubts` say in sentences what was not followed.
+    `loads` are modules that are loaded by name. `switch` is where it goes on. `doubts` say in
+    sentences what was not followed.
     """
 
     scripts: tuple[str, ...] = ()
@@ -91,6 +105,7 @@ class Start:
     no_point: tuple[tuple[Step, str], ...] = ()
     early: tuple[tuple[Step, str], ...] = ()
     loads: tuple[tuple[Step, str], ...] = ()
+    switch: Switch | None = None
     doubts: tuple[str, ...] = ()
 
     @property
@@ -125,6 +140,7 @@ def follow_init(
         no_point=tuple(walk.no_point)[:KEPT],
         early=tuple((step, point) for step, point in walk.early if point in walk.mounted)[:KEPT],
         loads=tuple(walk.loads)[:KEPT],
+        switch=walk.switch,
         doubts=tuple(dict.fromkeys(walk.doubts))[:KEPT],
     )
 
@@ -160,6 +176,8 @@ class _Walk:
         self.waits: list[tuple[Step, str]] = []
         self.ends: Step | None = None
         self.mounted: dict[str, Step] = {}
+        self.devices: dict[str, set[tuple[Step, str | None]]] = {}  # by mount point
+        self.switch: Switch | None = None
         self.made: set[str] = set()
         self.no_point: list[tuple[Step, str]] = []
         self.early: list[tuple[Step, str]] = []
@@ -523,11 +541,28 @@ class _Walk:
         if name is None:
             raise _OverError("replaced")
         if posixpath.basename(name) in _LEAVES:
+            self.leave(words, step)
             raise _OverError("replaced")
         path = self.find(name, frame, step, fatal=True)
         if path:
             self.program(path, tuple(words[1:]), certain=frame.certain)
         raise _OverError("replaced")
+
+    def leave(self, words: list[str | None], step: Step) -> None:
+        """Note what the new root is, where there is but one way to it.
+
+        Source: BusyBox util-linux/switch_root.c: [-c DEV] NEW_ROOT NEW_INIT.
+        """
+        plain = words[1:]
+        if plain[:1] == ["-c"]:
+            plain = plain[2:]
+        point = plain[0] if plain else None
+        if posixpath.basename(words[0] or "") != "switch_root" or not step.certain or not point:
+            return
+        found = self.devices.get(posixpath.normpath(point), set())
+        for mounts, device in found if len(found) == 1 else ():
+            if device is not None and mounts.certain and _DEVICE.match(device):
+                self.switch = Switch(mounts, device, plain[1] if len(plain) > 1 else None)
 
     def find(self, name: str, frame: _Frame, step: Step, *, fatal: bool = False) -> str:
         """Find a program as the shell does, and note one that cannot run."""
@@ -609,6 +644,8 @@ class _Walk:
         if point is None and kind in _SYSTEM:
             point = _SYSTEM[kind]
         if point is not None:
+            device = plain[0] if len(plain) > 1 else None
+            self.devices.setdefault(posixpath.normpath(point), set()).add((step, device))
             self.mounts_on(point, step)
 
     def mounts_on(self, point: str, step: Step) -> None:

@@ -250,6 +250,7 @@ def test_a_root_of_32_bit_programs_hangs_on_the_kernel(config: dict[str, str], s
     assert init_of(content, None, "riscv64", config).path is None
 
 
+_ASKS = '#!/bin/sh\nmount "$(findfs "$1")" /mnt\nexec switch_root /mnt /sbin/init\n'
 _SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/init\n"
 
 
@@ -263,9 +264,14 @@ _SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/i
         (file("#!/bin/sh\necho done\n", 0o755), {}, "its own start ends"),
         (None, {}, ""),  # the kernel passes such a ramdisk over, and mounts root= itself
         (None, {"mmcblk0p2": "mmcblk0p7"}, "mmcblk0p7"),
-        (file(_SWITCHES, 0o755), {"mmcblk0p2": "mmcblk0p7"}, "mmcblk0p7"),
+        (file(_SWITCHES, 0o755), {"mmcblk0p2": "mmcblk0p7"}, ""),  # its script does not ask
+        (file(_SWITCHES.replace("p2", "p7"), 0o755), {}, "/init:2 of the ramdisk mounts /dev/mmc"),
+        (file(_SWITCHES.replace("/sbin/init", "/sbin/inti"), 0o755), {}, "/sbin/inti"),
+        (file(_SWITCHES.replace("p2 /mnt", "p7 /mnt || mount /dev/mmcblk0p2 /mnt"), 0o755), {}, ""),
         (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": f"root=UUID={UUID(int=1)}"}, ""),
-        (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": "root=UUID=9"}, "no file system has"),
+        (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": "root=UUID=9"}, ""),
+        (file(_ASKS, 0o755), {}, ""),
+        (file(_ASKS, 0o755), {"root=/dev/mmcblk0p2": "root=UUID=9"}, "no file system has"),
         (file(_SWITCHES, 0o755), {"rootwait": "init=/sbin/inti"}, "/sbin/inti"),
     ],
 )
