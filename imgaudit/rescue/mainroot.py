@@ -33,6 +33,7 @@ from imgaudit.rescue.first import First, first_program
 from imgaudit.rescue.flashing import Script, flashing
 from imgaudit.rescue.modules import DEP_FILE, modinfo, module_file
 from imgaudit.rescue.runnable import Runner
+from imgaudit.rescue.slots import CONFIG, Slot, slots_in
 from imgaudit.rescue.started import Started, image_of
 
 BOUND_LINES = 256
@@ -89,7 +90,8 @@ class MainRoot:
     `environment_tool` is where it is there. `driver` tells whether the kernel has this file system
     built in, `compressors` are what its blocks are packed with. `vermagic` is a module in the
     folder of the kernel's release that says it is for another one, and for which. `flashing` are
-    scripts that write to the chips.
+    scripts that write to the chips. `slots` are what an updater writes, each with its region,
+    or why there is none.
     """
 
     region: Region
@@ -110,6 +112,7 @@ class MainRoot:
     bare_tools: tuple[str, ...] = ()
     environment_tool: FlashToolConfig | None = None
     flashing: tuple[Script, ...] = field(default=(), repr=False)
+    slots: tuple[tuple[Slot, str | None, str], ...] = ()
     driver: State = State.UNKNOWN
     compressors: tuple[str, ...] = ()
     vermagic: tuple[str, str] | None = None
@@ -208,6 +211,7 @@ class _Looking:
             environment_tool=self.environment_tool(),
             vermagic=self.vermagic(),
             flashing=flashing(root),
+            slots=tuple(self.slots()),
             driver=self.driver(),
             compressors=bare.compressors,
         )
@@ -299,6 +303,12 @@ class _Looking:
                 holds=holds if wrong and kind not in {"none", "swap", "bind"} else "",
                 no_point=self.no_point(point, points),
             )
+
+    def slots(self) -> Iterator[tuple[Slot, str | None, str]]:
+        """Give the updater's slots, each with its region, or why there is none."""
+        for slot in slots_in(self.root.text(CONFIG) or ""):
+            region, why = self.devices.find(slot.device)
+            yield slot, None if region is None else region.name, why
 
     def no_point(self, point: str, points: set[str]) -> bool:
         """Tell that a folder is not in this file system, where no other is mounted above it."""
