@@ -66,12 +66,17 @@ class Step:
 class Link:
     """One thing that a start is made of; `region` is where it comes from.
 
-    `role` is firmware, environment, kernel, fdt, ramdisk, root or init.
+    `role` is firmware, environment, kernel, fdt, ramdisk, root or init. `parts` are the contents
+    that it stands for, by their full names. A kernel has the command that starts it, and the
+    variable in which that stands.
     """
 
     role: str
     what: str
     region: str | None = None
+    parts: tuple[str, ...] = ()
+    command: str = ""
+    script: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -691,7 +691,7 @@ class _Judging:
     def first(self, piece: Piece, region: str | None, parts: Mapping[str, Piece]) -> Iterator[Link]:
         """See that the first program of a surveyed ramdisk runs."""
         rescue = self.ramdisks.get(region or "")
-        if rescue is None:
+        if rescue is None or _is_another(piece, rescue):
             yield from self.early(piece, region, parts)
             return
         if rescue.facts is None:
@@ -724,12 +724,21 @@ class _Judging:
         found = self.loaded.get(role) or self.loaded["kernel"]
         source = found[1]
         region = None if source is None else source.region.name
+        parts: tuple[str, ...] = () if piece.content is None else (piece.content.name,)
+        if role != "kernel":
+            return Link(role, piece.name, region, parts)
         extra = ""
-        if role == "kernel" and piece.content is not None:
+        if piece.content is not None:
             inner = piece.content.unwrapped()
             known = (_release(inner), _machine(inner))
             extra = ", ".join(word for word in known if word)
-        return Link(role, f"{piece.name} ({extra})" if extra else piece.name, region)
+        whole = None if source is None else source.content
+        if whole is not None and isinstance(whole.facts, FitFacts):
+            # Overlays are no link of their own.
+            parts += tuple(f"{whole.name}/{name}" for name in sorted(self.named(whole.facts)))
+        said = f"{piece.name} ({extra})" if extra else piece.name
+        variable = self.operations[self.boot.operation].variable
+        return Link(role, said, region, parts, self.boot.command, variable)
 
     # The root -------------------------------------------------------------------------------------
 
@@ -837,6 +846,15 @@ class _Judging:
         if damage:
             raise _OpenError(f"whether {region.name}, the root, comes up is not known: {damage}")
         yield Link("init", init.path, region.name)
+
+
+def _is_another(piece: Piece, rescue: Rescue) -> bool:
+    """Tell whether what is started is another ramdisk of the container than the surveyed one."""
+    own = [segment.name for segment in rescue.ramdisk.segments if not segment.bundled]
+    if piece.role != "ramdisk" or piece.content is None or not own:
+        return False
+    name, surveyed = piece.content.name.rpartition("/"), own[0].rpartition("/")
+    return bool(name[0]) and name[0] == surveyed[0] and name[2] != surveyed[2]
 
 
 def _damage(content: Content) -> str:

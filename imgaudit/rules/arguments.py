@@ -218,7 +218,7 @@ def contiguous_memory(started: Started, subject: Subject) -> Outcome:
             *(Span.sized(kept.base or 0, kept.size) for kept in fixed if kept.enabled),
         ]
     )
-    room = max(_longest(bank.span, taken) for bank in layout.banks)
+    room = max(_longest(run, taken) for run in joined(bank.span for bank in layout.banks))
     size, told = wanted
     if size > room:
         case = POOL(stage=started.name, size=size, told=told, room=room)

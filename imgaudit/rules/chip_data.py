@@ -186,6 +186,8 @@ NOR_SIZE = Rule(
 def dies(subject: Subject) -> int:
     """Give how many dies in parallel the device trees put behind one flash; 1 unless they say.
 
+    Of several flashes it is not known which one they mean.
+
     Source: Linux Documentation/devicetree/bindings/spi/spi-peripheral-props.yaml. What one command
     erases, and the chip's size and page, are then those of one die times that number.
     """
@@ -195,7 +197,9 @@ def dies(subject: Subject) -> int:
         for node in found.facts.tree.root.walk()
         if "parallel-memories" in node.properties and node.enabled()
     }
-    return max(counts.pop(), 1) if len(counts) == 1 else 1
+    chips = subject.layout.chips.values() if subject.layout is not None else ()
+    one = len(counts) == 1 and sum(chip.kind.word == "spi-nor" for chip in chips) == 1
+    return max(counts.pop(), 1) if one else 1
 
 
 @check(NOR_SIZE, over=SFDPS_OR_WHY, given=dies)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 from imgaudit.contents.place import Node
 from imgaudit.contents.starts import configuration_of
@@ -52,8 +52,15 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
     """Give the boards' device trees; the trees by which TF-A configures itself are left out."""
     yield from unread(subject, "fdt", "fit")
     bases: dict[int, tuple[bool, bool]] = {}
+    started = {
+        id(piece.content.unwrapped())
+        for followed in subject.boots.followed.values()
+        for start in followed.starts
+        for piece in start.pieces
+        if piece.role == "fdt" and piece.content is not None
+    }
     for fit in subject.of(FitFacts):
-        bases |= _fit_trees(fit)
+        bases |= _fit_trees(fit, started)
     for found in subject.of(FdtFacts):
         holder = found.holder
         if holder is not None and isinstance(holder.facts, Fip):
@@ -71,8 +78,11 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
             yield _Tree(found, base=True, default=True, placed=True)
 
 
-def _fit_trees(fit: Node[FitFacts]) -> dict[int, tuple[bool, bool]]:
-    """Tell which trees of a FIT are booted with: the first one of each configuration."""
+def _fit_trees(fit: Node[FitFacts], started: Container[int]) -> dict[int, tuple[bool, bool]]:
+    """Tell which trees of a FIT are booted with: the first one of each configuration.
+
+    By default it is the one that scripts start, else the one of the FIT's own default.
+    """
     # Contents are told apart by identity: two images may well hold equal bytes.
     trees = (fit.content.part(image.name) for image in fit.facts.images)
     roles = {id(tree.unwrapped()): (False, False) for tree in trees if tree is not None}
@@ -86,6 +96,8 @@ def _fit_trees(fit: Node[FitFacts]) -> dict[int, tuple[bool, bool]]:
         if content is not None:
             tree = id(content.unwrapped())
             roles[tree] = True, roles[tree][1] or choice is only
+    if any(tree in started for tree in roles):
+        return {tree: (base, tree in started) for tree, (base, _) in roles.items()}
     return roles
 
 
@@ -244,7 +256,7 @@ BOARD = Rule(
     effect="Pins, clocks and regulators are set up for another board: at best it does not boot.",
     fix="Ship the device tree of {wanted}, or correct compatible: in the layout.",
     computed="the layout's compatible is not in the root node's list; of a FIT, the first tree of"
-    " its default configuration is asked",
+    " the configuration that a script starts, else of its default one, is asked",
     sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
     bad=_one(sample.board_tree(), rest="compatible: example,other\n"),
     good=_one(sample.board_tree(), rest="compatible: example,gauge\n"),

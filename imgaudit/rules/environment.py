@@ -14,7 +14,7 @@ from imgaudit.model import EnvironmentShape, Layout, Region
 from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
-from imgaudit.rules.kinds import board_arch, contents_of, unread
+from imgaudit.rules.kinds import board_arch, contents_of, unread, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
@@ -397,24 +397,31 @@ _DELAYED = "bootcmd=run main\0main=bootm\0bootdelay={}\0\0"
 
 OFF = Rule(
     name="autoboot-switched-off",
-    follows=("stage-does-not-start",),
     severity=Severity.ERROR,
     values=_off_values,
     message="{content} sets bootdelay to -1: U-Boot starts nothing by itself",
     effect="The board waits at U-Boot's prompt at each power-on, until someone types.",
     fix="Set bootdelay to the seconds that U-Boot waits for a key: 0 or more.",
-    computed="bootdelay of an environment whose checksum holds is -1",
+    computed="bootdelay of an environment whose checksum holds is -1; a warning in a copy that"
+    " U-Boot takes only when the other is lost",
     sources=(in_u_boot("common/autoboot.c", "autoboot_command", "stored_bootdelay != -1"),),
     bad=_single({"u-boot.env": lambda: _raw(_DELAYED.format(-1).encode())}),
     good=_single({"u-boot.env": lambda: _raw(_DELAYED.format(2).encode())}),
 )
 
 
-@check(OFF, over=ENVIRONMENTS, after=(environment_checksum,))
-def autoboot_off(found: Node[UbootEnv]) -> Outcome:
+@check(OFF, over=ENVIRONMENTS, after=(environment_checksum,), given=whole)
+def autoboot_off(found: Node[UbootEnv], subject: Subject) -> Outcome:
     delay = _delay(found.facts)
     if delay is not None and delay[0] == -1:
-        yield OFF().inside(found, at=delay[1], length=len("bootdelay"))
+        place = subject.boots.place
+        spare = place is not None and place.region is not None and place.region != found.region
+        yield OFF().inside(
+            found,
+            at=delay[1],
+            length=len("bootdelay"),
+            severity=Severity.WARNING if spare else None,
+        )
 
 
 def _delay(facts: UbootEnv) -> tuple[int, int] | None:

@@ -11,7 +11,7 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.model import Chip, Region, Writer
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import archive, listed
-from imgaudit.rules.chip_data import dumps, sfdp_dump
+from imgaudit.rules.chip_data import dies, dumps, sfdp_dump
 from imgaudit.rules.cited import in_linux, in_u_boot
 from imgaudit.rules.engine import Example, Kind, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -48,19 +48,20 @@ def _erasing(subject: Subject) -> Iterator[Erasing]:
     if layout is None or not subject.given:
         return
     known = {dump.chip.name: dump.facts for dump in dumps(subject, SfdpFacts)}
+    many = dies(subject)
     for chip in layout.chips.values():
         if not (chip.kind.mtd and chip.kind.serial and chip.kind.word == "spi-nor"):
             continue
         facts = known.get(chip.name)
         if len({run.size for run in chip.erase_map}) != 1 or (facts and facts.sector_maps):
             continue
-        sizes = facts.erase_sizes if facts is not None else ()
+        sizes = tuple(size * many for size in facts.erase_sizes) if facts is not None else ()
         for who, told, small, linux in _builds(subject):
-            yield Erasing(chip, who, told, _taken(sizes, small=small), linux)
+            yield Erasing(chip, who, told, _taken(sizes, many, small=small), linux)
 
 
-def _taken(sizes: tuple[int, ...], *, small: bool) -> int | None:
-    wanted = _SMALL if small else _USUAL
+def _taken(sizes: tuple[int, ...], many: int, *, small: bool) -> int | None:
+    wanted = (_SMALL if small else _USUAL) * many
     return wanted if wanted in sizes else max(sizes, default=None)
 
 
@@ -164,6 +165,7 @@ def _smaller_values(who: str, *, told: str, theirs: int, made: int, holds: str) 
 
 SMALLER = Rule(
     name="flash-file-system-for-larger-blocks",
+    follows=("jffs2-erase-size-mismatch", "ubi-block-size-mismatch"),
     values=_smaller_values,
     severity=Severity.ERROR,
     message="{region} holds {holds} made for erase blocks of {made:bytes}, and {who} erases {chip}"

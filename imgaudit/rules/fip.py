@@ -8,7 +8,7 @@ from imgaudit.contents.place import Node
 from imgaudit.formats.facts import Match
 from imgaudit.formats.fip import ENTRY_SIZE, Fip
 from imgaudit.rules.cited import PRACTICE, in_trusted_firmware
-from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
 from imgaudit.units import Span, counted
@@ -147,8 +147,12 @@ OVERLAP = Rule(
 )
 
 
-@check(OVERLAP, over=FIPS, after=(fip_table,))
+@check(OVERLAP, over=FIPS)
 def fip_overlap(found: Node[Fip]) -> Outcome:
+    if found.facts.length is None:
+        why = "no end marker follows its table, so what are entries is not known"
+        yield NotChecked(OVERLAP.name, found.place, why)
+        return
     spans = [(Span(item.offset_address, item.end), item.name) for item in found.facts.entries]
     furthest: tuple[Span, str] | None = None
     for span, name in sorted(spans):

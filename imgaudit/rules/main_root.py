@@ -394,7 +394,6 @@ def _mount_values(device: str, point: str, *, line: int, why: str, happens: str)
 
 DEVICE = Rule(
     name="fstab-device-missing",
-    follows=("gpt-duplicate-label",),
     values=_mount_values,
     severity=Severity.ERROR,
     message="/etc/fstab:{line} of {region} mounts {device} on {point}, but {why}",
@@ -413,6 +412,12 @@ DEVICE = Rule(
     bad=system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
     good=_GOOD,
 )
+
+
+def by_label(device: str) -> tuple[Cause, ...]:
+    """Give what would be the cause where a partition is not found by its label."""
+    sought = device.startswith(("PARTLABEL=", "/dev/disk/by-partlabel/"))
+    return (Cause(frozenset({"gpt-duplicate-label"})),) if sought else ()
 
 
 def _happens(root: MainRoot) -> str:
@@ -436,7 +441,8 @@ def fstab_device(root: MainRoot) -> Outcome:
                 why=mount.why,
                 happens=_happens(root),
             )
-            yield _said(case, root, _weight(mount))
+            said = _said(case, root, _weight(mount))
+            yield replace(said, causes=by_label(mount.device))
 
 
 def _type_values(device: str, point: str, *, line: int, kind: str, at: str, holds: str) -> None: ...

@@ -195,6 +195,7 @@ def _collisions(planned: _Planned, rule: Rule) -> Iterator[Finding]:
         )
         # Another way to the same start is the same two addresses.
         same = {"script": script, "command": command}
+        same |= {"first": hit.first.name, "second": hit.second.name}
         ways = Cause(frozenset({said.rule.name}), anywhere=True, values=same)
         yield replace(said, causes=(*said.causes, ways))
 

@@ -9,6 +9,7 @@ from imgaudit.contents.place import Node
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.ubi import Ubi, Volume
 from imgaudit.formats.ubifs import Ubifs
+from imgaudit.maps import command_line
 from imgaudit.model import Chip, Region
 from imgaudit.rules._containers import damage, damage_values
 from imgaudit.rules._flash import flash_regions, on_flash
@@ -273,19 +274,26 @@ UBI_PAGE = Rule(
 )
 
 
-@check(UBI_PAGE, over=UBIS)
-def ubi_pages(found: Node[Ubi]) -> Outcome:
+@check(UBI_PAGE, over=UBIS, given=whole)
+def ubi_pages(found: Node[Ubi], subject: Subject) -> Outcome:
     there, facts = on_flash(found), found.facts
     if there is None or found.chip is None or not found.chip.kind.bad_blocks:
         return
     page = found.chip.page
     serial = found.chip.kind.word == "spi-nand"
     # Unless ubi.mtd= says where, the kernel takes the second page, or a part of the first one.
-    late = facts.vid_hdr_offset > page
+    late = facts.vid_hdr_offset > page and not _placed(subject)
     if facts.data_offset % page or late or (serial and facts.vid_hdr_offset != page):
         yield UBI_PAGE(headers=facts.vid_hdr_offset, data=facts.data_offset, page=page).inside(
             found, at=16
         )
+
+
+def _placed(subject: Subject) -> bool:
+    """Tell whether a command line says where the headers are: `ubi.mtd=NAME,OFFSET`."""
+    lines = [command_line.parse(text) for one in subject.started.values() for text in one.arguments]
+    attached = [(it.value or "").split(",") for line in lines for it in line.all("ubi.mtd")]
+    return any(len(words) > 1 and words[1] not in {"", "0"} for words in attached)
 
 
 def _ubi_spares_values(*, wanted: int, have: int, bad: int, short: int, needed: int) -> None: ...

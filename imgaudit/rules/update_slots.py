@@ -8,7 +8,7 @@ from imgaudit.rescue.mainroot import MainRoot
 from imgaudit.rules._rescue import listed
 from imgaudit.rules.cited import PRACTICE, memory
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
-from imgaudit.rules.main_root import ROOTS, system
+from imgaudit.rules.main_root import ROOTS, by_label, system
 from imgaudit.writers.tree import file
 
 _REFERENCE = memory("RAUC", "docs/reference.rst", "[slot.<slot-class>.<idx>]")
@@ -32,7 +32,6 @@ def _missing_values(slot: str, *, device: str, line: int, why: str) -> None: ...
 
 MISSING = Rule(
     name="update-slot-missing",
-    follows=("gpt-duplicate-label",),
     severity=Severity.ERROR,
     values=_missing_values,
     message="{slot} in /etc/rauc/system.conf:{line} of {region} is {device}, but {why}",
@@ -51,7 +50,8 @@ def slot_missing(root: MainRoot) -> Outcome:
     for slot, _, why in root.slots:
         if why:
             case = MISSING(slot=slot.name, device=slot.device, line=slot.line, why=why)
-            yield case.at(region=root.region, artifact=root.artifact, key="file")
+            causes = by_label(slot.device)
+            yield case.at(region=root.region, artifact=root.artifact, key="file", causes=causes)
 
 
 def _same_values(slots: str, *, place: str) -> None: ...

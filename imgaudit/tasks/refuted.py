@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from imgaudit.boot.rammap import Command
 from imgaudit.model import Layout
 from imgaudit.proof.ledger import proven_again
 from imgaudit.proof.records import Proof, Step, Verdict
@@ -61,10 +62,31 @@ def _is_about(item: Finding, proof: Proof, layout: Layout) -> bool:
     regions = {link.region for link in proof.chain if link.region is not None}
     # What is in a UBI starts from where the UBI lies.
     regions |= {holder for name in regions if (holder := layout.region(name).holder) is not None}
+    if not _is_of_start(item, proof):
+        return False
     if item.region is not None:
         needed = _taken(proof) if item.rule.name in _NOTHING_THERE | _OF_FIRMWARE else ()
         return item.region in regions or item.region in needed
     return any(layout.region(name).area == item.chip for name in regions)
+
+
+def _is_of_start(item: Finding, proof: Proof) -> bool:
+    """Tell whether a finding is about the start itself, where it is about one or a part of one.
+
+    A FIT may hold the parts of other boards, a stage more scripts than the one that is taken.
+    """
+    command = str(item.values.get("command", ""))
+    if command.partition(" ")[0] in set(Command):
+        starts = {(link.command, link.script) for link in proof.chain if link.command}
+        if starts and (command, item.values.get("script")) not in starts:
+            return False
+    whole = str(item.values.get("content") or item.values.get("ramdisk") or "")
+    part = f"{whole}/{item.values['image']}" if "image" in item.values else whole
+    parts = {name for link in proof.chain if link.region == item.region for name in link.parts}
+    beside = any(name.rpartition("/")[0] == part.rpartition("/")[0] for name in parts)
+    return not ("/" in part and beside) or any(
+        f"{part}/".startswith(f"{name}/") or name.startswith(f"{part}/") for name in parts
+    )
 
 
 def _taken(proof: Proof) -> tuple[str, ...]:

@@ -9,11 +9,15 @@ import pytest
 from imgaudit.boot.rammap import COMP_FACTOR, comp_size_short
 from imgaudit.maps.command_line import parse
 from imgaudit.rules import samples as sample
+from imgaudit.rules._rescue import archive
 from imgaudit.rules.chip_data import ERASE, sfdp_dump
 from imgaudit.rules.engine import Example
+from imgaudit.rules.erase import SMALLER
 from imgaudit.rules.examples import nor
-from imgaudit.units import MIB
+from imgaudit.rules.filesystems import erased_jffs2
+from imgaudit.units import KIB, MIB
 from imgaudit.writers.fdt import Tree
+from imgaudit.writers.kernel import image
 from tests._audits import found
 
 
@@ -80,3 +84,35 @@ def test_booti_reads_and_writes_no_more_than_it_is_told() -> None:
     assert not comp_size_short(100, 100, None)
     assert "100" in comp_size_short(100, 101, None)
     assert "1,001" in comp_size_short(100, 100, 100 * COMP_FACTOR + 1)
+
+
+@pytest.mark.parametrize(("dies", "told"), [(1, True), (2, False)])
+def test_a_file_system_for_the_blocks_of_both_dies(dies: int, *, told: bool) -> None:
+    """Both erase at once: one block is 128 KiB, and a JFFS2 of such blocks is right."""
+    good = SMALLER.good
+    nodes: Tree = {
+        "spi@1000": {
+            "flash@0": {"compatible": "jedec,spi-nor", "parallel-memories": (0, 16 * MIB) * dies}
+        }
+    }
+    fit: Tree = {
+        "kernel": sample.kernel(payload=image({"MTD_SPI_NOR": "y"})),
+        "fdt": sample.image({"type": "flat_dt"}, payload=sample.board_tree(nodes)),
+        "ramdisk": sample.image(payload=archive()),
+    }
+    conf: Tree = {"conf": {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}}
+    files = {
+        **good.files,
+        "rescue.itb": lambda: sample.fit(fit, configurations=conf),
+        "settings.jffs2": lambda: erased_jffs2(128 * KIB),
+    }
+    layout = good.layout.replace("erase-block: 64 KiB", "erase-block: 128 KiB")
+    example = replace(good, layout=layout, files=files)
+    assert bool(found(SMALLER.name, example)) is told
+
+
+def test_two_flashes_do_not_share_a_count() -> None:
+    example = _board("64 KiB", "32 MiB", dies=2)
+    second = "\n  other: {kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}\nregions:"
+    both = replace(example, layout=example.layout.replace("\nregions:", second, 1))
+    assert found("chip-size-contradicts-sfdp", both)

@@ -112,6 +112,17 @@ class TestFlags:
         assert (finding.region, finding.offset) == ("env-b", 0x10004)
         assert finding.values["flag"] == 3
 
+    @pytest.mark.parametrize(("flags", "told"), [((2, 1), "warning"), ((1, 2), "error")])
+    def test_no_autoboot_in_the_copy_that_is_not_taken(
+        self, flags: tuple[int, int], told: str
+    ) -> None:
+        stops = env._env({"bootcmd": "run main", "main": "bootm", "bootdelay": "-1"}, flag=flags[1])
+        read = pair(env._env(flag=flags[0]), stops)
+        (found,) = [
+            item for item in findings(read, HERE) if item.rule.name == "autoboot-switched-off"
+        ]
+        assert (found.region, found.severity) == ("env-b", told)
+
     def test_a_damaged_copy_has_no_say(self) -> None:
         bad = patched(env._env(flag=1), 100, b"x")
         assert names(pair(env._env(flag=1), bad), HERE) == ["environment-checksum"]

@@ -76,6 +76,12 @@ def test_overlaps_to_the_byte(at: int, size: int, shared: int | None) -> None:
     assert [finding.values["size"] for finding in findings] == ([shared] if shared else [])
 
 
+def test_overlaps_are_told_of_a_package_without_a_serial_number() -> None:
+    package = _entry(1, 0x13F, 0x80)
+    unnumbered = package[:4] + bytes(4) + package[8:]
+    assert len(in_region("fip-entries-overlap", "fip", unnumbered)) == 1
+
+
 @pytest.mark.parametrize(
     ("images", "arch", "missing"),
     [

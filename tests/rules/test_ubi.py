@@ -2,6 +2,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from hypothesis import given
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 from imgaudit.rules import ubi
 from imgaudit.rules.engine import Example, Finding
 from imgaudit.rules.examples import nand, nor
+from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.sparse import patched
 from tests.rules._storage import alone, findings, made, names
@@ -102,6 +105,22 @@ def test_pages_of_a_nand() -> None:
     ):
         example = on_nand(lambda at=at: ubi.ubi(64 * KIB, 1, at=at), kind=kind)  # type: ignore[misc]
         assert names(example, HERE) == wanted, (at, kind)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "placed"),
+    [
+        ("ubi.mtd=data", False),
+        ("ubi.mtd=data,0", False),
+        ("ubi.mtd=data,,20", False),
+        ("ubi.mtd=data,4096", True),
+    ],
+)
+def test_a_command_line_may_say_where_the_headers_are(arguments: str, *, placed: bool) -> None:
+    """Source: Linux drivers/mtd/ubi/build.c, mtd_param: `ubi.mtd=NAME,VID_HDR_OFFSET`."""
+    started = SimpleNamespace(arguments=(arguments,))
+    subject = cast("Subject", SimpleNamespace(started={"main": started}))
+    assert ubi._placed(subject) is placed
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,19 @@ import re
 
 import pytest
 
+from imgaudit.proof.records import Proof, Verdict
 from imgaudit.rules import checks
-from imgaudit.rules.engine import Severity
+from imgaudit.rules import samples as sample
+from imgaudit.rules._boot import RAM, RECOVERY, scripted
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.engine import Example, Severity
 from imgaudit.rules.proof import DOES_NOT_START, TELLS
+from imgaudit.tasks import audit
+from imgaudit.tasks.refuted import held
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.elf import program
+from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.tree import Root, directory, file
 
 _SAYS = re.compile(
     r"does not (?:start|boot|attach)|nothing (?:starts|boots|(?:more )?is heard)|panics|is dead"
@@ -36,3 +46,74 @@ def test_a_rule_that_says_so_refutes_what_it_is_about(name: str) -> None:
         assert name not in _ELSEWHERE
         return
     assert rule.stops or name in _BY_THE_PROOF or name in _ELSEWHERE
+
+
+ARCHIVE: Root = {"init": file(program(), 0o755)}
+TREE = sample.board_tree()
+
+
+def recovery_of(example: Example, stage: str = "recovery") -> Proof:
+    """Give the proof of a stage as the audit tells it."""
+    subject = subject_of(example)
+    proofs = held(subject, audit.run(subject).findings).proofs
+    return next(proof for proof in proofs if proof.stage.name == stage and proof.taken)
+
+
+def two_boards(parts: Tree, other: Tree, script: str = "", rest: str = "") -> Example:
+    """Give a FIT with a good configuration, and one of another board that nothing starts."""
+    images: Tree = {
+        "kernel": sample.kernel(),
+        "fdt": sample.image({"type": "flat_dt"}, payload=TREE),
+        "ramdisk": sample.image(payload=cpio(ARCHIVE, 0)),
+        **parts,
+    }
+    good: Tree = {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}
+    choices: Tree = {"conf": good, "other": {**good, **other}}
+    recovery = script or RECOVERY
+    return scripted(recovery, itb=lambda: sample.fit(images, configurations=choices), rest=rest)
+
+
+_LOW = sample.kernel({"load": 0x40000000, "entry": 0x40000000})
+_PLAIN = sample.kernel({"compression": "gzip"})
+_NAMELESS = sample.image({"type": "flat_dt"}, payload=fdt({"model": "none"}))
+_EMPTY = sample.image(payload=cpio({"bin": directory()}, 0))
+
+
+@pytest.mark.parametrize(
+    ("part", "role"),
+    [(_LOW, "kernel"), (_PLAIN, "kernel"), (_NAMELESS, "fdt"), (_EMPTY, "ramdisk")],
+)
+def test_what_is_for_another_board_refutes_nothing(part: Tree, role: str) -> None:
+    example = two_boards({"extra": part}, {role: "extra"})
+    assert recovery_of(example).verdict is Verdict.PROVEN
+    taken = two_boards({"extra": part}, {role: "extra"}, f"{RECOVERY}#other")
+    assert recovery_of(taken).verdict is Verdict.REFUTED
+
+
+def test_the_tree_that_a_script_starts_is_the_board_s() -> None:
+    """It is not the FIT's default that is started; U-Boot doc/usage/fit: `bootm ADDR#CONFIG`."""
+    name = b"example,other"
+    assert b"example,gauge" in TREE
+    changed = TREE.replace(b"example,gauge", name)
+    other: Tree = {"tree": sample.image({"type": "flat_dt"}, payload=changed)}
+    wanted = "compatible: example,gauge\n"
+    names = {
+        script: {item.rule.name for item in audit.run(subject_of(made)).findings}
+        for script in ("", f"{RECOVERY}#other")
+        for made in (two_boards(other, {"fdt": "tree"}, script, wanted),)
+    }
+    assert "device-tree-for-another-board" not in names[""]
+    assert "device-tree-for-another-board" in names[f"{RECOVERY}#other"]
+
+
+def test_the_command_of_another_stage_refutes_only_that_one() -> None:
+    """The spare stage reads the FIT to where the secure monitor is."""
+    over = RECOVERY.replace("0x88000000", "0x89000000")
+    stage = "  spare:\n    regions: [env, recovery]\n    entry: spare\n"
+    ram = RAM.replace("]}", "], reserved: [{name: monitor, at: 0x89000000, size: 1 MiB}]}")
+    itb = two_boards({}, {}).files["recovery.itb"]
+    both = scripted(more={"spare": over}, stage=stage, ram=ram, itb=itb)
+    found = {item.rule.name for item in audit.run(subject_of(both)).findings}
+    assert "load-over-reserved-memory" in found
+    assert recovery_of(both, "spare").verdict is Verdict.REFUTED
+    assert recovery_of(both).verdict is Verdict.PROVEN
