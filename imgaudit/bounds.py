@@ -15,6 +15,8 @@ T = TypeVar("T")
 
 MOST = 64
 """Places that are told one by one."""
+FURTHER = "further places"
+"""What stands for all the others, and cannot be accepted."""
 
 # One for the process and not for a thread: a run's own threads read for it.
 _listeners: list[dict[tuple[str, str], None]] = []
@@ -50,7 +52,7 @@ def left_out(where: str, why: str) -> None:
         if len(heard) < MOST:
             heard[where, why] = None
         else:
-            heard["further places", f"the first {MOST} that are too large are listed"] = None
+            heard[FURTHER, f"the first {MOST} that are too large are listed"] = None
 
 
 def within(items: Iterable[T], most: int, where: str, what: str) -> list[T]:

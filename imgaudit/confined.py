@@ -13,6 +13,7 @@ import signal
 import sys
 import warnings
 from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from dataclasses import field
 from typing import Any, NamedTuple, NoReturn
 
@@ -118,41 +119,47 @@ def run(work: Callable[[Line], bytes], limits: Limits) -> Ended:
     for stream in (sys.stdout, sys.stderr):
         if stream is not None:
             stream.flush()  # else the child would have it as well
-    notes = os.memfd_create("notes") if hasattr(os, "memfd_create") else -1
-    reading, writing = os.pipe()
-    # What would end this process waits until it is known whom to end with it.
-    masked = signal.pthread_sigmask(signal.SIG_BLOCK, _ends())
-    tie = _Tie(*os.pipe(), os.getpid(), masked)
-    with warnings.catch_warnings():
-        # Threads of a test runner: the child takes none of their locks.
-        warnings.simplefilter("ignore", DeprecationWarning)
-        child = os.fork()
-    if child == 0:
-        os.close(reading)
-        _child(work, Line(writing, limits), limits, notes, tie)
-    before: dict[int, Any] = {}
     ended = Ended()
-    try:
-        before = _hand_on(child)
-        signal.pthread_sigmask(signal.SIG_SETMASK, masked)
-        os.close(writing)
-        os.close(tie.reading)
-        _listen(reading, ended)
-        status = os.waitpid(child, 0)[1]
-    except BaseException:
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-        raise
-    finally:
-        os.close(reading)
-        os.close(tie.writing)
-        for number, handler in before.items():
-            signal.signal(number, handler)
-    if ended.result is None:
-        ended.why = _why(status, limits, ended)
-        ended.trace = _read_back(notes)
-    if notes >= 0:
-        os.close(notes)
+    before: dict[int, Any] = {}
+    with ExitStack() as stack:
+        notes = os.memfd_create("notes") if hasattr(os, "memfd_create") else -1
+        if notes >= 0:
+            stack.callback(os.close, notes)
+        reading, writing = os.pipe()
+        stack.callback(os.close, reading)
+        theirs = stack.enter_context(ExitStack())
+        theirs.callback(os.close, writing)
+        # What would end this process waits until it is known whom to end with it.
+        masked = signal.pthread_sigmask(signal.SIG_BLOCK, _ends())
+        stack.callback(signal.pthread_sigmask, signal.SIG_SETMASK, masked)
+        tie = _Tie(*os.pipe(), os.getpid(), masked)
+        stack.callback(os.close, tie.writing)
+        theirs.callback(os.close, tie.reading)
+        with warnings.catch_warnings():
+            # Threads of a test runner: the child takes none of their locks.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            child = os.fork()
+        if child == 0:
+            os.close(reading)
+            _child(work, Line(writing, limits), limits, notes, tie)
+        try:
+            before = _hand_on(child)
+            signal.pthread_sigmask(signal.SIG_SETMASK, masked)
+            theirs.close()
+            _listen(reading, ended)
+            status = os.waitpid(child, 0)[1]
+        except BaseException:
+            # It may be gone already, and waited for.
+            with suppress(ProcessLookupError, ChildProcessError):
+                os.kill(child, signal.SIGKILL)
+                os.waitpid(child, 0)
+            raise
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+        if ended.result is None:
+            ended.why = _why(status, limits, ended)
+            ended.trace = _read_back(notes)
     return ended
 
 
@@ -161,7 +168,8 @@ def _hand_on(child: int) -> dict[int, Any]:
 
     def end(number: int, frame: object) -> None:
         del frame
-        os.kill(child, signal.SIGKILL)
+        with suppress(ProcessLookupError):
+            os.kill(child, signal.SIGKILL)
         signal.signal(number, signal.SIG_DFL)
         os.kill(os.getpid(), number)
 
@@ -189,8 +197,8 @@ class _Tie(NamedTuple):
     def hold(self) -> None:
         """Have this process, the child, ended as soon as its parent is, however that ends.
 
-        When the writing end closes, the kernel sends SIGIO, which ends who does not handle it
-        (pipe(7), fcntl(2), signal(7)).
+        When the writing end closes, Linux sends SIGIO, which ends who does not handle it
+        (pipe(7), fcntl(2), signal(7)). Elsewhere an orphan ends by its own limits.
         """
         import fcntl
 

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from imgaudit import cli
+from imgaudit import cli, confined
 from imgaudit.report import forms
 from imgaudit.tasks import inspect as inspecting
 from tests.test_cli import HEAD, POLICY
@@ -215,6 +215,32 @@ confined.run(lambda line: os.read(os.pipe()[0], 1), confined.Limits())
     done = subprocess.run(words, check=False, capture_output=True, text=True, timeout=60)
     assert done.returncode == -number
     assert ends(int(done.stdout))
+
+
+def test_a_fork_that_fails_leaves_nothing_behind(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused() -> int:
+        raise BlockingIOError(11, "no more processes")
+
+    opened = len(os.listdir("/proc/self/fd"))
+    monkeypatch.setattr(os, "fork", refused)
+    with pytest.raises(BlockingIOError):
+        confined.run(lambda _: b"", confined.Limits())
+    assert len(os.listdir("/proc/self/fd")) == opened
+    assert not signal.pthread_sigmask(signal.SIG_BLOCK, ()) & {signal.SIGINT, signal.SIGTERM}
+
+
+def test_an_interrupt_once_the_child_is_gone_stays_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    wait = os.waitpid
+
+    def waited(child: int, options: int) -> tuple[int, int]:
+        wait(child, options)
+        raise KeyboardInterrupt
+
+    opened = len(os.listdir("/proc/self/fd"))
+    monkeypatch.setattr(os, "waitpid", waited)
+    with pytest.raises(KeyboardInterrupt):
+        confined.run(lambda _: b"", confined.Limits())
+    assert len(os.listdir("/proc/self/fd")) == opened
 
 
 @pytest.mark.parametrize(

@@ -15,23 +15,33 @@ import imgaudit
 from imgaudit import bounds
 from imgaudit.boot.extlinux import parse_extlinux
 from imgaudit.boot.state import State
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
+from imgaudit.demo.build import build
 from imgaudit.errors import AuditError
+from imgaudit.files import Folder
 from imgaudit.formats import flat_tree
 from imgaudit.formats.environment import find_default_environment
 from imgaudit.formats.files import Entry, Files, FileSystem, Piece
 from imgaudit.formats.view import View
+from imgaudit.layout.load import load
 from imgaudit.maps import alternates, binman, gpt_write, mapped
 from imgaudit.ramdisk.scan import scan
-from imgaudit.rescue import sh
+from imgaudit.rescue import access, sh
 from imgaudit.rescue.access import scripts
 from imgaudit.rescue.flashing import read as read_script
 from imgaudit.rescue.modules import _lists
 from imgaudit.rescue.runnable import _expanded
 from imgaudit.rules.examples import nor
+from imgaudit.rules.subject import gather
 from imgaudit.tasks.audit import Verdict
+from imgaudit.tasks.covered import endure
 from imgaudit.tasks.folder import draft_folder
+from imgaudit.tasks.rescue import rescue
+from imgaudit.writers.cpio import cpio
 from imgaudit.writers.env import environment
 from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.tree import file
 from tests._audits import audited
 
 ROOT = Path(imgaudit.__file__).parent
@@ -277,3 +287,30 @@ def test_a_draft_says_which_names_lead_nowhere(tmp_path: Path) -> None:
     (folder / "u-boot.env").write_bytes(environment({"bootcmd": "true"}, 16 << 10, None))
     with pytest.raises(AuditError, match=r"board\.dtb is a link out of the artifacts folder"):
         draft_folder(str(folder))
+
+
+def test_what_a_ramdisk_has_too_much_of_is_not_checked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "rescue.img"
+    text = "root::0:0::/:/bin/sh\n" * 2
+    path.write_bytes(cpio({"init": file("#!/bin/sh\n", 0o755), "etc/passwd": file(text)}, 0))
+    assert not [item for item in rescue(str(path)).unchecked if "accounts" in item.why]
+    monkeypatch.setattr(access, "ACCOUNTS", 1)
+    assert [item for item in rescue(str(path)).unchecked if "only the first 1 acc" in item.why]
+
+
+def test_endure_does_not_pass_over_what_is_too_much(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    build(tmp_path)
+    layout = load(str(tmp_path / "whimbrel.yaml"))
+    with Loader() as loader:
+        store = FolderStore(Folder(str(tmp_path)), loader)
+        sound = endure(gather(layout, store)).verdict
+        monkeypatch.setattr(access, "ACCOUNTS", 0)
+        cut = endure(gather(layout, store)).verdict
+    assert sound is not None
+    assert cut is not None
+    assert (sound.word, cut.word) == ("PASS", "INCOMPLETE")
+    assert "too much to look at: " in cut.counts

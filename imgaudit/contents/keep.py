@@ -226,6 +226,7 @@ class Digester:
         self._digests: dict[int, bytes] = {}
         self._rest = b""
         self._number = 0
+        self._last = 0, b""  # the last block that is not all zero, and where it starts
 
     def add(self, piece: bytes) -> None:
         """Take the next piece of the stream."""
@@ -239,6 +240,7 @@ class Digester:
     def _block(self, data: bytes) -> None:
         if not _is_all(data, _ZEROS):
             self._digests[self._number] = hashlib.sha256(data).digest()
+            self._last = self._number * BLOCK, data
         self._number += 1
 
     def finish(self) -> Blocks:
@@ -246,7 +248,8 @@ class Digester:
         size = self._number * BLOCK + len(self._rest)
         if self._rest:
             self._block(self._rest)
-        return Blocks(size, self._digests)
+        start, last = self._last
+        return Blocks(size, self._digests, start + len(last.rstrip(b"\0")))
 
 
 def _is_all(block: bytes, pattern: bytes) -> bool:

@@ -11,7 +11,7 @@ import hashlib
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import replace
 from functools import partial
@@ -359,13 +359,13 @@ class Loader:
             digests: dict[int, bytes] = {}
             for span in data_spans(source):
                 digests.update(digest_span(source, span))
-            blocks = Blocks(view.size, digests)
+            blocks = Blocks(view.size, digests, _data_end(view, digests))
         blank = blocks.blank()
         if blank is not None and not part.wanted:
             return None
         if not part.whole and blank is None:
             size = min(view.size, (max(blocks.digests, default=0) + 1) * BLOCK)
-            blocks = Blocks(size, blocks.digests)
+            blocks = Blocks(size, blocks.digests, blocks.end)
         content = _Walk(self._unpacking, self._memory, blocks=False, deep=self._deep).begin(
             View(source), name, 0, part.expects, 0
         )()
@@ -404,6 +404,15 @@ def _stored_behind(view: View, end: int, erased: int) -> bool:
         for span in data_spans(WindowSource(view))
         if span.end > end
     )
+
+
+def _data_end(view: View, digests: Mapping[int, bytes]) -> int:
+    """Give where the last block that is not all zero has its last byte that is not."""
+    last = max(digests, default=None)
+    if last is None:
+        return 0
+    start = last * BLOCK
+    return start + len(view.bytes(start, min(BLOCK, view.size - start)).rstrip(b"\0"))
 
 
 def _volumes(
@@ -447,7 +456,7 @@ class _Digests:
             digests: dict[int, bytes] = {}
             for task in self._tasks:
                 digests.update(task.result())
-            self._found = Blocks(self._view.size, digests)
+            self._found = Blocks(self._view.size, digests, _data_end(self._view, digests))
         return self._found
 
     def end(self) -> None:

@@ -22,10 +22,14 @@ PASSED_OVER = "not looked into"
 
 @dataclass(frozen=True, slots=True)
 class Blocks:
-    """SHA-256 of every 64 KiB block that is not all zero, by its number; `size` is the whole."""
+    """SHA-256 of every 64 KiB block that is not all zero, by its number; `size` is the whole.
+
+    `end` is where the data end and only zeros follow; None where nobody looked.
+    """
 
     size: int
     digests: dict[int, bytes]
+    end: int | None = field(default=None, compare=False)
 
     def sha256(self) -> str:
         """Digest the data: of every block its number and SHA-256, and of the whole its size."""

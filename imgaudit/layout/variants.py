@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from typing import Any
 
 import yaml
@@ -10,6 +11,7 @@ from imgaudit.errors import close
 from imgaudit.layout.keys import Kind, Reading, Table, pairs
 
 KEY = "variants"
+_GUESSED = "guessed"
 _NOT_OVER = frozenset({"layout", KEY})  # what a variant cannot change
 _INSTEAD = ({"size", "sectors"}, {"erase-block", "erase-map"}, {"at", "after"}, {"label", "labels"})
 
@@ -95,10 +97,15 @@ def _over(base: yaml.Node, upper: yaml.Node) -> yaml.Node:
     if isinstance(base, yaml.MappingNode) and isinstance(upper, yaml.MappingNode):
         above = {_word(key): (key, value) for key, value in upper.value}
         gone = {key for pair in _INSTEAD if pair & above.keys() for key in pair - above.keys()}
+        said = above.keys() | gone
         values = []
         for key, value in base.value:
             word = _word(key)
-            if word in above:
+            if word == _GUESSED:
+                left = _guesses(value, said) + _guesses(above.pop(word, (0, None))[1])
+                if left:
+                    values.append((key, _sequence(value, left)))
+            elif word in above:
                 values.append((key, _over(value, above.pop(word)[1])))
             elif word not in gone:
                 values.append((key, value))
@@ -112,6 +119,16 @@ def _over(base: yaml.Node, upper: yaml.Node) -> yaml.Node:
             ]
             return _like(base, [*merged, *named.values()])
     return upper
+
+
+def _guesses(node: yaml.Node | None, said: Container[str] = ()) -> list[yaml.Node]:
+    """Give the keys that are guesses, but for those that a variant says or takes out."""
+    items = node.value if isinstance(node, yaml.SequenceNode) else [node] if node else []
+    return [item for item in items if _word(item) not in said]
+
+
+def _sequence(node: yaml.Node, items: list[yaml.Node]) -> yaml.Node:
+    return yaml.SequenceNode("tag:yaml.org,2002:seq", items, node.start_mark, node.end_mark)
 
 
 def _word(key: yaml.Node) -> str:

@@ -328,7 +328,8 @@ class _Collecting:
             view = artifact.content.view
             if not _may_be_u_boot(region, artifact.content) or view is None:
                 continue
-            default = find_default_environment(view)
+            with bounds.inside(artifact.path):
+                default = find_default_environment(view)
             if default is not None:
                 compiled.append((region, artifact, default))
         # SPL may have one as well, but has no command line (U-Boot, from memory).

@@ -314,7 +314,10 @@ def _within(content: Content, covered: Sequence[tuple[int, int]]) -> int:
 
 def _behind(content: Content, view: View | None, at: int) -> tuple[Seen, str]:
     if content.blocks is not None:
-        empty = all(number * BLOCK < at for number in content.blocks.digests)
+        # A block that starts before may hold the end, and something else behind it.
+        end = content.blocks.end
+        last = max(content.blocks.digests, default=-1) * BLOCK
+        empty = end <= at if end is not None else last + BLOCK <= at
     else:
         empty = view is not None and _padding(view, at)
     if empty:

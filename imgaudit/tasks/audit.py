@@ -95,6 +95,7 @@ def run(
     today: date | None = None,
     only: Iterable[Check] | None = None,
     baseline: Baseline = (),
+    heard: Iterable[tuple[str, str]] = (),
 ) -> Result:
     """Apply every check, or `only` some, to a subject.
 
@@ -104,13 +105,15 @@ def run(
         today: the day on which waivers must still hold.
         only: the checks to run.
         baseline: identities of findings that were there before; they do not count.
+        heard: what was left out already of what the subject is made of.
 
     Raises:
         LayoutError: the policy names a finding that does not exist.
 
     """
-    with bounds.listening() as heard:
-        return _run(subject, heard, fail_on, only, today=today or _today(), baseline=baseline)
+    with bounds.listening() as more:
+        more.update(dict.fromkeys(heard))
+        return _run(subject, more, fail_on, only, today=today or _today(), baseline=baseline)
 
 
 def _run(
@@ -134,10 +137,13 @@ def _run(
     only = list(only)
     engine = Engine(subject)
     parts = _Fitted(subject)
+    gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
+    lowered = layout.policy.severity if layout is not None else {}
     for check in only:
+        severity = Severity(lowered.get(check.rule.name, check.rule.severity))
         depends = parts.engines and check.rule.name in of_chips()
         outcomes = parts.apply(check) if depends else engine.apply(check)
-        for outcome in _bounded(check, outcomes):
+        for outcome in _bounded(check, outcomes, counts=severity.rank <= gate.rank):
             if isinstance(outcome, Finding):
                 findings.append(outcome)
             else:
@@ -165,7 +171,6 @@ def _run(
         from imgaudit.proof.ledger import limits
 
         subject = replace(subject, ledger=(*subject.ledger, *limits(heard)))
-    gate = fail_on or Severity(layout.policy.fail_on if layout else "error")
     return Result(
         subject=subject,
         findings=tuple(sorted(findings, key=_order)),
@@ -180,14 +185,19 @@ def _run(
     )
 
 
-def _bounded(check: Check, outcomes: Iterable[Finding | NotChecked]) -> Outcome:
-    """Give a rule's first findings; nobody reads the ten thousandth, and it costs as much."""
+def _bounded(check: Check, outcomes: Iterable[Finding | NotChecked], *, counts: bool) -> Outcome:
+    """Give a rule's first findings; nobody reads the ten thousandth, and it costs as much.
+
+    Where they count at the gate the rest stays open: the first ones may be waived, or known.
+    """
     found = 0
     for outcome in outcomes:
         found += isinstance(outcome, Finding)
         if found > MOST_FINDINGS:
             why = f"the first {MOST_FINDINGS} findings are listed; mend those and audit again"
             yield NotChecked(check.rule.name, "further places", why)
+            if counts:
+                bounds.left_out(f"findings of {check.rule.name}", why)
             return
         yield outcome
 
@@ -259,8 +269,11 @@ def _covered(subject: Subject, today: date) -> Iterator[Covered]:
         from imgaudit.proof.ledger import guesses
 
         lines = (*guesses(subject.layout), *lines)
+    # A name that several have accepts none of them: the next one would pass by it.
+    named = Counter((line.kind, line.name) for line in lines if line.open)
     for line in lines:
-        yield Covered(line, accepts.get((line.kind, line.name)) if line.open else None)
+        alone = line.open and named[line.kind, line.name] == 1 and line.name != bounds.FURTHER
+        yield Covered(line, accepts.get((line.kind, line.name)) if alone else None)
 
 
 def _order(finding: Finding) -> tuple[bool, int, int, str, int, str]:

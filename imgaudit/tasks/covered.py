@@ -233,15 +233,17 @@ def endure(subject: Subject) -> Report:
         counts.append(counted(count, "update"))
         counts.append(said.verdict(result).counts.partition("proven, ")[2])
     word, role = ("FAIL", "bad") if left or result.failed else ("PASS", "good")
-    guessed = [
-        item.line.name for item in result.coverage if item.open and item.line.kind == "guess"
-    ]
-    if guessed and word == "PASS":
+    opened = [item.line for item in result.coverage if item.open]
+    guessed = [line.name for line in opened if line.kind == "guess"]
+    limits = [line.name for line in opened if line.kind == "limit"]
+    if (guessed or limits) and word == "PASS":
         word, role = "INCOMPLETE", "warn"
     if not subject.losses:
         word, role, counts = "INCOMPLETE", "warn", [subject.boots.why]
     if guessed:
         counts.append(f"stands on guesses: {', '.join(guessed)}")
+    if limits:
+        counts.append(f"too much to look at: {', '.join(limits)}")
     verdict = Verdict(word=word, role=role, counts=", ".join(counts))
     board = layout.board if layout is not None else ""
     about = f"{board}: {layout.file}" if layout is not None else ""

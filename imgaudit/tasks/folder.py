@@ -371,10 +371,10 @@ class _Folder(Drafting):
         placed = {region.file for chip in chips for region in chip.regions}
         left = sorted(item.path for item in spare if item.path not in placed)
         left = [path for path in left if self.found.tree is None or path != self.found.tree.path]
-        unread = [*self.found.unread, *(f"{where}: {why}" for where, why in self.found.heard)]
+        unread = [*(f"{where}: {why}" for where, why in self.found.heard), *self.found.unread]
         self.unused += unread[:_SHOWN]
         if len(unread) > _SHOWN:
-            self.unused.append(f"not looked at: {len(unread) - _SHOWN} more files")
+            self.unused.append(f"not looked at: {counted(len(unread) - _SHOWN, 'more thing')}")
         if left:
             more = f" and {len(left) - _SHOWN} more" if len(left) > _SHOWN else ""
             self.unused.append(f"in no region: {', '.join(left[:_SHOWN])}{more}")

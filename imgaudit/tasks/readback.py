@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
+from imgaudit import bounds
 from imgaudit.chips import CAUTION
 from imgaudit.contents.build import Placement, Store, read
 from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
@@ -59,6 +60,12 @@ def run(
         LayoutError: the policy names a finding that does not exist.
 
     """
+    with bounds.listening() as heard:
+        subject = _held(layout, dumps, against)
+    return audit.run(subject, fail_on=fail_on, only=CHECKS, heard=heard)
+
+
+def _held(layout: Layout, dumps: Mapping[str, Artifact], against: Store | Manifest) -> Subject:
     if isinstance(against, Manifest):
         subject = Subject(layout=layout, given=False, manifest=against)
         subject = held_against_manifest(subject, layout, dumps, against)
@@ -72,8 +79,7 @@ def run(
         subject = Subject(layout=layout, placements=build.placements, unreadable=build.unreadable)
         subject = held_against_build(subject, layout, dumps, partial(_block, against))
         known = {item.region.name: item.size for item in build.placements}
-    subject = replace(subject, ledger=read_back(layout, dumps, known))
-    return audit.run(subject, fail_on=fail_on, only=CHECKS)
+    return replace(subject, ledger=read_back(layout, dumps, known))
 
 
 def _block(store: Store, placement: Placement, start: int) -> View | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from imgaudit import bounds
 from imgaudit.ramdisk.follow import Segment
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import GroupFacts, RescueFacts
@@ -44,10 +45,11 @@ def rescue(
         ValueError: a group or an architecture is not known.
 
     """
-    subject = gather_rescue(
-        file, groups=groups, arch=arch, kernel=kernel, configuration=configuration
-    )
-    result = audit.run(subject)
+    with bounds.listening() as heard:
+        subject = gather_rescue(
+            file, groups=groups, arch=arch, kernel=kernel, configuration=configuration
+        )
+    result = audit.run(subject, heard=heard)
     found = subject.rescues[file]
     unknown = found.facts is None and not result.failed
     verdict = said.verdict(result)

@@ -19,6 +19,7 @@ from imgaudit.rules.subject import Subject
 
 _MOST_TRIED = 16
 _NAMED = re.compile(r"(.+?)(?:[-_.]([a-d])|[-_.]?([0-3])|(?<=[a-z])([A-D]))")
+_USED = re.compile(r"\$(?:(\w+)|\{([^}]*)\})")
 _ALIKE = frozenset({"ext4", "squashfs", "erofs", "f2fs", "fit", "fat", "ubifs", "btrfs"})
 
 Members = dict[str, Region]
@@ -90,15 +91,14 @@ def _candidates(
 ) -> Iterator[tuple[Slot, ...]]:
     """Give what may be slots: by one variable each, then by all of them together."""
     mine = [layout.region(name) for name in stage.regions]
-    texts = "\n".join(values.values())
+    used = {"".join(name) for text in values.values() for name in _USED.findall(text)}
     for groups in (_by_names(mine), _by_shape(mine)):
         for ids, members in groups.items():
             regions = {name: [it[name].name for it in members] for name in ids}
             choices = {
                 variable: choice
                 for variable, text in values.items()
-                if re.search(rf"\$(?:{re.escape(variable)}\b|\{{{re.escape(variable)}\}})", texts)
-                and (choice := _choice(text, ids, members))
+                if variable in used and (choice := _choice(text, ids, members))
             }
             tried = [[name] for name in choices]
             for names in (*tried, *([list(choices)] if len(choices) > 1 else [])):

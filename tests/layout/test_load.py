@@ -807,6 +807,27 @@ def test_a_ubi_is_named_with_its_chip() -> None:
     assert problems(text) == ["f:8:18: no chip is called 'ubi'; did you mean 'nand/ubi'?"]
 
 
+def test_a_variant_adds_guesses_and_looks_some_up() -> None:
+    text = PARTS.replace("kind: spi-nor", "kind: spi-nor\n    guessed: [address-bytes]", 1)
+    text = text.replace(
+        "holds: raw, writer: release}", "holds: raw, writer: release, guessed: [at, size]}", 1
+    )
+    text = text.replace(
+        "small:\n    chips: {nor: {", "small:\n    chips: {nor: {page: 256, guessed: page, ", 1
+    )
+    text = text.replace(
+        "regions: [{name: root", "regions: [{name: loader, size: 64 KiB}, {name: root"
+    )
+    small = parse(text.encode(), "f", "small")
+    assert {name: thing.guessed for name, thing in small.guesses()} == {
+        "nor": ("address-bytes", "page"),
+        "loader": ("at",),
+    }
+    looked_up = text.replace("page: 256, guessed: page, ", "address-bytes: 3, ")
+    looked_up = looked_up.replace("loader, size: 64 KiB}", "loader, size: 64 KiB, at: 0}")
+    assert list(parse(looked_up.encode(), "f", "small").guesses()) == []
+
+
 def test_what_is_guessed() -> None:
     text = PARTS.replace("kind: spi-nor", "kind: spi-nor\n    guessed: [size, address-bytes]", 1)
     text = text.replace("layout: 1", "layout: 1\nguessed: arch", 1)

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 
@@ -22,7 +23,9 @@ from imgaudit.proof.ledger import Line, Seen
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
 from imgaudit.tasks.audit import Result, Verdict
-from imgaudit.units import KIB
+from imgaudit.units import KIB, MIB
+from imgaudit.writers.ext4 import ext4
+from imgaudit.writers.tree import directory
 
 Change = Callable[[str], str]
 
@@ -155,6 +158,25 @@ def test_what_stands_behind_the_end_is_said(folder: Path) -> None:
     assert "data-behind-the-end" in {item.rule.name for item in result.findings}
     path.write_bytes(path.read_bytes()[:-256] + b"\xff" * 256)
     assert audited(folder).verdict is Verdict.PASSED
+
+
+@pytest.mark.parametrize(("behind", "size"), [(b"", 0), (bytes(4096), 0), (b"tide" * 512, 2048)])
+def test_what_stands_behind_a_volume_in_its_last_block(
+    behind: bytes, size: int, folder: Path
+) -> None:
+    """A file system of 9 MiB and 4 KiB ends in the middle of a block of which a digest is taken."""
+    path = folder / "data.ext4"
+    made = path.stat().st_size
+    end = 9 * MIB + 4 * KIB
+    image = ext4(end, {"lost+found": directory()}, label="data", uuid=UUID(int=7), epoch=0)
+    data = bytearray(end)
+    for at, piece in image.pieces:
+        data[at : at + len(piece)] = piece
+    path.write_bytes(bytes(data) + behind)
+    assert made > 8 * MIB
+    found = line(audited(folder), "region", "data")
+    assert found.size.get(Seen.UNSEEN, 0) == size
+    assert found.open is bool(size)
 
 
 def test_a_copy_that_is_not_there_is_open(folder: Path) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from imgaudit import bounds
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.errors import LayoutError
@@ -208,3 +209,35 @@ def test_a_finding_fills_its_sentences_in() -> None:
     assert finding.fix.startswith("Move or shrink one of them; recovery starts at 0x10000.")
     assert (finding.chip, finding.region, finding.artifact) == ("nor", "env", None)
     assert str(finding.where) == "example.yaml:7:35"
+
+
+def test_known_findings_hide_no_new_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of more findings than are listed the rest stays open, whatever the first ones are."""
+    three = (*OVERLAP, "name: data, at: 96 KiB, size: 128 KiB")
+    whole = audited(nor(*three))
+    listed = [item for item in whole.findings if item.rule.name == RULE]
+    assert len(listed) > 1
+    monkeypatch.setattr(audit, "MOST_FINDINGS", 1)
+    first = audited(nor(*three)).findings
+    known = audit.run(build(nor(*three)), baseline=[item.identity for item in first])
+    assert not known.failed
+    assert f"findings of {RULE}" in {item.line.name for item in known.coverage if item.open}
+    assert known.verdict is audit.Verdict.INCOMPLETE
+
+
+@pytest.mark.parametrize(
+    ("heard", "accepted"),
+    [
+        ((("a script", "too long"),), True),
+        ((("a script", "too long"), ("a script", "too deep")), False),
+        (((bounds.FURTHER, "too many"),), False),
+    ],
+)
+def test_a_name_that_several_have_accepts_none_of_them(
+    heard: tuple[tuple[str, str], ...], *, accepted: bool
+) -> None:
+    accept = f"accept: [{{limit: {heard[0][0]}, reason: known, owner: boot team}}]"
+    example = nor("name: env, at: 0, size: 128 KiB", rest=f"policy:\n  {accept}\n")
+    result = audit.run(build(example), heard=heard)
+    lines = [item for item in result.coverage if item.line.kind == "limit"]
+    assert [item.open for item in lines] == [not accepted] * len(heard)
