@@ -17,22 +17,6 @@ def regions(subject: Subject) -> Iterator[str]:
     yield from (region.name for region in layout.regions) if layout is not None else ()
 
 
-def flash_regions(subject: Subject) -> Iterator[str]:
-    """Name the regions that are erased in blocks."""
-    layout = subject.layout
-    for region in layout.regions if layout is not None else ():
-        if layout is not None and layout.chips[region.chip].kind.mtd and region.holder is None:
-            yield region.name
-
-
-def disk_regions(subject: Subject) -> Iterator[str]:
-    """Name the regions of eMMCs and cards."""
-    layout = subject.layout
-    for region in layout.regions if layout is not None else ():
-        if layout is not None and layout.chips[region.chip].kind.sectors:
-            yield region.name
-
-
 def placed_regions(subject: Subject) -> Iterator[str]:
     """Name the regions whose content was read."""
     yield from (region.name for region, _, _ in subject.placed())

@@ -406,6 +406,10 @@ class Kind(Generic[T]):
         """Give the kind of the parts of this one, by default called like the whole."""
         return Kind(parts, label, self)
 
+    def only(self, wanted: Callable[[T], bool]) -> Kind[T]:
+        """Give the kind of those of this one that are wanted."""
+        return self.each(lambda thing: (thing,) if wanted(thing) else ())
+
 
 @dataclass(frozen=True, slots=True)
 class Check:

@@ -218,7 +218,7 @@ regions:
 """
 
 
-def test_a_check_of_the_whole_build_tells_what_it_is_about() -> None:
+def test_a_check_tells_what_it_looked_at() -> None:
     found = _judged(_TWO_CHIPS)
     assert found["regions-overlap"] == {"loader", "notes", "root"}
     assert found["region-end-not-erase-aligned"] == {"loader", "notes"}

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from imgaudit.model import SECTOR, Chip, Layout, Region, Writer
-from imgaudit.rules import about
+from imgaudit.model import SECTOR, Chip, Writer
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, seen, standard
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
+from imgaudit.rules.kinds import CHIPS, ON_PARTITIONED, PARTITIONED, Mapped, There, on, whole
 from imgaudit.units import GIB, Span
-
-ABOUT = about.disk_regions
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -23,19 +20,7 @@ _TABLE_TAIL = 33 * SECTOR
 _FIRST_LOGICAL = 5  # partitions of an MBR that stand in a chain of records
 
 
-def _partitioned(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
-    layout = subject.layout
-    if layout is None:
-        return
-    for chip in layout.chips.values():
-        regions = layout.regions_on(chip.name)
-        table = any(region.partition is not None for region in regions)
-        if chip.kind.sectors and table:
-            yield layout, chip, regions
-
-
-def _with_gpt(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
-    return (found for found in _partitioned(subject) if found[1].table == "gpt")
+_WITH_GPT = PARTITIONED.only(lambda found: found.chip.table == "gpt")
 
 
 def _head_values(*, start: int, end: int) -> None: ...
@@ -75,16 +60,15 @@ HEAD = Rule(
 )
 
 
-@check(HEAD)
-def inside_table(subject: Subject) -> Outcome:
-    for _, chip, regions in _with_gpt(subject):
-        head = _head(subject, chip)
-        for region in regions:
-            common = region.span.common(head)
-            if common.size and region.holds not in {"gpt", "mbr"}:
-                yield HEAD(start=region.at, end=head.end).at(
-                    region=region, key="at", offset=common.start, length=common.size
-                )
+@check(HEAD, over=_WITH_GPT, given=whole)
+def inside_table(found: Mapped, subject: Subject) -> Outcome:
+    head = _head(subject, found.chip)
+    for region in found.regions:
+        common = region.span.common(head)
+        if common.size and region.holds not in {"gpt", "mbr"}:
+            yield HEAD(start=region.at, end=head.end).at(
+                region=region, key="at", offset=common.start, length=common.size
+            )
 
 
 def _record_values(*, start: int, what: str, next: int) -> None: ...
@@ -118,22 +102,19 @@ RECORD = Rule(
 )
 
 
-@check(RECORD)
-def over_boot_record(subject: Subject) -> Outcome:
-    for _, chip, regions in _partitioned(subject):
-        if chip.table != "mbr":
-            continue
-        records = {Span(0, SECTOR): "the MBR"} | {
-            Span(item.at - SECTOR, item.at): f"the record of {item.name}"
-            for item in regions
-            if (item.partition or 0) >= _FIRST_LOGICAL and item.at >= SECTOR
-        }
-        for region in regions:
-            for record, what in records.items():
-                if region.span.overlaps(record) and region.holds not in {"gpt", "mbr"}:
-                    yield RECORD(start=region.at, what=what, next=record.end).at(
-                        region=region, key="at", offset=record.start, length=record.size
-                    )
+@check(RECORD, over=PARTITIONED.only(lambda found: found.chip.table == "mbr"))
+def over_boot_record(found: Mapped) -> Outcome:
+    records = {Span(0, SECTOR): "the MBR"} | {
+        Span(item.at - SECTOR, item.at): f"the record of {item.name}"
+        for item in found.regions
+        if (item.partition or 0) >= _FIRST_LOGICAL and item.at >= SECTOR
+    }
+    for region in found.regions:
+        for record, what in records.items():
+            if region.span.overlaps(record) and region.holds not in {"gpt", "mbr"}:
+                yield RECORD(start=region.at, what=what, next=record.end).at(
+                    region=region, key="at", offset=record.start, length=record.size
+                )
 
 
 def _head(subject: Subject, chip: Chip) -> Span:
@@ -169,15 +150,14 @@ TAIL = Rule(
 )
 
 
-@check(TAIL)
-def over_backup(subject: Subject) -> Outcome:
-    for _, chip, regions in _with_gpt(subject):
-        table = chip.size - _TABLE_TAIL
-        for region in regions:
-            if table < region.span.end <= chip.size and region.holds != "gpt":
-                yield TAIL(end=region.span.end, table=table, over=region.span.end - table).at(
-                    region=region, key="size", offset=table, length=region.span.end - table
-                )
+@check(TAIL, over=on(_WITH_GPT))
+def over_backup(found: There) -> Outcome:
+    region, end, size = found.region, found.region.span.end, found.chip.size
+    table = size - _TABLE_TAIL
+    if table < end <= size and region.holds != "gpt":
+        yield TAIL(end=end, table=table, over=end - table).at(
+            region=region, key="size", offset=table, length=end - table
+        )
 
 
 def _nominal_values(*, size: int) -> None: ...
@@ -202,17 +182,15 @@ NOMINAL = Rule(
 )
 
 
-@check(NOMINAL)
-def nominal_size(subject: Subject) -> Outcome:
-    for chip in subject.layout.chips.values() if subject.layout else ():
-        if not chip.kind.sectors:
-            continue
-        for size in chip.sizes:
-            for unit in (GIB, 10**9):
-                count, rest = divmod(size, unit)
-                if count >= 1 and rest == 0 and count & (count - 1) == 0:
-                    key = "sectors" if "sectors" in chip.keys else "size"
-                    yield NOMINAL(size=size).at(chip=chip.name, where=chip.at_key(key))
+@check(NOMINAL, over=CHIPS.only(lambda found: found.chip.kind.sectors))
+def nominal_size(found: Mapped) -> Outcome:
+    chip = found.chip
+    for size in chip.sizes:
+        for unit in (GIB, 10**9):
+            count, rest = divmod(size, unit)
+            if count >= 1 and rest == 0 and count & (count - 1) == 0:
+                key = "sectors" if "sectors" in chip.keys else "size"
+                yield NOMINAL(size=size).at(chip=chip.name, where=chip.at_key(key))
 
 
 def _align_values(*, start: int, align: int, below: int, above: int) -> None: ...
@@ -241,26 +219,20 @@ ALIGN = Rule(
 )
 
 
-@check(ALIGN)
-def partition_aligned(subject: Subject) -> Outcome:
-    for _, chip, regions in _partitioned(subject):
-        asked = "align" in chip.keys
-        for region in regions:
-            rest = region.at % chip.align
-            if region.partition is not None and rest:
-                yield ALIGN(
-                    start=region.at,
-                    align=chip.align,
-                    below=region.at - rest,
-                    above=region.at - rest + chip.align,
-                ).at(
-                    region=region,
-                    key="at",
-                    offset=region.at,
-                    length=rest,
-                    severity=None if asked else Severity.WARNING,
-                    chip=chip.name,
-                )
+@check(ALIGN, over=ON_PARTITIONED)
+def partition_aligned(found: There) -> Outcome:
+    region, chip = found.region, found.chip
+    rest = region.at % chip.align
+    if region.partition is not None and rest:
+        below = region.at - rest
+        yield ALIGN(start=region.at, align=chip.align, below=below, above=below + chip.align).at(
+            region=region,
+            key="at",
+            offset=region.at,
+            length=rest,
+            severity=None if "align" in chip.keys else Severity.WARNING,
+            chip=chip.name,
+        )
 
 
 def _protect_group_values(*, group: int) -> None: ...
@@ -289,17 +261,15 @@ PROTECT_GROUP = Rule(
 )
 
 
-@check(PROTECT_GROUP)
-def protect_group(subject: Subject) -> Outcome:
-    for _, chip, regions in _partitioned(subject):
-        group = chip.write_protect_group
-        for region in regions:
-            if group is None or region.writer is not Writer.FACTORY:
-                continue
-            if region.at % group or region.size % group:
-                yield PROTECT_GROUP(group=group).at(
-                    region=region,
-                    key="size" if region.at % group == 0 else "at",
-                    offset=region.at,
-                    length=region.size,
-                )
+@check(PROTECT_GROUP, over=ON_PARTITIONED)
+def protect_group(found: There) -> Outcome:
+    region, group = found.region, found.chip.write_protect_group
+    if group is None or region.writer is not Writer.FACTORY:
+        return
+    if region.at % group or region.size % group:
+        yield PROTECT_GROUP(group=group).at(
+            region=region,
+            key="size" if region.at % group == 0 else "at",
+            offset=region.at,
+            length=region.size,
+        )

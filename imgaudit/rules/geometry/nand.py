@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from imgaudit.rules import about
+from imgaudit.contents.build import Placement
+from imgaudit.model import Layout
 from imgaudit.rules.cited import PRACTICE, in_linux
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand
+from imgaudit.rules.kinds import CHIPS, READ, Mapped, There, on, the_layout
 from imgaudit.units import KIB, Span
-
-ABOUT = about.flash_regions
-
-if TYPE_CHECKING:
-    from imgaudit.rules.subject import Subject
 
 # What is read through a block device, which knows nothing of bad blocks.
 _BLOCK_DEVICES = frozenset({"squashfs", "erofs", "ext2", "ext3", "ext4", "f2fs", "fat"})
 _OWN_SPARES = frozenset({"ubi", "blank"})
+_NAND = CHIPS.only(lambda found: found.chip.kind.bad_blocks)
+_ON_NAND = on(_NAND)
+_WRITTEN = READ.only(lambda placement: placement.region.holds not in _OWN_SPARES)
 
 
 def _spares_values(*, used: int, blocks: int, spare: int, wanted: int, short: int) -> None: ...
@@ -53,29 +51,28 @@ SPARES = Rule(
 )
 
 
-@check(SPARES)
-def spare_blocks(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for region, artifact, payload in subject.placed():
-        chip = layout.chips[region.chip] if layout else None
-        if chip is None or not chip.kind.bad_blocks or region.holds in _OWN_SPARES:
-            continue
-        erase = chip.erase_unit(region.at)
-        blocks = region.size // erase
-        used = chip.erased_by(Span.sized(region.at, region.file_at + payload.size)).size // erase
-        wanted = max(1, -(-chip.may_be_bad.of(region.size) // erase))
-        spare = blocks - used
-        # What does not fit at all is told as that.
-        if 0 <= spare < wanted and payload.size <= region.room:
-            yield SPARES(
-                used=used, blocks=blocks, spare=spare, wanted=wanted, short=(wanted - spare) * erase
-            ).at(
-                region=region,
-                key="size",
-                artifact=artifact.path,
-                offset=region.at,
-                length=region.size,
-            )
+@check(SPARES, over=_WRITTEN, given=the_layout)
+def spare_blocks(placement: Placement, layout: Layout) -> Outcome:
+    region, size = placement.region, placement.size or 0
+    chip = layout.chips[region.chip]
+    if not chip.kind.bad_blocks:
+        return
+    erase = chip.erase_unit(region.at)
+    blocks = region.size // erase
+    used = chip.erased_by(Span.sized(region.at, region.file_at + size)).size // erase
+    wanted = max(1, -(-chip.may_be_bad.of(region.size) // erase))
+    spare = blocks - used
+    # What does not fit at all is told as that.
+    if 0 <= spare < wanted and size <= region.room:
+        yield SPARES(
+            used=used, blocks=blocks, spare=spare, wanted=wanted, short=(wanted - spare) * erase
+        ).at(
+            region=region,
+            key="size",
+            artifact=placement.path,
+            offset=region.at,
+            length=region.size,
+        )
 
 
 def _block_device_values(*, holds: str, kind: str) -> None: ...
@@ -98,17 +95,13 @@ BLOCK_DEVICE = Rule(
 )
 
 
-@check(BLOCK_DEVICE)
-def without_ubi(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for chip in layout.chips.values() if layout else ():
-        if layout is None or not chip.kind.bad_blocks:
-            continue
-        for region in layout.regions_on(chip.name):
-            if region.holds in _BLOCK_DEVICES:
-                yield BLOCK_DEVICE(holds=region.holds, kind=chip.kind.short).at(
-                    region=region, key="holds", offset=region.at, length=region.size
-                )
+@check(BLOCK_DEVICE, over=_ON_NAND)
+def without_ubi(found: There) -> Outcome:
+    region = found.region
+    if region.holds in _BLOCK_DEVICES:
+        yield BLOCK_DEVICE(holds=region.holds, kind=found.chip.kind.short).at(
+            region=region, key="holds", offset=region.at, length=region.size
+        )
 
 
 def _page_values(*, erase: int, page: int) -> None: ...
@@ -128,11 +121,9 @@ PAGE = Rule(
 )
 
 
-@check(PAGE)
-def page_divides(subject: Subject) -> Outcome:
-    for chip in subject.layout.chips.values() if subject.layout else ():
-        for erase in sorted({run.size for run in chip.erase_map}):
-            if chip.kind.bad_blocks and erase % chip.page:
-                yield PAGE(erase=erase, page=chip.page).at(
-                    chip=chip.name, where=chip.at_key("page")
-                )
+@check(PAGE, over=_NAND)
+def page_divides(found: Mapped) -> Outcome:
+    chip = found.chip
+    for erase in sorted({run.size for run in chip.erase_map}):
+        if erase % chip.page:
+            yield PAGE(erase=erase, page=chip.page).at(chip=chip.name, where=chip.at_key("page"))

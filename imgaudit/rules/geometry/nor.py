@@ -7,16 +7,15 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from imgaudit.model import FIRST_STAGES, Chip, Layout, Region, Writer
-from imgaudit.rules import about
+from imgaudit.model import FIRST_STAGES, BlockProtect, Chip, Region, Writer
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import FLASH, IMAGES, ON_FLASH, REGIONS, Mapped, There
 from imgaudit.units import KIB, MIB, Span, human, place
 
-ABOUT = about.flash_regions
-
 if TYPE_CHECKING:
+    from imgaudit.contents.chips import ChipImage
     from imgaudit.rules.subject import Subject
 
 _WINDOW = 16 * MIB
@@ -24,21 +23,29 @@ _PROTECT_SECTOR = 64 * KIB
 _SMALLEST_BLOCK = 4 * KIB
 
 
-def _chips(subject: Subject) -> Iterator[tuple[Layout, Chip, list[Region]]]:
-    layout = subject.layout
-    if layout is None:
-        return
-    for chip in layout.chips.values():
-        if chip.kind.mtd:
-            yield layout, chip, layout.regions_on(chip.name)
+def _protected(found: Mapped) -> Iterator[tuple[Mapped, BlockProtect, Span]]:
+    """Give what a chip is set to protect, and where that is."""
+    chip, protect = found.chip, found.chip.block_protect
+    if protect is not None:
+        covers = min(protect.covers, chip.size)
+        yield (
+            found,
+            protect,
+            Span.sized(0 if protect.end == "bottom" else chip.size - covers, covers),
+        )
 
 
-def _environments(subject: Subject) -> Iterator[tuple[Chip, list[Region], Region, int]]:
-    """Give every environment on raw flash with its size, where the layout tells it."""
-    for _, chip, regions in _chips(subject):
-        for region in regions:
-            if region.env is not None:
-                yield chip, regions, region, region.env.size
+_ENVIRONMENTS = ON_FLASH.only(lambda found: found.region.env is not None)
+_PROTECTED = FLASH.each(_protected)
+
+
+def _env_end(region: Region) -> int:
+    return region.at + (region.env.size if region.env is not None else 0)
+
+
+def _others_in(found: There, span: Span) -> Iterator[Region]:
+    """Give the other regions that have a byte of a span."""
+    return (it for it in found.beside if it is not found.region and it.span.overlaps(span))
 
 
 def _whole_map_values(
@@ -87,23 +94,23 @@ _MANY = 3
 _SHOWN = 12
 
 
-@check(WHOLE_MAP)
-def whole_map(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        broken = [
-            region
-            for region in regions
-            if chip.erase_start(region.at) != region.at
-            or chip.erase_start(region.span.end) != region.span.end <= chip.size
-        ]
-        if len(broken) >= _MANY:
-            yield WHOLE_MAP(
-                erase=chip.largest_erase,
-                count=len(broken),
-                regions=_listed([region.name for region in broken]),
-                names=[region.name for region in broken],
-                advice=_whole_advice(chip, regions),
-            ).at(chip=chip.name, where=chip.where)
+@check(WHOLE_MAP, over=FLASH)
+def whole_map(found: Mapped) -> Outcome:
+    chip = found.chip
+    broken = [
+        region
+        for region in found.regions
+        if chip.erase_start(region.at) != region.at
+        or chip.erase_start(region.span.end) != region.span.end <= chip.size
+    ]
+    if len(broken) >= _MANY:
+        yield WHOLE_MAP(
+            erase=chip.largest_erase,
+            count=len(broken),
+            regions=_listed([region.name for region in broken]),
+            names=[region.name for region in broken],
+            advice=_whole_advice(chip, found.regions),
+        ).at(chip=chip.name, where=chip.where)
 
 
 def _listed(names: list[str]) -> str:
@@ -170,20 +177,17 @@ START = Rule(
 )
 
 
-@check(START)
-def region_start(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        for region in regions:
-            block = chip.erase_start(region.at)
-            if block != region.at:
-                erase = chip.erase_unit(region.at)
-                yield START(start=region.at, erase=erase, block=block).at(
-                    region=region,
-                    key="at",
-                    offset=region.at,
-                    length=region.at - block,
-                    severity=Severity.WARNING if region.writer is Writer.FACTORY else None,
-                )
+@check(START, over=ON_FLASH)
+def region_start(found: There) -> Outcome:
+    region, block = found.region, found.chip.erase_start(found.region.at)
+    if block != region.at:
+        yield START(start=region.at, erase=found.chip.erase_unit(region.at), block=block).at(
+            region=region,
+            key="at",
+            offset=region.at,
+            length=region.at - block,
+            severity=Severity.WARNING if region.writer is Writer.FACTORY else None,
+        )
 
 
 def _end_values(*, end: int, erase: int, block: int) -> None: ...
@@ -218,24 +222,23 @@ END = Rule(
 )
 
 
-@check(END)
-def region_end(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        for region in regions:
-            end = region.span.end
-            block = chip.erase_start(end)
-            if block == end or end > chip.size:
-                continue
-            erase = chip.erase_unit(end)
-            rest = Span(end, block + erase)
-            shared = any(other.span.overlaps(rest) for other in regions if other is not region)
-            yield END(end=end, erase=erase, block=block).at(
-                region=region,
-                key="size",
-                offset=end,
-                length=end - block,
-                severity=Severity.ERROR if shared else None,
-            )
+@check(END, over=ON_FLASH)
+def region_end(found: There) -> Outcome:
+    region, chip = found.region, found.chip
+    end = region.span.end
+    block = chip.erase_start(end)
+    if block == end or end > chip.size:
+        return
+    erase = chip.erase_unit(end)
+    rest = Span(end, block + erase)
+    shared = any(other.span.overlaps(rest) for other in found.beside if other is not region)
+    yield END(end=end, erase=erase, block=block).at(
+        region=region,
+        key="size",
+        offset=end,
+        length=end - block,
+        severity=Severity.ERROR if shared else None,
+    )
 
 
 def _shared_values(
@@ -271,22 +274,22 @@ SHARED = Rule(
 )
 
 
-@check(SHARED)
-def erase_block_shared(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        for one, other in pairwise(regions):
-            if one.writer is other.writer or one.span.overlaps(other.span):
-                continue
-            common = chip.erased_by(one.span).common(chip.erased_by(other.span))
-            if common.size:
-                yield SHARED(
-                    writer=one.writer.value,
-                    other=other.name,
-                    other_writer=other.writer.value,
-                    erase=common.size,
-                    block=common.start,
-                    next=common.end,
-                ).at(region=one, key="size", offset=common.start, length=common.size)
+@check(SHARED, over=FLASH)
+def erase_block_shared(found: Mapped) -> Outcome:
+    chip = found.chip
+    for one, other in pairwise(found.regions):
+        if one.writer is other.writer or one.span.overlaps(other.span):
+            continue
+        common = chip.erased_by(one.span).common(chip.erased_by(other.span))
+        if common.size:
+            yield SHARED(
+                writer=one.writer.value,
+                other=other.name,
+                other_writer=other.writer.value,
+                erase=common.size,
+                block=common.start,
+                next=common.end,
+            ).at(region=one, key="size", offset=common.start, length=common.size)
 
 
 def _env_align_values(*, start: int, erase: int) -> None: ...
@@ -324,16 +327,13 @@ ENV_ALIGN = Rule(
 )
 
 
-@check(ENV_ALIGN)
-def environment_aligned(subject: Subject) -> Outcome:
-    for chip, _, region, _ in _environments(subject):
-        if chip.erase_start(region.at) != region.at:
-            yield ENV_ALIGN(start=region.at, erase=chip.erase_unit(region.at)).at(
-                region=region,
-                key="at",
-                offset=region.at,
-                length=region.at - chip.erase_start(region.at),
-            )
+@check(ENV_ALIGN, over=_ENVIRONMENTS)
+def environment_aligned(found: There) -> Outcome:
+    region, start = found.region, found.chip.erase_start(found.region.at)
+    if start != region.at:
+        yield ENV_ALIGN(start=region.at, erase=found.chip.erase_unit(region.at)).at(
+            region=region, key="at", offset=region.at, length=region.at - start
+        )
 
 
 def _env_neighbour_values(other: str, *, size: int, next: int) -> None: ...
@@ -373,22 +373,21 @@ ENV_NEIGHBOUR = Rule(
 )
 
 
-@check(ENV_NEIGHBOUR)
-def environment_rewrites_neighbour(subject: Subject) -> Outcome:
-    for chip, regions, region, size in _environments(subject):
-        if size >= chip.erase_unit(region.at):
-            continue
-        rest = Span(region.at + size, chip.erase_end(region.at + size))
-        for other in regions:
-            if other is not region and other.span.overlaps(rest):
-                yield ENV_NEIGHBOUR(other=other.name, size=size, next=rest.end).at(
-                    region=region,
-                    key="env",
-                    offset=other.at,
-                    length=other.span.common(rest).size,
-                    severity=None if other.writer is Writer.RUNTIME else Severity.ERROR,
-                    at=other.at,
-                )
+@check(ENV_NEIGHBOUR, over=_ENVIRONMENTS)
+def environment_rewrites_neighbour(found: There) -> Outcome:
+    region, end = found.region, _env_end(found.region)
+    if end - region.at >= found.chip.erase_unit(region.at):
+        return
+    rest = Span(end, found.chip.erase_end(end))
+    for other in _others_in(found, rest):
+        yield ENV_NEIGHBOUR(other=other.name, size=end - region.at, next=rest.end).at(
+            region=region,
+            key="env",
+            offset=other.at,
+            length=other.span.common(rest).size,
+            severity=None if other.writer is Writer.RUNTIME else Severity.ERROR,
+            at=other.at,
+        )
 
 
 def _env_tail_values(other: str, *, size: int, erased: int, lost: int, next: int) -> None: ...
@@ -424,28 +423,18 @@ ENV_TAIL = Rule(
 )
 
 
-@check(ENV_TAIL)
-def environment_wipes(subject: Subject) -> Outcome:
-    for chip, regions, region, size in _environments(subject):
-        if size <= chip.erase_unit(region.at):
-            continue
-        erased = chip.erased_by(Span.sized(region.at, size))
-        tail = Span(region.at + size, max(region.at + size, erased.end))
-        for other in regions:
-            if other is not region and other.span.overlaps(tail):
-                yield ENV_TAIL(
-                    size=size,
-                    erased=erased.size,
-                    lost=other.span.common(tail).size,
-                    other=other.name,
-                    next=erased.end,
-                ).at(
-                    region=region,
-                    key="env",
-                    offset=other.at,
-                    length=other.span.common(tail).size,
-                    at=other.at,
-                )
+@check(ENV_TAIL, over=_ENVIRONMENTS)
+def environment_wipes(found: There) -> Outcome:
+    region, end = found.region, _env_end(found.region)
+    if end - region.at <= found.chip.erase_unit(region.at):
+        return
+    erased = found.chip.erased_by(Span(region.at, end))
+    tail = Span(end, max(end, erased.end))
+    for other in _others_in(found, tail):
+        lost = other.span.common(tail).size
+        yield ENV_TAIL(
+            size=end - region.at, erased=erased.size, lost=lost, other=other.name, next=erased.end
+        ).at(region=region, key="env", offset=other.at, length=lost, at=other.at)
 
 
 def _env_copies_values(copy: str, *, block: int, next: int) -> None: ...
@@ -482,20 +471,20 @@ ENV_COPIES = Rule(
 )
 
 
-@check(ENV_COPIES)
-def environment_copies(subject: Subject) -> Outcome:
-    for chip, regions, region, size in _environments(subject):
-        copy = region.env.copy if region.env else None
-        for other in regions:
-            told = other.at < region.at and other.env is not None and other.env.copy == region.name
-            if other.name != copy or told:
-                continue
-            theirs = chip.erased_by(Span.sized(other.at, size))
-            common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
-            if common.size:
-                yield ENV_COPIES(copy=other.name, block=common.start, next=common.end).at(
-                    region=region, key="env", offset=common.start, length=common.size
-                )
+@check(ENV_COPIES, over=_ENVIRONMENTS)
+def environment_copies(found: There) -> Outcome:
+    region, chip, size = found.region, found.chip, _env_end(found.region) - found.region.at
+    copy = region.env.copy if region.env else None
+    for other in found.beside:
+        told = other.at < region.at and other.env is not None and other.env.copy == region.name
+        if other.name != copy or told:
+            continue
+        theirs = chip.erased_by(Span.sized(other.at, size))
+        common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
+        if common.size:
+            yield ENV_COPIES(copy=other.name, block=common.start, next=common.end).at(
+                region=region, key="env", offset=common.start, length=common.size
+            )
 
 
 def _window_values(*, end: int, limit: int) -> None: ...
@@ -527,21 +516,19 @@ WINDOW = Rule(
 )
 
 
-@check(WINDOW)
-def three_byte_window(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        beyond = [region for region in regions if region.span.end > _WINDOW and chip.kind.serial]
-        if chip.address_bytes is None and beyond:
-            yield NotChecked(
-                WINDOW.name, chip.name, "the layout does not say the chip's address-bytes"
-            )
-        for region in beyond if chip.address_bytes == 3 else ():
-            yield WINDOW(end=region.span.end, limit=_WINDOW).at(
-                region=region,
-                key="at",
-                offset=max(region.at, _WINDOW),
-                length=region.span.end - max(region.at, _WINDOW),
-            )
+@check(WINDOW, over=FLASH.only(lambda found: found.chip.kind.serial))
+def three_byte_window(found: Mapped) -> Outcome:
+    chip = found.chip
+    beyond = [region for region in found.regions if region.span.end > _WINDOW]
+    if chip.address_bytes is None and beyond:
+        yield NotChecked(WINDOW.name, chip.name, "the layout does not say the chip's address-bytes")
+    for region in beyond if chip.address_bytes == 3 else ():
+        yield WINDOW(end=region.span.end, limit=_WINDOW).at(
+            region=region,
+            key="at",
+            offset=max(region.at, _WINDOW),
+            length=region.span.end - max(region.at, _WINDOW),
+        )
 
 
 def _warm_reset_values(*, size: int) -> None: ...
@@ -577,20 +564,18 @@ WARM_RESET = Rule(
 )
 
 
-@check(WARM_RESET)
-def warm_reset(subject: Subject) -> Outcome:
-    for _, chip, _ in _chips(subject):
-        if not chip.kind.serial or max(chip.sizes) <= _WINDOW or chip.four_byte_mode == "opcodes":
-            continue
-        if chip.reset_pin == "wired":
-            continue
-        if chip.four_byte_mode is None or chip.reset_pin is None:
-            why = "the layout does not say the chip's four-byte-mode and reset-pin"
-            yield NotChecked(WARM_RESET.name, chip.name, why)
-            continue
-        yield WARM_RESET(size=max(chip.sizes)).at(
-            chip=chip.name, where=chip.at_key("four-byte-mode")
-        )
+@check(WARM_RESET, over=FLASH)
+def warm_reset(found: Mapped) -> Outcome:
+    chip = found.chip
+    if not chip.kind.serial or max(chip.sizes) <= _WINDOW or chip.four_byte_mode == "opcodes":
+        return
+    if chip.reset_pin == "wired":
+        return
+    if chip.four_byte_mode is None or chip.reset_pin is None:
+        why = "the layout does not say the chip's four-byte-mode and reset-pin"
+        yield NotChecked(WARM_RESET.name, chip.name, why)
+        return
+    yield WARM_RESET(size=max(chip.sizes)).at(chip=chip.name, where=chip.at_key("four-byte-mode"))
 
 
 def protectable(chip_size: int, bits: int) -> list[int]:
@@ -635,22 +620,18 @@ PROTECT = Rule(
 )
 
 
-@check(PROTECT)
-def block_protect(subject: Subject) -> Outcome:
-    for _, chip, _ in _chips(subject):
-        protect = chip.block_protect
-        if protect is None:
-            continue
-        lengths = protectable(chip.size, protect.bits)
-        if protect.covers not in lengths:
-            yield PROTECT(
-                bits=protect.bits,
-                covers=protect.covers,
-                below=max(length for length in lengths if length <= protect.covers),
-                above=min(
-                    (length for length in lengths if length > protect.covers), default=chip.size
-                ),
-            ).at(chip=chip.name, where=chip.at_key("block-protect"))
+@check(PROTECT, over=_PROTECTED)
+def block_protect(found: tuple[Mapped, BlockProtect, Span]) -> Outcome:
+    mapped, protect, _ = found
+    chip, covers = mapped.chip, protect.covers
+    lengths = protectable(chip.size, protect.bits)
+    if covers not in lengths:
+        yield PROTECT(
+            bits=protect.bits,
+            covers=covers,
+            below=max(length for length in lengths if length <= covers),
+            above=min((length for length in lengths if length > covers), default=chip.size),
+        ).at(chip=chip.name, where=chip.at_key("block-protect"))
 
 
 def _locked_values(*, writer: str, locked: int, end: str) -> None: ...
@@ -692,21 +673,15 @@ LOCKED = Rule(
 )
 
 
-@check(LOCKED)
-def block_protect_covers(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        protect = chip.block_protect
-        if protect is None:
-            continue
-        covers = min(protect.covers, chip.size)
-        start = 0 if protect.end == "bottom" else chip.size - covers
-        locked = Span.sized(start, covers)
-        for region in regions:
-            common = region.span.common(locked)
-            if region.writer is Writer.RUNTIME and common.size:
-                yield LOCKED(writer=region.writer.value, locked=common.size, end=protect.end).at(
-                    region=region, key="at", offset=common.start, length=common.size
-                )
+@check(LOCKED, over=_PROTECTED)
+def block_protect_covers(found: tuple[Mapped, BlockProtect, Span]) -> Outcome:
+    mapped, protect, locked = found
+    for region in mapped.regions:
+        common = region.span.common(locked)
+        if region.writer is Writer.RUNTIME and common.size:
+            yield LOCKED(writer=region.writer.value, locked=common.size, end=protect.end).at(
+                region=region, key="at", offset=common.start, length=common.size
+            )
 
 
 def _open_values(*, end: str, covers: int, names: str) -> None: ...
@@ -739,20 +714,15 @@ OPEN_LOADER = Rule(
 )
 
 
-@check(OPEN_LOADER)
-def block_protect_misses(subject: Subject) -> Outcome:
-    for _, chip, regions in _chips(subject):
-        protect = chip.block_protect
-        if protect is None or not protect.covers:
-            continue
-        covers = min(protect.covers, chip.size)
-        locked = Span.sized(0 if protect.end == "bottom" else chip.size - covers, covers)
-        loaders = [region for region in regions if region.holds in FIRST_STAGES | {"fip"}]
-        if loaders and not any(region.span.overlaps(locked) for region in loaders):
-            names = _listed([region.name for region in loaders])
-            yield OPEN_LOADER(end=protect.end, covers=covers, names=names).at(
-                region=loaders[0], chip=chip.name, where=chip.at_key("block-protect")
-            )
+@check(OPEN_LOADER, over=_PROTECTED)
+def block_protect_misses(found: tuple[Mapped, BlockProtect, Span]) -> Outcome:
+    mapped, protect, locked = found
+    loaders = [region for region in mapped.regions if region.holds in FIRST_STAGES | {"fip"}]
+    if locked.size and loaders and not any(one.span.overlaps(locked) for one in loaders):
+        names = _listed([region.name for region in loaders])
+        yield OPEN_LOADER(end=protect.end, covers=locked.size, names=names).at(
+            region=loaders[0], chip=mapped.chip.name, where=mapped.chip.at_key("block-protect")
+        )
 
 
 ENV_SINGLE = Rule(
@@ -781,16 +751,18 @@ ENV_SINGLE = Rule(
 )
 
 
-@check(ENV_SINGLE)
-def environment_single(subject: Subject) -> Outcome:
-    if subject.layout is None:
-        return
-    regions = subject.layout.regions
-    copies = {region.env.copy for region in regions if region.env and region.env.copy}
-    for region in regions:
-        paired = region.name in copies or (region.env is not None and region.env.copy)
-        if region.holds == "uboot-env" and region.writer is Writer.RUNTIME and not paired:
-            yield ENV_SINGLE().at(region=region, offset=region.at, length=region.size)
+def _copies(subject: Subject) -> set[str]:
+    """Name the regions that are the copy of an environment."""
+    regions = subject.layout.regions if subject.layout is not None else ()
+    return {region.env.copy for region in regions if region.env and region.env.copy}
+
+
+@check(ENV_SINGLE, over=REGIONS, given=_copies)
+def environment_single(found: There, copies: set[str]) -> Outcome:
+    region = found.region
+    paired = region.name in copies or (region.env is not None and region.env.copy)
+    if region.holds == "uboot-env" and region.writer is Writer.RUNTIME and not paired:
+        yield ENV_SINGLE().at(region=region, offset=region.at, length=region.size)
 
 
 def _image_size_values(*, size: int, chip_size: int) -> None: ...
@@ -819,18 +791,15 @@ IMAGE_SIZE = Rule(
 )
 
 
-@check(IMAGE_SIZE)
-def chip_image_size(subject: Subject) -> Outcome:
-    for image in subject.images:
-        chip = image.chip
-        if not chip.kind.mtd or image.artifact is None:
-            continue
-        if image.size != chip.size:
-            yield IMAGE_SIZE(size=image.size, chip_size=chip.size).at(
-                artifact=image.artifact.path,
-                chip=chip.name,
-                where=chip.at_key("image"),
-                offset=min(image.size, chip.size),
-                length=abs(image.size - chip.size),
-                severity=Severity.ERROR if image.size > chip.size else None,
-            )
+@check(IMAGE_SIZE, over=IMAGES.only(lambda image: image.chip.kind.mtd))
+def chip_image_size(image: ChipImage) -> Outcome:
+    chip = image.chip
+    if image.artifact is not None and image.size != chip.size:
+        yield IMAGE_SIZE(size=image.size, chip_size=chip.size).at(
+            artifact=image.artifact.path,
+            chip=chip.name,
+            where=chip.at_key("image"),
+            offset=min(image.size, chip.size),
+            length=abs(image.size - chip.size),
+            severity=Severity.ERROR if image.size > chip.size else None,
+        )

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imgaudit.model import Area
-from imgaudit.rules import about
+from imgaudit.contents.build import Placement
+from imgaudit.model import Area, Layout, Region, Stage
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.kinds import (
+    PLACEMENTS,
+    READ,
+    REGIONS,
+    STAGES,
+    There,
+    the_layout,
+    whole,
+)
 from imgaudit.units import KIB, Span, both, overlapping
-
-ABOUT = about.regions
 
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
@@ -39,17 +46,25 @@ OVERLAP = Rule(
 )
 
 
-@check(OVERLAP)
-def regions_overlap(subject: Subject) -> Outcome:
+def _overlaps(subject: Subject) -> dict[str, list[Region]]:
+    """Give what overlaps each region from its own start on."""
+    found: dict[str, list[Region]] = {}
     layout = subject.layout
-    if layout is None:
-        return
-    for area in layout.areas:
-        for one, other in overlapping(layout.regions_on(area.name), lambda region: region.span):
-            common = one.span.common(other.span)
-            yield OVERLAP(
-                other=other.name, other_start=other.at, size=common.size, start=common.start
-            ).at(region=one, key="size", offset=common.start, length=common.size)
+    for area in layout.areas if layout is not None else ():
+        regions = layout.regions_on(area.name) if layout is not None else []
+        for one, other in overlapping(regions, lambda region: region.span):
+            found.setdefault(one.name, []).append(other)
+    return found
+
+
+@check(OVERLAP, over=REGIONS, given=_overlaps)
+def regions_overlap(found: There, overlaps: dict[str, list[Region]]) -> Outcome:
+    one = found.region
+    for other in overlaps.get(one.name, ()):
+        common = one.span.common(other.span)
+        yield OVERLAP(
+            other=other.name, other_start=other.at, size=common.size, start=common.start
+        ).at(region=one, key="size", offset=common.start, length=common.size)
 
 
 def _past_end_values(*, end: int, over: int, size: int, area: str) -> None: ...
@@ -82,21 +97,19 @@ PAST_END = Rule(
 )
 
 
-@check(PAST_END)
-def region_past_end(subject: Subject) -> Outcome:
-    layout = subject.layout
-    if layout is None:
-        return
-    for area in layout.areas:
-        for region in layout.regions_on(area.name):
-            if area.size is not None and region.span.end > area.size:
-                outside = region.span.common(Span(area.size, region.span.end))
-                yield PAST_END(
-                    end=region.span.end,
-                    over=region.span.end - area.size,
-                    size=area.size,
-                    area=_part(area),
-                ).at(region=region, key="size", offset=outside.start, length=outside.size)
+def _areas(subject: Subject) -> dict[str, Area]:
+    return {area.name: area for area in subject.layout.areas} if subject.layout else {}
+
+
+@check(PAST_END, over=REGIONS, given=_areas)
+def region_past_end(found: There, areas: dict[str, Area]) -> Outcome:
+    region, end = found.region, found.region.span.end
+    area = areas[region.area]
+    if area.size is not None and end > area.size:
+        outside = region.span.common(Span(area.size, end))
+        yield PAST_END(end=end, over=end - area.size, size=area.size, area=_part(area)).at(
+            region=region, key="size", offset=outside.start, length=outside.size
+        )
 
 
 def _part(area: Area) -> str:
@@ -138,28 +151,28 @@ EXCEEDS = Rule(
 )
 
 
-@check(EXCEEDS)
-def artifact_exceeds_region(subject: Subject) -> Outcome:
-    for region, artifact, payload in subject.placed():
-        over = payload.size - region.room
-        if over > 0:
-            unpacked = payload is not artifact.content
-            yield EXCEEDS(
-                size=payload.size,
-                how=" unpacked" if unpacked else "",
-                room=region.room,
-                over=over,
-                needed=region.file_at + payload.size,
-                more=f"; what to cut: imgaudit weigh {artifact.path} --layout {region.where.file}"
-                f" --fit {region.room}"
-                if payload.format in _WEIGHED
-                else "",
-            ).at(
-                region=region,
-                artifact=artifact.path,
-                offset=region.at,
-                length=region.file_at + payload.size,
-            )
+@check(EXCEEDS, over=READ)
+def artifact_exceeds_region(placement: Placement) -> Outcome:
+    region, artifact, payload = placement.region, placement.artifact, placement.payload
+    if artifact is None or payload is None or payload.size <= region.room:
+        return
+    weighed = payload.format in _WEIGHED
+    yield EXCEEDS(
+        size=payload.size,
+        how="" if payload is artifact.content else " unpacked",
+        room=region.room,
+        over=payload.size - region.room,
+        needed=region.file_at + payload.size,
+        more=f"; what to cut: imgaudit weigh {artifact.path} --layout {region.where.file}"
+        f" --fit {region.room}"
+        if weighed
+        else "",
+    ).at(
+        region=region,
+        artifact=artifact.path,
+        offset=region.at,
+        length=region.file_at + payload.size,
+    )
 
 
 def _headroom_values(*, free: int, percent: float | None, wanted: str) -> None: ...
@@ -189,20 +202,18 @@ HEADROOM = Rule(
 )
 
 
-@check(HEADROOM)
-def headroom(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for item in subject.placements:
-        region, free = item.region, item.free
-        keep = layout.policy.room(region) if layout is not None else None
-        if free is not None and keep is not None and 0 <= free < keep.of(region.room):
-            yield HEADROOM(free=free, percent=item.free_percent, wanted=str(keep)).at(
-                region=region,
-                key="keep-free",
-                artifact=item.path,
-                offset=region.at + region.size - free,
-                length=free,
-            )
+@check(HEADROOM, over=PLACEMENTS, given=the_layout)
+def headroom(placement: Placement, layout: Layout) -> Outcome:
+    region, free = placement.region, placement.free
+    keep = layout.policy.room(region)
+    if free is not None and keep is not None and 0 <= free < keep.of(region.room):
+        yield HEADROOM(free=free, percent=placement.free_percent, wanted=str(keep)).at(
+            region=region,
+            key="keep-free",
+            artifact=placement.path,
+            offset=region.at + region.size - free,
+            length=free,
+        )
 
 
 def _planned_values(*, size: int, room: int, over: int) -> None: ...
@@ -223,14 +234,14 @@ PLANNED = Rule(
 )
 
 
-@check(PLANNED)
-def planned_size(subject: Subject) -> Outcome:
-    for region in subject.layout.regions if subject.layout else ():
-        over = (region.expect or 0) - region.room
-        if region.expect is not None and over > 0:
-            yield PLANNED(size=region.expect, room=region.room, over=over).at(
-                region=region, key="expect", offset=region.at, length=region.file_at + region.expect
-            )
+@check(PLANNED, over=REGIONS)
+def planned_size(found: There) -> Outcome:
+    region = found.region
+    if region.expect is not None and region.expect > region.room:
+        over = region.expect - region.room
+        yield PLANNED(size=region.expect, room=region.room, over=over).at(
+            region=region, key="expect", offset=region.at, length=region.file_at + region.expect
+        )
 
 
 def _grew_values(*, size: int | None, expect: int) -> None: ...
@@ -256,21 +267,20 @@ GREW = Rule(
 )
 
 
-@check(GREW)
-def larger_than_planned(subject: Subject) -> Outcome:
-    for placement in subject.placements:
-        region = placement.region
-        if region.expect is not None and subject.given and placement.missing:
-            why = f"{placement.missing}; it is planned for {both(region.expect)}"
-            yield NotChecked(None, region.name, why)
-        if region.expect is not None and (placement.size or 0) > region.expect:
-            yield GREW(size=placement.size, expect=region.expect).at(
-                region=region,
-                key="expect",
-                artifact=placement.path,
-                offset=region.at,
-                length=placement.size,
-            )
+@check(GREW, over=PLACEMENTS, given=whole)
+def larger_than_planned(placement: Placement, subject: Subject) -> Outcome:
+    region = placement.region
+    if region.expect is not None and subject.given and placement.missing:
+        why = f"{placement.missing}; it is planned for {both(region.expect)}"
+        yield NotChecked(None, region.name, why)
+    if region.expect is not None and (placement.size or 0) > region.expect:
+        yield GREW(size=placement.size, expect=region.expect).at(
+            region=region,
+            key="expect",
+            artifact=placement.path,
+            offset=region.at,
+            length=placement.size,
+        )
 
 
 def _spans_chips_values(stage: str, other: str, *, home: str) -> None: ...
@@ -301,22 +311,19 @@ SPANS_CHIPS = Rule(
 )
 
 
-@check(SPANS_CHIPS)
-def stage_spans_chips(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for stage in layout.stages.values() if layout else ():
-        if layout is None or stage.ramdisk is None:
-            continue
-        home = layout.region(stage.ramdisk)
-        for name in stage.regions:
-            region = layout.region(name)
-            if region.chip != home.chip:
-                yield SPANS_CHIPS(stage=stage.name, home=home.chip, other=region.area).at(
-                    region=region,
-                    where=stage.at_key("regions"),
-                    offset=region.at,
-                    length=region.size,
-                )
+@check(SPANS_CHIPS, over=STAGES, given=the_layout)
+def stage_spans_chips(stage: Stage, layout: Layout) -> Outcome:
+    if stage.ramdisk is None:
+        return
+    home = layout.region(stage.ramdisk)
+    for region in map(layout.region, stage.regions):
+        if region.chip != home.chip:
+            yield SPANS_CHIPS(stage=stage.name, home=home.chip, other=region.area).at(
+                region=region,
+                where=stage.at_key("regions"),
+                offset=region.at,
+                length=region.size,
+            )
 
 
 def _sectors_values(*, size: int, start: int) -> None: ...
@@ -340,16 +347,13 @@ SECTORS = Rule(
 )
 
 
-@check(SECTORS)
-def whole_sectors(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for region in layout.regions if layout else ():
-        if layout is None or not layout.area(region.area).chip.kind.sectors:
-            continue
-        if region.at % 512 or region.size % 512:
-            yield SECTORS(size=region.size, start=region.at).at(
-                region=region,
-                key="at" if region.at % 512 else "size",
-                offset=region.at,
-                length=region.size,
-            )
+@check(SECTORS, over=REGIONS.only(lambda found: found.chip.kind.sectors))
+def whole_sectors(found: There) -> Outcome:
+    region = found.region
+    if region.at % 512 or region.size % 512:
+        yield SECTORS(size=region.size, start=region.at).at(
+            region=region,
+            key="at" if region.at % 512 else "size",
+            offset=region.at,
+            length=region.size,
+        )
