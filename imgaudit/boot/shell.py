@@ -180,7 +180,8 @@ def parse(text: str, name: str, *, lines: bool = False, modern: bool = False) ->
         while not parser.done:
             units.append(parser.sequence((), lines=lines))
     except _RefusedError as refused:
-        problem = refused.problem
+        # The newline that U-Boot puts behind is no place in the text.
+        problem = Problem(min(refused.problem.at, len(text)), refused.problem.why)
         if not lines:
             units = []
     return Script(name, text, tuple(units), problem)

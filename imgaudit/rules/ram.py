@@ -194,8 +194,8 @@ def _collisions(planned: _Planned, rule: Rule) -> Iterator[Finding]:
             severity=Severity.WARNING if guess else None,
         )
         # Another way to the same start is the same two addresses.
-        same = {"script": script, "command": command}
-        same |= {"first": hit.first.name, "second": hit.second.name}
+        at = {"first_at": hit.first.span.start, "second_at": hit.second.span.start}
+        same = {"script": script, "command": command} | {key: str(it) for key, it in at.items()}
         ways = Cause(frozenset({said.rule.name}), anywhere=True, values=same)
         yield replace(said, causes=(*said.causes, ways))
 

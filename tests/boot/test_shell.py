@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from imgaudit.boot.shell import (
@@ -184,6 +184,7 @@ def test_what_a_for_runs_over_is_bounded() -> None:
     assert len(items(node.words, lookup)) == MAX_ARGUMENT + 1
 
 
+@example("if", True)
 @given(st.text(st.sampled_from("ab ;&|\n'\"\\$#{}=?:-") | st.characters()), st.booleans())
 def test_any_text_is_parsed(text: str, lines: bool) -> None:
     script = parse(text, "v", lines=lines)
