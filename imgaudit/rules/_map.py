@@ -10,6 +10,7 @@ from imgaudit.maps.collect import OWN_TREE, Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium
 from imgaudit.model import Chip, Layout, Region
 from imgaudit.rules.engine import Case, Finding, Severity
+from imgaudit.rules.engine import Kind as Kinds
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span
 
@@ -48,6 +49,14 @@ class Table:
         return next((row for row in self.rows if row.region is region), None)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Copied:
+    """A region, and the entries of all copies that mean it."""
+
+    region: Region
+    rows: list[Row]
+
+
 def known(subject: Subject) -> tuple[Layout, Copies] | None:
     """Give layout and copies; None where there is nothing to compare."""
     if subject.layout is None or subject.copies is None:
@@ -72,6 +81,22 @@ def tables(subject: Subject) -> list[Table]:
                 table.rows = tuple(_paired(table, layout.regions_on(chip.name)))
                 found.append(table)
     return found
+
+
+def _copied(subject: Subject) -> Iterator[Copied]:
+    rows: dict[int, list[Row]] = {}
+    for table in tables(subject):
+        for row in table.rows:
+            if row.entry.parent is None:
+                rows.setdefault(id(row.region), []).append(row)
+    for region in subject.layout.regions if subject.layout is not None else ():
+        if id(region) in rows:
+            yield Copied(region, rows[id(region)])
+
+
+TABLES: Kinds[Table] = Kinds(tables, lambda table: str(table.copy.place))
+COPIED = Kinds(_copied, lambda copied: copied.region.name)
+"""Every region that some copy of the map has."""
 
 
 def _assigned(group: list[Copy[MapCopy]], layout: Layout) -> Iterator[tuple[Copy[MapCopy], Chip]]:

@@ -15,7 +15,6 @@ from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.sfdp import THREE_BYTE_LIMIT, SfdpFacts
 from imgaudit.model import SECTOR, Chip, Region
-from imgaudit.rules import about
 from imgaudit.rules.cited import in_linux, in_u_boot, standard
 from imgaudit.rules.engine import (
     Case,
@@ -31,8 +30,6 @@ from imgaudit.rules.engine import (
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB, Span, both, human
-
-ABOUT = about.described_chips
 
 F = TypeVar("F", bound=Facts)
 

@@ -12,7 +12,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import Chip, Region, Writer
 from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
-from imgaudit.rules import about
+from imgaudit.rules import kinds
 from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import (
     Case,
@@ -31,8 +31,6 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB, both, place
 from imgaudit.writers.env import environment
 from imgaudit.writers.sparse import filler, patched
-
-ABOUT = about.imaged_regions
 
 _CHIP = "size: 1 MiB, erase-block: 64 KiB, image: nor.img"
 _REGIONS = (
@@ -243,6 +241,11 @@ class _Compared:
         """What it looks like."""
         return self.comparison.look
 
+    @property
+    def what(self) -> str:
+        """What should be there, and where."""
+        return f"{_expected(self.subject, self.region)} in {self.region.name}"
+
     def finding(self, case: Case, comparison: Comparison | None = None) -> Finding:
         """Make a finding about where it starts to differ, and by how much."""
         image, region, comparison = self.image, self.region, comparison or self.comparison
@@ -270,12 +273,6 @@ IMAGES = Kind(_images, lambda image: image.artifact.path)
 REGIONS = IMAGES.each(_Image.regions, lambda one: f"{one.region.name} in {one.image.area}")
 
 
-def _looking(subject: Subject, look: Look) -> Iterator[_Compared]:
-    """Give the regions that look like this."""
-    for image in _images(subject):
-        yield from (one for one in image.regions() if one.look is look)
-
-
 DIFFERS = Rule(
     name="chip-image-differs",
     severity=Severity.ERROR,
@@ -295,23 +292,22 @@ DIFFERS = Rule(
 )
 
 
-@check(DIFFERS)
-def image_differs(subject: Subject) -> Outcome:
-    for image in subject.images:
-        kind = "dump" if image.dump else "image"
-        if image.artifact is None:
-            why = image.missing or "the image could not be read"
-            yield NotChecked(DIFFERS.name, f"{image.area or image.chip.name} {kind}", why)
-        for comparison in image.comparisons:
-            if comparison.look is Look.UNKNOWN:
-                yield NotChecked(DIFFERS.name, comparison.region.name, comparison.why)
-            if comparison.look is Look.DIFFERS and comparison.digests is None:
-                yield _Compared(subject, image, comparison).finding(DIFFERS())
-        if image.dump and subject.layout is not None:
-            compared = {comparison.region.name for comparison in image.comparisons}
-            for region in subject.layout.regions_on(image.area):
-                if region.name not in compared:
-                    yield NotChecked(DIFFERS.name, region.name, _nothing_for(subject, region))
+@check(DIFFERS, over=kinds.IMAGES, given=kinds.whole)
+def image_differs(image: ChipImage, subject: Subject) -> Outcome:
+    kind = "dump" if image.dump else "image"
+    if image.artifact is None:
+        why = image.missing or "the image could not be read"
+        yield NotChecked(DIFFERS.name, f"{image.area or image.chip.name} {kind}", why)
+    for comparison in image.comparisons:
+        if comparison.look is Look.UNKNOWN:
+            yield NotChecked(DIFFERS.name, comparison.region.name, comparison.why)
+        if comparison.look is Look.DIFFERS and comparison.digests is None:
+            yield _Compared(subject, image, comparison).finding(DIFFERS())
+    if image.dump and subject.layout is not None:
+        compared = {comparison.region.name for comparison in image.comparisons}
+        for region in subject.layout.regions_on(image.area):
+            if region.name not in compared:
+                yield NotChecked(DIFFERS.name, region.name, _nothing_for(subject, region))
 
 
 def _nothing_for(subject: Subject, region: Region) -> str:
@@ -425,14 +421,13 @@ SWAPPED = Rule(
 )
 
 
-@check(SWAPPED)
-def image_swapped(subject: Subject) -> Outcome:
-    for image in _images(subject):
-        if image.image.swapped is not None:
-            yield image.finding(SWAPPED(what="everything", group=image.image.swapped))
-    for one in _looking(subject, Look.SWAPPED):
-        what = f"{_expected(subject, one.region)} in {one.region.name}"
-        yield one.finding(SWAPPED(what=what, group=one.comparison.swapped))
+@check(SWAPPED, over=IMAGES)
+def image_swapped(image: _Image) -> Outcome:
+    if image.image.swapped is not None:
+        yield image.finding(SWAPPED(what="everything", group=image.image.swapped))
+    for one in image.regions():
+        if one.look is Look.SWAPPED:
+            yield one.finding(SWAPPED(what=one.what, group=one.comparison.swapped))
 
 
 def _mirrored_values(*, what: str) -> None: ...
@@ -454,14 +449,13 @@ MIRRORED = Rule(
 )
 
 
-@check(MIRRORED)
-def image_mirrored(subject: Subject) -> Outcome:
-    for image in _images(subject):
-        if image.image.mirrored:
-            yield image.finding(MIRRORED(what="everything"))
-    for one in _looking(subject, Look.MIRRORED):
-        what = f"{_expected(subject, one.region)} in {one.region.name}"
-        yield one.finding(MIRRORED(what=what))
+@check(MIRRORED, over=IMAGES)
+def image_mirrored(image: _Image) -> Outcome:
+    if image.image.mirrored:
+        yield image.finding(MIRRORED(what="everything"))
+    for one in image.regions():
+        if one.look is Look.MIRRORED:
+            yield one.finding(MIRRORED(what=one.what))
 
 
 def _exchanged_values(*, half: int) -> None: ...

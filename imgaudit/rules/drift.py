@@ -13,7 +13,10 @@ from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Kind, Medium
 from imgaudit.model import Layout, Region, Writer
 from imgaudit.rules._map import (
+    COPIED,
+    Copied,
     Row,
+    Table,
     agreeing,
     finding,
     grouped,
@@ -23,6 +26,7 @@ from imgaudit.rules._map import (
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Cause, Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import REGIONS, There
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, Span, overlapping
 from imgaudit.writers.env import environment
@@ -95,27 +99,18 @@ OFFSET = Rule(
 )
 
 
-@check(OFFSET)
-def map_offset(subject: Subject) -> Outcome:
-    pairs = list(_paired(subject))
-    wrong = grouped(
-        ((region.name, row.span.start), row)
-        for row, region in pairs
-        if row.span is not None and row.span.start != region.at
-    )
-    for (_, start), rows in wrong.items():
-        region = rows[0].region
-        if region is not None:
-            right = sum(
-                other is region and row.span is not None and row.span.start == region.at
-                for row, other in pairs
-            )
-            yield finding(
-                OFFSET(there=start, here=region.at, also=agreeing(right)),
-                [row.place for row in rows],
-                region=region,
-                key="at",
-            )
+@check(OFFSET, over=COPIED)
+def map_offset(found: Copied) -> Outcome:
+    region = found.region
+    placed = [(row.span.start, row) for row in found.rows if row.span is not None]
+    also = agreeing(sum(start == region.at for start, _ in placed))
+    for start, rows in grouped(pair for pair in placed if pair[0] != region.at).items():
+        yield finding(
+            OFFSET(there=start, here=region.at, also=also),
+            [row.place for row in rows],
+            region=region,
+            key="at",
+        )
 
 
 def _size_values(*, there: int, here: int, also: str) -> None: ...
@@ -140,30 +135,24 @@ SIZE = Rule(
 )
 
 
-@check(SIZE)
-def map_size(subject: Subject) -> Outcome:
-    pairs = list(_paired(subject))
-    wrong = grouped(
-        ((region.name, row.span.size), row)
-        for row, region in pairs
+@check(SIZE, over=COPIED)
+def map_size(found: Copied) -> Outcome:
+    region = found.region
+    sized = [
+        (row.span.size, row)
+        for row in found.rows
         if row.span is not None
-        and row.span.size != region.size
         # A writer that takes less than the whole region is no second map of it.
-        and not (_of_a_file(row) and region.span.contains(row.span))
-    )
-    for (_, size), rows in wrong.items():
-        region = rows[0].region
-        if region is not None:
-            right = sum(
-                other is region and row.span is not None and row.span.size == region.size
-                for row, other in pairs
-            )
-            yield finding(
-                SIZE(there=size, here=region.size, also=agreeing(right)),
-                [row.place for row in rows],
-                region=region,
-                key="size",
-            )
+        and (row.span.size == region.size or not _of_a_file(row, region))
+    ]
+    also = agreeing(sum(size == region.size for size, _ in sized))
+    for size, rows in grouped(pair for pair in sized if pair[0] != region.size).items():
+        yield finding(
+            SIZE(there=size, here=region.size, also=also),
+            [row.place for row in rows],
+            region=region,
+            key="size",
+        )
 
 
 def _label_values(*, differences: str, happens: str, label: str, also: str) -> None: ...
@@ -272,29 +261,31 @@ MISSING = Rule(
 )
 
 
-@check(MISSING)
-def map_region_missing(subject: Subject) -> Outcome:
-    found = tables(subject)
-    for region in subject.layout.regions if subject.layout else ():
-        # U-Boot's own tree need not name what no script looks up in it.
-        linux = (table for table in found if table.copy.place.carrier != OWN_TREE)
-        whole = (table for table in linux if not table.copy.says.partial)
-        there = [table for table in whole if table.chip.name == region.area]
-        without = [
-            table
-            for table in there
-            if table.row(region) is None
-            # A description of a disk has what its table has; others may write what is beside it.
-            and (region.partition is not None or not table.copy.says.table)
-        ]
-        if without:
-            yield finding(
-                MISSING(
-                    size=region.size, start=region.at, also=agreeing(len(there) - len(without))
-                ),
-                [table.copy.place for table in without],
-                region=region,
-            )
+def _by_chip(subject: Subject) -> dict[str, list[Table]]:
+    """Give the whole tables of each chip but U-Boot's own tree: it names what its scripts need."""
+    found: dict[str, list[Table]] = {}
+    for table in tables(subject):
+        if table.copy.place.carrier != OWN_TREE and not table.copy.says.partial:
+            found.setdefault(table.chip.name, []).append(table)
+    return found
+
+
+@check(MISSING, over=REGIONS, given=_by_chip)
+def map_region_missing(found: There, by_chip: dict[str, list[Table]]) -> Outcome:
+    region, there = found.region, by_chip.get(found.region.area, [])
+    without = [
+        table
+        for table in there
+        if table.row(region) is None
+        # A description of a disk has what its table has; others may write what is beside it.
+        and (region.partition is not None or not table.copy.says.table)
+    ]
+    if without:
+        yield finding(
+            MISSING(size=region.size, start=region.at, also=agreeing(len(there) - len(without))),
+            [table.copy.place for table in without],
+            region=region,
+        )
 
 
 def _unknown_values(label: str, *, size: str, start: str, over: str) -> None: ...
@@ -344,10 +335,11 @@ def map_region_unknown(subject: Subject) -> Outcome:
         )
 
 
-def _of_a_file(row: Row) -> bool:
-    """Tell whether an entry's size is that of what is written, not of a partition."""
+def _of_a_file(row: Row, region: Region) -> bool:
+    """Tell whether an entry's size is that of what is written into a region, not of a partition."""
     says = row.table.copy.says
-    return says.partial or (bool(says.table) and row.entry.number is None)
+    some = says.partial or (bool(says.table) and row.entry.number is None)
+    return some and row.span is not None and region.span.contains(row.span)
 
 
 def _inside(row: Row, layout: Layout | None) -> bool:
@@ -623,23 +615,17 @@ READ_ONLY = Rule(
 )
 
 
-@check(READ_ONLY)
-def map_read_only(subject: Subject) -> Outcome:
-    wrong = grouped(
-        (region.name, row)
-        for row, region in _paired(subject)
-        if row.table.copy.says.kind in _KERNELS and not row.entry.read_only and _precious(region)
+@check(READ_ONLY, over=COPIED)
+def map_read_only(found: Copied) -> Outcome:
+    why = _precious(found.region)
+    places = [
+        row.place
+        for row in found.rows
+        if row.table.copy.says.kind in _KERNELS and not row.entry.read_only
         if row.table.copy.place.carrier != OWN_TREE
-    )
-    for rows in wrong.values():
-        region = rows[0].region
-        if region is not None:
-            yield finding(
-                READ_ONLY(why=_precious(region)),
-                [row.place for row in rows],
-                region=region,
-                key="writer",
-            )
+    ]
+    if why and places:
+        yield finding(READ_ONLY(why=why), places, region=found.region, key="writer")
 
 
 def _precious(region: Region) -> str:
@@ -667,12 +653,8 @@ FORBIDS = Rule(
 )
 
 
-@check(FORBIDS)
-def map_forbids(subject: Subject) -> Outcome:
-    wrong = grouped(
-        (region.name, row)
-        for row, region in _paired(subject)
-        if row.entry.read_only and region.writer is Writer.RUNTIME
-    )
-    for rows in wrong.values():
-        yield finding(FORBIDS(), [row.place for row in rows], region=rows[0].region, key="writer")
+@check(FORBIDS, over=COPIED)
+def map_forbids(found: Copied) -> Outcome:
+    places = [row.place for row in found.rows if row.entry.read_only]
+    if places and found.region.writer is Writer.RUNTIME:
+        yield finding(FORBIDS(), places, region=found.region, key="writer")

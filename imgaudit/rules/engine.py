@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 import string
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 from typing import (
     TYPE_CHECKING,
@@ -169,12 +169,6 @@ class Finding:
         said = (str(self.values[key]) for key in self.rule.identity)
         return self.rule.name, place, inside, *said
 
-    def about(self, things: Container[str]) -> str:
-        """Tell which of these things this is about: its region, chip, or a value of identity."""
-        values = (str(self.values[key]) for key in self.rule.identity)
-        told = (self.region or "", self.chip or "", *values)
-        return next((name for name in told if name and name in things), "")
-
     def _say(self, template: str) -> str:
         return _Formatter().vformat(template, (), self.values)
 
@@ -186,10 +180,6 @@ class NotChecked:
     rule: str | None
     subject: str
     why: str
-
-    def about(self, things: Container[str]) -> str:
-        """Tell which of these things this is about."""
-        return self.subject if self.subject in things else ""
 
 
 def nothing() -> None:
@@ -417,8 +407,7 @@ class Check:
 
     The rules of the checks in `after` must have held of the thing, or of what it is part of, for
     it to be looked at. `given` gets a fact of the whole build that the function takes as well; None
-    means that there is nothing to compare with. `about` names the things that one which looks at
-    the whole build is about.
+    means that there is nothing to compare with.
     """
 
     rule: Rule
@@ -426,7 +415,6 @@ class Check:
     over: Kind[Any] | None = None
     after: tuple[Check, ...] = ()
     given: Callable[[Subject], Any] | None = None
-    about: Callable[[Subject], Iterable[str]] | None = None
 
     def __post_init__(self) -> None:
         kinds = list(_and_holders(self.over))
@@ -470,13 +458,11 @@ def check(
 ) -> Callable[[Callable[..., Outcome]], Check]:
     """Declare a function as the check of a rule; a module's checks are found by their type.
 
-    Without `over` it looks at the whole build: at the things that `ABOUT` of its module names,
-    where there is one (see about.py).
+    Without `over` it looks at the whole build at once.
     """
 
     def declare(function: Callable[..., Outcome]) -> Check:
-        about = getattr(function, "__globals__", {}).get("ABOUT") if over is None else None
-        return Check(rule, function, over, after, given, about)
+        return Check(rule, function, over, after, given)
 
     return declare
 
@@ -495,29 +481,11 @@ class Engine:
     def apply(self, check: Check) -> Iterator[Finding | NotChecked]:
         """Give all that a check says."""
         if check.over is None:
-            yield from self._whole(check)
+            self.looked[check.rule.name, ""] = None
+            yield from check.run(self._subject)
             return
         for index in range(len(self._all(check.over))):
             yield from self._outcome(check, index)
-
-    def _whole(self, check: Check) -> Iterator[Finding | NotChecked]:
-        """Give what a check of the whole build says, each with the thing that it is about.
-
-        All things pass of which it says nothing, unless it says something of what is none of them.
-        """
-        name = check.rule.name
-        things = dict.fromkeys(check.about(self._subject)) if check.about is not None else {}
-        loose = named = False
-        try:
-            for said in check.run(self._subject):
-                label = said.about(things)
-                loose, named = loose or not label, named or bool(label)
-                yield replace(said, thing=label) if isinstance(said, Finding) else said
-        finally:
-            if things and not loose:
-                self.looked |= dict.fromkeys((name, thing) for thing in things)
-            elif not named:
-                self.looked[name, ""] = None
 
     def _all(self, kind: Kind[Any]) -> list[tuple[Any, int]]:
         """Give every thing of a kind, with the number of what it is part of."""

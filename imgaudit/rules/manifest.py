@@ -12,14 +12,12 @@ from imgaudit.contents.tree import Artifact
 from imgaudit.model import Layout
 from imgaudit.release.manifest import Manifest, SealedFile, SealedPayload, SealedRegion, dump
 from imgaudit.release.seal import versions
-from imgaudit.rules import about
+from imgaudit.rules import kinds
 from imgaudit.rules.cited import PRACTICE
-from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Example, Kind, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both, place
-
-ABOUT = about.sealed_regions
 
 _REGION = "name: firmware, at: 0, size: 256 KiB"
 _BUILT = f"{_REGION}, file: firmware.bin"
@@ -100,6 +98,9 @@ def _pairs(subject: Subject) -> Iterator[_Pair]:
             yield _Pair(manifest, layout, placement, sealed)
 
 
+PAIRS = Kind(_pairs, lambda pair: pair.placement.region.name)
+
+
 def _board_values(*, manifest: str, sealed: str, board: str) -> None: ...
 
 
@@ -177,25 +178,25 @@ CHANGED = Rule(
 )
 
 
-@check(CHANGED)
-def artifact_changed(subject: Subject) -> Outcome:
-    for manifest, _, placement, sealed in _pairs(subject):
-        region, artifact = placement.region, placement.artifact
-        if sealed.artifact is None or not placement.given or not subject.given:
-            continue
-        if artifact is None:
-            yield NotChecked(CHANGED.name, region.name, placement.missing)
-            continue
-        then, now = _digests(sealed.artifact, artifact)
-        if then != now or sealed.artifact.size != artifact.size:
-            yield CHANGED(
-                manifest=manifest.file,
-                now=now[:12],
-                sealed=then[:12],
-                size=artifact.size,
-                sealed_size=sealed.artifact.size,
-                versions=_changed_versions(sealed, placement),
-            ).at(region=region, artifact=artifact.path)
+@check(CHANGED, over=PAIRS, given=kinds.whole)
+def artifact_changed(pair: _Pair, subject: Subject) -> Outcome:
+    manifest, _, placement, sealed = pair
+    region, artifact = placement.region, placement.artifact
+    if sealed.artifact is None or not placement.given or not subject.given:
+        return
+    if artifact is None:
+        yield NotChecked(CHANGED.name, region.name, placement.missing)
+        return
+    then, now = _digests(sealed.artifact, artifact)
+    if then != now or sealed.artifact.size != artifact.size:
+        yield CHANGED(
+            manifest=manifest.file,
+            now=now[:12],
+            sealed=then[:12],
+            size=artifact.size,
+            sealed_size=sealed.artifact.size,
+            versions=_changed_versions(sealed, placement),
+        ).at(region=region, artifact=artifact.path)
 
 
 def _digests(sealed: SealedFile, artifact: Artifact) -> tuple[str, str]:
@@ -232,13 +233,11 @@ GONE = Rule(
 )
 
 
-@check(GONE)
-def artifact_gone(subject: Subject) -> Outcome:
-    for manifest, _, placement, sealed in _pairs(subject):
-        if sealed.artifact is not None and not placement.given:
-            yield GONE(manifest=manifest.file, sealed=sealed.artifact.path).at(
-                region=placement.region
-            )
+@check(GONE, over=PAIRS)
+def artifact_gone(pair: _Pair) -> Outcome:
+    manifest, _, placement, sealed = pair
+    if sealed.artifact is not None and not placement.given:
+        yield GONE(manifest=manifest.file, sealed=sealed.artifact.path).at(region=placement.region)
 
 
 def _added_values(file: str, *, manifest: str) -> None: ...
@@ -258,15 +257,13 @@ ADDED = Rule(
 )
 
 
-@check(ADDED)
-def artifact_added(subject: Subject) -> Outcome:
-    for manifest, _, placement, sealed in _pairs(subject):
-        region = placement.region
-        if sealed.artifact is None and placement.given:
-            file = placement.path or region.file or placement.image or ""
-            yield ADDED(manifest=manifest.file, file=file).at(
-                region=region, key="file", artifact=file
-            )
+@check(ADDED, over=PAIRS)
+def artifact_added(pair: _Pair) -> Outcome:
+    manifest, _, placement, sealed = pair
+    region = placement.region
+    if sealed.artifact is None and placement.given:
+        file = placement.path or region.file or placement.image or ""
+        yield ADDED(manifest=manifest.file, file=file).at(region=region, key="file", artifact=file)
 
 
 def _region_gone_values(*, manifest: str, sealed: str) -> None: ...
@@ -320,17 +317,13 @@ REGION_ADDED = Rule(
 )
 
 
-@check(REGION_ADDED)
-def region_added(subject: Subject) -> Outcome:
-    found = _of_one_board(subject)
-    if found is None:
-        return
-    manifest, layout = found
-    for region in layout.regions:
-        if manifest.region(region.name) is None:
-            yield REGION_ADDED(manifest=manifest.file).at(
-                region=region, offset=region.at, length=region.size
-            )
+@check(REGION_ADDED, over=kinds.REGIONS, given=_of_one_board)
+def region_added(found: kinds.There, both: tuple[Manifest, Layout]) -> Outcome:
+    region, (manifest, _) = found.region, both
+    if manifest.region(region.name) is None:
+        yield REGION_ADDED(manifest=manifest.file).at(
+            region=region, offset=region.at, length=region.size
+        )
 
 
 def _place_values(*, manifest: str, now: str, sealed: str) -> None: ...
@@ -350,22 +343,16 @@ PLACE = Rule(
 )
 
 
-@check(PLACE)
-def place_differs(subject: Subject) -> Outcome:
-    found = _of_one_board(subject)
-    if found is None:
-        return
-    manifest, layout = found
-    for region in layout.regions:
-        sealed = manifest.region(region.name)
-        if sealed is None:
-            continue
-        now = (region.area, region.at, region.size, region.file_at)
-        then = (sealed.chip, sealed.offset, sealed.size, sealed.file_at)
-        if now != then:
-            yield PLACE(manifest=manifest.file, now=_placed(*now), sealed=_placed(*then)).at(
-                region=region, offset=region.at, length=region.size
-            )
+@check(PLACE, over=PAIRS)
+def place_differs(pair: _Pair) -> Outcome:
+    manifest, _, placement, sealed = pair
+    region = placement.region
+    now = (region.area, region.at, region.size, region.file_at)
+    then = (sealed.chip, sealed.offset, sealed.size, sealed.file_at)
+    if now != then:
+        yield PLACE(manifest=manifest.file, now=_placed(*now), sealed=_placed(*then)).at(
+            region=region, offset=region.at, length=region.size
+        )
 
 
 def _placed(chip: str, offset: int, size: int, file_at: int) -> str:

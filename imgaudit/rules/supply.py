@@ -2,23 +2,56 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
 
-from imgaudit.contents.build import reader_of
-from imgaudit.contents.tree import Artifact, Content
-from imgaudit.formats.facts import Match
+from imgaudit.contents.build import Placement, reader_of
+from imgaudit.contents.place import Node
+from imgaudit.contents.tree import Artifact
+from imgaudit.formats.facts import Facts, Match
 from imgaudit.model import Chip, Layout, Located, Region
-from imgaudit.rules import about
 from imgaudit.rules.cited import PRACTICE, Basis, Source, in_linux, standard
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
+from imgaudit.rules.engine import (
+    Case,
+    Finding,
+    Kind,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+    nothing,
+)
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import PLACEMENTS, READ, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, MIB
 
-ABOUT = about.placed_regions
-
 _REGION = "name: recovery, at: 0, size: 128 KiB, file: recovery.bin"
+
+
+ARTIFACTS: Kind[tuple[Region | None, Artifact]] = Kind(
+    lambda subject: subject.artifacts(),
+    lambda found: found[0].name if found[0] is not None else found[1].path,
+)
+"""Every file, with the first region that it goes to, if any."""
+_NODES: Kind[Node[Facts]] = Kind(
+    lambda subject: (node for node in subject.nodes if not node.repeats),
+    lambda node: node.region.name if node.region is not None else node.content.name,
+)
+
+
+def _given(subject: Subject) -> bool | None:
+    """Tell that there are artifacts at all."""
+    return subject.given or None
+
+
+def _of(
+    case: Case, region: Region | None, artifact: Artifact, key: str = "file", length: int = -1
+) -> Finding:
+    """Make a finding about all of an artifact."""
+    size = artifact.size if length < 0 else length
+    start = _start(region)
+    return case.at(region=region, artifact=artifact.path, key=key, offset=start, length=size)
 
 
 def _start(region: Region | None) -> int:
@@ -44,15 +77,12 @@ MISSING = Rule(
 )
 
 
-@check(MISSING)
-def artifact_missing(subject: Subject) -> Outcome:
-    for placement in subject.placements:
-        if placement.region.expect is not None:
-            continue
-        if subject.given and placement.missing and not placement.refused:
-            yield MISSING(why=placement.missing).at(
-                region=placement.region, key="file", offset=_start(placement.region), length=0
-            )
+@check(MISSING, over=PLACEMENTS, given=_given)
+def artifact_missing(placement: Placement, _: object) -> Outcome:
+    if placement.region.expect is None and placement.missing and not placement.refused:
+        yield MISSING(why=placement.missing).at(
+            region=placement.region, key="file", offset=_start(placement.region), length=0
+        )
 
 
 def _refused_values(*, why: str) -> None: ...
@@ -76,13 +106,12 @@ REFUSED = Rule(
 )
 
 
-@check(REFUSED)
-def artifact_refused(subject: Subject) -> Outcome:
-    for placement in subject.placements:
-        if placement.refused:
-            yield REFUSED(why=placement.missing).at(
-                region=placement.region, key="file", offset=_start(placement.region), length=0
-            )
+@check(REFUSED, over=PLACEMENTS)
+def artifact_refused(placement: Placement) -> Outcome:
+    if placement.refused:
+        yield REFUSED(why=placement.missing).at(
+            region=placement.region, key="file", offset=_start(placement.region), length=0
+        )
 
 
 def _file_values(file: str | None, *, why: str, named: str) -> None: ...
@@ -151,13 +180,11 @@ EMPTY = Rule(
 )
 
 
-@check(EMPTY)
-def artifact_empty(subject: Subject) -> Outcome:
-    for region, artifact in subject.artifacts():
-        if artifact.size == 0:
-            yield EMPTY().at(
-                region=region, artifact=artifact.path, key="file", offset=_start(region), length=0
-            )
+@check(EMPTY, over=ARTIFACTS)
+def artifact_empty(found: tuple[Region | None, Artifact]) -> Outcome:
+    region, artifact = found
+    if artifact.size == 0:
+        yield _of(EMPTY(), region, artifact)
 
 
 def _blank_values(*, size: int, value: int) -> None: ...
@@ -181,18 +208,12 @@ BLANK = Rule(
 )
 
 
-@check(BLANK)
-def artifact_blank(subject: Subject) -> Outcome:
-    for region, artifact in subject.artifacts():
-        meant = region is not None and region.holds == "blank"
-        if artifact.blank is not None and not meant:
-            yield BLANK(size=artifact.size, value=artifact.blank).at(
-                region=region,
-                artifact=artifact.path,
-                key="file",
-                offset=_start(region),
-                length=artifact.size,
-            )
+@check(BLANK, over=ARTIFACTS)
+def artifact_blank(found: tuple[Region | None, Artifact]) -> Outcome:
+    region, artifact = found
+    meant = region is not None and region.holds == "blank"
+    if artifact.blank is not None and not meant:
+        yield _of(BLANK(size=artifact.size, value=artifact.blank), region, artifact)
 
 
 NOT_BLANK = Rule(
@@ -209,17 +230,11 @@ NOT_BLANK = Rule(
 )
 
 
-@check(NOT_BLANK)
-def artifact_not_blank(subject: Subject) -> Outcome:
-    for region, artifact, _ in subject.placed():
-        if region.holds == "blank" and artifact.blank is None and artifact.size:
-            yield NOT_BLANK().at(
-                region=region,
-                artifact=artifact.path,
-                key="holds",
-                offset=_start(region),
-                length=artifact.size,
-            )
+@check(NOT_BLANK, over=READ)
+def artifact_not_blank(placement: Placement) -> Outcome:
+    region, artifact = placement.region, placement.artifact
+    if artifact and region.holds == "blank" and artifact.blank is None and artifact.size:
+        yield _of(NOT_BLANK(), region, artifact, key="holds")
 
 
 def _other_format_values(*, wanted: str, found: str) -> None: ...
@@ -244,24 +259,19 @@ OTHER_FORMAT = Rule(
 )
 
 
-@check(OTHER_FORMAT)
-def artifact_other_format(subject: Subject) -> Outcome:
-    for region, artifact, payload in subject.placed():
-        wanted = reader_of(region.holds)
-        if wanted is None or payload.format == wanted or artifact.blank is not None:
-            continue
-        if not artifact.size:
-            continue
-        found = payload.title or "no format that is known"
-        if payload.format is None and payload.why:
-            found += f" ({payload.why})"
-        yield OTHER_FORMAT(wanted=region.holds, found=found).at(
-            region=region,
-            artifact=artifact.path,
-            key="holds",
-            offset=_start(region),
-            length=payload.size,
-        )
+@check(OTHER_FORMAT, over=READ)
+def artifact_other_format(placement: Placement) -> Outcome:
+    region, artifact, payload = placement.region, placement.artifact, placement.payload
+    wanted = reader_of(region.holds)
+    if artifact is None or payload is None or not artifact.size or artifact.blank is not None:
+        return
+    if wanted is None or payload.format == wanted:
+        return
+    found = payload.title or "no format that is known"
+    if payload.format is None and payload.why:
+        found += f" ({payload.why})"
+    case = OTHER_FORMAT(wanted=region.holds, found=found)
+    yield _of(case, region, artifact, key="holds", length=payload.size)
 
 
 def _damaged_values(*, content: str, why: str) -> None: ...
@@ -285,36 +295,26 @@ DAMAGED = Rule(
 )
 
 
-def _doubts(subject: Subject, content: Content) -> Iterator[NotChecked]:
-    """Say what a reader was not sure of; of a file alone, its own report says it."""
-    facts = content.facts
-    # What was tried on an environment's sum is environment-checksum's to tell.
-    if subject.layout is not None and facts is not None and facts.format != "uboot-env":
-        for doubt in facts.doubts:
-            yield NotChecked(DAMAGED.name, content.name, doubt.removesuffix("."))
-
-
-@check(DAMAGED)
-def artifact_damaged(subject: Subject) -> Outcome:
-    for node in subject.nodes:
-        content, at = node.content, node.start
-        if node.repeats:
-            continue
-        expected = content.expects is not None and content.format == content.expects
-        if content.damaged_at is None:
-            if content.why and content.format is not None:
-                yield NotChecked(DAMAGED.name, content.name, content.why)
-            yield from _doubts(subject, content)
-            continue
-        if content.match >= Match.GOOD or (expected and content.match is not Match.NO):
-            yield DAMAGED(content=content.name, why=content.why).at(
-                region=node.region,
-                artifact=node.artifact.path,
-                where=node.where,
-                offset=None if at is None else at + content.damaged_at,
-                length=max(0, content.size - content.damaged_at),
-                at=content.damaged_at,
-            )
+@check(DAMAGED, over=_NODES, given=whole)
+def artifact_damaged(node: Node[Facts], subject: Subject) -> Outcome:
+    content, at, facts = node.content, node.start, node.content.facts
+    expected = content.expects is not None and content.format == content.expects
+    if content.damaged_at is None:
+        if content.why and content.format is not None:
+            yield NotChecked(DAMAGED.name, content.name, content.why)
+        # What was tried on an environment's sum is environment-checksum's to tell.
+        if subject.layout is not None and facts is not None and facts.format != "uboot-env":
+            for doubt in facts.doubts:
+                yield NotChecked(DAMAGED.name, content.name, doubt.removesuffix("."))
+    elif content.match >= Match.GOOD or (expected and content.match is not Match.NO):
+        yield DAMAGED(content=content.name, why=content.why).at(
+            region=node.region,
+            artifact=node.artifact.path,
+            where=node.where,
+            offset=None if at is None else at + content.damaged_at,
+            length=max(0, content.size - content.damaged_at),
+            at=content.damaged_at,
+        )
 
 
 def _placeholder_values(*, what: str) -> None: ...
@@ -347,19 +347,13 @@ _PLACEHOLDERS = (
 )
 
 
-@check(PLACEHOLDER)
-def artifact_placeholder(subject: Subject) -> Outcome:
-    for region, artifact in subject.artifacts():
-        head = artifact.head.lstrip().lower()
-        for start, what in _PLACEHOLDERS:
-            if head.startswith(start):
-                yield PLACEHOLDER(what=what).at(
-                    region=region,
-                    artifact=artifact.path,
-                    key="file",
-                    offset=_start(region),
-                    length=artifact.size,
-                )
+@check(PLACEHOLDER, over=ARTIFACTS)
+def artifact_placeholder(found: tuple[Region | None, Artifact]) -> Outcome:
+    region, artifact = found
+    head = artifact.head.lstrip().lower()
+    for start, what in _PLACEHOLDERS:
+        if head.startswith(start):
+            yield _of(PLACEHOLDER(what=what), region, artifact)
 
 
 def _same_values(other: str, other_artifact: str) -> None: ...
@@ -387,25 +381,29 @@ SAME = Rule(
 )
 
 
-@check(SAME)
-def artifacts_identical(subject: Subject) -> Outcome:
-    by_digest: dict[str, list[tuple[Region, Artifact]]] = defaultdict(list)
-    for region, artifact, _ in subject.placed():
-        digest = artifact.sha256 or artifact.data_sha256
-        if digest and artifact.size and artifact.blank is None:
-            by_digest[digest].append((region, artifact))
-    for same in by_digest.values():
-        first, first_artifact = same[0]
-        for region, artifact in same[1:]:
-            if artifact.path == first_artifact.path or _may_be_equal(first, region):
-                continue
-            yield SAME(other=first.name, other_artifact=first_artifact.path).at(
-                region=region,
-                artifact=artifact.path,
-                key="file",
-                offset=_start(region),
-                length=artifact.size,
-            )
+def _digest(placement: Placement) -> str:
+    """Give the digest of what must not be the same in two regions; "" of what may be."""
+    artifact = placement.artifact
+    if artifact is None or not artifact.size or artifact.blank is not None:
+        return ""
+    return artifact.sha256 or artifact.data_sha256 or ""
+
+
+def _by_digest(subject: Subject) -> dict[str, Placement]:
+    """Give the first placement of each digest."""
+    read = (item for item in reversed(subject.placements) if item.payload is not None)
+    return {digest: item for item in read if (digest := _digest(item))}
+
+
+@check(SAME, over=READ, given=_by_digest)
+def artifacts_identical(placement: Placement, by_digest: dict[str, Placement]) -> Outcome:
+    region, artifact = placement.region, placement.artifact
+    first = by_digest.get(_digest(placement))
+    if artifact is None or first is None or artifact.path == first.path:
+        return
+    if not _may_be_equal(first.region, region):
+        case = SAME(other=first.region.name, other_artifact=first.path or "")
+        yield _of(case, region, artifact)
 
 
 def _may_be_equal(one: Region, other: Region) -> bool:

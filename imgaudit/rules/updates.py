@@ -16,6 +16,8 @@ from imgaudit.rules.engine import (
     Cause,
     Example,
     Finding,
+    Kind,
+    Missing,
     NotChecked,
     Outcome,
     Rule,
@@ -148,20 +150,27 @@ def _walked(subject: Subject) -> Iterator[tuple[Layout, Walked]]:
             yield subject.layout, walked
 
 
-def _named(subject: Subject) -> Iterator[str]:
-    """Name the updates that are judged."""
-    yield from (walked.update.name for _, walked in _walked(subject))
+def _called(one: tuple[Layout, Walked]) -> str:
+    return one[1].update.name
 
 
-ABOUT = _named
+WALKED = Kind(_walked, _called)
 
 
-def _stuck(subject: Subject) -> Iterator[NotChecked]:
-    """Name the updates that begin on a release which does not start, so that nothing follows."""
+def _with_stuck(subject: Subject) -> Iterator[tuple[Layout, Walked] | Missing]:
+    """Name also those that begin on a release which does not start, so that nothing follows."""
     for walked in subject.updates:
         if walked.before is not None and not walked.normal and walked.update.by != FACTORY:
-            why = "the release before it does not start with this layout"
-            yield NotChecked(NOTHING.name, walked.update.name, why)
+            yield Missing(
+                walked.update.name, "the release before it does not start with this layout"
+            )
+    yield from _walked(subject)
+
+
+def _first_hole(subject: Subject) -> object:
+    """Give the first cut that leaves no valid copy of the environment; "" where there is none."""
+    holes = (cut for _, walked in _walked(subject) for cut in walked.cuts if cut.hole)
+    return next(holes, "")
 
 
 def _at(
@@ -235,39 +244,36 @@ NOTHING = Rule(
 )
 
 
-@check(NOTHING)
-def leaves_nothing(subject: Subject) -> Outcome:
-    accepted = set()
-    if subject.layout is not None:
-        policy = subject.layout.policy.accepts
-        accepted = {accept.name for accept in policy if accept.kind == "update"}
-    yield from _stuck(subject)
-    for layout, walked in _walked(subject):
-        name = walked.update.name
-        if walked.unknown:
-            yield NotChecked(NOTHING.name, f"{name}: what is half updated", walked.unknown)
-        unknown = {cut.number: cut for cut in reversed(walked.cuts) if cut.starts is None}
-        for cut in list(reversed(unknown.values()))[:_MOST]:
-            yield NotChecked(NOTHING.name, f"{name}: {cut.what}", cut.how)
-        if len(unknown) > _MOST:
-            why = f"{len(unknown) - _MOST} more steps of it are not known either"
-            yield NotChecked(NOTHING.name, name, why)
-        for cuts in _by_step(walked.cuts):
-            bad = [cut for cut in cuts if cut.fails and not cut.torn and not cut.hole]
-            by_hand = walked.update.by == U_BOOT
-            if by_hand:  # who types it is there to do it again, as long as U-Boot comes up
-                bad = [cut for cut in bad if not cut.repeats]
-            if bad and name not in accepted:
-                # What lasts until the next step is worse than what a moment leaves.
-                first = next((cut for cut in bad if cut.phase == "done"), bad[0])
-                case = NOTHING(
-                    update=name,
-                    step=first.what,
-                    number=first.number,
-                    blocks=_blocks(bad) if first is bad[0] else "",
-                    how=first.how,
-                )
-                yield _at(case, layout, first, Severity.WARNING if by_hand else None)
+@check(NOTHING, over=Kind(_with_stuck, _called))
+def leaves_nothing(one: tuple[Layout, Walked]) -> Outcome:
+    layout, walked = one
+    name = walked.update.name
+    if walked.unknown:
+        yield NotChecked(NOTHING.name, f"{name}: what is half updated", walked.unknown)
+    unknown = {cut.number: cut for cut in reversed(walked.cuts) if cut.starts is None}
+    for cut in list(reversed(unknown.values()))[:_MOST]:
+        yield NotChecked(NOTHING.name, f"{name}: {cut.what}", cut.how)
+    if len(unknown) > _MOST:
+        why = f"{len(unknown) - _MOST} more steps of it are not known either"
+        yield NotChecked(NOTHING.name, name, why)
+    policy = layout.policy.accepts
+    accepted = any(accept.kind == "update" and accept.name == name for accept in policy)
+    for cuts in () if accepted else _by_step(walked.cuts):
+        bad = [cut for cut in cuts if cut.fails and not cut.torn and not cut.hole]
+        by_hand = walked.update.by == U_BOOT
+        if by_hand:  # who types it is there to do it again, as long as U-Boot comes up
+            bad = [cut for cut in bad if not cut.repeats]
+        if bad:
+            # What lasts until the next step is worse than what a moment leaves.
+            first = next((cut for cut in bad if cut.phase == "done"), bad[0])
+            case = NOTHING(
+                update=name,
+                step=first.what,
+                number=first.number,
+                blocks=_blocks(bad) if first is bad[0] else "",
+                how=first.how,
+            )
+            yield _at(case, layout, first, Severity.WARNING if by_hand else None)
 
 
 # Torn, and started --------------------------------------------------------------------------------
@@ -304,30 +310,30 @@ TORN = Rule(
 )
 
 
-@check(TORN)
-def torn_starts(subject: Subject) -> Outcome:
-    for layout, walked in _walked(subject):
-        found: dict[str, list[Cut]] = {}
-        told = {name for _, name in (*walked.under, *walked.early)}
-        for cut in walked.cuts:
-            if cut.torn and cut.torn not in told:
-                found.setdefault(cut.torn, []).append(cut)
-        for torn, cuts in found.items():
-            first = cuts[0]
-            same = [cut for cut in cuts if cut.number == first.number]
-            case = TORN(
-                update=walked.update.name,
-                number=first.number,
-                step=first.what,
-                blocks=_blocks(same),
-                how=first.how,
-            )
-            fails = any(cut.fails for cut in cuts) and walked.update.by != U_BOOT
-            yield case.at(
-                region=_region(layout, torn),
-                where=first.step.where,
-                severity=None if fails else Severity.WARNING,
-            )
+@check(TORN, over=WALKED)
+def torn_starts(one: tuple[Layout, Walked]) -> Outcome:
+    layout, walked = one
+    found: dict[str, list[Cut]] = {}
+    told = {name for _, name in (*walked.under, *walked.early)}
+    for cut in walked.cuts:
+        if cut.torn and cut.torn not in told:
+            found.setdefault(cut.torn, []).append(cut)
+    for torn, cuts in found.items():
+        first = cuts[0]
+        same = [cut for cut in cuts if cut.number == first.number]
+        case = TORN(
+            update=walked.update.name,
+            number=first.number,
+            step=first.what,
+            blocks=_blocks(same),
+            how=first.how,
+        )
+        fails = any(cut.fails for cut in cuts) and walked.update.by != U_BOOT
+        yield case.at(
+            region=_region(layout, torn),
+            where=first.step.where,
+            severity=None if fails else Severity.WARNING,
+        )
 
 
 # Once more ----------------------------------------------------------------------------------------
@@ -364,35 +370,35 @@ REPEAT = Rule(
 )
 
 
-@check(REPEAT)
-def cannot_be_repeated(subject: Subject) -> Outcome:
-    for layout, walked in _walked(subject):
-        for cuts in _by_step(walked.cuts):
-            lost = [cut for cut in cuts if cut.spoiled]
-            other = [
-                cut
-                for cut in cuts
-                if cut.repeats is False and cut.starts and not (cut.fails or cut.torn or cut.hole)
-            ]
-            for bad, severity in ((lost, Severity.ERROR), (other, Severity.WARNING)):
-                if not bad:
-                    continue
-                names = " and ".join(bad[0].spoiled)
-                starts = " or ".join(bad[0].starts or ())
-                why = (
-                    f"{names} in the same erase block is erased with it, and only the unit has it"
-                    if bad is lost
-                    else f"{starts} starts, and {walked.update.by} does not come up"
-                )
-                case = REPEAT(
-                    update=walked.update.name,
-                    step=bad[0].what,
-                    number=bad[0].number,
-                    blocks=_blocks(bad),
-                    why=why,
-                )
-                yield _at(case, layout, bad[0], severity, _NEIGHBOURS)
-                break
+@check(REPEAT, over=WALKED)
+def cannot_be_repeated(one: tuple[Layout, Walked]) -> Outcome:
+    layout, walked = one
+    for cuts in _by_step(walked.cuts):
+        lost = [cut for cut in cuts if cut.spoiled]
+        other = [
+            cut
+            for cut in cuts
+            if cut.repeats is False and cut.starts and not (cut.fails or cut.torn or cut.hole)
+        ]
+        for bad, severity in ((lost, Severity.ERROR), (other, Severity.WARNING)):
+            if not bad:
+                continue
+            names = " and ".join(bad[0].spoiled)
+            starts = " or ".join(bad[0].starts or ())
+            why = (
+                f"{names} in the same erase block is erased with it, and only the unit has it"
+                if bad is lost
+                else f"{starts} starts, and {walked.update.by} does not come up"
+            )
+            case = REPEAT(
+                update=walked.update.name,
+                step=bad[0].what,
+                number=bad[0].number,
+                blocks=_blocks(bad),
+                why=why,
+            )
+            yield _at(case, layout, bad[0], severity, _NEIGHBOURS)
+            break
 
 
 # What it stands on --------------------------------------------------------------------------------
@@ -421,13 +427,13 @@ UNDER = Rule(
 )
 
 
-@check(UNDER)
-def overwrites_what_it_runs_from(subject: Subject) -> Outcome:
-    for layout, walked in _walked(subject):
-        for number, name in walked.under:
-            cut = next(cut for cut in walked.cuts if cut.number == number)
-            case = UNDER(update=walked.update.name, number=number, by=walked.update.by)
-            yield case.at(region=_region(layout, name), where=cut.step.where)
+@check(UNDER, over=WALKED)
+def overwrites_what_it_runs_from(one: tuple[Layout, Walked]) -> Outcome:
+    layout, walked = one
+    for number, name in walked.under:
+        cut = next(cut for cut in walked.cuts if cut.number == number)
+        case = UNDER(update=walked.update.name, number=number, by=walked.update.by)
+        yield case.at(region=_region(layout, name), where=cut.step.where)
 
 
 def _order_values(update: str, *, number: int, switch: str) -> None: ...
@@ -456,14 +462,14 @@ ORDER = Rule(
 )
 
 
-@check(ORDER)
-def wrong_order(subject: Subject) -> Outcome:
-    for layout, walked in _walked(subject):
-        for number, name in walked.early:
-            cut = next(cut for cut in walked.cuts if cut.number == number)
-            said = cut.what.partition(",")[0]
-            case = ORDER(update=walked.update.name, number=number, switch=said)
-            yield case.at(region=_region(layout, name), where=cut.step.where)
+@check(ORDER, over=WALKED)
+def wrong_order(one: tuple[Layout, Walked]) -> Outcome:
+    layout, walked = one
+    for number, name in walked.early:
+        cut = next(cut for cut in walked.cuts if cut.number == number)
+        said = cut.what.partition(",")[0]
+        case = ORDER(update=walked.update.name, number=number, switch=said)
+        yield case.at(region=_region(layout, name), where=cut.step.where)
 
 
 def _atomic_values(update: str, step: str, *, number: int, why: str, then: str) -> None: ...
@@ -500,34 +506,32 @@ ATOMIC = Rule(
 )
 
 
-@check(ATOMIC)
-def not_atomic(subject: Subject) -> Outcome:
-    told = False
-    for layout, walked in _walked(subject):
-        holes = [cut for cut in walked.cuts if cut.hole]
-        if holes and not told:
-            told = True  # a lone copy is one cause, however many updates save it
-            first = holes[0]
-            starts = "something that is not known" if first.starts is None else ""
-            starts = starts or " or ".join(first.starts or ()) or "nothing"
-            case = ATOMIC(
-                update=walked.update.name,
-                step=first.what.partition(",")[0],
-                number=first.number,
-                why="while the environment is saved no copy of it is valid",
-                then=f"{starts} starts ({first.how})",
-            )
-            yield _at(case, layout, first, Severity.ERROR if first.fails else None, _ONE_BLOCK)
-        for number, mixture in walked.mixed:
-            cut = next(cut for cut in walked.cuts if cut.number == number)
-            case = ATOMIC(
-                update=walked.update.name,
-                step=cut.what.partition(",")[0],
-                number=number,
-                why="what it selects goes with the next step only",
-                then=f"the board starts from {mixture}",
-            )
-            yield _at(case, layout, cut)
+@check(ATOMIC, over=WALKED, given=_first_hole)
+def not_atomic(one: tuple[Layout, Walked], lone: object) -> Outcome:
+    layout, walked = one
+    # A lone copy is one cause, however many updates save it.
+    first = next((cut for cut in walked.cuts if cut is lone), None)
+    if first is not None:
+        starts = "something that is not known" if first.starts is None else ""
+        starts = starts or " or ".join(first.starts or ()) or "nothing"
+        case = ATOMIC(
+            update=walked.update.name,
+            step=first.what.partition(",")[0],
+            number=first.number,
+            why="while the environment is saved no copy of it is valid",
+            then=f"{starts} starts ({first.how})",
+        )
+        yield _at(case, layout, first, Severity.ERROR if first.fails else None, _ONE_BLOCK)
+    for number, mixture in walked.mixed:
+        cut = next(cut for cut in walked.cuts if cut.number == number)
+        case = ATOMIC(
+            update=walked.update.name,
+            step=cut.what.partition(",")[0],
+            number=number,
+            why="what it selects goes with the next step only",
+            then=f"the board starts from {mixture}",
+        )
+        yield _at(case, layout, cut)
 
 
 # Two releases ------------------------------------------------------------------------------------
@@ -561,29 +565,29 @@ MIXES = Rule(
 )
 
 
-@check(MIXES)
-def mixes_releases(subject: Subject) -> Outcome:
-    for layout, walked in _walked(subject):
-        settled = [one for one in walked.cuts if one.phase == "done" or one.step.act is Act.REBOOT]
-        last = settled[-1].mixture if settled else None
-        told: set[tuple[tuple[str, ...], tuple[str, ...]]] = set()
-        for cut in walked.cuts:
-            by_design = cut.mixture == last
-            if cut.mixture is None or cut.mixture in told or cut.fails:
-                continue
-            if by_design and not cut.lacks:
-                continue
-            told.add(cut.mixture)
-            new, old = (" and ".join(names) for names in cut.mixture)
-            name, step = walked.update.name, cut.what.partition(",")[0]
-            when = f"power lost in step {cut.number} of the update {name} ({step})"
-            case = MIXES(
-                update=name,
-                step="" if by_design else step,
-                when=f"after the update {name}" if by_design else when,
-                stage=" or ".join(cut.starts or ()),
-                new=new,
-                old=old,
-                more=f"; {cut.lacks}" if cut.lacks else "",
-            )
-            yield _at(case, layout, cut)
+@check(MIXES, over=WALKED)
+def mixes_releases(one: tuple[Layout, Walked]) -> Outcome:
+    layout, walked = one
+    settled = [one for one in walked.cuts if one.phase == "done" or one.step.act is Act.REBOOT]
+    last = settled[-1].mixture if settled else None
+    told: set[tuple[tuple[str, ...], tuple[str, ...]]] = set()
+    for cut in walked.cuts:
+        by_design = cut.mixture == last
+        if cut.mixture is None or cut.mixture in told or cut.fails:
+            continue
+        if by_design and not cut.lacks:
+            continue
+        told.add(cut.mixture)
+        new, old = (" and ".join(names) for names in cut.mixture)
+        name, step = walked.update.name, cut.what.partition(",")[0]
+        when = f"power lost in step {cut.number} of the update {name} ({step})"
+        case = MIXES(
+            update=name,
+            step="" if by_design else step,
+            when=f"after the update {name}" if by_design else when,
+            stage=" or ".join(cut.starts or ()),
+            new=new,
+            old=old,
+            more=f"; {cut.lacks}" if cut.lacks else "",
+        )
+        yield _at(case, layout, cut)

@@ -226,31 +226,3 @@ def test_a_check_tells_what_it_looked_at() -> None:
     result = audit.run(gather(parse(_TWO_CHIPS.encode(), "tide.yaml"), None))
     things = {(one.rule.name, one.thing) for one in result.findings}
     assert ("region-end-not-erase-aligned", "loader") in things
-
-
-class _Told:
-    """A check of its own, that says what it is given."""
-
-    def __init__(self, *said: Finding | NotChecked) -> None:
-        self.said = said
-
-    def __call__(self, subject: Subject) -> Iterator[Finding | NotChecked]:
-        del subject
-        yield from self.said
-
-
-def test_nothing_passes_of_which_it_cannot_be_said() -> None:
-    """A check that says something of what is none of its things does not pass the others."""
-    subject = gather(parse(_TWO_CHIPS.encode(), "tide.yaml"), None)
-    told = rule("told")
-    case = told()
-    for said, looked in (
-        ((), {"loader", "notes"}),
-        ((NotChecked(told.name, "notes", "why"),), {"loader", "notes"}),
-        ((NotChecked(told.name, "something", "why"),), {""}),
-        ((case.at(chip="nor"),), {""}),
-    ):
-        check = Check(told, _Told(*said), about=lambda _: ("loader", "notes"))
-        engine = Engine(subject)
-        list(engine.apply(check))
-        assert {thing for _, thing in engine.looked} == looked
