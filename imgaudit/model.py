@@ -321,7 +321,8 @@ class Region(Located):
     `labels` are what the copies of the map call it, the usual one first. `expect` is the planned
     size of an artifact that need not be built yet. `holder` is the region of which it is a volume:
     it then has the label as its name there, its `area` is that region, and `at` counts the volumes
-    before it: where its blocks are, nobody knows.
+    before it: where its blocks are, nobody knows. `after` is the region that it follows, and `rest`
+    says that it takes all that is left, where the layout gives its place or size so.
     """
 
     name: str
@@ -343,6 +344,8 @@ class Region(Located):
     writer_unpacks: tuple[str, ...] = ()
     holder: str | None = None
     guessed: tuple[str, ...] = ()
+    after: str | None = None
+    rest: bool = False
 
     @property
     def label(self) -> str:

@@ -1069,6 +1069,8 @@ class _Assembly:
             writer_unpacks=tuple(region.get("writer-unpacks", ())),
             holder=holder,
             guessed=self._guesses(region),
+            after=region.get("after"),
+            rest=region.get("size") == REST,
         )
 
     def _guesses(self, values: Values) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from imgaudit.data import dataclass
+from imgaudit.layout.placing import partitions_end, placed_again
 from imgaudit.model import FIRST_STAGES, Area, Chip, KeepFree, Layout, Region, Writer
 from imgaudit.rules import of_maps, on_paper
 from imgaudit.rules.engine import Engine, Finding
@@ -47,14 +48,31 @@ class Moved:
     to: Span
 
     def __str__(self) -> str:
-        name, size = self.region.name, both(self.to.size)
+        name = self.region.name
+        if self.region.holder is not None:
+            return f"{'grow' if self.to.size > self.region.size else 'shrink'} {name}"
         if self.to.start == self.region.at:
-            return f"end {name} at {place(self.to.end)} (size {size})"
+            return f"end {name} at {place(self.to.end)}"
         if self.to.end == self.region.span.end:
-            return f"start {name} at {place(self.to.start)} (size {size})"
-        if self.to.size == self.region.size:
-            return f"move {name} to {place(self.to.start)}"
-        return f"move {name} to {place(self.to.start)} with {size}"
+            return f"start {name} at {place(self.to.start)}"
+        return f"move {name} to {place(self.to.start)}"
+
+    def told(self, layout: Layout) -> str:
+        """Say the move and what to write for it in the file; `layout` is the one that it makes."""
+        region, told = self.region, {}
+        before = region.at if region.after is None else layout.region(region.after).span.end
+        if self.to.start != before:
+            was = place(before) if region.after is None else f"after: {region.after}"
+            key = "at" if region.after is None else "after"
+            told[key] = region.at_key(key), f"at: {place(self.to.start)}, was {was}"
+        if self.to.size != region.size or (region.rest and self.to.start != region.at):
+            was = both(region.size) if not region.rest else "rest"
+            told["size"] = region.at_key("size"), f"size: {both(self.to.size)}, was {was}"
+        lines: dict[str, list[str]] = {}
+        for where, text in told.values():
+            lines.setdefault(f"{where.file}:{where.line}", []).append(text)
+        said = (f"{line}: {' and '.join(texts)}" for line, texts in lines.items())
+        return f"{self} ({'; '.join(said)})"
 
 
 def advised(subject: Subject, findings: Iterable[Finding]) -> list[Finding]:
@@ -91,6 +109,8 @@ class _Trials:
                 for other in self._layout.regions
                 if other.name == name and other.area == region.area and other is not region
             ]
+        if region.holder is not None:
+            involved.append(self._layout.region(region.holder))
         of_copies = finding.rule.name not in on_paper()
         for some in self._candidates(finding, involved):
             left = [(self._left_over(finding, moves, of_copies), moves) for moves in some]
@@ -99,12 +119,11 @@ class _Trials:
                 least = min(count for count, _ in helps)
                 best = [moves for count, moves in helps if count == least]
                 told = [moves for moves in best if _near_as(moves, best[0])][:_TOLD]
-                said = "; or ".join(" and ".join(map(str, moves)) for moves in told)
+                said = "; or ".join(map(self._told, told))
                 advice = f"Tried on this layout: {said}; every copy of the map must follow."
                 if of_copies:
                     advice = f"Or correct the layout, which was tried: {said}."
-                to = {move.region.name: move.to for move in told[0]}
-                return replace(finding, advice=advice, moves=to)
+                return replace(finding, advice=advice, moves=_to(told[0]))
             if of_copies:
                 return finding
         if self._left <= 0:
@@ -116,28 +135,30 @@ class _Trials:
         if self._left <= 0:
             return None
         if of_copies not in self._before:
-            self._before[of_copies] = self._said((), of_copies)
+            self._before[of_copies] = self._said((), of_copies) or {}
         before, after = self._before[of_copies], self._said(moves, of_copies)
+        if after is None:
+            return None
         worse = any(rank < before.get(key, rank + 1) for key, rank in after.items())
         return None if worse or _key(finding) in after else len(after)
 
-    def _said(self, moves: tuple[Moved, ...], of_copies: bool) -> Mapping[_Key, int]:
-        """Give what the rules find, with the rank of the worst of a kind.
+    def _told(self, moves: tuple[Moved, ...]) -> str:
+        layout = placed_again(self._layout, _to(moves)) or self._layout
+        return " and ".join(move.told(layout) for move in moves)
+
+    def _said(self, moves: tuple[Moved, ...], of_copies: bool) -> Mapping[_Key, int] | None:
+        """Give what the rules find, with the rank of the worst of a kind; None: no such layout.
 
         A region that moves differs from every copy of the map until these follow, so the copies
         count only where they are what is to be mended.
         """
-        to = {move.region.name: move.to for move in moves}
-        regions = {
-            region.name: replace(region, at=to[region.name].start, size=to[region.name].size)
-            if region.name in to
-            else region
-            for region in self._layout.regions
-        }
+        layout = placed_again(self._layout, _to(moves))
+        if layout is None:
+            return None
+        regions = {region.name: region for region in layout.regions}
         placements = tuple(
             replace(item, region=regions[item.region.name]) for item in self._subject.placements
         )
-        layout = replace(self._layout, regions=tuple(regions.values()))
         self._left -= len(regions)
         found: dict[_Key, int] = {}
         parts = max((len(chip.parts) for chip in layout.chips.values()), default=0)
@@ -154,23 +175,26 @@ class _Trials:
         self, finding: Finding, involved: list[Region]
     ) -> Iterator[list[tuple[Moved, ...]]]:
         """Give what may help: moves of one region, of two, of a row; of each the shortest first."""
-        area = self._layout.area(involved[0].area)
-        room = _Room(self._layout, area, finding, self._needs)
+        rooms = {
+            region.area: _Room(self._layout, self._layout.area(region.area), finding, self._needs)
+            for region in involved
+        }
         free: list[tuple[Moved, ...]] = []
         taken: list[tuple[Moved, ...]] = []
         for region in involved:
+            room = rooms[region.area]
             for span in room.spans(region):
-                hit = room.hit(region, span)
-                if not hit:
-                    free.append((Moved(region, span),))
-                else:
-                    taken.append((Moved(region, span),))
+                # What follows another of itself makes way.
+                some = free if room.flows or not room.hit(region, span) else taken
+                some.append((Moved(region, span),))
         yield sorted(free, key=_cost)[:_SINGLES]
         taken = sorted(taken, key=_cost)[:_PAIRS]
         pairs: list[tuple[Moved, ...]] = []
         for (move,) in taken:
+            room = rooms[move.region.area]
             hit = room.hit(move.region, move.to)
             if len(hit) == 1:
+                area = self._layout.area(move.region.area)
                 others = _Room(self._layout, area, finding, self._needs, move)
                 pairs += [
                     (move, Moved(hit[0], span))
@@ -178,13 +202,18 @@ class _Trials:
                     if not others.hit(hit[0], span)
                 ]
         yield sorted(pairs, key=_cost)[:_PAIRS]
-        rows = (room.row(move, up=up) for (move,) in taken for up in (True, False))
+        rows = (
+            rooms[move.region.area].row(move, up=up) for (move,) in taken for up in (True, False)
+        )
         found = [row for row in rows if row]
         yield sorted(found, key=lambda row: (len(row), _cost(row)))[:_PAIRS]
 
 
 class _Room:
-    """One area of a chip, and where a region could lie in it; `moved` has moved already."""
+    """One area of a chip, and where a region could lie in it; `moved` has moved already.
+
+    `flows` tells that the place of some follows from another's.
+    """
 
     def __init__(
         self,
@@ -199,6 +228,10 @@ class _Room:
         self._spans = {region.name: region.span for region in self._regions}
         if moved is not None:
             self._spans[moved.region.name] = moved.to
+        self.flows = any(
+            region.after is not None or region.rest or region.holder is not None
+            for region in self._regions
+        )
         highest = max(span.end for span in self._spans.values())
         self._size = area.size if area.size is not None else highest
         self._needs = needs
@@ -254,7 +287,10 @@ class _Room:
 
     def _pinned(self, region: Region) -> bool:
         """Tell whether a start is given: by the boot ROM, as raw flash's head mostly is."""
-        return region.holds in _STAYS or (region.at == 0 and self._chip.kind.mtd)
+        if region.holds in _STAYS or region.holder is not None:
+            return True
+        first = [other for other in self._regions if other.at == 0]
+        return self._chip.kind.mtd and first == [region]
 
     def _inside(self, span: Span) -> bool:
         return span.end <= self._size
@@ -295,6 +331,8 @@ class _Room:
         edges = [span.start, span.end, *self._edges, span.start + wanted, span.end - wanted]
         edges += [span.end + self._short, span.start + self._there, self._size]
         edges += [max(before, default=0), min(behind, default=self._size)]
+        if region.partition is not None:
+            edges.append(partitions_end(self._chip, self._size))
         near = {self._up(edge) for edge in edges if edge >= 0} | {
             self._down(edge) for edge in edges if edge >= 0
         }
@@ -360,6 +398,10 @@ def _cost(moves: tuple[Moved, ...]) -> tuple[int, int, int]:
         for move in moves
     )
     return factory, way, -sum(move.to.size for move in moves)
+
+
+def _to(moves: tuple[Moved, ...]) -> dict[str, Span]:
+    return {move.region.name: move.to for move in moves}
 
 
 def _near_as(moves: tuple[Moved, ...], best: tuple[Moved, ...]) -> bool:

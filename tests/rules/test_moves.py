@@ -74,14 +74,14 @@ NEXT = "name: next, at: 128 KiB, size: 896 KiB"
 def test_a_region_grows_into_what_is_free() -> None:
     told = fix(END, "name: r, at: 0, size: 4 KiB", NEXT)
     assert told == (
-        "End r on an erase block. Tried on this layout: end r at 0x10000 (size 65,536 bytes"
-        " (64 KiB)); every copy of the map must follow."
+        "End r on an erase block. Tried on this layout: end r at 0x10000 (example.yaml:7: size:"
+        " 65,536 bytes (64 KiB), was 4,096 bytes (4 KiB)); every copy of the map must follow."
     )
 
 
 def test_neither_onto_a_neighbour_nor_to_nothing() -> None:
     told = fix(END, "name: r, at: 64 KiB, size: 68 KiB", "name: s, at: 136 KiB, size: 888 KiB")
-    assert "end r at 0x20000 (size" in told
+    assert "end r at 0x20000 (example.yaml:7: size: 65,536 bytes (64 KiB), was 69,632" in told
 
 
 def test_two_regions_move_where_one_cannot() -> None:
@@ -275,7 +275,10 @@ def test_the_layout_may_be_what_is_wrong() -> None:
     """Only where its copy's place is free in the layout is it told to go there."""
     copy = "spi0.0:64k(boot),128k(settings),384k@256k(recovery)"
     (finding,) = said(with_map(copy), "map-offset-differs")
-    assert finding.fix.endswith("Or correct the layout, which was tried: move recovery to 0x40000.")
+    assert finding.fix.endswith(
+        "Or correct the layout, which was tried: move recovery to 0x40000 (example.yaml:9: at:"
+        " 0x40000, was 0x30000)."
+    )
     over = "spi0.0:64k(boot),192k@0(settings),384k@192k(recovery)"
     (finding,) = said(with_map(over), "map-offset-differs")
     assert not finding.moves
