@@ -24,6 +24,7 @@ MAX_BLOCKS = 1 << 26
 """Blocks whose owner is tracked, a byte each: 256 GiB."""
 MAX_NODES = 400_000
 _BLOCK = 4096
+_PER_SEGMENT = 512
 _MAGIC = 0xF2F52010
 _NAT_PER_BLOCK = 455
 _SIT = struct.Struct("<H64sQ")
@@ -112,6 +113,10 @@ class F2fsWalk(Walk):
         if volume.blocks > MAX_BLOCKS or volume.blocks * _BLOCK > self.view.size:
             self.skip(f"it has {volume.blocks:,} blocks")
             return
+        if volume.per_segment != _PER_SEGMENT:
+            # Linux mounts no other (fs/f2fs/super.c, sanity_check_raw_super).
+            self.skip(f"its segments have {volume.per_segment:,} blocks, not {_PER_SEGMENT}")
+            return
         self._owned = bytearray(volume.blocks)
         place, block = self._checkpoint()
         user, valid = struct.unpack_from("<QQ", block, 8)
@@ -147,7 +152,7 @@ class F2fsWalk(Walk):
         block = self.view.bytes(place * _BLOCK, _BLOCK)
         version, (count,) = block[:8], struct.unpack_from("<I", block, 136)
         (at,) = struct.unpack_from("<I", block, 164)
-        if not 192 <= at <= _BLOCK - 4 or not 2 <= count <= self.volume.per_segment:
+        if not 192 <= at <= _BLOCK - 4 or not 2 <= count <= _PER_SEGMENT:
             return None
         stored = int.from_bytes(block[at : at + 4], "little")
         computed = _sum(block, at)
@@ -167,7 +172,7 @@ class F2fsWalk(Walk):
         volume = self.volume
         packs = [
             self._pack(volume.checkpoint, "first"),
-            self._pack(volume.checkpoint + volume.per_segment, "second"),
+            self._pack(volume.checkpoint + _PER_SEGMENT, "second"),
         ]
         whole = [pack for pack in packs if pack is not None]
         if not whole:
@@ -182,29 +187,29 @@ class F2fsWalk(Walk):
         """Find which copies of the node addresses count, and what the journal says instead."""
         flags, _, summary = struct.unpack_from("<III", block, 132)
         sit, nat = struct.unpack_from("<II", block, 156)
-        start = 192 if self.volume.payload else 192 + sit
-        if flags & _LARGE_BITMAP:
-            start = 196
-        self._bitmap = block[start : start + nat]
-        if len(self._bitmap) < nat:
-            self._bitmap = block[192 : 192 + nat]
-        compact = bool(flags & _COMPACT_SUMMARY)
-        self._sit_places(place, block, start + nat if flags & _LARGE_BITMAP else 192, sit)
-        self._sit_changes(place + summary + (0 if compact else 2), compact=compact)
+        compact, large, volume = flags & _COMPACT_SUMMARY, flags & _LARGE_BITMAP, self.volume
+        # Where they stand: fs/f2fs/f2fs.h, __bitmap_ptr.
+        data = self.view.bytes(place * _BLOCK, _BLOCK * (1 + min(volume.payload, _PER_SEGMENT)))
+        first = 196 if large else 192 if volume.payload else 192 + sit
+        self._bitmap = data[first : first + nat]
+        first = 196 + nat if large else _BLOCK if volume.payload else 192
+        self._sit_bitmap = data[first : first + sit]
+        for have, size, segments, at in (
+            (self._sit_bitmap, sit, volume.sit_segments, 156),
+            (self._bitmap, nat, volume.nat_segments, 160),
+        ):
+            if not len(have) == size == segments // 2 * _PER_SEGMENT // 8:
+                what = f"a bitmap of {size:,} bytes for the tables' {segments:,} segments"
+                raise FormatError(place * _BLOCK + at, what)
+        self._sit_changes(place + summary + (0 if compact else 2), compact=bool(compact))
         data = self.view.bytes((place + summary) * _BLOCK, _BLOCK)
-        at = 0 if flags & _COMPACT_SUMMARY else 512 * 7
+        at = 0 if compact else 512 * 7
         (count,) = struct.unpack_from("<H", data, at)
         if count > 38:
             raise FormatError((place + summary) * _BLOCK, f"a journal of {count:,} node addresses")
         for number in range(count):
             nid, _, inode, address = struct.unpack_from("<IBII", data, at + 2 + 13 * number)
             self._journal[nid] = (inode, address)
-
-    def _sit_places(self, place: int, block: bytes, start: int, size: int) -> None:
-        """Find which copies of the segments' maps count."""
-        if self.volume.payload and start == 192:
-            block, start = self.view.bytes((place + 1) * _BLOCK, _BLOCK), 0
-        self._sit_bitmap = block[start : start + size]
 
     def _sit_changes(self, place: int, *, compact: bool) -> None:
         """Take what a journal says instead of the segments' own entries."""
@@ -219,20 +224,18 @@ class F2fsWalk(Walk):
     def _segments(self) -> None:
         """Hold each segment's map of valid blocks against the blocks that are someone's."""
         volume = self.volume
-        if volume.per_segment != 512 or not self._sit_bitmap:
-            return
-        for segment in range((volume.blocks - volume.main) // volume.per_segment):
+        for segment in range((volume.blocks - volume.main) // _PER_SEGMENT):
             number, slot = divmod(segment, _SIT_PER_BLOCK)
-            if number >= volume.sit_segments // 2 * volume.per_segment:
+            if number >= volume.sit_segments // 2 * _PER_SEGMENT:
+                self.flaw(volume.sit * _BLOCK, f"segment {segment:,} has no map of valid blocks")
                 return
-            second = self._sit_bitmap[number // 8 : number // 8 + 1] or b"\0"
-            copy = second[0] >> (7 - number % 8) & 1
-            block = volume.sit + number + copy * (volume.sit_segments // 2) * volume.per_segment
+            copy = self._sit_bitmap[number // 8] >> (7 - number % 8) & 1
+            block = volume.sit + number + copy * (volume.sit_segments // 2) * _PER_SEGMENT
             at = block * _BLOCK + slot * _SIT.size
             entry = self._sit_journal.get(segment) or self.view.bytes(at, _SIT.size)
             count, valid, _ = _SIT.unpack(entry)
-            start = volume.main + segment * volume.per_segment
-            owned = self._owned[start : start + volume.per_segment]
+            start = volume.main + segment * _PER_SEGMENT
+            owned = self._owned[start : start + _PER_SEGMENT]
             wanted = int(owned.translate(_DIGITS), 2).to_bytes(64, "big")
             if valid != wanted or count & _VALID != owned.count(1):
                 differ = int.from_bytes(valid, "big") ^ int.from_bytes(wanted, "big")
@@ -245,12 +248,12 @@ class F2fsWalk(Walk):
             return self._journal[nid]
         volume = self.volume
         number, slot = divmod(nid, _NAT_PER_BLOCK)
-        segment, offset = divmod(number, volume.per_segment)
-        block = volume.nat + 2 * segment * volume.per_segment + offset
-        if 2 * segment >= volume.nat_segments or number // 8 >= len(self._bitmap):
+        segment, offset = divmod(number, _PER_SEGMENT)
+        block = volume.nat + 2 * segment * _PER_SEGMENT + offset
+        if segment >= volume.nat_segments // 2:
             raise FormatError(volume.nat * _BLOCK, f"node {nid:,} has no address")
         if self._bitmap[number // 8] >> (7 - number % 8) & 1:
-            block += volume.per_segment
+            block += _PER_SEGMENT
         _, inode, address = self.view.unpack("<BII", block * _BLOCK + 9 * slot)
         return inode, address
 
@@ -352,7 +355,7 @@ class F2fsWalk(Walk):
             return ()
         pieces: list[Piece] = []
         packed = False
-        for at, block in self._blocks(inode):
+        for at, block, count in self._blocks(inode):
             hole = block in {0, _NEW, _PACKED}
             packed |= block == _PACKED
             if block == _NEW:
@@ -361,38 +364,33 @@ class F2fsWalk(Walk):
             last = pieces[-1] if pieces else None
             straight = None if last is None or last.offset is None else last.offset + last.size
             if last is not None and straight == place:
-                pieces[-1] = last._replace(size=last.size + _BLOCK)
+                pieces[-1] = last._replace(size=last.size + count * _BLOCK)
             else:
-                pieces.append(Piece(_BLOCK, place))
-        if packed or inode.flags & _FLAG_PACKED or inode.advise & _ENCRYPTED:
-            if stat.S_ISREG(inode.mode):
-                self.unwalked = self.unwalked or "data that are packed or encrypted are not read"
+                pieces.append(Piece(count * _BLOCK, place))
+        # A directory only hands the packing flag down to what is made in it.
+        packed |= bool(inode.flags & _FLAG_PACKED) and stat.S_ISREG(inode.mode)
+        if (packed or inode.advise & _ENCRYPTED) and not stat.S_ISDIR(inode.mode):
+            self.unwalked = self.unwalked or "data that are packed or encrypted are not read"
             return None
-        if inode.size > sum(piece.size for piece in pieces):
-            pieces.append(Piece(inode.size - sum(piece.size for piece in pieces), None))
         return _cut(pieces, inode.size)
 
-    def _blocks(self, inode: _Inode) -> Iterator[tuple[int, int]]:
-        """Give the block addresses of a file, each with where it is written."""
+    def _blocks(self, inode: _Inode) -> Iterator[tuple[int, int, int]]:
+        """Give a file's block addresses, where each is written, and for how many blocks it is."""
         yield from _numbers(inode.data, inode.at, inode.first, inode.room)
         for slot, depth in enumerate((0, 0, 1, 1, 2)):
             (nid,) = struct.unpack_from("<I", inode.data, 4052 + 4 * slot)
             yield from self._below(nid, depth, inode)
 
-    def _below(self, nid: int, depth: int, inode: _Inode) -> Iterator[tuple[int, int]]:
-        per = _PER_NODE ** (depth + 1)
+    def _below(self, nid: int, depth: int, inode: _Inode) -> Iterator[tuple[int, int, int]]:
         if not nid:
-            # What is left out is a hole; beyond the end there is nothing to count.
-            if depth == 0:
-                yield from ((0, 0) for _ in range(per if inode.size > 4 * _BLOCK * per else 0))
+            yield inode.at, 0, _PER_NODE ** (depth + 1)
             return
         at, data = self._node(nid, inode.number)
         if depth == 0:
             yield from _numbers(data, at, 0, _PER_NODE)
             return
         for inner in struct.unpack_from(f"<{_PER_NODE}I", data):
-            if inner:
-                yield from self._below(inner, depth - 1, inode)
+            yield from self._below(inner, depth - 1, inode)
 
     # Directories
 
@@ -420,7 +418,9 @@ class F2fsWalk(Walk):
                     return
                 if not stat.S_ISDIR(inode.mode):
                     continue
-                if self.goes_into(number, full, at, depth):
+                if inode.advise & _ENCRYPTED:
+                    self.skip("names that are encrypted are not read")
+                elif self.goes_into(number, full, at, depth):
                     todo.append((inode, full, folder.number, depth + 1))
 
     def _take(self, number: int) -> _Inode:
@@ -517,9 +517,9 @@ def _sum(block: bytes, at: int) -> int:
     return crc32_raw(block[at + 4 :], start) if at < _BLOCK - 4 else start
 
 
-def _numbers(data: bytes, at: int, start: int, count: int) -> Iterator[tuple[int, int]]:
+def _numbers(data: bytes, at: int, start: int, count: int) -> Iterator[tuple[int, int, int]]:
     for number, block in enumerate(struct.unpack_from(f"<{count}I", data, start)):
-        yield at + start + 4 * number, block
+        yield at + start + 4 * number, block, 1
 
 
 def _cut(pieces: list[Piece], size: int) -> tuple[Piece, ...]:

@@ -87,7 +87,7 @@ def listed(facts: FileSystem, *, without: Iterable[str] = ("lost+found",)) -> di
     }
 
 
-def read(reader: Reader, data: bytes) -> FileSystem:
+def read(reader: Reader, data: bytes | bytearray) -> FileSystem:
     """Read a file system."""
     facts = reader.read(View.of(data))
     assert isinstance(facts, FileSystem)
@@ -109,7 +109,7 @@ def sound(reader: Reader, data: bytes, folder: Path) -> FileSystem:
     return facts
 
 
-def trouble(reader: Reader, data: bytes) -> str:
+def trouble(reader: Reader, data: bytes | bytearray) -> str:
     """Say what a reader finds amiss in a file system; "" where it is content."""
     try:
         facts = read(reader, data)
