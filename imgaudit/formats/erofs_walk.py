@@ -275,6 +275,8 @@ class ErofsWalk(Walk):
         heads = list(index.heads(inode.at))
         if heads and heads[-1].start == inode.size:
             heads.pop()  # it only marks the end
+        if inode.size and (not heads or heads[0].start):
+            raise FormatError(inode.at, "its packed pieces have no beginning")
         pieces: list[Piece] = []
         for number, head in enumerate(heads):
             last = number + 1 == len(heads)
