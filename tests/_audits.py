@@ -8,11 +8,11 @@ from datetime import date
 from imgaudit.rules import checks
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Finding
-from imgaudit.rules.examples import emmc, nor
+from imgaudit.rules.examples import emmc, nand, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit
 
-__all__ = ["audited", "build", "emmc", "found", "nor", "one", "unchecked"]
+__all__ = ["audited", "build", "emmc", "found", "nand", "nor", "one", "unchecked"]
 
 
 def build(example: Example, files: Mapping[str, bytes] | None = None) -> Subject:

@@ -142,7 +142,7 @@ def _for_this_slot(found: Iterable[Walked]) -> Iterator[Walked]:
     for _, group in itertools.groupby(found, key=_script):
         ways = list(group)
         mine = [walked for walked in ways if not walked.under]
-        yield from mine if len(ways) > 1 and mine else ways
+        yield from mine or ways
 
 
 def _script(walked: Walked) -> tuple[str, str]:
@@ -445,7 +445,7 @@ class _Walk:
         able = self.runners | self.heirs | {by}
         if not starts or not starts <= usual | able:
             return False
-        return True if starts <= able else self.power.starts(by, state)
+        return starts <= able or self.power.starts(by, state)
 
     # Writes ---------------------------------------------------------------------------------------
 
@@ -511,9 +511,13 @@ class _Walk:
         found.append(_Class(verb, 0, 0, _HEAD, (*before, *gone)))
         body = (*_BODY, Damage.ERASED) if step.act is Act.ERASE else _BODY
         placed = self._tears(step, region, whole, start)
-        starts = [number for number, _ in placed if 1 < number < count - 1]
-        edges = [1, *starts, count - 1, count] if count > 2 else [1, count]
-        for at, until in itertools.pairwise(edges):
+        edges = {
+            1,
+            count - 1,
+            count,
+            *(number for number, _ in placed if number in range(1, count)),
+        }
+        for at, until in itertools.pairwise(sorted(edges)):
             broken = next((one for number, one in reversed(placed) if number <= at), None)
             beside = behind if until == count else gone
             found.append(_Class(verb, at, until - 1, body, beside, broken))

@@ -206,10 +206,8 @@ def _fixed_first(hit: Overlap) -> Overlap:
     return hit
 
 
-def _rule_of(hit: Overlap) -> Rule | None:
+def _rule_of(hit: Overlap) -> Rule:
     kinds = {hit.first.kind, hit.second.kind}
-    if kinds <= FIXED:
-        return None
     if RangeKind.RESERVED in kinds:
         return RESERVED
     if RangeKind.LOADER in kinds:

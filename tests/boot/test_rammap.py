@@ -18,6 +18,7 @@ from imgaudit.boot.rammap import (
     RangeKind,
     booti_place,
     bootm_too_large,
+    comp_size_short,
     initrd_window,
     outside,
     overlaps,
@@ -398,3 +399,48 @@ def test_overlaps_are_those_of_a_naive_count(
     found = overlaps(ranges)
     assert {frozenset((each.first.name, each.second.name)) for each in found} == naive
     assert len(found) == len(naive)
+
+
+# Edges --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("given", "packed", "unpacked", "said"),
+    [  # U-Boot cmd/booti.c, booti_start: it reads comp_len bytes, and writes 10 * comp_len
+        (1000, 1000, 10_000, ""),
+        (1000, 1000, None, ""),
+        (1000, 1001, None, "kernel_comp_size is 1,000 bytes, and the packed kernel has 1,001"),
+        (
+            1000,
+            1000,
+            10_001,
+            "with kernel_comp_size booti unpacks 10,000 bytes, and the kernel has 10,001",
+        ),
+    ],
+)
+def test_what_booti_unpacks(given: int, packed: int, unpacked: int | None, said: str) -> None:
+    assert comp_size_short(given, packed, unpacked) == said
+
+
+@pytest.mark.parametrize(("end", "fits"), [(33 * GIB, True), (33 * GIB + 1, False)])
+def test_the_last_byte_of_the_window(end: int, fits: bool) -> None:
+    assert initrd_window(Span.sized(GIB, MIB), Span(end - MIB, end)) == fits
+    assert initrd_window(Span(end - MIB, end), Span.sized(GIB, MIB)) == fits
+
+
+@pytest.mark.parametrize(("size", "fits"), [(MIB, True), (MIB + 1, False)])
+def test_a_ramdisk_that_fills_the_memory_of_bootm(size: int, fits: bool) -> None:
+    images = replace(
+        fit(), ramdisk=Span.sized(0x48A00000, size), bootm_low=0x7F000000, bootm_size=MIB, fdt=None
+    )
+    result = plan(images, replace(BOARD, loader=None))
+    places = [each.span for each in result.ranges if each.name == "ramdisk"]
+    assert places == ([Span.sized(0x7F000000, MIB)] if fits else [])
+    assert result.unplaced == (() if fits else ("no room for the ramdisk",))
+
+
+@pytest.mark.parametrize(("step", "names"), [(0, ["b"]), (1, ["a", "b"]), (2, ["a"]), (3, [])])
+def test_what_is_needed_at_a_step(step: int, names: list[str]) -> None:
+    ranges = (used("b", 5, 10, 0, 2), used("a", 0, 10, 1, 3))
+    found = RamMap(ranges=ranges, steps=("load b", "load a", "start")).at(step)
+    assert [each.name for each in found] == names

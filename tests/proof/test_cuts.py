@@ -110,6 +110,64 @@ def test_a_lone_copy_leaves_a_hole() -> None:
     ]
 
 
+def test_a_lone_copy_is_saved_again_where_it_is() -> None:
+    found = walked("{set: {slot: b}}, {set: {slot: a}}", copies=False)
+    assert [(cut.number, cut.phase, cut.copy, cut.starts) for cut in found.cuts] == [
+        (1, "erase", "env", None),
+        (1, "write", "env", None),
+        (1, "done", "", ("main b",)),
+        (2, "erase", "env", None),
+        (2, "write", "env", None),
+        (2, "done", "", ("main a",)),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("variables", "said"),
+    [
+        ({"slot": "a" * 24}, "set slot=" + "a" * 24),
+        ({"slot": "a" * 25}, "set slot"),
+        ({"d1": "1", "d2": "2", "d3": "3", "d4": "4"}, "set d1=1, d2=2, d3=3, d4=4"),
+        ({f"d{n}": str(n) for n in range(1, 6)}, "set d1=1, d2=2, d3=3, d4=4 and 1 more"),
+    ],
+)
+def test_what_a_save_is_told_as(variables: dict[str, str], said: str) -> None:
+    pairs = ", ".join(f'{name}: "{value}"' for name, value in variables.items())
+    found = walked(f"{{set: {{{pairs}}}}}")
+    assert [cut.what for cut in found.cuts] == [
+        f"{said}, erasing env-b",
+        f"{said}, writing env-b",
+        f"{said}, marking env",
+        said,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("blocks", "places"),
+    [
+        (1, ["block 0"]),
+        (2, ["block 0", "block 1"]),
+        (3, ["block 0 to 1", "block 2"]),
+    ],
+)
+def test_the_blocks_of_a_write_that_are_torn_alike(blocks: int, places: list[str]) -> None:
+    """What stands beside it in its last block alone is lost with that."""
+    size = blocks * 64 - 16
+    layout = heron._LAYOUT.replace(
+        "  - {name: boot, ",
+        f"  - {{name: splash, chip: nor, at: 128 KiB, size: {size} KiB, holds: raw,"
+        " writer: release, file: root}\n"
+        f"  - {{name: factory, chip: nor, at: {128 + size} KiB, size: 16 KiB, holds: raw,"
+        " writer: factory}\n"
+        "  - {name: boot, ",
+        1,
+    )
+    found = walked("{write: splash}", layout=layout)
+    assert [cut.place for cut in found.cuts] == places
+    assert [cut.spoiled for cut in found.cuts] == [()] * (len(places) - 1) + [("factory",)]
+    assert {cut.of for cut in found.cuts} == {blocks}
+
+
 def test_copies_in_one_erase_block_are_one() -> None:
     close = heron._LAYOUT.replace("env: {size: 16 KiB}}", "env: {size: 16 KiB, copy: env-b}}", 1)
     close = close.replace("at: 0, size: 64 KiB", "at: 0, size: 32 KiB").replace(

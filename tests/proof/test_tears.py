@@ -190,3 +190,9 @@ def test_a_stage_before_the_tear_starts() -> None:
     assert "recovery" in (last.starts or ())
     assert not last.fails
     assert found[0].starts == ()
+    # the first block of which all that goes before is whole lies behind the first kernel
+    whole = -(-(len(head) + len(data) - len(parts["down"])) // _SMALL)
+    assert [(cut.place, cut.images) for cut in found] == [
+        (f"block 0 to {whole - 1}", ("down", "root", "tree", "up")),
+        (f"block {whole} to 10", ("down",)),
+    ]

@@ -17,6 +17,26 @@ def test_inside_the_table(at: str, length: int | None) -> None:
     assert [item.length for item in findings] == [length] * (length is not None)
 
 
+# Linux block/partitions/msdos.c, parse_extended: the record of a logical partition is a sector that
+# the extended partition has; it cannot be the MBR itself.
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [
+        ("1 MiB", {"the MBR", "the record of data"}),
+        ("1024", {"the MBR", "the record of data"}),
+        ("512", {"the MBR"}),
+    ],
+)
+def test_the_records_that_a_loader_lies_over(at: str, said: set[str]) -> None:
+    example = emmc(
+        "name: loader, at: 0, size: 2 MiB",
+        f"name: data, partition: 5, at: {at}, size: 8 MiB",
+        chip="sectors: 65536, table: mbr",
+    )
+    findings = found("region-over-boot-record", example)
+    assert {item.values["what"] for item in findings if item.region == "loader"} == said
+
+
 def test_without_partitions_there_is_no_table() -> None:
     loader = "name: loader, at: 0, size: 512 KiB"
     assert not found("region-inside-partition-table", emmc(loader))

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import binascii
 import hashlib
 import os
 import subprocess
@@ -78,6 +79,64 @@ def test_weak_hashes(algorithm: str) -> None:
     (finding,) = in_region("fit-hash-weak", "fit", sample.fit({"kernel": sample.kernel(node)}))
     assert finding.severity is Severity.NOTE
     assert finding.values["algorithms"] == algorithm
+
+
+def _digests(*algorithms: str) -> Tree:
+    """Give a kernel's node with the right digests of these kinds."""
+    sums: Tree = {
+        f"hash-{n}": {
+            "algo": algorithm,
+            "value": binascii.crc32(KERNEL)
+            if algorithm == "crc32"
+            else binascii.crc_hqx(KERNEL, 0)
+            if algorithm == "crc16-ccitt"
+            else hashlib.new(algorithm, KERNEL, usedforsecurity=False).digest(),
+        }
+        for n, algorithm in enumerate(algorithms, 1)
+    }
+    return sample.kernel({"hash-1": (), **sums})
+
+
+@pytest.mark.parametrize(
+    ("algorithms", "said"),
+    [
+        (("sha1", "md5"), "md5 and sha1"),
+        (("crc16-ccitt", "crc32", "md5", "sha1"), "crc16-ccitt and crc32 and md5 and sha1"),
+        (("crc16-ccitt", "crc32", "md5", "sha1", "sha256"), None),
+        (("sha1", "sha512"), None),
+        ((), None),
+    ],
+)
+def test_a_strong_hash_beside_weak_ones(algorithms: tuple[str, ...], said: str | None) -> None:
+    findings = alone(sample.fit({"kernel": _digests(*algorithms)}), "fit-hash-weak")
+    assert [item.values["algorithms"] for item in findings] == ([said] if said else [])
+
+
+@pytest.mark.parametrize(("count", "said"), [(4, "b, c, d, e"), (5, "b, c, d, e, …")])
+def test_of_many_images_four_are_named(count: int, said: str) -> None:
+    data = sample.fit(
+        {name: sample.kernel() for name in "bcdef"[:count]},
+        configurations={"conf": {"kernel": "gone"}},
+    )
+    (finding,) = alone(data, "fit-configuration-dangling")
+    assert finding.values["names"] == said
+
+
+def test_of_nested_images_each_is_told_with_the_first_that_reaches_furthest() -> None:
+    """All three end at one byte; each starts inside the first."""
+    size = len(KERNEL)
+    images: Tree = {
+        name: sample.image({"load": LOAD + at}, payload=bytes([1]) * (3 * size - at))
+        for name, at in (("one", 0), ("two", size), ("three", 2 * size))
+    }
+    images["kernel"] = sample.kernel({"load": LOAD - MIB, "entry": LOAD - MIB})
+    parts: Tree = {"conf": {"kernel": "kernel", "loadables": ["one", "two", "three"]}}
+    findings = alone(sample.fit(images, configurations=parts), "fit-load-ranges-overlap")
+    assert [(item.values["one"], item.values["other"]) for item in findings] == [
+        ("one", "two"),
+        ("one", "three"),
+    ]
+    assert [item.values["size"] for item in findings] == [2 * size, size]
 
 
 def test_a_strong_hash_beside_a_weak_one_is_enough() -> None:

@@ -170,6 +170,27 @@ def test_environment_wipes_only_to_its_last_block() -> None:
     assert finding.values["next"] == 0x20000
 
 
+def test_an_environment_of_one_block_takes_its_neighbour_along_by_where_it_starts_alone() -> None:
+    """U-Boot restores, or erases more, only where block and environment differ in size."""
+    example = nor(
+        f"name: env, at: 0x8000, size: 0x10000, {ENV}, env: {{size: 64 KiB}}",
+        "name: log, at: 0x18000, size: 0x8000, writer: runtime",
+    )
+    assert not found("environment-rewrites-neighbour", example)
+    assert not found("environment-wipes-what-follows", example)
+    assert one("environment-not-erase-aligned", example).offset == 0x8000
+
+
+@pytest.mark.parametrize("at", ["0", "0xc000"])
+def test_copies_that_name_each_other_are_told_once(at: str) -> None:
+    example = nor(
+        f"name: b, at: {at}, size: 0x4000, {ENV}, env: {{size: 16 KiB, copy: a}}",
+        f"name: a, at: 0, size: 0x4000, {ENV}, env: {{size: 16 KiB, copy: b}}",
+    )
+    finding = one("environment-copies-share-erase-block", example)
+    assert (finding.region, finding.values["copy"]) == ("a", "b")
+
+
 def test_environment_copies() -> None:
     def pair(copy_at: str) -> Example:
         return nor(

@@ -1,9 +1,13 @@
 from __future__ import annotations
 
+import pytest
+
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.engine import Example, Finding, Severity
+from imgaudit.rules.ram import _low
 from imgaudit.rules.samples import arm64_kernel, board_tree, packed
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.env import environment
 from tests._audits import found, one, unchecked
 
 
@@ -96,6 +100,39 @@ def test_the_rest_of_a_buffer_is_a_warning() -> None:
     )
     findings = {item.values["second"]: item.severity for item in told("loads-overlap", overlap)}
     assert findings["kernel with its BSS"] is Severity.WARNING
+
+
+@pytest.mark.parametrize(("short", "severity"), [(0, Severity.WARNING), (4, Severity.ERROR)])
+def test_a_kernel_that_starts_where_a_buffers_file_ends(short: int, severity: Severity) -> None:
+    """The read goes on past the tree; the tree itself ends where the kernel is moved to."""
+    at = 0x42400000 - len(board_tree()) + short
+    example = raw(
+        f"sf read 42300000 100000 1000 && sf read {at:x} 200000 10000 && booti 42300000 - {at:x}",
+        kernel=arm64_kernel(image_size=64 * KIB),
+    )
+    findings = {item.values["second"]: item for item in told("loads-overlap", example)}
+    assert findings["kernel with its BSS"].severity is severity
+    assert findings["kernel with its BSS"].values["common"] == 0x42400000
+
+
+# arch/arm/mm/mmu.c maps RAM up to 760 MiB from its start: here up to 0xaf800000. U-Boot pads a tree
+# by 0x3000 bytes (CONFIG_SYS_FDT_PAD), and all ones leave it where it was read.
+@pytest.mark.parametrize(("more", "finds"), [(0, 0), (4, 1)])
+def test_a_tree_that_ends_where_low_memory_does(more: int, finds: int) -> None:
+    at = 0xAF800000 - 0x3000 - len(board_tree()) + more
+    high = _low("ffffffff")
+    layout = high.layout.replace("0xbf000000", f"{at:#x}")
+    script = (
+        "setenv fdt_high ffffffff && sf probe && sf read 0x82000000 0x60000 0x1000"
+        f" && sf read {at:#x} 0x70000 0x1000 && bootz 0x82000000 - {at:#x}"
+    )
+    env = {"bootcmd": "run recovery", "recovery": script}
+    files = dict(high.files) | {"u-boot.env": lambda: environment(env, 8 * KIB, None)}
+    findings = found("above-low-memory", Example(layout, files))
+    assert [item.values["end"] for item in findings] == [0xAF800000 + more] * finds
+    for finding in findings:
+        assert "the device tree ends at 0xaf800004" in finding.message
+        assert finding.values["limit"] == 0xAF800000
 
 
 def test_a_pair_is_told_once_however_it_is_reached() -> None:

@@ -114,6 +114,13 @@ def test_an_artifact_too_large_has_no_headroom_to_speak_of() -> None:
     assert not found("headroom-low", example, {"a.bin": b"\1" * (65 * KIB)})
 
 
+@pytest.mark.parametrize(("size", "grown"), [(4096, False), (4097, True)])
+def test_what_was_planned_and_a_byte_more(size: int, grown: bool) -> None:
+    example = nor("name: a, at: 0, size: 64 KiB, file: a.bin, expect: 4 KiB")
+    findings = found("artifact-larger-than-planned", example, {"a.bin": b"\1" * size})
+    assert [item.values["size"] for item in findings] == [size] * grown
+
+
 def test_a_stage_across_chips() -> None:
     chip = "size: 1 MiB, erase-block: 64 KiB}\n  emmc: {kind: emmc, sectors: 65536"
     regions = (

@@ -107,7 +107,7 @@ def over_boot_record(found: Mapped) -> Outcome:
     records = {Span(0, SECTOR): "the MBR"} | {
         Span(item.at - SECTOR, item.at): f"the record of {item.name}"
         for item in found.regions
-        if (item.partition or 0) >= _FIRST_LOGICAL and item.at >= SECTOR
+        if (item.partition or 0) >= _FIRST_LOGICAL and item.at > SECTOR
     }
     for region in found.regions:
         for record, what in records.items():

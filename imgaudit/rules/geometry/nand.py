@@ -62,8 +62,8 @@ def spare_blocks(placement: Placement, layout: Layout) -> Outcome:
     used = chip.erased_by(Span.sized(region.at, region.file_at + size)).size // erase
     wanted = max(1, -(-chip.may_be_bad.of(region.size) // erase))
     spare = blocks - used
-    # What does not fit at all is told as that.
-    if 0 <= spare < wanted and size <= region.room:
+    # What does not fit at all is told as that: it takes more blocks than there are.
+    if 0 <= spare < wanted:
         yield SPARES(
             used=used, blocks=blocks, spare=spare, wanted=wanted, short=(wanted - spare) * erase
         ).at(

@@ -129,17 +129,12 @@ def _whole_advice(chip: Chip, regions: list[Region]) -> str:
         )
     moved, at = [], 0
     for region in sorted(regions, key=lambda one: one.at):
-        start = _raised(chip, max(at, region.at))
-        at = _raised(chip, start + region.size)
+        start = chip.erase_end(max(at, region.at))
+        at = chip.erase_end(start + region.size)
         moved.append(f"{region.name} at {place(start)}, {human(at - start)}")
     if at <= chip.size and len(moved) <= _SHOWN:
         said.append(f"This map works with the blocks as they are: {'; '.join(moved)}")
     return ". ".join(said) or "Make the regions smaller: whole blocks for each do not fit the chip"
-
-
-def _raised(chip: Chip, at: int) -> int:
-    """Give the first start of an erase block from an offset on."""
-    return at if at >= chip.size or chip.erase_start(at) == at else chip.erase_end(at)
 
 
 def _start_values(*, start: int, erase: int, block: int) -> None: ...
@@ -476,8 +471,8 @@ def environment_copies(found: There) -> Outcome:
     region, chip, size = found.region, found.chip, _env_end(found.region) - found.region.at
     copy = region.env.copy if region.env else None
     for other in found.beside:
-        told = other.at < region.at and other.env is not None and other.env.copy == region.name
-        if other.name != copy or told:
+        told = (other.at, other.name) < (region.at, region.name)
+        if other.name != copy or (told and other.env and other.env.copy == region.name):
             continue
         theirs = chip.erased_by(Span.sized(other.at, size))
         common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
