@@ -7,9 +7,9 @@ import re
 from imgaudit.contents.build import Build, Placement, Store, stored
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
-from imgaudit.formats.files import FileSystem
+from imgaudit.formats.files import Entry, Files, FileSystem, open_file
+from imgaudit.formats.view import View
 from imgaudit.model import Region
-from imgaudit.ramdisk.root import Node, Root
 from imgaudit.ramdisk.scan import Secret, scan
 
 MOST_BYTES = 16 << 10  # of a file: a key has less
@@ -51,14 +51,13 @@ def _kept(placement: Placement, store: Store) -> Kept | None:
     bare = Kept(region=placement.region, artifact=artifact.path)
     if payload is not artifact.content:
         return _unread(bare, "it is packed, and was not kept unpacked")
+    files = _small(facts.files)
+    if len(files) > FEW:
+        files = [entry for entry in files if _likely("/" + entry.path)]
+    files.sort(key=lambda entry: entry.path)
     try:
         with stored(store, placement) as view:
-            root = Root.listed(view, facts.files)
-            some = {id(node): (path, node) for path, node in root.walk() if _small(node)}
-            files = list(some.values())
-            if len(files) > FEW:
-                files = [(path, node) for path, node in files if _likely(path)]
-            found = [secret for path, node in files[:MOST_FILES] for secret in _in(path, node)]
+            found = [secret for entry in files[:MOST_FILES] for secret in _in(entry, view)]
     except ImgauditError as problem:
         return _unread(bare, str(problem))
     why = f"of {len(files):,} files {MOST_FILES:,} were looked at"
@@ -71,9 +70,9 @@ def _kept(placement: Placement, store: Store) -> Kept | None:
     )
 
 
-def _in(path: str, node: Node) -> list[Secret]:
+def _in(entry: Entry, view: View) -> list[Secret]:
     try:
-        return scan(path, node.data())[0]
+        return scan("/" + entry.path, open_file(view, entry))[0]
     except ImgauditError:
         return []  # the file system's own damage is told elsewhere
 
@@ -82,8 +81,15 @@ def _unread(bare: Kept, why: str) -> Kept:
     return Kept(region=bare.region, artifact=bare.artifact, why=why)
 
 
-def _small(node: Node) -> bool:
-    return node.is_file and 0 < node.size <= MOST_BYTES
+def _small(files: Files) -> list[Entry]:
+    """Give the files of a key's size, each under the first of its names."""
+    found = [entry for entry in files if 0 < entry.size <= MOST_BYTES and entry.is_file]
+    first: dict[object, Entry] = {}
+    for entry in found:
+        known = first.setdefault(entry.inode or entry.path, entry)
+        if entry.path < known.path:
+            first[entry.inode] = entry
+    return list(first.values())
 
 
 def _likely(path: str) -> bool:

@@ -70,20 +70,25 @@ def _example(change: Callable[[bytearray], None] | None = None) -> Example:
 
 def _sealed_example(change: Callable[[bytearray], None] | None = None) -> Example:
     """Give a dump that is held against a manifest; the artifacts are not needed for it."""
-    regions = tuple(
-        SealedRegion(
-            name=name,
-            chip="nor",
-            offset=offset,
-            size=size,
-            payload=SealedPayload(size=len(data), sha256=hashlib.sha256(data).hexdigest()),
+
+    def sealed() -> bytes:
+        regions = tuple(
+            SealedRegion(
+                name=name,
+                chip="nor",
+                offset=offset,
+                size=size,
+                payload=SealedPayload(size=len(data), sha256=hashlib.sha256(data).hexdigest()),
+            )
+            for name, offset, size, data in (
+                ("firmware", 0, 256 * KIB, _firmware()),
+                ("recovery", 256 * KIB, 512 * KIB, _recovery()),
+            )
         )
-        for name, offset, size, data in (
-            ("firmware", 0, 256 * KIB, _firmware()),
-            ("recovery", 256 * KIB, 512 * KIB, _recovery()),
-        )
-    )
-    sealed = Manifest(file="", board="example", layout_sha256="0" * 64, regions=regions)
+        return dump(
+            Manifest(file="", board="example", layout_sha256="0" * 64, regions=regions)
+        ).encode()
+
     return replace(
         nor(
             *_REGIONS,
@@ -91,7 +96,7 @@ def _sealed_example(change: Callable[[bytearray], None] | None = None) -> Exampl
                 "firmware.bin": _firmware,
                 "recovery.bin": _recovery,
                 "nor.bin": lambda: _image(change),
-                "manifest.json": lambda: dump(sealed).encode(),
+                "manifest.json": sealed,
             },
         ),
         manifest="manifest.json",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator
+from collections.abc import Callable, Container, Iterator
 
 from imgaudit.contents.place import Node
 from imgaudit.contents.starts import configuration_of
@@ -22,12 +22,12 @@ _LIMIT = 2 * MIB
 _SHOWN = 4
 
 
-def _one(data: bytes, rest: str = "") -> Example:
+def _one(data: bytes | Callable[[], bytes], rest: str = "") -> Example:
     return nor(
         "name: tree, at: 0, size: 4 MiB, holds: fdt, file: gauge.dtb",
         chip="size: 8 MiB, erase-block: 64 KiB",
         rest=rest,
-        files={"gauge.dtb": lambda: data},
+        files={"gauge.dtb": data if callable(data) else lambda: data},
     )
 
 
@@ -155,7 +155,7 @@ TOO_LARGE = Rule(
             "arch/arm64/kernel/setup.c", "setup_machine_fdt", "Error: invalid device tree blob"
         ),
     ),
-    bad=_one(sample.board_tree({"padding": bytes(_LIMIT)})),
+    bad=_one(lambda: sample.board_tree({"padding": bytes(_LIMIT)})),
     good=_GOOD,
 )
 

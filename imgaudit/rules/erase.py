@@ -90,12 +90,16 @@ def _config(*options: str) -> dict[str, str]:
 
 def _board(*regions: str, options: tuple[str, ...] = (), chip: str = "64 KiB") -> Example:
     """Give a recovery whose kernel is built with these options, on a chip of 4, 32 and 64 KiB."""
-    fit: Tree = {
-        "kernel": sample.kernel(payload=kernel.image(_config(*options))),
-        "fdt": sample.image({"type": "flat_dt"}, payload=sample.board_tree()),
-        "ramdisk": sample.image(payload=archive()),
-    }
-    chosen: Tree = {"conf": {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}}
+
+    def rescue() -> bytes:
+        fit: Tree = {
+            "kernel": sample.kernel(payload=kernel.image(_config(*options))),
+            "fdt": sample.image({"type": "flat_dt"}, payload=sample.board_tree()),
+            "ramdisk": sample.image(payload=archive()),
+        }
+        chosen: Tree = {"conf": {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}}
+        return sample.fit(fit, configurations=chosen)
+
     stage = "{regions: [recovery], ramdisk: recovery, needs: {relax: [flash]}}"
     return nor(
         "name: recovery, at: 0, size: 8 MiB, holds: fit, file: rescue.itb",
@@ -104,7 +108,7 @@ def _board(*regions: str, options: tuple[str, ...] = (), chip: str = "64 KiB") -
         rest=f"stages: {{recovery: {stage}}}\n",
         files={
             "nor.sfdp": lambda: sfdp_dump(16 << 20),
-            "rescue.itb": lambda: sample.fit(fit, configurations=chosen),
+            "rescue.itb": rescue,
             "settings.jffs2": lambda: erased_jffs2(_USUAL),
         },
     )
