@@ -51,6 +51,7 @@ _MMP_MAGIC = 0x004D4D50
 _MOST_FLEX = 31
 _TAIL = b"\0\0\0\0\x0c\0\0\xde"
 _EXTENT_HEAD, _EXTENT = struct.Struct("<4H"), struct.Struct("<IHHI")
+_DIRENT = struct.Struct("<IHBB")
 _INODE_UNINIT, _BLOCK_UNINIT = 1, 2
 _KINDS = {
     stat.S_IFREG: 1,
@@ -64,6 +65,7 @@ _KINDS = {
 # The first 128 bytes of an inode; what follows them, if it is longer, starts with two numbers more.
 _INODE = "<HHIIIIIHHIII60sIIII5H2x"
 _MORE = "HH"
+_KIND = 0xF000  # of a mode; stat.S_IFMT() is a call
 _WITHOUT_DATA = frozenset({stat.S_IFCHR, stat.S_IFBLK, stat.S_IFIFO, stat.S_IFSOCK})
 _GENERATION = 0x64
 _SUM_BYTES = frozenset({0x7C, 0x7D, 0x82, 0x83})  # where an inode keeps its own checksum
@@ -174,7 +176,7 @@ class _Inode:
 
     @property
     def folder(self) -> bool:
-        return stat.S_ISDIR(self.mode)
+        return self.mode & _KIND == stat.S_IFDIR
 
 
 class _Run(NamedTuple):
@@ -836,7 +838,7 @@ class ExtWalk(Walk):
             self.flaw(at, f"{path}: names the reserved inode {number:,}")
             return None
         inode.found += 1
-        if self._typed and kind != _KINDS.get(stat.S_IFMT(inode.mode), 0):
+        if self._typed and kind != _KINDS.get(inode.mode & _KIND, 0):
             self.flaw(at, f"{path}: its entry says another kind of file than inode {number:,}")
         return inode
 
@@ -973,7 +975,7 @@ class ExtWalk(Walk):
             if len(block) - here < 8:
                 self.flaw(at + here, f"directory {folder.number:,}: an entry that is cut")
                 return
-            number, length, size, kind = struct.unpack_from("<IHBB", block, here)
+            number, length, size, kind = _DIRENT.unpack_from(block, here)
             # 16 bits cannot hold 64 KiB.
             if length in {0, 0xFFFF} and len(block) == 64 * KIB:
                 length = 64 * KIB

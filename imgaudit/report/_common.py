@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Iterable, Iterator
 
 from imgaudit.clean import clean
@@ -13,6 +11,10 @@ from imgaudit.units import both, place
 
 def fingerprints(items: Iterable[Found]) -> Iterator[tuple[Found, str]]:
     """Give each finding with what names it in the next run as well; never the same name twice."""
+    # Not above: the text needs neither.
+    import hashlib
+    import json
+
     seen: dict[str, int] = {}
     for item in items:
         digest = hashlib.sha256(json.dumps(item.identity).encode()).hexdigest()
