@@ -170,6 +170,7 @@ def _dangling_values(root: str, *, why: str) -> None: ...
 
 DANGLING = Rule(
     name="root-dangling",
+    renames=True,
     severity=Severity.ERROR,
     values=_dangling_values,
     message="{copies} says root={root}, but {why}",

@@ -160,6 +160,7 @@ def _label_values(*, differences: str, happens: str, label: str, also: str) -> N
 
 LABEL = Rule(
     name="map-label-differs",
+    renames=True,
     severity=Severity.ERROR,
     values=_label_values,
     message="{copies}: {differences}",
@@ -180,7 +181,7 @@ def map_label(subject: Subject) -> Outcome:
         for row, region in _paired(subject)
         if row.entry.named and row.entry.label not in region.labels
     )
-    used = _looked_up(subject)
+    used = looked_up(subject)
     idle: list[tuple[Region, str, list[Row]]] = []
     for (_, label), rows in wrong.items():
         region = rows[0].region
@@ -223,7 +224,7 @@ def _renamed(region: Region, label: str) -> str:
     return f"{region.name} is called {label!r} there, but {region.label!r} in the layout"
 
 
-def _looked_up(subject: Subject) -> set[str]:
+def looked_up(subject: Subject) -> set[str]:
     """Give the names of partitions that something looks up: scripts, command lines, fw_env.config.
 
     Source: U-Boot doc/usage/cmd/mtd.rst, cmd/ubi.c (`ubi part`) and cmd/nand.c; Linux

@@ -197,6 +197,7 @@ class _Texts(TypedDict):
     bad: Example
     good: Example
     moves: NotRequired[bool]
+    renames: NotRequired[bool]
     rewrites: NotRequired[tuple[str, str]]
     writes: NotRequired[bool]
     follows: NotRequired[tuple[str, ...]]
@@ -220,6 +221,7 @@ class Rule(Generic[P]):
 
     `follows` names the rules whose finding in the same place is the cause of this one's: then the
     cause alone is told, with what it leads to.
+    `renames` says that another name of a region can mend it: such names are tried.
     `rewrites` names two values: a number that stands in a script's command, and the right one.
 
     `stops` says that what it is about does not start: an error by it refutes the stages that start
@@ -237,6 +239,7 @@ class Rule(Generic[P]):
         "message",
         "moves",
         "name",
+        "renames",
         "rewrites",
         "severity",
         "sources",
@@ -256,6 +259,7 @@ class Rule(Generic[P]):
         self.bad = texts["bad"]
         self.good = texts["good"]
         self.moves = texts.get("moves", False)
+        self.renames = texts.get("renames", False)
         self.rewrites = texts.get("rewrites")
         self.writes = texts.get("writes", False)
         self.follows = texts.get("follows", ())

@@ -993,6 +993,7 @@ def _label_differs_values(number: int, *, there: str, label: str) -> None: ...
 
 LABEL_DIFFERS = Rule(
     name="gpt-label-differs",
+    renames=True,
     follows=("gpt-duplicate-label",),
     severity=Severity.WARNING,
     values=_label_differs_values,

@@ -49,6 +49,7 @@ def _missing_values(volume: str, *, there: str) -> None: ...
 
 MISSING = Rule(
     name="volume-missing",
+    renames=True,
     severity=Severity.ERROR,
     values=_missing_values,
     message="{artifact} has no volume {volume}, which is {region}; it has {there}",

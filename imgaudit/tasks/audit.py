@@ -254,6 +254,10 @@ def _advised(subject: Subject, findings: list[Finding]) -> list[Finding]:
         from imgaudit.rules.rewrites import corrected
 
         findings = corrected(subject, findings)
+    if any(item.rule.renames for item in findings):
+        from imgaudit.rules.renames import renamed
+
+        findings = renamed(subject, findings)
     return findings
 
 
