@@ -41,7 +41,7 @@ class Location:
     """One copy of the environment.
 
     `offset` is negative where it counts from the end. `sector_size` and `sectors` are None where
-    they are left out: the tools then take the environment's size and as many as that needs.
+    they are left out: a NOR's own erase block is taken then, elsewhere the environment's size.
     `number` is an MTD's or a volume's, `name` the name behind a `:`.
     """
 

@@ -22,6 +22,7 @@ from imgaudit.writers.tree import file
 
 _UNKNOWN = "${"
 _ONCE = ("root", "rootfstype", "init", "rdinit")
+_DECISIVE = frozenset({*_ONCE, "console", "mtdparts", "blkdevparts", "ubi.mtd", "ro", "rw"})
 _HOSTS = frozenset({"mmc", "sdhci", "sdmmc", "emmc", "mshc", "dwmmc"})
 _OTHER = "console=ttyS0 root=/dev/mtdblock5"
 
@@ -52,15 +53,26 @@ IGNORED = Rule(
     values=_ignored_values,
     message="the kernel of {stage} was built to take `{built}` and nothing else; the script gives"
     " it `{given}`",
-    effect="Console, root and all else that U-Boot says do not count: a slot or a recovery starts"
-    " with the wrong root.",
-    fix="Build it with CONFIG_CMDLINE_FROM_BOOTLOADER=y, or without CONFIG_CMDLINE.",
+    effect="Console, root and all else that U-Boot says do not count: every slot, and the recovery"
+    " too, gets what was built in.",
+    fix="Build it without CONFIG_CMDLINE_FORCE.",
     computed="CONFIG_CMDLINE_FORCE=y in the kernel's configuration, and CONFIG_CMDLINE is not what"
-    " the script puts into bootargs",
+    " the script puts into bootargs; a warning where the two agree in console, root, init and"
+    " partitions",
     sources=(
-        in_linux("arch/arm64/Kconfig"),
+        in_linux(
+            "arch/arm64/Kconfig",
+            "CMDLINE_FORCE",
+            "Always use the default kernel command string, even if the boot loader passes other"
+            " arguments to the kernel.",
+        ),
         in_linux("arch/arm/Kconfig", "CMDLINE_FORCE"),
-        in_linux("drivers/of/fdt.c"),
+        in_linux(
+            "drivers/of/fdt.c",
+            "early_init_dt_scan_chosen",
+            "unless CONFIG_CMDLINE_FORCE is set in which case we override whatever was found"
+            " earlier.",
+        ),
     ),
     bad=system(config={"CMDLINE_FORCE": "y", "CMDLINE": f'"{_OTHER}"'}),
     good=system(config={"CMDLINE_FROM_BOOTLOADER": "y", "CMDLINE": f'"{_OTHER}"'}),
@@ -75,8 +87,17 @@ def arguments_ignored(started: Started, subject: Subject) -> Outcome:
         return
     for given in started.arguments:
         if given.split() != built.split():
-            yield _said(IGNORED(stage=started.name, built=built, given=given), started, subject)
+            case = IGNORED(stage=started.name, built=built, given=given)
+            found = _said(case, started, subject)
+            alike = _decisive(given) == _decisive(built)
+            yield replace(found, severity=Severity.WARNING) if alike else found
             return
+
+
+def _decisive(text: str) -> list[tuple[str, str]]:
+    """Give those arguments that decide what is started, and where one sees it."""
+    arguments = command_line.parse(text).arguments
+    return [(item.name, item.value or "") for item in arguments if item.name in _DECISIVE]
 
 
 def _repeated_values(stage: str, name: str, *, texts: str, last: str) -> None: ...
@@ -92,7 +113,9 @@ REPEATED = Rule(
     computed="root=, rootfstype=, init= or rdinit= stands there twice, with two values",
     sources=(
         in_linux("init/do_mounts.c", "root_dev_setup"),
+        in_linux("init/do_mounts.c", "fs_names_setup"),
         in_linux("init/main.c", "init_setup"),
+        in_linux("init/main.c", "rdinit_setup"),
     ),
     bad=system(arguments="console=ttyS0 root=/dev/mmcblk0p1 root=PARTLABEL=rootfs rootwait"),
     good=system(),
@@ -117,7 +140,7 @@ def argument_repeated(started: Started, subject: Subject) -> Outcome:
                 yield _said(case, started, subject)
 
 
-def _number_values(stage: str, root: str, *, hosts: str, count: int) -> None: ...
+def _number_values(stage: str, root: str, *, hosts: str, count: int, alias: str) -> None: ...
 
 
 _TWO: Tree = {
@@ -130,16 +153,17 @@ NUMBER = Rule(
     name="root-by-disk-number",
     severity=Severity.WARNING,
     values=_number_values,
-    message="{stage} has root={root}, and the device tree has {count} controllers ({hosts}) and no"
-    " alias that numbers them",
-    effect="The number is that of the controller that is found first: with a card in the slot, or"
-    " with another kernel, it is another disk.",
-    fix="Write root=PARTLABEL= or root=PARTUUID=, or give the tree an alias mmcN for it.",
-    computed="root=/dev/mmcblkN, two or more enabled nodes of controllers by their names, and no"
-    " alias mmcN",
+    message="{stage} has root={root}, and the device tree has {count} controllers without a number"
+    " of their own ({hosts}) and no alias {alias}",
+    effect="These controllers are numbered in the order in which the kernel finds them: with"
+    " another kernel, or another order of drivers, the number is another disk's.",
+    fix="Write root=PARTLABEL= or root=PARTUUID=, or give the tree an alias {alias} for it.",
+    computed="root=/dev/mmcblkN, two or more enabled nodes of controllers by their names that no"
+    " alias leads to, and no alias mmcN",
     sources=(
-        in_linux("drivers/mmc/core/host.c", "mmc_alloc_host"),
-        in_linux("drivers/mmc/core/host.c", "of_alias_get_id"),
+        in_linux("drivers/mmc/core/host.c", "mmc_alloc_host", 'of_alias_get_id(dev->of_node, "mmc'),
+        in_linux("drivers/mmc/core/host.c", "mmc_first_nonreserved_index"),
+        in_linux("drivers/mmc/core/block.c", says="mmcblk%u%s"),
     ),
     bad=system(arguments=_BY_NUMBER, nodes=_TWO),
     good=system(arguments=_BY_NUMBER, nodes=_TWO | {"aliases": {"mmc0": "/mmc@1000"}}),
@@ -153,16 +177,18 @@ def root_by_number(started: Started, subject: Subject) -> Outcome:
     named = [root for root in roots if (root.disk or "").startswith("mmcblk")]
     if tree is None or not named:
         return
-    hosts = [node for node in tree.tree.root.walk() if _is_host(node)]
     aliases = tree.tree.root.child("aliases")
-    names = aliases.properties if aliases is not None else ()
-    number = (named[0].disk or "").removeprefix("mmcblk")
-    if len(hosts) > 1 and f"mmc{number}" not in names:
+    names = aliases.properties if aliases is not None else {}
+    led_to = {path for name in names if name.startswith("mmc") for path in names[name].texts()}
+    hosts = [node for node in tree.tree.root.walk() if _is_host(node) and node.path not in led_to]
+    alias = "mmc" + (named[0].disk or "").removeprefix("mmcblk")
+    if len(hosts) > 1 and alias not in names:
         case = NUMBER(
             stage=started.name,
             root=named[0].text,
             hosts=", ".join(node.name for node in hosts[:4]),
             count=len(hosts),
+            alias=alias,
         )
         yield _said(case, started, subject)
 
@@ -190,11 +216,12 @@ POOL = Rule(
     " the largest run of RAM that is not reserved has {room:bytes}",
     effect="The kernel reserves nothing of it: what needs large buffers, such as a camera, a"
     " display or a network port, fails when it is used.",
-    fix="Ask for less than {room:bytes}, or for a run that the reserved memory leaves.",
-    computed="cma=, the size of the tree's node with linux,cma-default, or CONFIG_CMA_SIZE_MBYTES,"
-    " in this order, against the longest run of the layout's RAM without what layout and tree"
-    " reserve",
+    fix="Ask for {room:bytes} at most, or reserve memory elsewhere so that a larger run is left.",
+    computed="cma=, the size of the tree's node with linux,cma-default, or CONFIG_CMA_SIZE_MBYTES"
+    " where nothing else has a say in it, in this order, against the longest run of the layout's"
+    " RAM without what layout and tree reserve",
     sources=(
+        in_linux("kernel/dma/Kconfig", "CMA_SIZE_SEL_MIN", "Use lower value (minimum)"),
         in_linux("kernel/dma/contiguous.c", "early_cma"),
         in_linux("kernel/dma/contiguous.c", "dma_contiguous_reserve"),
         in_linux("kernel/dma/contiguous.c", "rmem_cma_setup"),
@@ -234,8 +261,10 @@ def _pool(started: Started) -> tuple[int, str] | None:
     if started.tree is not None:
         for path, size in _default_pools(started.tree):
             return size, f"{path} of its device tree"
-    count = (started.config or {}).get("CONFIG_CMA_SIZE_MBYTES", "")
-    if count.isdigit():
+    config = started.config or {}
+    count = config.get("CONFIG_CMA_SIZE_MBYTES", "")
+    # Of the lower of a number and a share of the RAM one knows only that it is no more.
+    if count.isdigit() and config.get("CONFIG_CMA_SIZE_SEL_MIN") != "y":
         return int(count) * MIB, f"CONFIG_CMA_SIZE_MBYTES={count}"
     return None
 
@@ -277,14 +306,17 @@ WRITABLE = Rule(
     values=_rw_values,
     message="the command line of {stage} says rw, and its root {root} is {holds}, which nobody can"
     " write",
-    effect="The kernel mounts it read-only without a word: what is meant to be kept there is not.",
+    effect='The kernel goes on, and mounts it read-only: "VFS: Mounted root ({holds} filesystem)'
+    ' readonly on device …". What is meant to be kept there cannot be written.',
     fix="Say ro, and give what must be kept a file system of its own or an overlay.",
     computed="rw stands behind any ro on the command line, and root= leads to squashfs or EROFS",
     sources=(
         in_linux("init/do_mounts.c", "readwrite"),
-        in_linux("fs/squashfs/super.c", "squashfs_fill_super"),
-        in_linux("fs/erofs/super.c"),
-        PRACTICE,
+        in_linux("fs/squashfs/super.c", "squashfs_fill_super", "sb->s_flags |= SB_RDONLY"),
+        in_linux("fs/erofs/super.c", "erofs_fc_fill_super", "sb->s_flags |= SB_RDONLY"),
+        in_linux(
+            "init/do_mounts.c", "do_mount_root", "VFS: Mounted root (%s filesystem)%s on device"
+        ),
     ),
     bad=_squashed("rw"),
     good=_squashed("ro"),

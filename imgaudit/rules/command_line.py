@@ -22,7 +22,7 @@ from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
 
-# COMMAND_LINE_SIZE, Linux arch/*/include/uapi/asm/setup.h (from memory).
+# COMMAND_LINE_SIZE, Linux arch/*/include/uapi/asm/setup.h; x86: arch/x86/include/asm/setup.h.
 _LONGEST = {
     "arm": 1024,
     "arm64": 2048,
@@ -220,8 +220,8 @@ UNATTACHED = Rule(
         in_linux("drivers/mtd/ubi/build.c", "ubi_init"),
         in_linux("init/do_mounts.c", "mount_block_root", "VFS: Cannot open root device"),
     ),
-    bad=_from_ubi("root=ubi0:rootfs rootwait"),
-    good=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootwait"),
+    bad=_from_ubi("root=ubi0:rootfs rootfstype=ubifs rootwait"),
+    good=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootfstype=ubifs rootwait"),
 )
 
 
@@ -320,6 +320,65 @@ def root_type(subject: Subject) -> Outcome:
         )
 
 
+# Of no file system in this list the kernel tries one that it was not told: they need no disk.
+_TOLD_ONLY = frozenset({"jffs2", "ubifs"})
+
+
+def _untold_values(root: str, *, holds: str) -> None: ...
+
+
+UNTOLD = Rule(
+    name="rootfstype-missing",
+    stops=True,
+    severity=Severity.ERROR,
+    values=_untold_values,
+    message="{copies} says root={root}, which holds {holds}, and has no rootfstype=",
+    effect="By itself the kernel tries only file systems that need a disk, and {holds} is none of"
+    ' them. It panics: "VFS: Cannot open root device" or "No filesystem could mount root, tried:".',
+    fix="Add rootfstype={holds}.",
+    computed="root= leads to a region that holds UBIFS or JFFS2, no ramdisk comes before it, and"
+    " the command line has no rootfstype=",
+    sources=(
+        in_linux("init/do_mounts.c", "mount_block_root", "list_bdev_fs_names(fs_names, PAGE_SIZE)"),
+        in_linux("fs/filesystems.c", "list_bdev_fs_names", "if (!(p->fs_flags & FS_REQUIRES_DEV))"),
+        in_linux("fs/ubifs/super.c", "ubifs_fs_type"),
+        in_linux("fs/jffs2/super.c", "jffs2_fs_type"),
+        in_linux("init/do_mounts.c", "mount_block_root", "VFS: Cannot open root device"),
+        in_linux("init/do_mounts.c", "mount_block_root", "No filesystem could mount root, tried:"),
+    ),
+    bad=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootwait"),
+    good=_from_ubi("ubi.mtd=ubi root=ubi0:rootfs rootfstype=ubifs rootwait"),
+)
+
+
+@check(UNTOLD)
+def root_type_untold(subject: Subject) -> Outcome:
+    wrong: dict[tuple[str, str], list[_Line]] = {}
+    regions: dict[str, Region] = {}
+    for item, root, target in _roots(subject):
+        region, text = target.region, item.line.text
+        if region is None or region.holds not in _TOLD_ONLY or item.line.root_type is not None:
+            continue
+        if _UNKNOWN not in text and _mounts_itself(subject, item):
+            regions[region.name] = region
+            wrong.setdefault((root.text, region.name), []).append(item)
+    for (root_text, name), lines in wrong.items():
+        yield finding(
+            UNTOLD(root=root_text, holds=regions[name].holds), _places(lines), region=regions[name]
+        )
+
+
+def _mounts_itself(subject: Subject, item: _Line) -> bool:
+    """Tell whether it is the kernel that mounts the root of this line, and no ramdisk."""
+    boot = item.boot
+    if boot is None or boot.ramdisk is not None:
+        return False
+    started = subject.started.get(item.stage.name) if item.stage is not None else None
+    if started is None:
+        return boot.config is None
+    return started.rescue is None and not started.early
+
+
 def _wait_values(root: str) -> None: ...
 
 
@@ -329,8 +388,9 @@ WAIT = Rule(
     values=_wait_values,
     message="{copies} has its root on the eMMC ({root}) but no rootwait",
     effect=(
-        "An eMMC is found a little after the kernel wants its root: now and then the board panics"
-        " at power-on."
+        "The kernel looks for eMMCs beside all else that it does: where one is found only after the"
+        ' kernel wants its root, it panics, "VFS: Unable to mount root fs". That may happen at one'
+        " power-on and not at the next."
     ),
     fix="Add rootwait, with a limit (rootwait=30) where the kernel knows one, and panic=10.",
     computed="root= is a partition by PARTUUID, PARTLABEL or mmcblk, no ramdisk is given to the"
@@ -341,6 +401,8 @@ WAIT = Rule(
             "rootwait",
             "Useful for devices that are detected asynchronously (e.g. USB and MMC devices).",
         ),
+        in_linux("init/do_mounts.c", "mount_block_root", "VFS: Unable to mount root fs on %s"),
+        PRACTICE,
     ),
     bad=_booting("console=ttyS0 root=/dev/mmcblk0p2"),
     good=_GOOD,
@@ -370,12 +432,17 @@ CONSOLE = Rule(
     values=nothing,
     message="{copies} has no console=, and no device tree has a stdout-path",
     effect="The kernel takes the first console that registers; with a screen in it that is the"
-    " screen: on the serial port it starts mute, and a recovery that no one can see looks dead.",
+    " screen, and of several ports it may be another one: then the debug port stays mute, and a"
+    " recovery that no one can see looks dead.",
     fix="Add console= with the debug port, or stdout-path to /chosen.",
     computed="a command line of a boot without console=, while no tree's /chosen names a"
     " stdout-path; an error for a stage that has a ramdisk or needs",
     sources=(
-        in_linux("Documentation/admin-guide/serial-console.rst"),
+        in_linux(
+            "Documentation/admin-guide/serial-console.rst",
+            says="If no console device is specified, the first device found capable of acting as a"
+            " system console will be used.",
+        ),
         in_linux("kernel/printk/printk.c", "try_enable_default_console"),
         in_linux("drivers/of/base.c", "of_console_check"),
     ),
@@ -419,6 +486,14 @@ LONG = Rule(
         in_linux("arch/arm64/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
         in_linux("arch/arm/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
         in_linux("arch/riscv/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
+        in_linux("arch/mips/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
+        in_linux("arch/powerpc/include/uapi/asm/setup.h", "COMMAND_LINE_SIZE"),
+        in_linux("arch/x86/include/asm/setup.h", "COMMAND_LINE_SIZE"),
+        in_linux(
+            "drivers/of/fdt.c",
+            "early_init_dt_scan_chosen",
+            "strscpy(cmdline, p, min(l, COMMAND_LINE_SIZE))",
+        ),
     ),
     bad=_booting(f"console=ttyS0 root=PARTLABEL=rootfs-a rootwait gauge.table={'1,' * 1100}0"),
     good=_GOOD,
@@ -474,10 +549,13 @@ OVERRIDES = Rule(
     severity=Severity.NOTE,
     values=_overrides_values,
     message="{copies} gives the kernel a list for {device!r}, and {tree} has partitions too",
-    effect="Linux takes mtdparts and ignores the device tree: changes there have no effect.",
+    effect="A Linux that reads mtdparts (CONFIG_MTD_CMDLINE_PARTS) takes it and ignores the device"
+    " tree: changes there have no effect.",
     fix="Keep one of the two; the device tree needs no room on the command line.",
     computed="mtdparts= on a command line and a partition table in the device tree, for one chip",
-    sources=(in_linux("drivers/mtd/mtdpart.c", "default_mtd_part_types"),),
+    sources=(
+        in_linux("drivers/mtd/mtdpart.c", "default_mtd_part_types", '"cmdlinepart", "ofpart",'),
+    ),
     bad=_list_and_tree("console=ttyS0 mtdparts=spi0.0:1m(all)"),
     good=_list_and_tree("console=ttyS0"),
 )
@@ -512,7 +590,10 @@ SPEED = Rule(
     fix="Use one speed for both.",
     computed="the number in console= is not the variable baudrate of the same environment",
     sources=(
-        in_linux("Documentation/admin-guide/serial-console.rst"),
+        in_linux(
+            "Documentation/admin-guide/serial-console.rst",
+            says="in the format BBBBPNF, where BBBB is the speed",
+        ),
         PRACTICE,
     ),
     bad=nor(

@@ -11,7 +11,7 @@ from imgaudit.arches import ARCHES
 from imgaudit.contents.place import Node
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
-from imgaudit.rules.cited import in_u_boot
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
 from imgaudit.rules.kinds import board_arch, contents_of, unread, whole
@@ -135,12 +135,15 @@ CHECKSUM = Rule(
         "{content}: the environment's CRC {stored} fits none of its bytes, at no size and with or"
         " without a flag byte"
     ),
-    effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
+    effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.'
+    " Where the other of two copies is good, it takes that one and says nothing.",
     fix="Make it with mkenvimage; a changed byte needs a new CRC.",
     computed="CRC-32 of what follows it does not match for any whole file, power of two or multiple"
-    " of 512 bytes, with either header and in either byte order",
+    " of 512 bytes, with either header and in either byte order; a warning where the other copy is"
+    " good",
     sources=(
         in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("env/common.c", "env_check_redund", "else if (crc1_ok && !crc2_ok)"),
         in_u_boot("include/env_internal.h", "environment_s"),
         in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
     ),
@@ -149,12 +152,29 @@ CHECKSUM = Rule(
 )
 
 
-@check(CHECKSUM, over=ENVIRONMENTS)
-def environment_checksum(found: Node[UbootEnv]) -> Outcome:
+@check(CHECKSUM, over=ENVIRONMENTS, given=whole)
+def environment_checksum(found: Node[UbootEnv], subject: Subject) -> Outcome:
     facts = found.facts
     if facts.blank is None and not facts.valid:
-        stored_crc = facts.checksums[0].stored
-        yield CHECKSUM(stored=stored_crc).inside(found, length=4)
+        severity = Severity.WARNING if _other_is_good(subject, found.region) else None
+        case = CHECKSUM(stored=facts.checksums[0].stored)
+        yield case.inside(found, length=4, severity=severity)
+
+
+def _other_is_good(subject: Subject, region: Region | None) -> bool:
+    """Tell whether U-Boot takes the other copy of this environment."""
+    if subject.layout is None or region is None:
+        return False
+    shape = _shape(subject.layout, region)
+    own = {region.name, region.env.copy if region.env is not None else None}
+    return shape is not None and any(
+        isinstance(payload.facts, UbootEnv)
+        and payload.facts.valid
+        and (payload.facts.size, payload.facts.kind) == (shape.size, "redundant")
+        and (other.name in own or (other.env is not None and other.env.copy in own))
+        for other, _, payload in subject.placed()
+        if other.name != region.name
+    )
 
 
 def _size_values(*, size: int, wanted: int) -> None: ...
@@ -167,7 +187,8 @@ SIZE = Rule(
     message="{artifact} is an environment of {size:bytes}; {region} says {wanted:bytes}",
     effect=("U-Boot computes the CRC over another length: 'bad CRC, using default environment'."),
     fix="Make it with mkenvimage -s {wanted:place}, or correct env: in the layout.",
-    computed="the size for which the stored CRC matches is not env: size",
+    computed="the size for which the stored CRC matches is not env: size; a warning where the other"
+    " of two copies is good",
     sources=(
         in_u_boot("env/Kconfig", "ENV_SIZE"),
         in_u_boot("env/common.c", "env_import", "bad CRC"),
@@ -178,14 +199,15 @@ SIZE = Rule(
 )
 
 
-@check(SIZE, over=PLACED)
-def environment_size(placed: Placed) -> Outcome:
+@check(SIZE, over=PLACED, given=whole)
+def environment_size(placed: Placed, subject: Subject) -> Outcome:
     layout, region, path, facts = placed
     shape = _shape(layout, region)
     if shape is None or not facts.valid or facts.size is None or facts.size == shape.size:
         return
     yield SIZE(size=facts.size, wanted=shape.size).at(
         region=region,
+        severity=Severity.WARNING if _other_is_good(subject, region) else None,
         key="env",
         artifact=path,
         offset=region.at + region.file_at,
@@ -205,7 +227,7 @@ REDUNDANCY = Rule(
     effect=("U-Boot looks for the data one byte away: 'bad CRC, using default environment'."),
     fix="Make it with mkenvimage {option}, or correct env: in the layout.",
     computed="the CRC matches with a header of 4 bytes though the region has a copy, or with one of"
-    " 5 though it has none",
+    " 5 though it has none; a warning where the other of two copies is good",
     sources=(
         in_u_boot("include/env_internal.h", "environment_s", "active/obsolete flags ENVF_REDUND_"),
         in_u_boot("env/Kconfig", "SYS_REDUNDAND_ENVIRONMENT"),
@@ -217,8 +239,8 @@ REDUNDANCY = Rule(
 )
 
 
-@check(REDUNDANCY, over=PLACED)
-def environment_redundancy(placed: Placed) -> Outcome:
+@check(REDUNDANCY, over=PLACED, given=whole)
+def environment_redundancy(placed: Placed, subject: Subject) -> Outcome:
     layout, region, path, facts = placed
     copied = _copied(layout, region)
     if not facts.valid or _shape(layout, region) is None:
@@ -231,6 +253,7 @@ def environment_redundancy(placed: Placed) -> Outcome:
         option="-r" if copied else "without -r",
     ).at(
         region=region,
+        severity=Severity.WARNING if copied and _other_is_good(subject, region) else None,
         key="env",
         artifact=path,
         offset=region.at + region.file_at,
@@ -249,7 +272,7 @@ ORDER = Rule(
     message="{content}: the environment's CRC is stored big-endian, {arch} is little-endian",
     effect="U-Boot reads another CRC: 'bad CRC, using default environment'.",
     fix="Make it with mkenvimage without -b.",
-    computed="the CRC matches in big-endian order only, on an architecture that has none",
+    computed="the CRC matches in big-endian order only, on a little-endian architecture",
     sources=(
         in_u_boot(
             "tools/mkenvimage.c", says="-b : the target is big endian (default is little endian)"
@@ -279,14 +302,14 @@ SAME_FLAG = Rule(
     message="{region} and {other} have the same flag, {flag}: neither copy is newer",
     effect=(
         "U-Boot and fw_setenv both take the first copy: a setting that only the second holds is"
-        " never read."
+        " not read, and the first to save writes over it."
     ),
     fix="Ship one copy with flag 1 and the other with flag 0, or leave the second one blank.",
     computed="both copies' CRCs match and their flag bytes are equal, as when one file is written"
     " twice",
     sources=(
         in_u_boot("env/common.c", "env_check_redund", "flags are equal - almost impossible"),
-        in_u_boot("tools/env/fw_env.c", "fw_env_open"),
+        in_u_boot("tools/env/fw_env.c", "fw_env_open", "else if (flag0 == flag1) {"),
     ),
     bad=_pair({"env-a.env": lambda: _env(flag=1), "env-b.env": lambda: _env(flag=1)}),
     good=_GOOD_PAIR,
@@ -316,7 +339,7 @@ NOT_ENDED = Rule(
     message="{content}: the variables run to the end of the environment without an empty string",
     effect=(
         "U-Boot takes it as it is, but fw_printenv and fw_setenv of the running system "
-        'say "## Error: environment not terminated" and stop.'
+        'say "## Error: environment not terminated" and stop, or read on behind its end.'
     ),
     fix="Take variables out, or make the environment larger than {size:bytes}.",
     computed="no NUL follows the NUL of the last name=value",
@@ -344,10 +367,14 @@ REPEATED = Rule(
     severity=Severity.WARNING,
     values=_repeated_values,
     message="{content} sets {names} more than once; the last one counts",
-    effect="Someone reads or changes the first one and wonders why nothing happens.",
+    effect="U-Boot takes the last one, and fw_printenv with the name gives the first: the running"
+    " system reads what does not count.",
     fix="Keep one of each.",
     computed="a name stands before '=' in two strings",
-    sources=(in_u_boot("lib/hashtable.c", "himport_r"),),
+    sources=(
+        in_u_boot("lib/hashtable.c", "himport_r", "hsearch_r(e, ENV_ENTER, &rv, htab, flag);"),
+        in_u_boot("tools/env/fw_env.c", "fw_getenv", "val = envmatch(name, env);"),
+    ),
     bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd=run main\0bootdelay=0\0")}),
     good=_GOOD,
 )
@@ -377,7 +404,12 @@ STRAY = Rule(
     ),
     fix="Write name=value, or take it out.",
     computed="a string of the environment has no '=' or is a comment",
-    sources=(in_u_boot("lib/hashtable.c", "himport_r"),),
+    sources=(
+        in_u_boot("lib/hashtable.c", "himport_r", "skip comment lines"),
+        in_u_boot(
+            "lib/hashtable.c", "himport_r", 'deal with "name" and "name=" entries (delete var)'
+        ),
+    ),
     bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0bootcmd run main\0")}),
     good=_GOOD,
 )
@@ -461,10 +493,20 @@ FIXED = Rule(
     severity=Severity.ERROR,
     values=_fixed_values,
     message="{content} sets {name} to {value!r}",
-    effect="All units that get this image share it: two of them on one network disturb each other.",
+    effect="All units that get this image share it: with one MAC address two of them on one network"
+    " disturb each other, with one serial number nobody tells them apart. U-Boot refuses to change"
+    " either unless it was built with CONFIG_ENV_OVERWRITE.",
     fix="Leave {name} out; give each unit its own at the end of the line, from its factory data.",
     computed="a MAC address (ethaddr, eth1addr ...) or serial# is set in the artifact",
-    sources=(in_u_boot("doc/usage/environment.rst", "ethaddr"),),
+    sources=(
+        in_u_boot(
+            "doc/usage/environment.rst",
+            "ethaddr",
+            "U-Boot refuses to delete or overwrite these variables once they have been set, unless"
+            " CONFIG_ENV_OVERWRITE is enabled",
+        ),
+        PRACTICE,
+    ),
     bad=_single({"u-boot.env": lambda: _env({"ethaddr": "02:00:5e:10:00:01", **_VARIABLES})}),
     good=_GOOD,
 )
@@ -488,11 +530,11 @@ FITS = Rule(
     values=_fits_values,
     message="{region} has {have:bytes} for an environment of {size:bytes}: {over:bytes} too few",
     effect="saveenv writes past the region's end, over what follows.",
-    fix="Grow {region} to {size:bytes}, or build U-Boot with a smaller CONFIG_ENV_SIZE.",
+    fix="Grow {region} to {size:bytes} or more, or build U-Boot with a smaller CONFIG_ENV_SIZE.",
     computed="env: size is more than the region's size",
     sources=(
-        in_u_boot("env/sf.c", "env_sf_save"),
-        in_u_boot("env/mmc.c", "env_mmc_save"),
+        in_u_boot("env/sf.c", "env_sf_save", "spi_flash_write(env_flash, CONFIG_ENV_OFFSET,"),
+        in_u_boot("env/mmc.c", "env_mmc_save", "write_env(mmc, CONFIG_ENV_SIZE, offset"),
     ),
     bad=nor("name: env, at: 0, size: 64 KiB, holds: uboot-env, env: {size: 128 KiB}"),
     good=nor("name: env, at: 0, size: 64 KiB, holds: uboot-env, env: {size: 64 KiB}"),

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
+from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps import fw_env_config, mtdparts
 from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapEntry, Medium
@@ -15,14 +16,15 @@ from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.rules._map import Table, finding, is_tree, known, tables
-from imgaudit.rules.cited import in_linux, in_u_boot
+from imgaudit.rules.cited import in_linux, in_u_boot, memory
 from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
-from imgaudit.units import counted, place, round_up
+from imgaudit.units import Span, counted, place, round_up
 
 _DISK = re.compile(r"/dev/mmcblk\d+(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
 _SECTOR = 512
+_NOWHERE = Span(0, 0)
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"
 _REGIONS = (
     "name: u-boot, at: 0, size: 128 KiB",
@@ -191,19 +193,33 @@ def _tool_places(subject: Subject, copy: Copy[FlashToolConfig]) -> Iterator[_Nam
         start = _start(location, layout, maps)
         if start is None:
             continue
-        area, base, told = start
-        offset = base + location.offset
+        area, span, told = start
+        behind = location.offset < 0
+        if behind and location.target is not Target.BLOCK:
+            continue
+        offset = (span.end if behind else span.start) + location.offset
+        distance = place(abs(location.offset))
+        where = f"{distance} before the end of {told}" if behind else f"{told} + {distance}"
         yield _Named(
             at=copy.place.of(location.at),
             area=area,
             offset=offset,
             size=location.size,
-            # Without a sector size the tools take the whole environment for one.
-            sector=location.sector_size or location.size,
+            sector=location.sector_size or _sector_left_out(layout, area, location),
             sectors=location.sectors,
-            told=f"{place(offset)} ({told} + {place(location.offset)})" if area else told,
+            told=f"{place(offset)} ({where})" if area else told,
             tool=copy,
         )
+
+
+def _sector_left_out(layout: Layout, area: str | None, location: Location) -> int | None:
+    """Give the sector size that the tools take where a line has none; None for the flash's own.
+
+    Source: U-Boot tools/env/fw_env.c, check_device_config(): what MEMGETINFO says for a NOR of
+    which the sectors are left out too, else the environment's size.
+    """
+    blocks = area is not None and layout.area(area).chip.kind.bad_blocks
+    return location.size if blocks or location.sectors else None
 
 
 def _right(subject: Subject, named: _Named) -> str:
@@ -299,8 +315,8 @@ def _systems(stage: Stage) -> tuple[str, ...]:
 
 def _start(
     location: Location, layout: Layout, maps: list[Table]
-) -> tuple[str | None, int, str] | None:
-    """Give area and offset at which the device of a line starts; None where that is not known."""
+) -> tuple[str | None, Span, str] | None:
+    """Give the area and the place in it of the device of a line; None where that is not known."""
     if location.target in {Target.MTD_NUMBER, Target.MTD_NAME}:
         # With two chips, which one's partitions come first is decided by how they are found.
         if len(maps) != 1:
@@ -315,23 +331,23 @@ def _start(
             None,
         )
         if row is None:
-            return None, 0, f"{location.device}, which {maps[0].copy.place} does not have"
+            return None, _NOWHERE, f"{location.device}, which {maps[0].copy.place} does not have"
         if row.region is not None:
-            return row.region.area, row.region.at, row.region.name
-        start = row.span.start if row.span else 0
-        return maps[0].chip.name, start, row.entry.label
+            return row.region.area, row.region.span, row.region.name
+        return maps[0].chip.name, row.span or _NOWHERE, row.entry.label
     disk = _DISK.fullmatch(location.device) if location.target is Target.BLOCK else None
     chips = [chip for chip in layout.chips.values() if chip.kind.sectors]
     if disk is None or len(chips) != 1:
         return None
     area = f"{chips[0].name}/{disk['boot']}" if disk["boot"] else chips[0].name
     if disk["partition"] is None:
-        return area, 0, location.device
+        size = next((one.size for one in layout.areas if one.name == area), None)
+        return None if size is None else (area, Span(0, size), location.device)
     number = int(disk["partition"])
     for region in layout.regions_on(area):
         if region.partition == number:
-            return area, region.at, region.name
-    return None, 0, f"{location.device}, which the layout does not have"
+            return area, region.span, region.name
+    return None, _NOWHERE, f"{location.device}, which the layout does not have"
 
 
 def _config_places(subject: Subject) -> Iterator[_Named]:
@@ -423,7 +439,8 @@ LOCATION = Rule(
     sources=(
         in_u_boot("tools/env/fw_env.config"),
         in_u_boot("env/Kconfig", "ENV_OFFSET"),
-        in_linux("drivers/mtd/mtdpart.c"),
+        in_linux("drivers/mtd/mtdpart.c", "parse_mtd_partitions"),
+        in_linux("drivers/mtd/Kconfig", "MTD_PARTITIONED_MASTER"),
     ),
     bad=_tool(_TOOL.replace("mtd2 0x0", "mtd2 0x4000")),
     good=_tool(),
@@ -464,7 +481,7 @@ LENGTH = Rule(
     fix="Make both say {here:bytes}, which is {here:place}{right}.",
     computed="the size is not env: size",
     sources=(
-        in_u_boot("tools/env/fw_env.config"),
+        in_u_boot("tools/env/fw_env.c", "parse_config", "usable_envsize = CUR_ENVSIZE - sizeof"),
         in_u_boot("env/Kconfig", "ENV_SIZE"),
     ),
     bad=_tool(_TOOL.replace("0x2000 ", "0x4000 ")),
@@ -497,12 +514,18 @@ SECTOR = Rule(
     effect="The erase is refused and nothing is saved, or it takes more than the environment.",
     fix="Give the erase block of {erase:bytes}, {erase:place}, and as many as {region} needs"
     "{right}.",
-    computed="the sector size (in fw_env.config the environment's size where it is left out) is no"
-    " multiple of the erase block there, or sectors x size is below the environment or above the"
-    " region; a warning for another multiple",
+    computed="the sector size (of a line of fw_env.config that leaves it out: on NAND, or with a"
+    " number of sectors, the environment's size) is no multiple of the erase block there, or"
+    " sectors x size is below the environment or above the region; a warning for another multiple",
     sources=(
         in_u_boot("tools/env/fw_env.c", "flash_write_buf"),
+        in_u_boot(
+            "tools/env/fw_env.c",
+            "check_device_config",
+            "Assume the erase size is the same as the env-size",
+        ),
         in_u_boot("env/Kconfig", "ENV_SECT_SIZE"),
+        in_linux("drivers/mtd/spi-nor/core.c", "spi_nor_erase", "return -EINVAL;"),
     ),
     bad=_tool(_TOOL.replace("0x10000\n", "0x1000\n")),
     good=_tool(),
@@ -557,11 +580,17 @@ PAIR = Rule(
         " what the other wrote for bad."
     ),
     fix="Give fw_env.config a line for each copy, and U-Boot CONFIG_SYS_REDUNDAND_ENVIRONMENT"
-    " (since 2025 CONFIG_ENV_REDUNDANT) where there are two.",
+    " (CONFIG_ENV_REDUNDANT in newer ones) where there are two.",
     computed="two lines or redundancy on one side, one copy on the other",
     sources=(
-        in_u_boot("tools/env/fw_env.config"),
+        in_u_boot(
+            "tools/env/fw_env.config",
+            says="Up to two entries are valid, in this case the redundant environment sector is"
+            " assumed present.",
+        ),
+        in_u_boot("tools/env/fw_env.c", "get_config", "have_redund_env = i - 1;"),
         in_u_boot("env/Kconfig", "SYS_REDUNDAND_ENVIRONMENT"),
+        memory("U-Boot 2025.10", "env/Kconfig", "ENV_REDUNDANT"),
     ),
     bad=_tool(_TOOL.partition("\n")[0] + "\n"),
     good=_tool(),
@@ -644,14 +673,21 @@ LOADER = Rule(
     effect="SPL loads something else than U-Boot, and stops or jumps into it: the board does not"
     " start.",
     fix="Set it to where the layout has U-Boot, or correct the layout.",
-    computed="the offset (sectors x 512 on an eMMC) is not at + file-at of any region",
+    computed="the offset (sectors x 512 on an eMMC) is not at + file-at of any region; where a"
+    " device tree says u-boot,spl-payload-offset, which comes first on SPI, it is not judged",
     sources=(
+        in_u_boot("common/spl/spl_spi.c", "spl_spi_load_image", "u-boot,spl-payload-offset"),
         in_u_boot("common/spl/Kconfig", "SYS_MMCSD_RAW_MODE_U_BOOT_SECTOR"),
         in_u_boot("common/spl/Kconfig", "SYS_SPI_U_BOOT_OFFS"),
     ),
     bad=_config(SPL="y", SYS_SPI_U_BOOT_OFFS="0x8000"),
     good=_config(SPL="y", SYS_SPI_U_BOOT_OFFS="0x0"),
 )
+
+
+def _moves_loader(tree: FdtFacts) -> bool:
+    config = tree.tree.get("/config")
+    return config is not None and "u-boot,spl-payload-offset" in config.properties
 
 
 @check(LOADER)
@@ -676,6 +712,10 @@ def loader_offset(subject: Subject) -> Outcome:
         symbol = config.says.config.find(*names) if config is not None else None
         chips = [chip for chip in layout.chips.values() if chip.kind.medium == medium.value]
         if config is None or symbol is None or offset is None or len(chips) != 1:
+            continue
+        if medium is Medium.SPI_NOR and any(
+            _moves_loader(tree.says) for tree in both[1].device_trees
+        ):
             continue
         regions = [region for region in layout.regions if region.chip == chips[0].name]
         if not any(region.at + region.file_at == offset for region in regions):

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from imgaudit.rules import command_line
 from imgaudit.rules.built import subject_of
-from imgaudit.rules.command_line import _booting
-from imgaudit.rules.engine import Check, Finding, Severity
+from imgaudit.rules.command_line import _booting, _from_ubi
+from imgaudit.rules.engine import Check, Example, Finding, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.tasks import audit
+from imgaudit.units import KIB
 from imgaudit.writers.env import environment
 
 CHECKS = [item for item in vars(command_line).values() if isinstance(item, Check)]
@@ -76,6 +79,28 @@ def test_a_root_on_the_nor() -> None:
     assert on_nor("root=mtd:root rootfstype=jffs2") == set()
     assert on_nor("root=/dev/mtdblock3") == {"root-dangling"}
     assert on_nor("root=mtd:rootfs") == {"root-dangling"}
+
+
+def test_a_root_on_flash_whose_type_the_kernel_must_be_told() -> None:
+    """Linux fs/filesystems.c, list_bdev_fs_names: only those with FS_REQUIRES_DEV are tried."""
+    told = _from_ubi("ubi.mtd=ubi root=ubi0:rootfs")
+    assert _names(told) == {"rootfstype-missing"}
+    assert _names(_from_ubi("ubi.mtd=ubi root=ubi0:rootfs ${board_rev}")) == set()
+    # What a ramdisk mounts, it mounts by its own words.
+    packed = replace(told, files={"u-boot.env": lambda: environment(_BEHIND, 8 * KIB, None)})
+    assert _names(packed) == set()
+
+
+_BEHIND = {
+    "bootcmd": "ubi part ubi; ubi read 82000000 kernel; ubi read 84000000 ramdisk;"
+    " setenv bootargs ubi.mtd=ubi root=ubi0:rootfs; bootm 82000000 84000000"
+}
+
+
+def _names(example: Example) -> set[str]:
+    return {item.rule.name for item in audit.run(subject_of(example), only=CHECKS).findings} - {
+        "console-missing"
+    }
 
 
 def test_a_mute_recovery_is_an_error() -> None:

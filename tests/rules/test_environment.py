@@ -43,6 +43,14 @@ class TestChecksum:
     def test_one_bit_of_the_padding(self) -> None:
         assert names(single(patched(env._env(), 8191, b"\x01")), HERE) == ["environment-checksum"]
 
+    @pytest.mark.parametrize(("size", "severity"), [(8, Severity.WARNING), (4, Severity.ERROR)])
+    def test_of_two_copies_the_good_one_is_taken(self, size: int, severity: Severity) -> None:
+        """U-Boot env/common.c, env_check_redund: one whose CRC holds at CONFIG_ENV_SIZE."""
+        broken = patched(env._env(flag=1), 20, b"M")
+        told = findings(pair(broken, env._env(size=size * KIB, flag=0)), HERE)
+        kinds = {item.rule.name: item.severity for item in told}
+        assert kinds["environment-checksum"] is severity
+
     def test_blank_is_not_a_wrong_checksum(self) -> None:
         assert findings(single(b"\xff" * 8192), HERE) == []
 

@@ -69,3 +69,32 @@ def test_the_base_of_an_offset(offset: str, base: str | None) -> None:
     example = _tool(_TOOL.replace("mtd1 0x0", f"mtd1 {offset}"))
     findings = found("flash-tool-offset-without-prefix", example)
     assert [item.values["base"] for item in findings] == ([base] if base else [])
+
+
+@pytest.mark.parametrize(
+    ("line", "wrong"),
+    [
+        ("-0x2000 0x2000", []),
+        ("0xfe000 0x2000", []),
+        ("-0x4000 0x2000", ["0x1fc000 (0x4000 before the end of env)"]),
+    ],
+)
+def test_an_offset_from_the_end_of_a_block_device(line: str, wrong: list[str]) -> None:
+    """U-Boot tools/env/fw_env.c, check_device_config: a negative one is added to the size."""
+    shape = "size: 1 MiB, holds: uboot-env, writer: runtime, file-at: 0xfe000, env: {size: 8 KiB}"
+    example = emmc(
+        f"name: env, partition: 1, at: 1 MiB, {shape}",
+        rest="written-elsewhere: {flash-tool-config: fw_env.config}\n",
+        files={"fw_env.config": f"/dev/mmcblk0p1 {line}\n".encode},
+    )
+    findings = found("environment-location-differs", example)
+    assert [str(item.values["told"]) for item in findings] == wrong
+
+
+@pytest.mark.parametrize(
+    ("rest", "told"), [("", False), (" 0x10000", False), (" 0x1000", True), (" 0 1", True)]
+)
+def test_a_sector_size_that_is_left_out(rest: str, *, told: bool) -> None:
+    """U-Boot tools/env/fw_env.c, check_device_config: a NOR's own, unless sectors are given."""
+    example = _tool(_TOOL.replace(" 0x10000\n", f"{rest}\n"))
+    assert bool(found("environment-sector-size-differs", example)) is told
