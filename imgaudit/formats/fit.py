@@ -340,14 +340,19 @@ def _data(
 
 
 def _missing(node: flat_tree.Node) -> Iterator[str]:
-    """Name the mandatory properties that are not there, by the specification's image table."""
+    """Name the mandatory properties that are not there.
+
+    These are the specification's, and what U-Boot does not go on without: os of a ramdisk
+    (boot/image-fit.c, fit_image_load), load and entry of a kernel that is not moved (boot/bootm.c,
+    bootm_find_os).
+    """
     kind = node.text("type")
     wanted = ["description", "type", "compression"]
     if kind in {"standalone", "kernel", "firmware", "ramdisk", "flat_dt"}:
         wanted.append("arch")
-    if kind == "kernel":
+    if kind in {"kernel", "kernel_noload", "ramdisk"}:
         wanted.append("os")
-    if kind in {"kernel", "firmware"}:
+    if kind in {"kernel", "kernel_noload", "firmware"}:
         wanted += ["load", "entry"]
     if kind == "fpga":
         wanted.append("compatible")

@@ -62,7 +62,9 @@ TABLE = Rule(
         in_trusted_firmware(
             "drivers/io/io_fip.c", "is_valid_header", "Firmware Image Package header check failed."
         ),
-        in_trusted_firmware("drivers/io/io_fip.c", "fip_file_open"),
+        in_trusted_firmware(
+            "drivers/io/io_fip.c", "fip_file_open", "} while ((found_file == 0) &&"
+        ),
     ),
     bad=_one(_SAMPLE[:-64]),
     good=_GOOD,
@@ -174,7 +176,8 @@ REQUIRED = Rule(
     severity=Severity.ERROR,
     values=_required_values,
     message="{content} has {what} {image}",
-    effect='BL2 says "Failed to load image id" and stops: U-Boot does not start.',
+    effect='BL2 says "Failed to load image id" and stops, or jumps into what is blank: U-Boot does'
+    " not start.",
     fix="Give fiptool the file of {image}.",
     computed="an entry that BL2 loads is absent, empty or all 0x00 or 0xFF: BL31 and"
     " BL33 on arm64, BL32 and BL33 on arm; update packages (BL2U, NS_BL2U, …) are let be",
@@ -184,6 +187,9 @@ REQUIRED = Rule(
         ),
         in_trusted_firmware(
             "bl2/bl2_image_load_v2.c", "bl2_load_images", "Failed to load image id %u (%i)"
+        ),
+        in_trusted_firmware(
+            "common/bl_common.c", "load_image", "if ((io_result != 0) || (image_size == 0U)) {"
         ),
     ),
     bad=_one(fip({BL31: _CODE})),

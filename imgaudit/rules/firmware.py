@@ -95,7 +95,10 @@ EXCHANGED = Rule(
     computed="the program's own banner against its entry in the package (BL2, BL31, BL32, BL33) or"
     " its os in the FIT (u-boot, arm-trusted-firmware, tee)",
     sources=(
-        in_trusted_firmware("docs/design/firmware-design.rst"),
+        in_trusted_firmware(
+            "docs/design/firmware-design.rst",
+            says="BL2 loads the EL3 Runtime Software image from platform storage",
+        ),
         in_u_boot("common/spl/spl_fit.c", "spl_load_simple_fit"),
     ),
     bad=_package({"BL31": u_boot(tree=_TREE), "BL33": _MONITOR}),
@@ -222,8 +225,8 @@ OTHER_BOARD = Rule(
     severity=Severity.ERROR,
     values=_other_board_values,
     message='{content} is U-Boot for "{own}"; the board\'s device tree says "{board}"',
-    effect="U-Boot drives the pins, clocks and memory of another board: it hangs early, or finds no"
-    " flash.",
+    effect="U-Boot drives the pins, clocks and memory of another board: as a rule it hangs early,"
+    " or finds no flash.",
     fix="Ship the U-Boot of this board's defconfig.",
     computed="the root compatible of U-Boot's device tree and those of the board's trees have no"
     " string in common; a warning where they share a later one, such as the SoC's",

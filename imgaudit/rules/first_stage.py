@@ -7,7 +7,7 @@ import struct
 from imgaudit.contents.place import Node
 from imgaudit.formats.first_stage import FirstStage
 from imgaudit.model import FIRST_STAGES
-from imgaudit.rules.cited import in_u_boot
+from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
@@ -48,12 +48,13 @@ CHECKSUM = Rule(
     fix="Make or copy it again; do not patch bytes behind mkimage.",
     computed="the checksum in the header for the boot ROM does not match the bytes that it covers",
     sources=(
-        in_u_boot("tools/sunxi_egon.c"),
-        in_u_boot("tools/rkcommon.c"),
-        in_u_boot("tools/kwbimage.c"),
-        in_u_boot("tools/stm32image.c"),
-        in_u_boot("tools/zynqimage.c"),
+        in_u_boot("tools/sunxi_egon.c", "egon_verify_header"),
+        in_u_boot("tools/rkcommon.c", "header0_info_v2"),
+        in_u_boot("tools/kwbimage.c", "main_hdr_checksum_ok"),
+        in_u_boot("tools/stm32image.c", "stm32image_checksum"),
+        in_u_boot("tools/zynqimage.c", "zynqimage_checksum"),
         in_u_boot("tools/socfpgaimage.c"),
+        PRACTICE,
     ),
     bad=emmc(_LOADER.format(at=8), files={"spl.bin": lambda: _egon(1)}),
     good=emmc(_LOADER.format(at=8), files={"spl.bin": _egon}),
@@ -93,6 +94,7 @@ MISPLACED = Rule(
             says="The traditional SD card location the Allwinner BootROM loads from is "
             "8KB (sector 16).",
         ),
+        in_u_boot("doc/board/allwinner/sunxi.rst", says="also look at sector 256 (128KB)"),
         in_u_boot("doc/board/rockchip/rockchip.rst", says="seek=64"),
         in_u_boot("doc/board/nxp/imx8mm_evk.rst", says="seek=33"),
         in_u_boot("doc/board/nxp/imx8mp_evk.rst", says="seek=32"),

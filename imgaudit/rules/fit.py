@@ -29,7 +29,7 @@ from imgaudit.writers.fdt import Tree
 _KERNELS = frozenset({"kernel", "kernel_noload"})
 # What U-Boot itself unpacks; it hands on a ramdisk as stored.
 _UNPACKED = _KERNELS | {"flat_dt", "standalone", "firmware"}
-# U-Boot boot/image-fit.c, fit_image_load(), asks these for their architecture.
+# U-Boot boot/image-fit.c, fit_image_load(), asks these for their architecture, or did.
 _ARCHITECTURE_MATTERS = _KERNELS | {"flat_dt", "ramdisk"}
 # U-Boot boot/image.c, uimage_comp[]; "lz4" means frames.
 _LABELS = frozenset({"bzip2", "gzip", "lz4", "lzma", "lzo", "zstd"})
@@ -77,7 +77,7 @@ CUT = Rule(
     severity=Severity.ERROR,
     values=_cut_values,
     message="{content} is {size:bytes}, but its header says {wanted:bytes}",
-    effect="U-Boot copies what follows in flash or RAM as part of the tree, or refuses it.",
+    effect="U-Boot takes what follows in flash or RAM for the rest of the tree, or refuses it.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
     sources=(standard("Devicetree Specification 0.4", "5.2"),),
@@ -101,11 +101,15 @@ HASH = Rule(
     severity=Severity.ERROR,
     values=_hash_values,
     message="{content}: {hash} stores the {algorithm} {stored:.16}, the data gives {computed:.16}",
-    effect='U-Boot says "Bad hash value" and does not boot the image.',
+    effect='U-Boot says "Bad hash value" and does not boot the image, unless its variable verify is'
+    " no: then it starts what is there.",
     fix="Make the FIT again from the final files; do not change data inside a finished one.",
     computed="the algorithm over the image's bytes as stored is not the hash node's value; shown"
     " are the first 16 digits",
-    sources=(in_u_boot("boot/image-fit.c", "fit_image_check_hash", "Bad hash value"),),
+    sources=(
+        in_u_boot("boot/image-fit.c", "fit_image_check_hash", "Bad hash value"),
+        in_u_boot("boot/image-fit.c", "fit_image_select", "if (verify) {"),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": sample.arm64_kernel(text_offset=1)})})),
     good=_GOOD,
 )
@@ -141,10 +145,16 @@ UNHASHED = Rule(
     severity=Severity.WARNING,
     values=_unhashed_values,
     message="{content}: nothing protects the image {image}: it has no hash",
-    effect="A flipped bit in flash or in a download boots into undefined behaviour.",
+    effect="U-Boot starts it whatever became of it in flash or in a download.",
     fix='Add a node hash-1 with algo = "sha256" to the image and let mkimage fill it in.',
     computed="the image has data, but neither a hash nor a signature node",
-    sources=(in_u_boot("doc/uImage.FIT/source_file_format.txt", says="Hash nodes"),),
+    sources=(
+        in_u_boot(
+            "boot/image-fit.c",
+            "fit_image_verify_with_data",
+            "Process all hash subnodes of the component image node",
+        ),
+    ),
     bad=_one(sample.fit({"kernel": sample.kernel({"hash-1": ()})})),
     good=_GOOD,
 )
@@ -316,7 +326,7 @@ KERNELLESS = Rule(
     " reads (firmware, loadables), and is not load-only",
     sources=(
         in_u_boot("boot/bootm.c", "bootm_find_os", "ERROR: can't get kernel image!"),
-        in_u_boot("boot/image-fit.c", "fit_image_load"),
+        in_u_boot("boot/image-fit.c", "fit_image_load", "Could not find subimage node type '%s'"),
     ),
     bad=_one(
         sample.fit(
@@ -353,14 +363,15 @@ DANGLING = Rule(
     severity=Severity.ERROR,
     values=_dangling_values,
     message="{content}: no image is called {image}, the {role} of {configurations}",
-    effect="Without its kernel U-Boot does not boot the configuration; a device tree or a ramdisk"
-    " that it cannot find it leaves out without a word.",
+    effect="Without its kernel U-Boot does not boot the configuration. A device tree or a ramdisk"
+    " that it cannot find it leaves out without a word, an overlay after a message.",
     fix="Correct the name; the images are: {names}.",
     computed="a configuration's property names no node under /images",
     sources=(
-        in_u_boot("boot/image-board.c", "select_ramdisk"),
-        in_u_boot("boot/image-fdt.c", "select_fdt"),
-        in_u_boot("boot/image-fit.c", "fit_conf_get_prop_node"),
+        in_u_boot("boot/image-board.c", "select_ramdisk", "quit silently (with -ENOPKG)"),
+        in_u_boot("boot/image-fdt.c", "select_fdt", "if (fdt_noffset == -ENOENT) return -ENOPKG;"),
+        in_u_boot("boot/image-fit.c", "fit_get_node_from_config"),
+        in_u_boot("boot/image-fit.c", "boot_get_fdt_fit", "load of %s failed"),
     ),
     bad=_one(sample.fit(configurations={"conf": {"kernel": "kernel", "fdt": "fdt-1"}})),
     good=_GOOD,
@@ -398,14 +409,19 @@ PROPERTY = Rule(
     severity=Severity.ERROR,
     values=_property_values,
     message="{content}: {node} lacks {missing}",
-    effect="U-Boot refuses the image or the whole FIT where it needs the property.",
+    effect="U-Boot refuses the image or the whole FIT where it needs the property. arch of a device"
+    " tree or a ramdisk is asked for by older U-Boots only.",
     fix="Add it to the source of the FIT; compile that with mkimage, which fills in the hashes.",
-    computed="a mandatory property of the specification is absent: an error where U-Boot cannot"
-    " go on without it, else a warning; what SPL does not read of its images is not asked for",
+    computed="a property is absent that the specification or U-Boot demands: an error where U-Boot"
+    " cannot go on without it, else a warning; what SPL does not read of its images is not asked"
+    " for",
     sources=(
         in_u_boot("doc/uImage.FIT/source_file_format.txt", says="Mandatory properties"),
-        in_u_boot("boot/image-fit.c", "fit_check_format"),
-        in_u_boot("boot/image-fit.c", "fit_image_load"),
+        in_u_boot(
+            "boot/image-fit.c", "fit_check_format", "mandatory / node 'description' property"
+        ),
+        in_u_boot("boot/image-fit.c", "fit_image_load", "(!type_ok || !os_ok) &&"),
+        in_u_boot("boot/bootm.c", "bootm_find_os", "Can't get image load address!"),
         in_u_boot("common/spl/spl_fit.c", "spl_load_simple_fit"),
     ),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": ()})})),
@@ -447,6 +463,8 @@ def _needed(facts: FitFacts, image: Image, missing: list[str]) -> bool:
         needed.add("arch")
     if image.type in _KERNELS:
         needed |= {"os", "compression", "load", "entry"}
+    if image.type == "ramdisk":
+        needed.add("os")
     return any(name in needed or "/" in name for name in missing)
 
 
@@ -563,13 +581,14 @@ OTHER_TYPE = Rule(
     severity=Severity.ERROR,
     values=_other_type_values,
     message="{content}: {image} should be: {wanted}; it is: {found}",
-    effect="U-Boot refuses the image or jumps into it as it is, or the kernel finds no device"
-    " tree.",
+    effect='U-Boot refuses a device tree that is none, "Subimage data is not a FDT", and jumps into'
+    " a kernel as it is: nothing starts.",
     fix="Put the right file into the FIT, or correct the image's type and arch.",
     computed="the data, unpacked, is not a device tree (type flat_dt), or has no kernel header"
     " (type kernel for Linux on arm64 and riscv), or that of another architecture than arch says",
     sources=(
-        in_u_boot("boot/image-fdt.c", "boot_get_fdt"),
+        in_u_boot("boot/image-fit.c", "fit_image_load", "Subimage data is not a FDT"),
+        in_u_boot("boot/bootm.c", "bootm_find_os", "images.os.type == IH_TYPE_KERNEL_NOLOAD"),
         in_u_boot("arch/arm/lib/image.c", "booti_setup", "Bad Linux ARM64 Image magic!"),
         in_linux("Documentation/arm64/booting.rst", "magic"),
     ),
@@ -775,11 +794,13 @@ ENTRY = Rule(
     severity=Severity.ERROR,
     values=_entry_values,
     message="{content}: {image} starts at {entry:place}, outside its {start:place}..{end:place}",
-    effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
+    effect="U-Boot jumps to where the kernel is not: nothing more is heard after"
+    ' "Starting kernel".',
     fix="Set entry to where the kernel's first instruction is loaded, as a rule load itself.",
     computed="entry of a kernel is not in [load, load + size in RAM)",
     sources=(
         PRACTICE,
+        in_u_boot("boot/bootm.c", "bootm_find_os", "Can't get entry point property!"),
         in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
     ),
     bad=_one(sample.fit({"kernel": sample.kernel({"entry": 0x80080000})})),
@@ -806,10 +827,18 @@ AT_SIGN = Rule(
     severity=Severity.WARNING,
     values=_at_sign_values,
     message="{content}: {count} of its nodes have an @ in their name: {names}",
-    effect="A U-Boot that verifies signatures refuses a FIT with such names.",
+    effect='A U-Boot that verifies signatures refuses a FIT with such names: "Signature checking'
+    ' prevents use of unit addresses (@) in nodes".',
     fix="Write kernel-1 for kernel@1, and so on, also where scripts name a configuration.",
     computed="the name of an image, a configuration, a hash or a signature has an @",
-    sources=(in_u_boot("boot/image-fit.c", "fdt_check_no_at"),),
+    sources=(
+        in_u_boot("boot/image-fit.c", "fdt_check_no_at", "if (!name || strchr(name, '@'))"),
+        in_u_boot(
+            "boot/image-fit.c",
+            "fit_image_load",
+            "Signature checking prevents use of unit addresses (@) in nodes",
+        ),
+    ),
     bad=_one(
         sample.fit(
             {"kernel@1": sample.kernel()},
@@ -848,13 +877,21 @@ ARCHITECTURE = Rule(
     severity=Severity.ERROR,
     values=_architecture_values,
     message='{content}: {image} ({type}) is for "{arch}", the board is {wanted}',
-    effect='U-Boot says "Unsupported Architecture", or starts code that the processor cannot run.',
+    effect='An older U-Boot says "Unsupported Architecture" and starts nothing. Newer ones do not'
+    " ask on a real board, and start code that the processor cannot run.",
     fix="Put the file that was built for {wanted} into the FIT, or correct its arch.",
     computed="an image's arch is not that of the layout; scripts and FPGA data have none. A warning"
-    " where U-Boot does not ask, and for arm on arm64, which U-Boot lets through",
+    " for all but kernel, device tree and ramdisk, and for arm on arm64, which may start it in"
+    " 32-bit state",
     sources=(
         in_u_boot("boot/image-fit.c", "fit_image_check_target_arch"),
         in_u_boot("boot/image-fit.c", "fit_image_load", "Unsupported Architecture"),
+        in_u_boot(
+            "boot/image-fit.c",
+            "fit_image_load",
+            "if (!tools_build() && IS_ENABLED(CONFIG_SANDBOX)) {",
+        ),
+        in_u_boot("arch/arm/lib/bootm.c", "boot_jump_linux", "(images->os.arch == IH_ARCH_ARM)"),
     ),
     bad=_one(sample.fit({"kernel": sample.kernel({"arch": "x86_64"})})),
     good=_GOOD,
@@ -887,13 +924,16 @@ UNSIGNED = Rule(
     severity=Severity.WARNING,
     values=_unsigned_values,
     message="{content}: {what}",
-    effect="A U-Boot that asks for signatures refuses it; one that is satisfied boots parts that"
-    " nobody signed.",
+    effect="A U-Boot that demands signatures refuses it, or starts parts that nobody signed.",
     fix="Sign with mkimage -k, in every configuration, over all that it starts.",
     computed="a signature node has no value; or images are signed and no configuration is; or a"
     " configuration's hashed-nodes leave out an image that it names",
     sources=(
-        in_u_boot("doc/uImage.FIT/signature.txt", says="Signed Configurations"),
+        in_u_boot(
+            "doc/uImage.FIT/signature.txt",
+            says="create a FIT with the same signed images, but with the configuration changed such"
+            " that a different one is selected (mix and match attack)",
+        ),
         in_u_boot("doc/uImage.FIT/signature.txt", "sign-images"),
     ),
     bad=_one(sample.fit({"kernel": sample.kernel({"signature-1": {"algo": "sha256,rsa2048"}})})),

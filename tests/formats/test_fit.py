@@ -269,16 +269,18 @@ def test_an_image_without_data_is_a_fact() -> None:
     ("kind", "missing"),
     [
         ("kernel", ("arch", "os", "load", "entry")),
+        ("kernel_noload", ("os", "load", "entry")),
         ("firmware", ("arch", "load", "entry")),
         ("standalone", ("arch",)),
-        ("ramdisk", ("arch",)),
+        ("ramdisk", ("arch", "os")),
         ("flat_dt", ("arch",)),
         ("fpga", ("compatible",)),
         ("script", ()),
     ],
 )
 def test_what_is_mandatory_depends_on_the_type(kind: str, missing: tuple[str, ...]) -> None:
-    # Flat Image Tree Specification, chapter 2, "(Conditionally) mandatory properties".
+    # Flat Image Tree Specification, chapter 2, "(Conditionally) mandatory properties"; os of a
+    # ramdisk: U-Boot boot/image-fit.c, fit_image_load; kernel_noload: boot/bootm.c, bootm_find_os.
     _, found = one({"description": "x", "type": kind, "compression": "none", "data": b"x"})
     assert found.missing == missing
 

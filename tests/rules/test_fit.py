@@ -215,6 +215,7 @@ def test_dangling_references_are_told_once_for_all_configurations() -> None:
         ("description", "kernel", Severity.WARNING),
         ("compression", "ramdisk", Severity.WARNING),
         ("arch", "ramdisk", Severity.ERROR),
+        ("os", "ramdisk", Severity.ERROR),
         ("arch", "firmware", Severity.WARNING),
         ("type", "ramdisk", Severity.ERROR),
     ],
