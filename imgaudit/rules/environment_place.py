@@ -22,7 +22,7 @@ from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, counted, place, round_up
 
-_DISK = re.compile(r"/dev/mmcblk\d+(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
+_DISK = re.compile(r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
 _SECTOR = 512
 _NOWHERE = Span(0, 0)
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"
@@ -222,13 +222,16 @@ def _sector_left_out(layout: Layout, area: str | None, location: Location) -> in
     return location.size if blocks or location.sectors else None
 
 
-def _right(subject: Subject, named: _Named) -> str:
+def _right(subject: Subject, tool: Copy[FlashToolConfig] | None) -> str:
     """Say the lines of fw_env.config that agree with the layout; nothing where none were found."""
-    layout, tool = subject.layout, named.tool
+    layout = subject.layout
     if layout is None or tool is None:
         return ""
-    regions = _environments(layout)
-    lines = [_line(layout, region, _kernel_maps(subject, tool)) for region in regions]
+    regions, maps = _environments(layout), _kernel_maps(subject, tool)
+    # How the kernel counts its disks only the file itself tells.
+    disks = filter(None, (_DISK.fullmatch(location.device) for location in tool.says.locations))
+    disk = next((found["disk"] for found in disks), None)
+    lines = [_line(layout, region, maps, disk) for region in regions]
     text = "\n".join(line for line in lines if line is not None)
     tried = replace(tool, says=fw_env_config.parse(text))
     spots = list(_assigned(list(_tool_places(subject, tried)), regions))
@@ -237,9 +240,14 @@ def _right(subject: Subject, named: _Named) -> str:
     return f". Tried: {' and '.join(f'`{line}`' for line in lines)} agree with the layout"
 
 
-def _line(layout: Layout, region: Region, maps: list[Table]) -> str | None:
+def _line(layout: Layout, region: Region, maps: list[Table], disk: str | None) -> str | None:
     """Write the line of fw_env.config for a region of the environment, if its device is known."""
     size, chip = _size(layout, region), layout.chips[region.chip]
+    if size is not None and chip.kind.sectors and disk is not None:
+        beside = region.area.partition("/")[2]
+        if beside not in {"", "boot0", "boot1"}:
+            return None
+        return f"{disk}{beside} {place(region.at + region.file_at)} {place(size)}"
     if size is None or len(maps) != 1 or not chip.kind.mtd:
         return None
     number = next((n for n, row in enumerate(maps[0].rows) if row.region is region), None)
@@ -254,6 +262,8 @@ def _line(layout: Layout, region: Region, maps: list[Table]) -> str | None:
 def _agrees(layout: Layout, spot: _Spot) -> bool:
     """Tell whether place, length and erase blocks are the layout's."""
     named, region = spot.named, spot.region
+    if layout.chips[region.chip].kind.sectors:
+        return spot.right and named.size == _size(layout, region)
     sector, size = named.sector or 0, named.size or 0
     whole = sector * (named.sectors or 1)
     erase = layout.chips[region.chip].erase_unit(region.at)
@@ -458,7 +468,7 @@ def environment_location(subject: Subject) -> Outcome:
             LOCATION(
                 told=spot.named.told,
                 here=spot.region.at + spot.region.file_at,
-                right=_right(subject, spot.named),
+                right=_right(subject, spot.named.tool),
             ),
             spot.named.at,
             spot.region,
@@ -497,7 +507,7 @@ def environment_length(subject: Subject) -> Outcome:
     for spot in _spots(subject):
         here = _size(subject.layout, spot.region)
         if None not in {here, spot.named.size} and here != spot.named.size:
-            case = LENGTH(there=spot.named.size, here=here, right=_right(subject, spot.named))
+            case = LENGTH(there=spot.named.size, here=here, right=_right(subject, spot.named.tool))
             said.append(_Said(case, spot.named.at, spot.region, "env"))
     yield from _together(said)
 
@@ -561,13 +571,13 @@ def environment_sector(subject: Subject) -> Outcome:
             told=f"in {counted(count, 'block')} of {named.sector:,} bytes",
             what=what,
             erase=erase,
-            right=_right(subject, named),
+            right=_right(subject, named.tool),
         )
         said.append(_Said(case, named.at, spot.region, "size", severity))
     yield from _together(said)
 
 
-def _pair_values(*, there: str, here: str) -> None: ...
+def _pair_values(*, there: str, here: str, right: str) -> None: ...
 
 
 PAIR = Rule(
@@ -580,7 +590,7 @@ PAIR = Rule(
         " what the other wrote for bad."
     ),
     fix="Give fw_env.config a line for each copy, and U-Boot CONFIG_SYS_REDUNDAND_ENVIRONMENT"
-    " (CONFIG_ENV_REDUNDANT in newer ones) where there are two.",
+    " (CONFIG_ENV_REDUNDANT in newer ones) where there are two{right}.",
     computed="two lines or redundancy on one side, one copy on the other",
     sources=(
         in_u_boot(
@@ -608,21 +618,21 @@ def environment_pair(subject: Subject) -> Outcome:
     surveyed = any(rescue.env_copies for rescue in subject.rescues.values())
     # The survey of a ramdisk looks at the lines of its own file.
     says = [
-        (tool.place, tool.says.redundant)
+        (tool.place, tool.says.redundant, _right(subject, tool))
         for tool in _tools(subject)
         if tool.says.locations and not (surveyed and tool is copies.flash_tool_config)
     ]
     if copies.uboot_config is not None and copies.uboot_config.says.environment_size is not None:
         config = copies.uboot_config
-        says.append((config.place, config.says.redundant_environment))
+        says.append((config.place, config.says.redundant_environment, ""))
     yield from _together(
         _Said(
-            PAIR(there=_COUNTS[redundant], here=_COUNTS[len(regions) > 1]),
+            PAIR(there=_COUNTS[redundant], here=_COUNTS[len(regions) > 1], right=right),
             where,
             regions[-1],
             "env",
         )
-        for where, redundant in says
+        for where, redundant, right in says
         if regions and redundant != (len(regions) > 1)
     )
 

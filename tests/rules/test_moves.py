@@ -294,6 +294,11 @@ def test_a_size_of_the_copy_is_tried_too() -> None:
     assert not finding.moves
 
 
+OF_TOOL = tuple(
+    f"environment-{name}-differs" for name in ("location", "length", "sector-size", "pair")
+)
+
+
 def with_tool(text: str, erase: str, size: str) -> Example:
     shape = f"holds: uboot-env, writer: runtime, env: {{size: {size}, copy: OTHER}}"
     return nor(
@@ -318,8 +323,42 @@ def test_lines_that_are_told_agree(
 ) -> None:
     """Written into the file, the lines leave nothing to say of it."""
     lines = f"/dev/mtd1 {offset} {size}{sector}\n/dev/mtd2 0x0 {size}{sector}\n"
-    rules = [f"environment-{name}-differs" for name in ("location", "length", "sector-size")]
-    for finding in said(with_tool(lines, *board), *rules):
+    for finding in said(with_tool(lines, *board), *OF_TOOL):
         told = finding.fix.partition("Tried: ")[2].split("`")[1::2]
         assert len(told) == 2, finding.fix
-        assert not said(with_tool("\n".join(told), *board), *rules, "environment-pair-differs")
+        assert not said(with_tool("\n".join(told), *board), *OF_TOOL)
+
+
+def test_a_line_for_each_copy() -> None:
+    (finding,) = said(with_tool("/dev/mtd1 0x0 0x4000 0x10000\n", "64 KiB", "16 KiB"), *OF_TOOL)
+    assert finding.rule.name == "environment-pair-differs"
+    told = finding.fix.partition("Tried: ")[2].split("`")[1::2]
+    assert not said(with_tool("\n".join(told), "64 KiB", "16 KiB"), *OF_TOOL)
+
+
+def on_disk(text: str, area: str) -> Example:
+    shape = f"chip: {area}, size: 64 KiB, holds: uboot-env, writer: runtime"
+    return emmc(
+        f"name: env-a, at: 1 MiB, {shape}, env: {{size: 16 KiB, copy: env-b}}",
+        f"name: env-b, at: 0x110000, {shape}, env: {{size: 16 KiB, copy: env-a}}",
+        chip="sectors: 65536, boot-area: 2 MiB, align: 1 MiB, table: fixed",
+        rest="written-elsewhere: {flash-tool-config: fw_env.config}\n",
+        files={"fw_env.config": text.encode},
+    )
+
+
+@given(
+    st.sampled_from(["0x0", "0x100000", "0x110000"]),
+    st.sampled_from(["0x4000", "0x8000"]),
+    st.sampled_from(["emmc", "emmc/boot0", "emmc/boot1"]),
+    st.sampled_from(["/dev/mmcblk0", "/dev/mmcblk2boot0", "/dev/mmcblk2boot1"]),
+    st.booleans(),
+)
+def test_lines_for_a_disk_agree(offset: str, size: str, area: str, device: str, one: bool) -> None:
+    """The copies lie in the chip itself or in a boot area; the disk is the one of the file."""
+    text = f"{device} {offset} {size}\n" + f"{device} 0x110000 {size}\n" * (not one)
+    for finding in said(on_disk(text, area), *OF_TOOL):
+        told = finding.fix.partition("Tried: ")[2].split("`")[1::2]
+        assert len(told) == 2, finding.fix
+        assert device.startswith(told[0].partition(" ")[0].partition("boot")[0])
+        assert not said(on_disk("\n".join(told), area), *OF_TOOL)
