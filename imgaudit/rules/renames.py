@@ -175,7 +175,7 @@ class _Trials:
             for copy in self._copies.environments:
                 for variable, value in copy.says.variables.items() if copy.says.taken else ():
                     if kind and pattern.search(value):
-                        said = f"write root={new} for root={root} in {variable}"
+                        said = f"write root={new} for root={root} in {variable} ({copy.place.name})"
                         yield _Change(self._with_text(pattern, new), said)
 
     def _with_text(self, pattern: re.Pattern[str], new: str) -> Subject:

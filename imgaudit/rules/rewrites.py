@@ -19,6 +19,7 @@ from imgaudit.units import place
 
 if TYPE_CHECKING:
     from imgaudit.boot.records import Operation
+    from imgaudit.maps.collect import Copy, Environment
     from imgaudit.rules.subject import Subject
 
 # A trial follows all scripts of the build.
@@ -131,22 +132,23 @@ class _Trials:
         found = [at for at in pattern.finditer(script) if at.start() >= operation.at]
         if found:
             value = script[: found[0].start()] + text + script[found[0].end() :]
-            yield _Edit(
-                operation.variable, value, f"{text} for {word} in {operation.variable} mends it"
-            )
+            said = f"write {text} for {word} in {operation.variable}{self._file()}"
+            yield _Edit(operation.variable, value, said)
             return
         for name, value in variables.items():
             if value == word and re.search(rf"\$\{{?{re.escape(name)}\b", script):
-                yield _Edit(name, text, f"{name}={text} mends it")
+                yield _Edit(name, text, f"write {name}={text} for {name}={word}{self._file()}")
+
+    def _file(self) -> str:
+        return "".join(f" ({copy.place.name})" for copy in self._environments()[:1])
 
     def _taken(self) -> Mapping[str, str]:
+        taken = self._environments()
+        return taken[0].says.variables if taken else {}
+
+    def _environments(self) -> list[Copy[Environment]]:
         copies = self._subject.copies
-        taken = (
-            [copy.says.variables for copy in copies.environments if copy.says.taken]
-            if copies
-            else []
-        )
-        return taken[0] if taken else {}
+        return [copy for copy in copies.environments if copy.says.taken] if copies else []
 
 
 def _operation(subject: Subject, finding: Finding) -> Operation | None:

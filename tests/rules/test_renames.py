@@ -118,7 +118,7 @@ def test_several_are_renamed_at_once() -> None:
         ("volume-missing", "call rootfs system (example.yaml:8: add label: system)"),
         (
             "root-dangling",
-            "write root=PARTLABEL=rootfs-a for root=PARTLABEL=rootfs-c in arguments",
+            "write root=PARTLABEL=rootfs-a for root=PARTLABEL=rootfs-c in arguments (u-boot.env)",
         ),
     ],
 )

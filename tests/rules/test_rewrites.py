@@ -24,11 +24,11 @@ def said(example: Example, *rules: str) -> list[Finding]:
 
 def applied(advice: str, recovery: str, more: dict[str, str]) -> Example:
     """Write what the advice says into the environment."""
-    if found := re.search(r": (\w+) for (\w+) in (\w+) mends", advice):
+    if found := re.search(r": write (\w+) for (\w+) in (\w+) \(", advice):
         new, old, name = found.groups()
         assert name == "recovery"
         return scripted(recovery.replace(f" {old} ", f" {new} ", 1), more=more, itb=whole_fit)
-    name, value = re.search(r": (\w+)=(\w+) mends", advice).groups()  # type: ignore[union-attr]
+    name, value = re.search(r": write (\w+)=(\w+) for ", advice).groups()  # type: ignore[union-attr]
     return scripted(recovery, more=more | {name: value}, itb=whole_fit)
 
 
@@ -60,20 +60,22 @@ def test_what_is_told_mends_and_breaks_nothing(start: str, length: str, named: b
 )
 def test_the_number_in_the_script(rule: str, start: str, length: str, advice: str) -> None:
     (finding,) = said(scripted(READ.format(start, length), itb=whole_fit), rule)
-    assert finding.advice == f"Tried on this build: {advice} mends it."
+    assert finding.advice == f"Tried on this build: write {advice} (u-boot.env)."
 
 
 def test_the_variable_that_the_number_comes_from() -> None:
     more = {"fit_at": "0x30000"}
     example = scripted(READ.format("${fit_at}", "0x20000"), more=more, itb=whole_fit)
     (finding,) = said(example, "script-offset-not-region")
-    assert finding.advice == "Tried on this build: fit_at=0x20000 mends it."
+    assert finding.advice == (
+        "Tried on this build: write fit_at=0x20000 for fit_at=0x30000 (u-boot.env)."
+    )
 
 
 def test_the_command_that_is_meant_and_not_one_before_it() -> None:
     recovery = f"sf probe; sf read 0x90000000 0x30000 0x10; {READ.format('0x30000', '0x20000')}"
     (finding,) = said(scripted(recovery, itb=whole_fit), "script-offset-not-region")
-    assert finding.advice.endswith("0x20000 for 0x30000 in recovery mends it.")
+    assert finding.advice.endswith("write 0x20000 for 0x30000 in recovery (u-boot.env).")
     assert finding.values["command"].endswith("0x20000")
 
 
