@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 _TRIALS = 12
 _REGIONS = 100
 _TOLD = 2
+_SHOWN = 4
 _NEAR = 3  # names like the one that is looked up
 
 _Key = tuple[str, ...]
@@ -128,7 +129,9 @@ class _Trials:
 
         By a name that is looked up the board has to have them, whatever the layout says.
         """
-        if any(looked_up(self._subject) & set(self._layout.region(name).labels) for name in to):
+        if len(to) > _SHOWN or any(
+            looked_up(self._subject) & set(self._layout.region(name).labels) for name in to
+        ):
             return
         regions = {
             region.name: replace(region, labels=(to[region.name],)) if region.name in to else region
@@ -163,6 +166,8 @@ class _Trials:
             f"write {label} for {was} in {listed(row.place for row in some)}"
             for (label, was), some in changes.items()
         )
+        if len(changes) > _SHOWN:
+            said = f"write the layout's labels in {listed(row.place for row in rows)}"
         yield _Change(_followed(self._subject, replace(self._copies, maps=maps)), said)
 
     def _in_arguments(self, root: str) -> Iterator[_Change]:

@@ -124,3 +124,14 @@ def test_several_are_renamed_at_once() -> None:
 )
 def test_other_names(rule: str, told: str) -> None:
     assert advice(checks()[rule].rule.bad, rule) == f"Tried on this build: {told}."
+
+
+@pytest.mark.parametrize("count", [4, 5])
+def test_many_are_not_listed_one_by_one(count: int) -> None:
+    parts = ",".join(f"64k(x{number})" for number in range(count))
+    regions = (f"name: r{it}, at: {it * 64} KiB, size: 64 KiB" for it in range(count))
+    rest = f"written-elsewhere: {{mtdparts: 'spi0.0:{parts}'}}\n"
+    told = advice(nor(*regions, rest=rest), "map-label-differs")
+    all_at_once = "Tried on this build: write the layout's labels in mtdparts (example.yaml)."
+    assert (told == all_at_once) is (count == 5)
+    assert told.count("call ") == (4 if count == 4 else 0)
