@@ -197,7 +197,7 @@ class ExtWalk(Walk):
         self._left = MAX_READ
         self._owned = bytearray()
         self._record = struct.Struct(_INODE)
-        self._attributes: dict[int, int] = {}
+        self._attributes: dict[int, list[int]] = {}  # of each block: users it says, users found
         self._sectors = volume.block_size // 512 * volume.ratio
         self._summed = volume.summed
         self._typed = "filetype" in volume.features
@@ -225,9 +225,12 @@ class ExtWalk(Walk):
             self._inode_table(group)
         self._list()
         if self.complete:
-            for number in volume.quotas:
-                if number not in self.inodes:
-                    self.flaw(1024, f"inode {number:,}, which should have quotas, is not in use")
+            for number, what in (
+                (volume.journal, "the journal"),
+                *((quota, "quotas") for quota in volume.quotas),
+            ):
+                if number and number not in self.inodes:
+                    self.flaw(1024, f"inode {number:,}, which should have {what}, is not in use")
             self._counted()
             self._free_inodes(groups)
             self._free_blocks(groups)
@@ -463,6 +466,8 @@ class ExtWalk(Walk):
         if not links and not (reserved and mode):
             if marked and not reserved:
                 self.flaw(at, f"inode {number:,} is marked used but is not")
+            elif reserved and not marked:
+                self.flaw(at, f"inode {number:,} is reserved but not marked so")
             if number == 1 and any(fields[12]):
                 self._reserved(self._parsed(number, at, stored, fields))
             elif number in self.sums and stored.strip(b"\0"):
@@ -729,7 +734,7 @@ class ExtWalk(Walk):
         """Judge the block of extended attributes; give how many blocks it takes."""
         block = inode.acl
         if block in self._attributes:
-            self._attributes[block] -= 1
+            self._attributes[block][1] += 1
             return 1
         if not self._claim(block, 1, inode.at, f"{inode}, attributes"):
             return 1
@@ -746,7 +751,7 @@ class ExtWalk(Walk):
             )
         if magic == _XATTR_MAGIC and (what := attribute_flaw(data, 32, 0)):
             self.flaw(at, f"{inode}: {what}")
-        self._attributes[block] = references - 1
+        self._attributes[block] = [references, 1]
         return 1
 
     def _attributes_inside(self, inode: _Inode, stored: bytes, start: int) -> None:
@@ -766,7 +771,8 @@ class ExtWalk(Walk):
                 if index == 7 and stored[here + 16 : here + 16 + size] == b"data":
                     start, rest = first + value, max(0, inode.size - 60)
                     if start + length > len(stored) or rest > length:
-                        break
+                        here = len(stored)
+                        continue
                     if rest:
                         inline.append(Piece(rest, inode.at + start))
                     break
@@ -991,7 +997,11 @@ class ExtWalk(Walk):
     # Counts
 
     def _counted(self) -> None:
-        """Hold each inode's number of names against those that were found."""
+        """Hold each number of names of an inode, of users of a block, against those found."""
+        for block, (said, have) in self._attributes.items():
+            if said != have:
+                at = block * self.volume.block_size + 4
+                self.flaw(at, f"a block of attributes says {said:,} users and has {have:,}")
         for inode in self.inodes.values():
             if inode.number < self.volume.first_inode and inode.number != _ROOT:
                 continue
