@@ -34,7 +34,7 @@ def tree_text(project: str, file: str) -> str:
 def told(project: str, file: str) -> str:
     """Give a file as it reads: strings joined, the frames of comments and the breaks taken out."""
     text = tree_text(project, file).replace("\\\n", " ")
-    text = re.sub(r"\n[ \t]*(?:\*|#|//)[ \t]?", "\n ", text)
+    text = re.sub(r"\n[ \t]*(?:\*|#|//+)[ \t]?", "\n ", text)
     text = text.replace('\\n"', '"')
     text = re.sub(r'(?<!\\)"\s*(?:PRI\w+\s*)?(?<!\\)"', "", text)
     text = text.replace('\\"', '"').replace("\\n", " ").replace("``", "`")

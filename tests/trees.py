@@ -28,12 +28,22 @@ PACKAGES = {
     "kmod": "kmod",
     "glibc": "glibc",
     "Dropbear": "dropbear",
+    "EDK II": "edk2",
+    "Git LFS": "git-lfs",
+    "RAUC": "rauc",
+    "LVM2": "lvm2",
+    "cryptsetup": "cryptsetup",
+    "dosfstools": "dosfstools",
+    "OpenSSH": "openssh",
 }
 MANUALS = "manual pages"
 PAGES = {
+    "curl(1)": "curl",
+    "dash(1)": "dash",
     "fstab(5)": "mount",
     "git-credential-store(1)": "git-man",
     "hier(7)": "manpages",
+    "inittab(5)": "sysvinit-core",
     "ld.so(8)": "manpages",
     "login(1)": "login",
     "mkfs.jffs2(1)": "mtd-utils",
@@ -41,12 +51,16 @@ PAGES = {
     "modules.dep(5)": "kmod",
     "mount(2)": "manpages-dev",
     "mount(8)": "mount",
+    "openssl-format-options(1ssl)": "openssl",
     "os-release(5)": "systemd",
     "passwd(5)": "passwd",
     "shadow(5)": "passwd",
+    "ssh-keygen(1)": "openssh-client",
     "sshd_config(5)": "openssh-server",
     "sysctl(8)": "procps",
     "systemd-udevd.service(8)": "udev",
+    "systemd-gpt-auto-generator(8)": "systemd",
+    "systemd-system.conf(5)": "systemd",
     "systemd.mount(5)": "systemd",
     "ubinize(8)": "mtd-utils",
     "wpa_supplicant.conf(5)": "wpasupplicant",
@@ -132,7 +146,7 @@ def pages(packages: Path, folder: Path) -> None:
     for page, package in PAGES.items():
         (archive,) = packages.glob(f"{package}_*.deb")
         name, section = page.removesuffix(")").split("(")
-        inside = f"./usr/share/man/man{section}/{name}.{section}.gz"
+        inside = f"./usr/share/man/man{section[0]}/{name}.{section}.gz"
         unpacked = subprocess.run(
             ["dpkg-deb", "--fsys-tarfile", archive], check=True, capture_output=True
         ).stdout

@@ -18,8 +18,8 @@ from imgaudit.rules.cited import (
     in_busybox,
     in_dropbear,
     in_linux,
+    in_openssh,
     manual,
-    memory,
     standard,
 )
 from imgaudit.rules.engine import (
@@ -294,8 +294,17 @@ HOST_KEY = Rule(
     fix="Leave the keys out and make them at first use (dropbear -R, ssh-keygen -A).",
     computed="a private key under a name for a server's own key",
     sources=(
-        standard("RFC 4253", "section 6.6"),
-        standard("RFC 7468"),
+        manual(
+            "ssh-keygen(1)",
+            "This is used by system administration scripts to generate new host keys.",
+        ),
+        standard(
+            "RFC 7468",
+            copy=manual(
+                "openssl-format-options(1ssl)",
+                "-----BEGIN object-type-----",
+            ),
+        ),
         in_dropbear("svr-runopts.c", says="Create hostkeys as required"),
         PRACTICE,
     ),
@@ -312,11 +321,22 @@ PRIVATE_KEY = Rule(
     fix="Take the key out of the image, and replace it wherever it is trusted.",
     computed="a file holds a private key in PEM, DER, or in SSH's encoding",
     sources=(
-        standard("RFC 7468"),
-        standard("RFC 8017"),
+        standard(
+            "RFC 7468",
+            copy=manual(
+                "openssl-format-options(1ssl)",
+                "-----BEGIN object-type-----",
+            ),
+        ),
+        standard(
+            "RFC 8017",
+            copy=in_dropbear(
+                "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
+            ),
+        ),
         standard("RFC 5958"),
         standard("RFC 5915"),
-        standard("RFC 4253"),
+        in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
     ),
     bad=tree({"root/.ssh/id_ed25519": file(KEY_TEXT, 0o600)}),
     good=tree({"root/.ssh/id_ed25519.pub": file("ssh-ed25519 AAAA tide\n")}),
@@ -332,7 +352,10 @@ CREDENTIALS = Rule(
     computed="a file with contents under a name that holds passwords by convention, or a passphrase"
     " in a configuration of wpa_supplicant (a warning)",
     sources=(
-        memory("the manual page netrc(5)"),
+        manual(
+            "curl(1)",
+            "file in the user's home directory for login name and password.",
+        ),
         manual(
             "git-credential-store(1)",
             "Using this helper will store your passwords unencrypted on disk",

@@ -172,7 +172,15 @@ NOR_SIZE = Rule(
     computed="the density of the basic table, times the dies that a device tree's parallel-memories"
     " puts side by side, is none of the approved sizes",
     sources=(
-        standard("JEDEC JESD216", "basic flash parameters, 2nd dword"),
+        standard(
+            "JEDEC JESD216",
+            "basic flash parameters, 2nd dword",
+            copy=in_linux(
+                "drivers/mtd/spi-nor/sfdp.c",
+                "spi_nor_parse_bfpt",
+                says="Flash Memory Density (in bits).",
+            ),
+        ),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
     ),
     bad=_nor(sfdp_dump(512 * KIB)),
@@ -219,7 +227,17 @@ ERASE = Rule(
     fix="Use one of the chip's own sizes.",
     computed="an erase block of the layout is the size of none of the chip's erase types, times the"
     " dies that a device tree's parallel-memories puts side by side",
-    sources=(standard("JEDEC JESD216", "basic flash parameters, 8th and 9th dword"),),
+    sources=(
+        standard(
+            "JEDEC JESD216",
+            "basic flash parameters, 8th and 9th dword",
+            copy=in_linux(
+                "drivers/mtd/spi-nor/sfdp.c",
+                "sfdp_bfpt_erases",
+                says="erasesize == 0 means this Erase Type is not supported.",
+            ),
+        ),
+    ),
     bad=_nor(sfdp_dump(), "size: 1 MiB, erase-block: 128 KiB"),
     good=_GOOD_NOR,
 )
@@ -268,7 +286,11 @@ IGNORED = Rule(
     computed="in no configuration of the sector map are the layout's erase blocks possible where"
     " they are",
     sources=(
-        standard("JEDEC JESD216", "sector map parameter table"),
+        standard(
+            "JEDEC JESD216",
+            "sector map parameter table",
+            copy=in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_smpt"),
+        ),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_smpt"),
     ),
     bad=_nor(sfdp_dump(maps=_SECTORS)),
@@ -320,7 +342,11 @@ PAGE = Rule(
     fix="Set page: to {there}.",
     computed="the page size of the basic table is not page:",
     sources=(
-        standard("JEDEC JESD216A", "basic flash parameters, 11th dword"),
+        standard(
+            "JEDEC JESD216A",
+            "basic flash parameters, 11th dword",
+            copy=in_linux("drivers/mtd/spi-nor/sfdp.h", "BFPT_DWORD11_PAGE_SIZE_MASK"),
+        ),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
     ),
     bad=_nor(sfdp_dump(page=9)),
@@ -477,7 +503,11 @@ EMMC_SIZE = Rule(
     fix="Write sectors: {sectors}, or list it beside the other approved parts.",
     computed="SEC_COUNT x 512 is none of the approved sizes",
     sources=(
-        standard("JEDEC JESD84-B51", "EXT_CSD 215..212"),
+        standard(
+            "JEDEC JESD84-B51",
+            "EXT_CSD 215..212",
+            copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_SEC_CNT"),
+        ),
         in_u_boot("include/mmc.h", "EXT_CSD_SEC_CNT"),
     ),
     bad=_emmc(_ext_csd(at_214=0, at_213=0xF0)),
@@ -512,7 +542,11 @@ BOOT_AREA = Rule(
     fix="Set boot-area: to the chip's, or to that of the smallest approved part.",
     computed="BOOT_SIZE_MULT x 128 KiB is not boot-area:; a note where the chip has more",
     sources=(
-        standard("JEDEC JESD84-B51", "EXT_CSD 226"),
+        standard(
+            "JEDEC JESD84-B51",
+            "EXT_CSD 226",
+            copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_BOOT_MULT"),
+        ),
         in_u_boot("include/mmc.h", "EXT_CSD_BOOT_MULT"),
     ),
     bad=_emmc(_ext_csd(at_226=8)),
@@ -549,7 +583,11 @@ GROUP = Rule(
     computed="HC_ERASE_GRP_SIZE x 512 KiB is not erase-group:, or that x HC_WP_GRP_SIZE is not"
     " write-protect-group:",
     sources=(
-        standard("JEDEC JESD84-B51", "EXT_CSD 224 and 221"),
+        standard(
+            "JEDEC JESD84-B51",
+            "EXT_CSD 224 and 221",
+            copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_HC_ERASE_GRP_SIZE"),
+        ),
         in_u_boot("include/mmc.h", "EXT_CSD_HC_ERASE_GRP_SIZE"),
         in_u_boot("include/mmc.h", "EXT_CSD_HC_WP_GRP_SIZE"),
     ),
@@ -596,7 +634,11 @@ CONFIG = Rule(
     " a first region in",
     writes=True,
     sources=(
-        standard("JEDEC JESD84-B51", "EXT_CSD 179"),
+        standard(
+            "JEDEC JESD84-B51",
+            "EXT_CSD 179",
+            copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_PART_CONFIG"),
+        ),
         in_u_boot("include/mmc.h", "EXT_CSD_PART_CONF"),
     ),
     bad=_emmc(_ext_csd(at_179=0), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
@@ -644,7 +686,11 @@ RESET = Rule(
     computed="bits 1 and 0 of RST_n_FUNCTION are not 1; a warning where they are 2",
     writes=True,
     sources=(
-        standard("JEDEC JESD84-B51", "EXT_CSD 162"),
+        standard(
+            "JEDEC JESD84-B51",
+            "EXT_CSD 162",
+            copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_RST_N_FUNCTION"),
+        ),
         in_u_boot(
             "cmd/mmc.c",
             "do_mmc_rst_func",

@@ -8,6 +8,7 @@ find each of them in Debian's source package of the version below. The rest says
 from __future__ import annotations
 
 import enum
+from dataclasses import replace
 from functools import partial
 
 from imgaudit.data import dataclass
@@ -30,7 +31,8 @@ class Source:
 
     Of a tree it has the project, its version, the file, the symbol that does it and the sentence as
     it stands there; of a manual page the page and the sentence. Of a standard `file` is the clause;
-    of what was seen it is what it was seen on.
+    of what was seen it is what it was seen on. `standard` names the one, and its clause, of which a
+    tree or a page has the words.
     """
 
     basis: Basis
@@ -39,11 +41,14 @@ class Source:
     file: str = ""
     symbol: str = ""
     says: str = ""
+    standard: str = ""
 
     def __str__(self) -> str:
         if self.basis is Basis.PRACTICE:
             return self.basis.value
         head = f"{self.project} {self.version}".strip()
+        if self.standard:
+            head = f"{self.standard}, as {head} has it"
         parts = [part for part in (head, self.file, self.symbol) if part]
         text = ", ".join(parts)
         if self.says:
@@ -63,6 +68,13 @@ VERSIONS = {
     "kmod": "30",
     "glibc": "2.36",
     "Dropbear": "2022.83",
+    "EDK II": "2022.11",
+    "Git LFS": "3.3.0",
+    "RAUC": "1.8",
+    "LVM2": "2.03.16",
+    "cryptsetup": "2.6.1",
+    "dosfstools": "4.2",
+    "OpenSSH": "9.2p1",
 }
 
 
@@ -78,11 +90,31 @@ in_e2fsprogs = partial(_tree, "e2fsprogs")
 in_kmod = partial(_tree, "kmod")
 in_glibc = partial(_tree, "glibc")
 in_dropbear = partial(_tree, "Dropbear")
+in_edk2 = partial(_tree, "EDK II")
+in_git_lfs = partial(_tree, "Git LFS")
+in_rauc = partial(_tree, "RAUC")
+in_lvm2 = partial(_tree, "LVM2")
+in_cryptsetup = partial(_tree, "cryptsetup")
+in_dosfstools = partial(_tree, "dosfstools")
+in_openssh = partial(_tree, "OpenSSH")
 
 
-def standard(title: str, clause: str = "") -> Source:
-    """Give a specification that is not at hand for the tests, with its version in the title."""
-    return Source(Basis.STANDARD, title, file=clause)
+def standard(title: str, clause: str = "", *, copy: Source | None = None) -> Source:
+    """Give a specification, with its version in the title.
+
+    The text of most is not at hand for the tests: it is from memory then. `copy` is the tree or the
+    manual page that has what it says here, where the tests look it up.
+    """
+    if copy is None:
+        return Source(Basis.STANDARD, title, file=clause)
+    return replace(copy, standard=", ".join(filter(None, (title, clause))))
+
+
+def in_uefi(
+    clause: str, symbol: str, says: str = "", file: str = "MdePkg/Include/Uefi/UefiGpt.h"
+) -> Source:
+    """Give a clause of the UEFI specification by what EDK II has of it."""
+    return standard("UEFI 2.10", clause, copy=in_edk2(file, symbol, says))
 
 
 def manual(page: str, says: str = "") -> Source:

@@ -118,7 +118,13 @@ CUT = Rule(
     " message.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
-    sources=(standard("Devicetree Specification 0.4", "5.2"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "5.2",
+            copy=in_u_boot("scripts/dtc/libfdt/fdt.h", "totalsize", "total size of DT block"),
+        ),
+    ),
     bad=_one(sample.board_tree()[:4] + (4096).to_bytes(4, "big") + sample.board_tree()[8:]),
     good=_GOOD,
 )
@@ -177,7 +183,17 @@ COMPATIBLE = Rule(
     fix="Give the root node the board's compatible, then the SoC's.",
     computed="a tree that is no overlay has no compatible in its root node; a warning for a lone"
     " file, which may be no board's tree",
-    sources=(standard("Devicetree Specification 0.4", "3.2"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "3.2",
+            copy=in_linux(
+                "Documentation/devicetree/usage-model.rst",
+                "compatible",
+                "a sorted list of strings starting with the exact name of the machine",
+            ),
+        ),
+    ),
     bad=_one(sample.board_tree({"compatible": ()})),
     good=_GOOD,
 )
@@ -204,7 +220,15 @@ MEMORY = Rule(
     fix="Add a memory node with device_type and reg, or be sure that U-Boot fills it in.",
     computed="a tree that is no overlay has no /memory node, or none with a reg",
     sources=(
-        standard("Devicetree Specification 0.4", "3.4"),
+        standard(
+            "Devicetree Specification 0.4",
+            "3.4",
+            copy=in_linux(
+                "drivers/of/fdt.c",
+                "early_init_dt_scan_memory",
+                'We are scanning "memory" nodes only',
+            ),
+        ),
         in_u_boot("common/fdt_support.c", "fdt_fixup_memory_banks"),
     ),
     bad=_one(sample.board_tree({"memory@80000000": ()})),
@@ -257,7 +281,17 @@ BOARD = Rule(
     fix="Ship the device tree of {wanted}, or correct compatible: in the layout.",
     computed="the layout's compatible is not in the root node's list; of a FIT, the first tree of"
     " the configuration that a script starts, else of its default one, is asked",
-    sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "2.3.1",
+            copy=in_linux(
+                "Documentation/devicetree/usage-model.rst",
+                "compatible",
+                "a sorted list of strings starting with the exact name of the machine",
+            ),
+        ),
+    ),
     bad=_one(sample.board_tree(), rest="compatible: example,other\n"),
     good=_one(sample.board_tree(), rest="compatible: example,gauge\n"),
 )

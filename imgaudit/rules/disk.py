@@ -13,7 +13,7 @@ from imgaudit.formats.gpt import Gpt
 from imgaudit.model import SECTOR
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import COMPRESSORS
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import contents_of
@@ -51,7 +51,11 @@ SECTORS = Rule(
     " loop device).",
     computed="the header's signature stands at byte 4096 and not at 512",
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi(
+            "5.3.2",
+            "PRIMARY_PART_HEADER_LBA",
+            "must be located in LBA 1 (i.e., the second logical block).",
+        ),
         in_u_boot("disk/part_efi.c", "GPT_PRIMARY_PARTITION_TABLE_LBA"),
         in_linux("drivers/mmc/core/queue.c", "blk_queue_logical_block_size"),
     ),

@@ -432,7 +432,13 @@ UNIT = Rule(
     effect="People and scripts that read the name look at another place; Linux goes by reg.",
     fix="Rename the node to partition@{hex}.",
     computed="the unit address is not the reg's first value, nor the node's number in the list",
-    sources=(standard("Devicetree Specification 0.4", "2.2.1.1"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "2.2.1.1",
+            copy=in_u_boot("scripts/dtc/checks.c", "check_unit_address_format"),
+        ),
+    ),
     bad=_tree(partition_40000={}, partition_50000={"label": "recovery", "reg": (0x40000, 0xC0000)}),
     good=_tree(),
 )

@@ -232,7 +232,17 @@ DISABLED = Rule(
     effect="{happens}.",
     fix='Set status = "okay" for it in the tree that this kernel is given.',
     computed="status of the node, of one above it, or of what it needs, is neither okay nor absent",
-    sources=(standard("Devicetree Specification 0.4", "2.3.4 status"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "2.3.4 status",
+            copy=in_linux(
+                "drivers/of/base.c",
+                "of_device_is_available",
+                'True if the status property is absent or set to "okay" or "ok", false otherwise',
+            ),
+        ),
+    ),
     bad=_board("SERIAL_8250_DW", status="disabled"),
     good=_GOOD,
 )

@@ -24,7 +24,16 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Region
 from imgaudit.rules._flash import flash_regions, on_flash
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, manual, memory, standard
+from imgaudit.rules.cited import (
+    PRACTICE,
+    in_cryptsetup,
+    in_dosfstools,
+    in_linux,
+    in_lvm2,
+    in_u_boot,
+    manual,
+    standard,
+)
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import contents_of, unread
@@ -439,8 +448,15 @@ CHECKSUM = Rule(
         in_linux("fs/jffs2/scan.c", "jffs2_scan_eraseblock"),
         in_linux("fs/btrfs/disk-io.c", "btrfs_check_super_csum"),
         in_linux("drivers/mtd/ubi/io.c", "ubi_io_read_ec_hdr"),
-        standard("LUKS2 On-Disk Format Specification"),
-        memory("LVM2", "lib/format_text/layout.h"),
+        standard(
+            "LUKS2 On-Disk Format Specification",
+            copy=in_cryptsetup(
+                "lib/luks2/luks2_disk_metadata.c",
+                "hdr_checksum_calculate",
+                "Checksum is always calculated with zeroed checksum field in binary header.",
+            ),
+        ),
+        in_lvm2("lib/format_text/layout.h", "checksum_xl", "Checksum of rest of mda_header"),
     ),
     bad=emmc(
         _DISK + ", holds: ext4", files={"rootfs.img": lambda: _ext(64, ro_compat=0x400, flip=1)}
@@ -528,7 +544,14 @@ FAT_TYPE = Rule(
         " differs from the boot sector's layout or its label, or the FAT is too short for them"
     ),
     sources=(
-        standard("Microsoft FAT32 File System Specification 1.03"),
+        standard(
+            "Microsoft FAT32 File System Specification 1.03",
+            copy=in_dosfstools(
+                "src/mkfs.fat.c",
+                "MAX_CLUST_12",
+                "(fatgen103.doc) disk with 4085 clusters (or more) is FAT16",
+            ),
+        ),
         in_u_boot("fs/fat/fat.c", "fatsize"),
     ),
     bad=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT16   ")}),

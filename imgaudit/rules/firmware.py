@@ -8,7 +8,13 @@ from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules.cited import PRACTICE, in_trusted_firmware, in_u_boot, standard
+from imgaudit.rules.cited import (
+    PRACTICE,
+    in_linux,
+    in_trusted_firmware,
+    in_u_boot,
+    standard,
+)
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
@@ -230,7 +236,17 @@ OTHER_BOARD = Rule(
     fix="Ship the U-Boot of this board's defconfig.",
     computed="the root compatible of U-Boot's device tree and those of the board's trees have no"
     " string in common; a warning where they share a later one, such as the SoC's",
-    sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "2.3.1",
+            copy=in_linux(
+                "Documentation/devicetree/usage-model.rst",
+                "compatible",
+                "a sorted list of strings starting with the exact name of the machine",
+            ),
+        ),
+    ),
     bad=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_OTHER)}),
     good=_GOOD,
 )

@@ -80,7 +80,13 @@ CUT = Rule(
     effect="U-Boot takes what follows in flash or RAM for the rest of the tree, or refuses it.",
     fix="Copy the file again; it was cut by {short:bytes}.",
     computed="the tree's totalsize is above the size of the file",
-    sources=(standard("Devicetree Specification 0.4", "5.2"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "5.2",
+            copy=in_u_boot("scripts/dtc/libfdt/fdt.h", "totalsize", "total size of DT block"),
+        ),
+    ),
     bad=_one(sample.fit()[:4] + (64 << 10).to_bytes(4, "big") + sample.fit()[8:]),
     good=_GOOD,
 )
@@ -481,7 +487,14 @@ CELLS = Rule(
     computed="the 32-bit cells of load or entry are not as many as #address-cells says; U-Boot"
     " itself goes by the property's length",
     sources=(
-        standard("Flat Image Tree Specification", "chapter 2, Root node"),
+        standard(
+            "Flat Image Tree Specification",
+            "chapter 2, Root node",
+            copy=in_u_boot(
+                "doc/uImage.FIT/source_file_format.txt",
+                says="address size is determined by '#address-cells' property of the root node.",
+            ),
+        ),
         in_u_boot("boot/image-fit.c", "fit_image_get_address"),
     ),
     bad=_one(sample.fit(changes={"#address-cells": 2})),

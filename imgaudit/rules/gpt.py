@@ -15,7 +15,7 @@ from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi, manual, standard
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of, whole
@@ -153,7 +153,12 @@ HEADER = Rule(
     computed="CRC-32 over HeaderSize bytes with the CRC's own four taken as 0; an error for the"
     " primary, a warning for the backup",
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi(
+            "5.3.2",
+            "CRC32",
+            "setting this field to 0, and computing the 32-bit CRC for HeaderSize bytes.",
+            "MdePkg/Include/Uefi/UefiMultiPhase.h",
+        ),
         in_u_boot("disk/part_efi.c", "validate_gpt_header"),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
     ),
@@ -187,7 +192,11 @@ ARRAY = Rule(
     computed="CRC-32 over NumberOfPartitionEntries x SizeOfPartitionEntry bytes, unused ones"
     " included; an error for the primary, a warning for the backup",
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi(
+            "5.3.2",
+            "PartitionEntryArrayCRC32",
+            "computed over a byte length of NumberOfPartitionEntries * SizeOfPartitionEntry.",
+        ),
         in_u_boot("disk/part_efi.c", "validate_gpt_entries"),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
     ),
@@ -221,7 +230,13 @@ NONE = Rule(
     fix="Put a table into the image, or correct table: or partition: in the layout.",
     computed="regions of the chip have a partition, and its image has no header in sector 1 or in"
     " the last one, and no protective MBR",
-    sources=(standard("UEFI 2.10", "5.3.2"),),
+    sources=(
+        in_uefi(
+            "5.3.2",
+            "PRIMARY_PART_HEADER_LBA",
+            "must be located in LBA 1 (i.e., the second logical block).",
+        ),
+    ),
     bad=_example(lambda: _mbr((64, 64), (128, 64)), *_REGIONS),
     good=_AGREES,
 )
@@ -259,7 +274,11 @@ PRIMARY = Rule(
     fix="Write the table anew; look for what was written over sector 1, such as a loader.",
     computed="sector 1 does not start with 'EFI PART'",
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi(
+            "5.3.2",
+            "PRIMARY_PART_HEADER_LBA",
+            "must be located in LBA 1 (i.e., the second logical block).",
+        ),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
         in_u_boot("include/part_efi.h", "GPT_HEADER_SIGNATURE_UBOOT", "EFI PART"),
     ),
@@ -287,7 +306,9 @@ BACKUP = Rule(
     fix="Write the image with its last 33 sectors, and do not cut it.",
     computed="the sector AlternateLBA does not start with 'EFI PART'",
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi(
+            "5.3.2", "AlternateLBA", "LBA address of the alternate GUID Partition Table Header."
+        ),
         in_u_boot("include/part_efi.h", "GPT_HEADER_SIGNATURE_UBOOT", "EFI PART"),
     ),
     bad=_example(lambda: patched(_disk(), _BACKUP, bytes(SECTOR))),
@@ -328,7 +349,7 @@ NOT_AT_END = Rule(
     " is known",
     writes=True,
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi("5.3.2", "LastBlock", "", "MdeModulePkg/Universal/Disk/PartitionDxe/Gpt.c"),
         in_linux(
             "block/partitions/efi.c",
             "compare_gpts",
@@ -414,7 +435,11 @@ STALE = Rule(
     fix="Clear the old table before the new one is written: sgdisk --zap-all.",
     computed="a header with a good checksum in the last sector, while AlternateLBA names another",
     writes=True,
-    sources=(standard("UEFI 2.10", "5.3.2"),),
+    sources=(
+        in_uefi(
+            "5.3.2", "AlternateLBA", "LBA address of the alternate GUID Partition Table Header."
+        ),
+    ),
     bad=_example(
         lambda: _disk(sectors=_SECTORS - 64).ljust(_BACKUP, b"\0") + _disk()[_BACKUP:],
     ),
@@ -446,7 +471,7 @@ LOCATION = Rule(
     " entries end by FirstUsableLBA, the backup's lie between LastUsableLBA and its header; an"
     " error for the primary, a warning for the backup",
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi("5.3.2", "MyLBA", "The LBA that contains this data structure."),
         in_u_boot("disk/part_efi.c", "validate_gpt_header"),
         in_linux("block/partitions/efi.c", "is_gpt_valid"),
     ),
@@ -545,7 +570,12 @@ DISAGREE = Rule(
     computed="both copies' checksums are good; entries, disk GUID or usable sectors differ",
     writes=True,
     sources=(
-        standard("UEFI 2.10", "5.3.2"),
+        in_uefi(
+            "5.3.2",
+            "PartitionRestoreGptTable",
+            "",
+            "MdeModulePkg/Universal/Disk/PartitionDxe/Gpt.c",
+        ),
         in_linux("block/partitions/efi.c", "compare_gpts"),
     ),
     bad=_example(
@@ -606,7 +636,11 @@ OUTSIDE = Rule(
     computed="StartingLBA is below FirstUsableLBA, EndingLBA above LastUsableLBA, or the end before"
     " the start",
     sources=(
-        standard("UEFI 2.10", "5.3.3"),
+        in_uefi(
+            "5.3.3",
+            "FirstUsableLBA",
+            "The first usable logical block that may be used by a partition",
+        ),
         in_linux("block/partitions/efi.c", "is_pte_valid"),
     ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 128))),
@@ -657,7 +691,14 @@ OVERLAP = Rule(
     effect="Writing one destroys part of the other.",
     fix="End partition {number} in sector {before:,}; an entry's end is inclusive.",
     computed="[StartingLBA, EndingLBA] of two entries have a sector in common",
-    sources=(standard("UEFI 2.10", "5.3.3"),),
+    sources=(
+        in_uefi(
+            "5.3.3",
+            "PartitionCheckGptEntry",
+            "This region overlaps with the Index1'th region",
+            "MdeModulePkg/Universal/Disk/PartitionDxe/Gpt.c",
+        ),
+    ),
     bad=_example(lambda: _disk(_partition(1, "rootfs", 64, 65), _DATA)),
     good=_GOOD,
 )
@@ -710,7 +751,13 @@ SAME_GUID = Rule(
     fix="Give each its own: sgdisk -u NUMBER:R.",
     computed="two used entries have one UniquePartitionGUID",
     writes=True,
-    sources=(standard("UEFI 2.10", "5.3.3"),),
+    sources=(
+        in_uefi(
+            "5.3.3",
+            "UniquePartitionGUID",
+            "Every partition ever created will have a unique GUID.",
+        ),
+    ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64, guid=1))),
     good=_GOOD,
 )
@@ -806,7 +853,15 @@ SWAPPED = Rule(
     effect="No one knows the type: what looks for it finds no partition.",
     fix="Store the first three fields of the GUID little-endian.",
     computed="the type GUID is unknown, and is a known one with its first three fields reversed",
-    sources=(standard("UEFI 2.10", "appendix A"),),
+    sources=(
+        standard("UEFI 2.10", "appendix A"),
+        in_u_boot(
+            "lib/uuid.c",
+            "uuid_str_to_bin",
+            "le means the field should be converted to little endian",
+        ),
+        in_u_boot("include/uuid.h", "UUID_STR_FORMAT_GUID"),
+    ),
     bad=_example(lambda: _disk(_big_endian(_ROOTFS), _DATA)),
     good=_GOOD,
 )
@@ -843,7 +898,7 @@ MBR = Rule(
     " not say 0xFFFFFFFF, or other records beside it: a warning",
     writes=True,
     sources=(
-        standard("UEFI 2.10", "5.2.3"),
+        in_uefi("5.2.3", "PMBR_GPT_PARTITION", "", "MdePkg/Include/IndustryStandard/Mbr.h"),
         in_u_boot("disk/part_efi.c", "is_pmbr_valid"),
         in_linux("block/partitions/efi.c", "is_pmbr_valid"),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
@@ -917,7 +972,13 @@ PART_MISSING = Rule(
     effect="Firmware, the kernel or the update does not find {region}.",
     fix="Add it to the table, or correct partition: in the layout.",
     computed="the GPT's entry of the region's number is unused",
-    sources=(standard("UEFI 2.10", "5.3.3"),),
+    sources=(
+        in_uefi(
+            "5.3.3",
+            "PartitionTypeGUID",
+            "A value of zero defines that this partition entry is not being used.",
+        ),
+    ),
     bad=_example(lambda: _disk(_ROOTFS), *_REGIONS),
     good=_AGREES,
 )
@@ -1034,8 +1095,18 @@ TYPE_DIFFERS = Rule(
     computed="the entry's PartitionTypeGUID is not the region's type",
     writes=True,
     sources=(
-        standard("Discoverable Partitions Specification"),
-        standard("UEFI 2.10", "5.3.3"),
+        standard(
+            "Discoverable Partitions Specification",
+            copy=manual(
+                "systemd-gpt-auto-generator(8)",
+                "This generator looks for the partitions based on their partition type GUID.",
+            ),
+        ),
+        in_uefi(
+            "5.3.3",
+            "PartitionTypeGUID",
+            "Unique ID that defines the purpose and type of this Partition.",
+        ),
     ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64)), *_REGIONS),
     good=_AGREES,
@@ -1103,7 +1174,14 @@ MBR_OVERLAP = Rule(
     effect="Writing one destroys part of the other.",
     fix="End partition {number} before {start:place}.",
     computed="two primary partitions, or two logical ones, have a sector in common",
-    sources=(standard("UEFI 2.10", "5.2.1"),),
+    sources=(
+        in_uefi(
+            "5.2.1",
+            "PartitionValidMbr",
+            "This region overlaps with the Index1'th region",
+            "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c",
+        ),
+    ),
     bad=_example(lambda: _mbr((64, 65), (128, 64))),
     good=_example(lambda: _mbr((64, 64), (128, 64))),
 )
@@ -1133,7 +1211,7 @@ MBR_PAST_END = Rule(
     computed="the record's first sector + its length is past the smallest approved part or, where"
     " only an image is known, past that",
     sources=(
-        standard("UEFI 2.10", "5.2.1"),
+        in_uefi("5.2.1", "PartitionValidMbr", "", "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c"),
         in_linux("block/partitions/core.c", "blk_add_partition"),
     ),
     bad=_example(lambda: _mbr((64, 512))),

@@ -12,16 +12,7 @@ from imgaudit.rescue.drivers import FILE_SYSTEMS, State
 from imgaudit.rescue.mainroot import MainRoot, Mount
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import listed
-from imgaudit.rules.cited import (
-    PRACTICE,
-    in_busybox,
-    in_glibc,
-    in_linux,
-    in_u_boot,
-    manual,
-    memory,
-    seen,
-)
+from imgaudit.rules.cited import PRACTICE, in_busybox, in_glibc, in_linux, in_u_boot, manual, seen
 from imgaudit.rules.engine import (
     Case,
     Cause,
@@ -560,7 +551,10 @@ LOGIN = Rule(
     " start a getty, a login or a shell; units of systemd and openrc are not followed",
     sources=(
         in_busybox("init/init.c"),
-        memory("sysvinit inittab(5)"),
+        manual(
+            "inittab(5)",
+            "describes which processes are started at bootup and during normal operation",
+        ),
         PRACTICE,
     ),
     bad=system({"sbin/init": _BUSYBOX, "etc/inittab": file("::sysinit:/bin/true\n")}),

@@ -10,7 +10,7 @@ from imgaudit.contents.place import Node
 from imgaudit.formats.boot_record import partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of, whole
@@ -100,7 +100,14 @@ NONE = Rule(
     fix="Write an MBR, or correct table: of {chip} in the layout.",
     computed="table is mbr, regions of the chip have a partition, and its image does not start with"
     " an MBR, or with one that only protects a GPT",
-    sources=(standard("UEFI 2.10", "5.2.1"),),
+    sources=(
+        in_uefi(
+            "5.2.1",
+            "PartitionValidMbr",
+            "The BPB also has this signature, so it can not be used alone.",
+            "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c",
+        ),
+    ),
     bad=emmc(
         *_REGIONS,
         chip="sectors: 65536, table: mbr, image: disk.img",
@@ -141,7 +148,7 @@ MISSING = Rule(
     fix="Add it to the table, or correct partition: in the layout; logical ones count from 5.",
     computed="no record of the MBR, or of the chain of logical partitions, has the region's number",
     sources=(
-        standard("UEFI 2.10", "5.2.1"),
+        in_uefi("5.2.1", "MAX_MBR_PARTITIONS", "", "MdePkg/Include/IndustryStandard/Mbr.h"),
         in_linux("block/partitions/msdos.c", "parse_extended"),
     ),
     bad=_example(lambda: _disk(logical=0)),
@@ -211,7 +218,7 @@ TYPE = Rule(
     fix="Set it (sfdisk --part-type), or correct type: in the layout.",
     computed="the record's OSType is not the region's type",
     writes=True,
-    sources=(standard("UEFI 2.10", "5.2.1"),),
+    sources=(in_uefi("5.2.1", "OSIndicator", "", "MdePkg/Include/IndustryStandard/Mbr.h"),),
     bad=_example(lambda: _disk(kind=0x83)),
     good=_example(),
 )
@@ -239,7 +246,7 @@ BOOTABLE = Rule(
     computed="the record's BootIndicator is 0x80 and bootable is unset, or the other way round",
     writes=True,
     sources=(
-        standard("UEFI 2.10", "5.2.1"),
+        in_uefi("5.2.1", "BootIndicator", "", "MdePkg/Include/IndustryStandard/Mbr.h"),
         in_u_boot("disk/part_dos.c", "boot_ind"),
     ),
     bad=_example(lambda: _disk(status=0)),
@@ -279,7 +286,10 @@ SEVERAL = Rule(
     fix="Leave it set in the one from which the board starts: sfdisk --activate.",
     computed="more than one record of the MBR itself has 0x80 as its BootIndicator",
     writes=True,
-    sources=(standard("UEFI 2.10", "5.2.1"), in_u_boot("disk/part_dos.c", "boot_ind")),
+    sources=(
+        in_uefi("5.2.1", "BootIndicator", "", "MdePkg/Include/IndustryStandard/Mbr.h"),
+        in_u_boot("disk/part_dos.c", "boot_ind"),
+    ),
     bad=_example(lambda: _active(_disk())),
     good=_example(),
 )

@@ -273,7 +273,15 @@ RESERVED = Rule(
         in_u_boot(
             "fs/fs.c", "fs_read_lmb_check", "** Reading file would overwrite reserved memory **"
         ),
-        standard("Devicetree Specification 0.4", "3.5"),
+        standard(
+            "Devicetree Specification 0.4",
+            "3.5",
+            copy=in_linux(
+                "Documentation/devicetree/bindings/reserved-memory/reserved-memory.yaml",
+                "reserved-memory",
+                "The operating system shall exclude reserved memory from normal usage",
+            ),
+        ),
     ),
     bad=scripted(
         ram="ram: {banks: [{at: 0x80000000, size: 256 MiB}], reserved:"

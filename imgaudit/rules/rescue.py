@@ -384,7 +384,11 @@ LIBRARY = Rule(
             "Using the directories specified in the DT_RUNPATH dynamic section attribute of the"
             " binary if present.",
         ),
-        standard("System V gABI", "chapter 5"),
+        standard(
+            "System V gABI",
+            "chapter 5",
+            copy=in_glibc("elf/elf.h", "DT_NEEDED", "Name of needed library"),
+        ),
         in_glibc("elf/dl-error-skeleton.c", "fatal_error", "error while loading shared libraries"),
     ),
     bad=tree({"lib/libc.so.6": None}),
@@ -453,7 +457,10 @@ WRONG_MACHINE = Rule(
     f" library against that of its program; {_STOPS}",
     sources=(
         in_linux("fs/binfmt_elf.c", "elf_check_arch"),
-        standard("ELF for the Arm Architecture (AAELF32)"),
+        standard(
+            "ELF for the Arm Architecture (AAELF32)",
+            copy=in_glibc("elf/elf.h", "EF_ARM_ABI_FLOAT_HARD"),
+        ),
         in_glibc("sysdeps/gnu/errlist.h", "ENOEXEC", "Exec format error"),
     ),
     bad=tree({"bin/sha256sum": file(elf.program(machine=elf.X86_64), 0o755)}),
@@ -485,7 +492,11 @@ VERSION = Rule(
     fix="Take programs and libraries from one build.",
     computed=f"a version in SHT_GNU_verneed is not in the library's SHT_GNU_verdef; {_STOPS}",
     sources=(
-        standard("LSB Core", "Symbol Versioning"),
+        standard(
+            "LSB Core",
+            "Symbol Versioning",
+            copy=in_glibc("elf/elf.h", "SHT_GNU_verneed", "Version needs section."),
+        ),
         in_glibc("elf/dl-version.c", "match_symbol", "version `%s' not found (required by %s)"),
     ),
     bad=_versions("TIDE_2"),

@@ -8,7 +8,7 @@ from uuid import UUID
 from imgaudit.rescue.secrets import Kept
 from imgaudit.rules._rescue import listed
 from imgaudit.rules.access import KEY_TEXT
-from imgaudit.rules.cited import PRACTICE, manual, memory, standard
+from imgaudit.rules.cited import PRACTICE, in_dropbear, in_openssh, manual, standard
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.subject import Subject
@@ -58,10 +58,21 @@ KEY = Rule(
     " file system with more than 512 such files those under /etc, /root, /home, /var and the like,"
     " and those that are named like keys",
     sources=(
-        standard("RFC 7468"),
-        standard("RFC 8017"),
+        standard(
+            "RFC 7468",
+            copy=manual(
+                "openssl-format-options(1ssl)",
+                "-----BEGIN object-type-----",
+            ),
+        ),
+        standard(
+            "RFC 8017",
+            copy=in_dropbear(
+                "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
+            ),
+        ),
         standard("RFC 5958"),
-        standard("RFC 4253"),
+        in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
     ),
     bad=_disk({"root/.ssh/id_ed25519": file(KEY_TEXT, 0o600)}),
     good=_GOOD,
@@ -75,7 +86,14 @@ PASSWORD = Rule(
     fix="Take it out of the image; give each unit its own when it is set up.",
     computed="a file with contents under a name that holds passwords by convention, or a passphrase"
     " in a configuration of wpa_supplicant (a warning)",
-    sources=(memory("the manual page netrc(5)"), manual("wpa_supplicant.conf(5)"), PRACTICE),
+    sources=(
+        manual(
+            "curl(1)",
+            "file in the user's home directory for login name and password.",
+        ),
+        manual("wpa_supplicant.conf(5)"),
+        PRACTICE,
+    ),
     bad=_disk({"root/.netrc": file("machine tides.example login gauge password low\n", 0o600)}),
     good=_GOOD,
 )

@@ -7,7 +7,7 @@ import zlib
 
 from imgaudit.contents.place import Node
 from imgaudit.formats.android_sparse import AndroidSparse
-from imgaudit.rules.cited import memory
+from imgaudit.rules.cited import in_u_boot
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of
@@ -39,7 +39,12 @@ INCONSISTENT = Rule(
     effect="The flashing tool refuses it, or leaves the end of the partition as it was.",
     fix="Make it with img2simg from the whole image; look for a chunk that was lost.",
     computed="the sum of the chunks' blocks is not total_blks",
-    sources=(memory("Android system/core", "libsparse/sparse_format.h"),),
+    sources=(
+        in_u_boot(
+            "include/sparse_format.h", "total_blks", "total blocks in the non-sparse output image"
+        ),
+        in_u_boot("lib/image-sparse.c", "write_sparse_image"),
+    ),
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(5)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4)}),
 )
@@ -65,7 +70,12 @@ CHECKSUM = Rule(
     effect="Other data than was built goes onto the chip; few flashing tools check it.",
     fix="Copy or make the image again.",
     computed="CRC-32 of the expanded image, or of its beginning up to a CRC chunk, does not match",
-    sources=(memory("Android system/core", "libsparse/sparse_read.cpp"),),
+    sources=(
+        in_u_boot(
+            "include/sparse_format.h", "image_checksum", "CRC32 checksum of the original data"
+        ),
+        in_u_boot("lib/image-sparse.c", "CHUNK_TYPE_CRC32"),
+    ),
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC ^ 1)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4, _CRC)}),
 )

@@ -63,7 +63,11 @@ PROGRAM = Rule(
     " no function, no applet and on no search path, or its file cannot run; a warning where the"
     " start goes on without it",
     sources=(
-        standard("POSIX.1-2024", "Shell Command Language"),
+        standard(
+            "POSIX.1-2024",
+            "Shell Command Language",
+            copy=manual("dash(1)", "If a builtin command is not found, one of two things happen:"),
+        ),
         in_busybox("init/init.c", "parse_inittab"),
     ),
     bad=tree({**_TOOLS, **_init(*_MOUNTS, "exec /sbin/tide-rescue")}),
@@ -105,7 +109,16 @@ WAITS = Rule(
     fix="Count the turns and go on, or leave the device to the tools that need it.",
     computed="a while or until loop tests a device of the eMMC or a disk, its condition has no"
     " other part, and nothing in it leaves the loop",
-    sources=(standard("POSIX.1-2024", "Shell Command Language"),),
+    sources=(
+        standard(
+            "POSIX.1-2024",
+            "Shell Command Language",
+            copy=manual(
+                "dash(1)",
+                "executed repeatedly while the exit status of the first list is zero.",
+            ),
+        ),
+    ),
     bad=tree(
         {**_TOOLS, **_init(*_MOUNTS, "while [ ! -b /dev/mmcblk0 ]; do sleep 1; done", _PROMPT)}
     ),

@@ -9,7 +9,7 @@ from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.facts import Facts, Match
 from imgaudit.model import Chip, Layout, Located, Region
-from imgaudit.rules.cited import PRACTICE, Basis, Source, in_linux, standard
+from imgaudit.rules.cited import PRACTICE, Basis, Source, in_git_lfs, in_linux
 from imgaudit.rules.engine import (
     Case,
     Finding,
@@ -330,7 +330,7 @@ PLACEHOLDER = Rule(
     fix="Fetch the real file and look at why the download was not checked.",
     computed="the file starts as a Git LFS pointer, an HTML page or an XML error answer",
     sources=(
-        standard("Git LFS specification", "pointer file"),
+        in_git_lfs("docs/spec.md", "version", "The first key is _always_ `version`."),
         PRACTICE,
     ),
     bad=nor(

@@ -108,7 +108,17 @@ BOARDS = Rule(
     fix="Ship this board's tree in both places; compatible: in the layout says which board it is.",
     computed="the first compatible of the root node differs between the trees that kernels are"
     " started with, and the layout has no compatible:; a warning where they share a later one",
-    sources=(standard("Devicetree Specification 0.4", "2.3.1"),),
+    sources=(
+        standard(
+            "Devicetree Specification 0.4",
+            "2.3.1",
+            copy=in_linux(
+                "Documentation/devicetree/usage-model.rst",
+                "compatible",
+                "a sorted list of strings starting with the exact name of the machine",
+            ),
+        ),
+    ),
     bad=booted(
         sample.board_tree(), sample.board_tree({"compatible": ["example,buoy", "example,other"]})
     ),

@@ -6,12 +6,12 @@ from collections import defaultdict
 
 from imgaudit.rescue.mainroot import MainRoot
 from imgaudit.rules._rescue import listed
-from imgaudit.rules.cited import PRACTICE, memory
+from imgaudit.rules.cited import PRACTICE, in_rauc
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.main_root import ROOTS, by_label, system
 from imgaudit.writers.tree import file
 
-_REFERENCE = memory("RAUC", "docs/reference.rst", "[slot.<slot-class>.<idx>]")
+_REFERENCE = in_rauc("docs/reference.rst", says="The slot's device path. This one is mandatory.")
 
 
 def _slots(first: str, second: str) -> Example:

@@ -149,6 +149,7 @@ def _record(source: Source) -> dict[str, str | None]:
         "file": source.file or None,
         "symbol": source.symbol or None,
         "says": source.says or None,
+        "standard": source.standard or None,
     }
 
 

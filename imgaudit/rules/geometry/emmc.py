@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from imgaudit.model import SECTOR, Chip, Writer
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, seen, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi, seen, standard
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import CHIPS, ON_PARTITIONED, PARTITIONED, Mapped, There, on, whole
@@ -43,7 +43,11 @@ HEAD = Rule(
     computed="the region overlaps MBR, header or entries: as the chip's image has them, else"
     " sectors 0 to 33 with 128 entries of 128 bytes",
     sources=(
-        standard("UEFI 2.10", "5.3"),
+        in_uefi(
+            "5.3",
+            "EFI_GPT_PART_ENTRY_MIN_SIZE",
+            "Minimum bytes reserve for EFI entry array buffer.",
+        ),
         in_u_boot(
             "doc/board/allwinner/sunxi.rst",
             says="However this is in the middle of a potential GPT partition table",
@@ -86,7 +90,7 @@ RECORD = Rule(
     " partition, where its record is as a rule; a boot loader that leaves the table alone starts at"
     " sector 1",
     sources=(
-        standard("UEFI 2.10", "5.2.1"),
+        in_uefi("5.2.1", "MASTER_BOOT_RECORD", "", "MdePkg/Include/IndustryStandard/Mbr.h"),
         in_linux("block/partitions/msdos.c", "parse_extended"),
     ),
     bad=emmc(
@@ -144,7 +148,13 @@ TAIL = Rule(
     fix="Let {region} end at {table:place} or below.",
     moves=True,
     computed="end is above the last 33 sectors of the smallest approved part",
-    sources=(standard("UEFI 2.10", "5.3"),),
+    sources=(
+        in_uefi(
+            "5.3",
+            "EFI_GPT_PART_ENTRY_MIN_SIZE",
+            "Minimum bytes reserve for EFI entry array buffer.",
+        ),
+    ),
     bad=emmc("name: data, partition: 1, at: 1 MiB, size: 31 MiB"),
     good=emmc("name: data, partition: 1, at: 1 MiB, size: 30 MiB"),
 )
@@ -249,7 +259,11 @@ PROTECT_GROUP = Rule(
     fix="Align its start and size to {group:bytes}.",
     moves=True,
     computed="start or size mod HC_WP_GRP_SIZE x HC_ERASE_GRP_SIZE x 512 KiB is not 0",
-    sources=(standard("JEDEC JESD84-B51"),),
+    sources=(
+        standard(
+            "JEDEC JESD84-B51", copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_HC_WP_GRP_SIZE")
+        ),
+    ),
     bad=emmc(
         "name: calibration, partition: 1, at: 4 MiB, size: 1 MiB, writer: factory",
         chip="sectors: 65536, write-protect-group: 4 MiB",

@@ -499,7 +499,13 @@ WINDOW = Rule(
     fix="Keep {region} below {limit:place}, or say address-bytes: 4 if its readers send four.",
     moves=True,
     computed="start + size is above 0x1000000 and the chip is addressed with three bytes",
-    sources=(standard("JEDEC JESD216", "basic flash parameters, 1st dword, bits 18:17"),),
+    sources=(
+        standard(
+            "JEDEC JESD216",
+            "basic flash parameters, 1st dword, bits 18:17",
+            copy=in_linux("drivers/mtd/spi-nor/sfdp.h", "BFPT_DWORD1_ADDRESS_BYTES_MASK"),
+        ),
+    ),
     bad=nor(
         "name: recovery, at: 15 MiB, size: 2 MiB",
         chip="size: 32 MiB, erase-block: 64 KiB, address-bytes: 3",

@@ -90,7 +90,11 @@ PAST_END = Rule(
             "Read",
             "The read will fail if an attempt is made to read past the end of the flash.",
         ),
-        standard("JEDEC JESD84-B51", "EXT_CSD 226"),
+        standard(
+            "JEDEC JESD84-B51",
+            "EXT_CSD 226",
+            copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_BOOT_MULT"),
+        ),
     ),
     bad=emmc("name: loader, chip: emmc/boot0, at: 0, size: 3 MiB"),
     good=emmc("name: loader, chip: emmc/boot0, at: 0, size: 2 MiB"),
