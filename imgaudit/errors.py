@@ -10,8 +10,8 @@ class ImgauditError(Exception):
     """Base of every error that a user sees as a message rather than a traceback."""
 
 
-class FormatError(ImgauditError):
-    """Bytes that are not what their format says.
+class _PlaceError(ImgauditError):
+    """What is wrong at a place.
 
     Args:
         offset: byte offset from the start of the content being read.
@@ -24,18 +24,12 @@ class FormatError(ImgauditError):
         self.why = why
 
 
-class UnreadError(ImgauditError):
-    """Bytes that exist but were not kept: what needed them was not checked.
+class FormatError(_PlaceError):
+    """Bytes that are not what their format says."""
 
-    Args:
-        offset: byte offset from the start of the content being read.
-        why: one sentence, without the offset.
-    """
 
-    def __init__(self, offset: int, why: str) -> None:
-        super().__init__(f"{why} (at {offset:#x})")
-        self.offset = offset
-        self.why = why
+class UnreadError(_PlaceError):
+    """Bytes that exist but were not kept: what needed them was not checked."""
 
 
 class LayoutProblem:

@@ -238,10 +238,10 @@ class Board:
             return Source(region=region, content=self.content(region), start=at)
         if content is None or not placement.complete:
             return Source(region=region, start=start)
-        for inner, offset in _offsets(content, start):
-            if offset == at:
-                return Source(region=region, content=inner, start=offset, size=_length(inner))
-        return Source(region=region, content=content, start=start, size=_length(content))
+        inner = content.at(at - start) if at >= start else None
+        if inner is None:
+            return Source(region=region, content=content, start=start, size=_length(content))
+        return Source(region=region, content=inner, start=at, size=_length(inner))
 
     def _file(self, operation: Operation) -> Source | None:
         region = self.partition(operation.device, operation.partition)
@@ -464,13 +464,6 @@ def _length(content: Content) -> int:
     """Give the bytes that must be in RAM: all, less what only pads a container."""
     length = content.facts.length if content.facts is not None else None
     return content.size if length is None else min(length, content.size)
-
-
-def _offsets(content: Content, start: int) -> Iterator[tuple[Content, int]]:
-    yield content, start
-    for child in content.children:
-        if child.offset >= 0:
-            yield from _offsets(child, start + child.offset)
 
 
 def _partitions(build: Build) -> Iterator[tuple[tuple[str, int], Content]]:

@@ -109,6 +109,21 @@ class Content:
         wanted = f"{self.name}/{name}"
         return next((child for child in self.children if child.name == wanted), None)
 
+    def at(self, offset: int) -> Content | None:
+        """Find the outermost content that starts at an offset into the stored bytes of this one."""
+        if not offset:
+            return self
+        inside = ((child, offset - child.offset) for child in self.children if child.offset >= 0)
+        return next(
+            (found for child, rest in inside if rest >= 0 and (found := child.at(rest))), None
+        )
+
+    def paths(self) -> Iterator[tuple[Content, ...]]:
+        """Give each content of `walk`, with all that is around it from the inside out."""
+        yield (self,)
+        for child in self.children:
+            yield from ((*path, self) for path in child.paths())
+
     def walk(self) -> Iterator[Content]:
         """Give this content and all inside it, depth first."""
         yield self

@@ -85,7 +85,7 @@ def read(view: View) -> Gzip:
     )
 
 
-class _Inflater:
+class Inflater:
     """zlib's decoder in the shape of the others; it checks the header, CRC and ISIZE itself."""
 
     def __init__(self) -> None:
@@ -93,18 +93,22 @@ class _Inflater:
 
     @property
     def eof(self) -> bool:
+        """Whether the stream ended."""
         return self._zlib.eof
 
     @property
     def needs_input(self) -> bool:
+        """Whether all that was given is used up."""
         return not self._zlib.unconsumed_tail
 
     @property
     def unused_data(self) -> bytes:
+        """What follows the end of the stream."""
         return self._zlib.unused_data
 
     def decompress(self, data: bytes, max_length: int) -> bytes:
-        return self._zlib.decompress(self._zlib.unconsumed_tail or data, max_length)
+        """Give at most as many bytes as asked for."""
+        return self._zlib.decompress(self._zlib.unconsumed_tail + data, max_length)
 
 
 def unpack(pieces: Iterator[bytes]) -> Generator[bytes, None, int]:
@@ -113,7 +117,7 @@ def unpack(pieces: Iterator[bytes]) -> Generator[bytes, None, int]:
     if feed.peek(3) != _MAGIC:
         raise FormatError(0, "no gzip member starts here")
     while feed.peek(3) == _MAGIC:
-        yield from run(feed, _Inflater(), (zlib.error,))
+        yield from run(feed, Inflater(), (zlib.error,))
     return feed.offset
 
 

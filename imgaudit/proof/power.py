@@ -108,15 +108,7 @@ class PowerOn:
 
     def since(self, before: Before) -> PowerOn:
         """Give the same on a board that had another release before."""
-        return PowerOn(
-            build=self.build,
-            layout=self.layout,
-            copies=self.copies,
-            rescues=self.rescues,
-            firmware=self.firmware,
-            before=before,
-            steps=self.steps,
-        )
+        return replace(self, before=before, worlds={}, done={}, runs={})
 
     def _world(self, state: State) -> World | None:
         """Give what is read in a state of storage, but for the damage; None for one too many."""

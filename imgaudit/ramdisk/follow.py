@@ -10,7 +10,7 @@ from typing import Literal
 
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.data import dataclass
-from imgaudit.formats.cpio import CpioFacts
+from imgaudit.formats.cpio import CpioFacts, Trailing
 from imgaudit.formats.cpio import KernelWords as Words
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.view import View
@@ -145,22 +145,7 @@ class Follow:
             )
         )
         self._keep(content, facts, offset, 1)
-        rest = facts.trailing
-        if rest is None or rest.kind == "zero":
-            return None
-        if rest.kind == "other" and content.children:
-            return content.children[0]
-        fill = 0xFF if rest.kind == "ff" else None
-        self._trouble(
-            "junk",
-            content,
-            offset + rest.offset,
-            "what follows is no archive",
-            Words.MAGIC,
-            length=rest.length,
-            fill=fill,
-        )
-        return None
+        return self._after(content, offset, facts.trailing, next(iter(content.children), None))
 
     def _compressed(self, content: Content, offset: int, *, bundled: bool) -> Content | None:
         inner = content.inner
@@ -205,14 +190,16 @@ class Follow:
             self._trouble(
                 "junk", content, offset, what, Words.JUNK_INSIDE, length=stored, fill=fill
             )
-        return self._after(content, offset)
+        return self._after(content, offset, content.rest, content.after)
 
-    def _after(self, content: Content, offset: int) -> Content | None:
-        rest = content.rest
+    def _after(
+        self, content: Content, offset: int, rest: Trailing | None, following: Content | None
+    ) -> Content | None:
+        """Give what follows an archive; what is none is told."""
         if rest is None or rest.kind == "zero":
             return None
-        if rest.kind == "other" and content.after is not None:
-            return content.after
+        if rest.kind == "other" and following is not None:
+            return following
         self._trouble(
             "junk",
             content,

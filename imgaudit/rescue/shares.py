@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats import libraries, readers
+from imgaudit.formats.gzip import Inflater
 from imgaudit.formats.lzma_stream import MEMORY
 from imgaudit.formats.stream import Decoder
 from imgaudit.formats.view import View
@@ -159,31 +160,9 @@ class _Marks:
         return self._data, self._stored
 
 
-class _Inflater:
-    """zlib's decoder in the shape of the others."""
-
-    def __init__(self) -> None:
-        self._zlib = zlib.decompressobj(16 + zlib.MAX_WBITS)
-
-    @property
-    def eof(self) -> bool:
-        return self._zlib.eof
-
-    @property
-    def needs_input(self) -> bool:
-        return not self._zlib.unconsumed_tail
-
-    @property
-    def unused_data(self) -> bytes:
-        return self._zlib.unused_data
-
-    def decompress(self, data: bytes, max_length: int) -> bytes:
-        return self._zlib.decompress(self._zlib.unconsumed_tail + data, max_length)
-
-
 def _decoders() -> dict[str, _Maker]:
     found: dict[str, _Maker] = {
-        "gzip": (_Inflater, zlib.error),
+        "gzip": (Inflater, zlib.error),
         "bzip2": (bz2.BZ2Decompressor, OSError),
         "lzma": (lambda: lzma.LZMADecompressor(lzma.FORMAT_ALONE, MEMORY), lzma.LZMAError),
         "xz": (lambda: lzma.LZMADecompressor(lzma.FORMAT_XZ, MEMORY), lzma.LZMAError),

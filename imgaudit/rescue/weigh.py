@@ -12,7 +12,7 @@ import posixpath
 import re
 import stat
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from typing import Literal
 
@@ -325,25 +325,24 @@ def _planned(weighing: Weighing, cuts: Fit) -> Plan:
 
 def _archives(artifact: Artifact, rescue: Rescue) -> Iterator[Archive]:
     """Find where each archive of the ramdisk is stored."""
-    top = artifact.content
-    parents = {id(child): parent for parent in top.walk() for child in parent.children}
     measured: dict[int, Shares] = {}
     for view, facts in rescue.ramdisk.archives:
-        content = next((item for item in top.walk() if item.facts is facts), None)
+        paths = artifact.content.paths()
+        content, *holders = next((path for path in paths if path[0].facts is facts), (None,))
         if content is None:
             continue
-        outer = parents.get(id(content))
+        outer = holders[0] if holders else None
         in_stream = content.offset < 0 and outer is not None
         length = view.size if in_stream else min(facts.length or 0, view.size)
         way: list[Shares | int] = []
         name, at = content.name, content
-        while (parent := parents.get(id(at))) is not None:
+        for depth, parent in enumerate(holders):
             if at.offset >= 0:
                 way.append(at.offset)
             elif parent.unpacked is not None and at.view is not None:
                 consumed = parent.size if parent.consumed is None else parent.consumed
-                stored = _bytes_of(parent, parents)
                 if id(parent) not in measured:
+                    stored = _bytes_of(holders[depth:])
                     form = parent.format or ""
                     measured[id(parent)] = Shares.measure(form, stored, at.view, consumed)
                 way.append(measured[id(parent)])
@@ -365,19 +364,19 @@ def _archives(artifact: Artifact, rescue: Rescue) -> Iterator[Archive]:
         )
 
 
-def _bytes_of(content: Content, parents: Mapping[int, Content]) -> View | None:
-    """Give a content's stored bytes, where they were kept."""
-    at, offset = content, 0
-    while at.view is None:
-        parent = parents.get(id(at))
-        if parent is None or at.offset < 0:
+def _bytes_of(path: Sequence[Content]) -> View | None:
+    """Give the stored bytes of the first content of a path, where they were kept."""
+    offset = 0
+    for at in path:
+        if at.view is not None:
+            try:
+                return at.view.sub(offset, path[0].size)
+            except FormatError:
+                return None
+        if at.offset < 0:
             return None
         offset += at.offset
-        at = parent
-    try:
-        return at.view.sub(offset, content.size)
-    except FormatError:
-        return None
+    return None
 
 
 def _facts_of(rescue: Rescue, view: View) -> CpioFacts:

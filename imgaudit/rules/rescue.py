@@ -6,6 +6,7 @@ undone that must be possible, or stops init; else a warning.
 
 from __future__ import annotations
 
+import functools
 import struct
 from collections.abc import Iterator
 from dataclasses import replace
@@ -17,6 +18,7 @@ from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import GROUPS, NeedFacts, RescueFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import (
+    Look,
     archive,
     broken,
     configured,
@@ -319,8 +321,12 @@ class _Cause(Protocol):
     ) -> Case: ...
 
 
-def _causes(rule: _Cause, rescue: Rescue) -> Outcome:
+def _causes(rule: _Cause) -> Look:
     """Give one finding for each thing that keeps tools from running."""
+    return functools.partial(_caused, rule)
+
+
+def _caused(rule: _Cause, rescue: Rescue) -> Outcome:
     facts = surveyed(rescue)
     kinds = CAUSES[rule.name]
     found: dict[str, dict[str, str]] = {}
@@ -395,10 +401,7 @@ LIBRARY = Rule(
     good=tree(),
 )
 
-
-@on_rescue(LIBRARY)
-def library_missing(rescue: Rescue) -> Outcome:
-    yield from _causes(LIBRARY, rescue)
+library_missing = on_rescue(LIBRARY)(_causes(LIBRARY))
 
 
 LOADER = Rule(
@@ -417,10 +420,7 @@ LOADER = Rule(
     good=tree(),
 )
 
-
-@on_rescue(LOADER)
-def loader_missing(rescue: Rescue) -> Outcome:
-    yield from _causes(LOADER, rescue)
+loader_missing = on_rescue(LOADER)(_causes(LOADER))
 
 
 INTERPRETER = Rule(
@@ -440,10 +440,7 @@ INTERPRETER = Rule(
     good=tree({"bin/sha256sum": file("#!/bin/sh\n", 0o755)}),
 )
 
-
-@on_rescue(INTERPRETER)
-def interpreter_missing(rescue: Rescue) -> Outcome:
-    yield from _causes(INTERPRETER, rescue)
+interpreter_missing = on_rescue(INTERPRETER)(_causes(INTERPRETER))
 
 
 WRONG_MACHINE = Rule(
@@ -467,10 +464,7 @@ WRONG_MACHINE = Rule(
     good=tree({"bin/sha256sum": file(elf.program(), 0o755)}),
 )
 
-
-@on_rescue(WRONG_MACHINE)
-def wrong_machine(rescue: Rescue) -> Outcome:
-    yield from _causes(WRONG_MACHINE, rescue)
+wrong_machine = on_rescue(WRONG_MACHINE)(_causes(WRONG_MACHINE))
 
 
 def _versions(wanted: str) -> Example:
@@ -503,10 +497,7 @@ VERSION = Rule(
     good=_versions("TIDE_1"),
 )
 
-
-@on_rescue(VERSION)
-def symbol_version(rescue: Rescue) -> Outcome:
-    yield from _causes(VERSION, rescue)
+symbol_version = on_rescue(VERSION)(_causes(VERSION))
 
 
 NOT_EXECUTABLE = Rule(
@@ -525,10 +516,7 @@ NOT_EXECUTABLE = Rule(
     good=tree(),
 )
 
-
-@on_rescue(NOT_EXECUTABLE)
-def not_executable(rescue: Rescue) -> Outcome:
-    yield from _causes(NOT_EXECUTABLE, rescue)
+not_executable = on_rescue(NOT_EXECUTABLE)(_causes(NOT_EXECUTABLE))
 
 
 LINK = Rule(
@@ -544,10 +532,7 @@ LINK = Rule(
     good=tree(),
 )
 
-
-@on_rescue(LINK)
-def tool_link(rescue: Rescue) -> Outcome:
-    yield from _causes(LINK, rescue)
+tool_link = on_rescue(LINK)(_causes(LINK))
 
 
 DAMAGED = Rule(
@@ -569,10 +554,7 @@ DAMAGED = Rule(
     good=tree(),
 )
 
-
-@on_rescue(DAMAGED)
-def program_damaged(rescue: Rescue) -> Outcome:
-    yield from _causes(DAMAGED, rescue)
+program_damaged = on_rescue(DAMAGED)(_causes(DAMAGED))
 
 
 def _busybox(*names: str) -> Entry:
@@ -601,7 +583,7 @@ APPLET = Rule(
 
 @on_rescue(APPLET)
 def applet_missing(rescue: Rescue) -> Outcome:
-    yield from _causes(APPLET, rescue)
+    yield from _caused(APPLET, rescue)
     facts = surveyed(rescue)
     calls: dict[str, list[str]] = {}
     for call in facts.lacking_calls:

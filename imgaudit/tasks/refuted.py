@@ -18,11 +18,14 @@ from imgaudit.rules.engine import Finding, Severity
 from imgaudit.rules.subject import Subject
 
 _NOTHING_THERE = frozenset({"artifact-blank", "artifact-empty", "artifact-missing"})
-_OF_FIRMWARE = frozenset(
-    {"boot-loader-offset-differs", "boot-program-in-wrong-place", "first-stage-checksum"}
-    | {"first-stage-misplaced", "u-boot-for-another-board", "u-boot-for-another-machine"}
-    | {"u-boot-without-device-tree"}
-)
+_FIRST_STAGE = frozenset({"first-stage-checksum", "first-stage-misplaced"})
+_OF_FIRMWARE = _FIRST_STAGE | {
+    "boot-loader-offset-differs",
+    "boot-program-in-wrong-place",
+    "u-boot-for-another-board",
+    "u-boot-for-another-machine",
+    "u-boot-without-device-tree",
+}
 """Rules about what no script loads, though nothing starts without it."""
 
 
@@ -36,6 +39,7 @@ def held(subject: Subject, findings: Iterable[Finding]) -> Subject:
     if not stopping or subject.layout is None:
         return subject
     layout = subject.layout
+    stopping = [item for item in stopping if not _has_another(item, stopping, subject)]
     proofs = tuple(_held(proof, stopping, layout) for proof in subject.proofs)
     lines = proven_again(subject.ledger, layout, proofs)
     return replace(subject, proofs=proofs, ledger=lines)
@@ -55,6 +59,22 @@ def _held(proof: Proof, stopping: Sequence[Finding], layout: Layout) -> Proof:
     )
     then = item.effect.rstrip(".")
     return replace(proof, verdict=Verdict.REFUTED, step=step, then=then, told=True)
+
+
+def _has_another(item: Finding, stopping: Sequence[Finding], subject: Subject) -> bool:
+    """Tell whether the boot ROM has another copy of a first stage, of which nothing is wrong.
+
+    Boot ROMs go on to the next place where a first stage does not hold: common practice, no source.
+    """
+    if item.rule.name not in _FIRST_STAGE:
+        return False
+    hurt = {one.region for other in stopping for one in (other, *other.leads_to)}
+    holds = {one.region.holds for one in subject.placements if one.region.name == item.region}
+    return any(
+        one.region.holds in holds and one.region.name not in hurt and one.payload.facts is not None
+        for one in subject.placements
+        if one.payload is not None
+    )
 
 
 def _is_about(item: Finding, proof: Proof, layout: Layout) -> bool:

@@ -209,11 +209,13 @@ def in_json(result: Result) -> dict[str, Any]:
         "verdict": result.verdict.value,
         "counts": counts,
         "findings": [_finding(found(item)) for item in result.findings],
-        "not-checked": [
-            {"finding": item.rule, "subject": item.subject, "why": item.why}
-            for item in result.not_checked
-        ],
+        "not-checked": unread(result.not_checked),
     }
+
+
+def unread(items: Iterable[NotChecked]) -> list[dict[str, str | None]]:
+    """Give what was not checked as JSON values."""
+    return [{"finding": item.rule, "subject": item.subject, "why": item.why} for item in items]
 
 
 def _span(to: Span) -> dict[str, int]:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TypeVar
 
+from imgaudit import bounds
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.data import dataclass
@@ -82,7 +83,7 @@ def read(sources: Sources) -> Said:
         AuditError: one cannot be read, or is not what it should be.
 
     """
-    with Loader() as loader:
+    with Loader() as loader, bounds.listening() as heard:
         reading = _Reading(loader, sources.folder)
         tree = reading.main_tree(sources.device_tree)
         flash = device_tree.flash_nodes(tree.tree) if tree is not None else ()
@@ -93,17 +94,20 @@ def read(sources: Sources) -> Said:
         reading.describe(sources.disk_description)
         size = reading.environment(sources.environment)
         disk, holds = reading.disk(sources.disk)
+        config = reading.config(sources.uboot_config)
+        sfdp = reading.facts(sources.sfdp, SfdpFacts, "SFDP dump", "sfdp")
+        ext_csd = reading.facts(sources.ext_csd, ExtCsdFacts, "EXT_CSD dump", "ext-csd")
         return Said(
             tree=tree,
-            config=reading.config(sources.uboot_config),
+            config=config,
             maps=tuple(reading.maps),
-            unused=tuple(reading.unused),
+            unused=(*reading.unused, *(f"{where}: {why}" for where, why in heard)),
             flash=flash,
             disk=disk,
             holds=holds,
             environment_size=size,
-            sfdp=reading.facts(sources.sfdp, SfdpFacts, "SFDP dump", "sfdp"),
-            ext_csd=reading.facts(sources.ext_csd, ExtCsdFacts, "EXT_CSD dump", "ext-csd"),
+            sfdp=sfdp,
+            ext_csd=ext_csd,
             description=reading.description,
         )
 
@@ -296,10 +300,10 @@ def _holds(disk: Gpt | Mbr, view: View) -> Iterator[tuple[int, str]]:
 def _held(content: Content) -> Iterator[tuple[int, str]]:
     if not isinstance(content.facts, Gpt | Mbr):
         return
-    at = {child.offset: child.facts for child in content.children if child.facts is not None}
     for number, span in partitions(content.facts):
-        if span.start in at:
-            yield number, word(at[span.start])
+        inner = content.at(span.start)
+        if inner is not None and inner.facts is not None:
+            yield number, word(inner.facts)
 
 
 def word(facts: Facts) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from imgaudit import bounds
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import Artifact
 from imgaudit.errors import AuditError, ImgauditError
@@ -13,8 +14,9 @@ from imgaudit.rescue import weigh as weighing
 from imgaudit.rescue.stage import needed
 from imgaudit.rescue.survey import RescueFacts
 from imgaudit.rescue.weigh import ACCURACY, Change, Changes, Cut, Fit, Weighing, Weight
+from imgaudit.rules.engine import NotChecked
 from imgaudit.tasks.plain import plain
-from imgaudit.tasks.said import head
+from imgaudit.tasks.said import head, not_checked, unchecked, unread
 from imgaudit.tasks.sections import (
     FOUND,
     PASS,
@@ -57,18 +59,21 @@ def weigh(
     if layout is not None:
         asked, kept = needed(load(layout))
         groups = [*dict.fromkeys([*asked, *(groups or ())])]
-    weighed = _weighed(file, groups, arch, kept)
-    changes = None
-    if against is not None:
-        changes = weighing.compare(_weighed(against, groups, arch), weighed)
-    fit = None if limit is None else weighing.fit(weighed, limit)
+    with bounds.listening() as heard:
+        weighed = _weighed(file, groups, arch, kept)
+        changes = None
+        if against is not None:
+            changes = weighing.compare(_weighed(against, groups, arch), weighed)
+        fit = None if limit is None else weighing.fit(weighed, limit)
+    left = [NotChecked(None, where, why) for where, why in heard]
     return Report(
         command="weigh",
         title=f"{file}: what its bytes are spent on",
         status=PASS if fit is None or fit.fits else FOUND,
         verdict=None if fit is None else _verdict(fit),
-        sections=tuple(_sections(weighed, changes, fit)),
-        data=lambda: _in_json(weighed, changes, fit),
+        sections=(*_sections(weighed, changes, fit), *not_checked(left)),
+        data=lambda: {**_in_json(weighed, changes, fit), "not-checked": unread(left)},
+        unchecked=unchecked(left),
     )
 
 

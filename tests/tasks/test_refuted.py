@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from imgaudit.proof.records import Proof, Verdict
 from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
-from imgaudit.rules._boot import RAM, RECOVERY, scripted
+from imgaudit.rules._boot import RAM, RECOVERY, scripted, whole_fit
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Severity
+from imgaudit.rules.first_stage import _egon as egon
 from imgaudit.rules.proof import DOES_NOT_START, TELLS
 from imgaudit.tasks import audit
 from imgaudit.tasks.refuted import held
@@ -117,3 +119,21 @@ def test_the_command_of_another_stage_refutes_only_that_one() -> None:
     assert "load-over-reserved-memory" in found
     assert recovery_of(both, "spare").verdict is Verdict.REFUTED
     assert recovery_of(both).verdict is Verdict.PROVEN
+
+
+@pytest.mark.parametrize(("spare", "verdict"), [(0, Verdict.PROVEN), (1, Verdict.REFUTED)])
+def test_another_copy_of_the_first_stage_that_is_whole_starts(spare: int, verdict: Verdict) -> None:
+    """Boot ROMs look for a first stage at several places; common practice, no source."""
+    loader = "name: {}, at: {} KiB, size: 64 KiB, holds: egon, file: {}"
+    made = scripted(
+        regions=(loader.format("loader", 0, "one"), loader.format("spare", 512, "two")),
+        files={"one": lambda: egon(1), "two": lambda: egon(spare)},
+        itb=whole_fit,
+    )
+    text = made.layout.replace(
+        "regions: [env, recovery]", "regions: [env, recovery, loader, spare]"
+    )
+    example = replace(made, layout=text)
+    found = {item.rule.name for item in audit.run(subject_of(example)).findings}
+    assert "first-stage-checksum" in found
+    assert recovery_of(example).verdict is verdict
