@@ -645,7 +645,7 @@ def schema() -> None:
     """Print the layout's JSON Schema, for editors."""
     import json
 
-    from imgaudit.layout.load import schema as build
+    from imgaudit.layout.schema import schema as build
 
     _write(json.dumps(build(), indent=2) + "\n")
 

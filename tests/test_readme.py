@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 import imgaudit
 from imgaudit.cli import main
-from imgaudit.layout.load import schema
+from imgaudit.layout.schema import schema
 
 ROOT = Path(imgaudit.__file__).parent.parent
 README = (ROOT / "README.md").read_text()

@@ -15,7 +15,8 @@ import imgaudit
 from imgaudit.chips import KINDS, SPI_NOR
 from imgaudit.errors import AuditError, LayoutError
 from imgaudit.formats import boot_record, guid, readers
-from imgaudit.layout.load import MOST_BYTES, load, parse, schema
+from imgaudit.layout.load import MOST_BYTES, load, parse
+from imgaudit.layout.schema import schema
 from imgaudit.model import HOLDS, Act, EraseRun, KeepFree, Layout, Needs, Writer
 from imgaudit.units import GIB, KIB, MIB, Span
 
