@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from enum import StrEnum
 
 from imgaudit.arches import ARCHES
-from imgaudit.boot.commands import NOR
+from imgaudit.boot.call import NOR
 from imgaudit.boot.records import Kind, Operation, Partition, World
 from imgaudit.chips import EMMC
 from imgaudit.contents.build import Build, Placement

@@ -13,7 +13,7 @@ from typing import Protocol
 
 from imgaudit import bounds
 from imgaudit.boot import commands, flows, shell
-from imgaudit.boot.commands import Done, Start
+from imgaudit.boot.call import Call, Done, Start
 from imgaudit.boot.extlinux import Label, beside, parse_extlinux
 from imgaudit.boot.media import find_file
 from imgaudit.boot.records import (
@@ -689,7 +689,7 @@ class _Walker:
                 quoted = self.quote(script, node.at, node.end)
                 return self.either(state, Gap.STATUS, quoted, script.name, node.at)
             return _Ways(None, state) if state.status else _Ways(state, None)
-        call = commands.Call(arguments, state, self.world)
+        call = Call(arguments, state, self.world)
         function = commands.known(call.name)
         lack = self.world.options.command(tuple(word.plain or "" for word in call.words[:2]))
         if lack is not None:

@@ -14,7 +14,7 @@ from dataclasses import field
 from enum import StrEnum
 
 from imgaudit.boot.board import Board
-from imgaudit.boot.commands import Done
+from imgaudit.boot.call import Done
 from imgaudit.boot.records import Boot, Gap, Kind, Note, Operation, Walk, World
 from imgaudit.boot.walk import Moment, Parsed, walk
 from imgaudit.data import dataclass

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from imgaudit.boot.commands import Done
+from imgaudit.boot.call import Done
 from imgaudit.boot.media import find_device, find_file, partition_named
 from imgaudit.boot.records import Cause, Kind, Operation, Reason, World
 from imgaudit.boot.values import Text

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.boot.commands import COMMANDS, Call, Done, known
+from imgaudit.boot.call import Call, Done
+from imgaudit.boot.commands import COMMANDS, known
 from imgaudit.boot.records import Kind, World
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Text

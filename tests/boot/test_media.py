@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from imgaudit.boot.board import Board
-from imgaudit.boot.commands import Call, Done, known
+from imgaudit.boot.call import Call, Done
+from imgaudit.boot.commands import known
 from imgaudit.boot.records import Cause, Kind, Operation, Partition, Reason, World
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Text
