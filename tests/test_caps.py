@@ -98,7 +98,7 @@ DECLARED = {
     **dict.fromkeys(("rescue.cuts.CUTS", "rescue.cuts.NAMED", "rescue.users.EXECUTABLES"), ADVICE),
     **dict.fromkeys(("rescue.repack.SAMPLE", "contents.chips._HITS"), ADVICE),
     "rescue.start.KEPT": "findings of one kind; an audit lists the first hundred, and says so",
-    **{f"contents.{name}": HEAD for name in ("chips._GRAIN", "reader._HEAD")},
+    **{f"contents.{name}": HEAD for name in ("chip_bytes.GRAIN", "reader._HEAD")},
     **dict.fromkeys(("formats.gpt.HEADER_SIZE", "formats.jffs2.CRC_COVERS"), HEAD),
     **dict.fromkeys(("formats.ubi_blocks.CRC_AT", "rescue.verified._HALF"), HEAD),
     **dict.fromkeys(("formats.ext_hash._MOST", "maps.mapped._VERITY_OPTIONS"), HEAD),

@@ -13,7 +13,7 @@ import pytest
 
 from imgaudit.boot.records import Gap, Oddity
 from imgaudit.chips import CAUTION
-from imgaudit.contents.chips import Look
+from imgaudit.contents.comparison import Look
 from imgaudit.contents.reader import Loader
 from imgaudit.ramdisk.follow import TroubleKind
 from imgaudit.ramdisk.scan import SecretKind

@@ -20,7 +20,7 @@ from imgaudit.model import FILLS, FIRMWARE, VOLUMES, Chip, Layout, Region, Write
 from imgaudit.units import KIB, MIB, both
 
 if TYPE_CHECKING:
-    from imgaudit.contents.chips import ChipImage
+    from imgaudit.contents.comparison import ChipImage
     from imgaudit.contents.place import Node
     from imgaudit.contents.reader import Loader
     from imgaudit.contents.tree import Artifact, Content
@@ -594,7 +594,8 @@ class _Reading:
     def _image(
         self, chip: Chip, images: Mapping[str, str], placements: tuple[Placement, ...]
     ) -> ChipImage:
-        from imgaudit.contents.chips import ChipImage, compare_chip
+        from imgaudit.contents.chips import compare_chip
+        from imgaudit.contents.comparison import ChipImage
 
         path = images.get(chip.name)
         artifact = self.read.get(path) if path else None

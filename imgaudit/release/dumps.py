@@ -9,7 +9,8 @@ from dataclasses import replace
 from typing import TypeVar
 
 from imgaudit.contents.build import Build, Placement
-from imgaudit.contents.chips import Digests, compare_dump, compare_sealed, refined
+from imgaudit.contents.chips import compare_dump, compare_sealed, refined
+from imgaudit.contents.comparison import Digests
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError, close
 from imgaudit.files import CHANGED, Unchanged, open_regular

@@ -8,7 +8,7 @@ import stat
 from collections.abc import Iterable, Iterator, Mapping
 
 from imgaudit.contents.build import Build, Placement
-from imgaudit.contents.chips import own_blocks
+from imgaudit.contents.chip_digests import own_blocks
 from imgaudit.contents.tree import Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.formats import kernel

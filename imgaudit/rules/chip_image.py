@@ -6,7 +6,8 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
-from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
+from imgaudit.contents.chips import erase_block
+from imgaudit.contents.comparison import ChipImage, Comparison, Look
 from imgaudit.contents.tree import Artifact
 from imgaudit.data import dataclass
 from imgaudit.formats.uboot_env import UbootEnv

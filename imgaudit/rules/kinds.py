@@ -11,7 +11,7 @@ from imgaudit.model import Chip, Layout, Region, Stage
 from imgaudit.rules.engine import Kind, Missing
 
 if TYPE_CHECKING:
-    from imgaudit.contents.chips import ChipImage
+    from imgaudit.contents.comparison import ChipImage
     from imgaudit.contents.place import Node
     from imgaudit.formats.facts import Facts
     from imgaudit.rules.subject import Subject

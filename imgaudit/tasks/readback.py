@@ -10,7 +10,8 @@ from typing import Any
 from imgaudit import bounds
 from imgaudit.chips import CAUTION
 from imgaudit.contents.build import Placement, Store, read
-from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
+from imgaudit.contents.chips import erase_block
+from imgaudit.contents.comparison import ChipImage, Comparison, Look
 from imgaudit.contents.slices import Slice, Slices
 from imgaudit.contents.tree import BLOCK, Artifact
 from imgaudit.errors import ImgauditError

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.chips import SPI_NOR
-from imgaudit.contents.chips import ChipImage, Comparison, Look, erase_block
+from imgaudit.contents.chips import erase_block
+from imgaudit.contents.comparison import ChipImage, Comparison, Look
 from imgaudit.model import Chip, EraseRun, Where
 from imgaudit.rules.engine import Severity
 from imgaudit.units import KIB, MIB, Span

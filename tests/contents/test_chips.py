@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.contents.chips import ChipImage, Comparison
+from imgaudit.contents.comparison import ChipImage, Comparison
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK
 from imgaudit.units import KIB, MIB, Span

@@ -15,7 +15,7 @@ from imgaudit.rules.kinds import FLASH, IMAGES, ON_FLASH, REGIONS, Mapped, There
 from imgaudit.units import KIB, MIB, Span, human, place
 
 if TYPE_CHECKING:
-    from imgaudit.contents.chips import ChipImage
+    from imgaudit.contents.comparison import ChipImage
     from imgaudit.rules.subject import Subject
 
 _WINDOW = 16 * MIB
