@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Literal, NamedTuple
 
@@ -16,6 +17,7 @@ class Arch:
     `machines` are those of its ELF files, with their bits. `kernel` names the reader of the kernel
     that boot loaders start, "" where that has no header of its own. `little` tells that Linux runs
     on it little-endian only. `compat` is the machine whose 32-bit programs some of its kernels run.
+    `option` is U-Boot's own (arch/Kconfig), `cpus` what a device tree calls its processors.
     """
 
     bits: int
@@ -24,6 +26,8 @@ class Arch:
     kernel: str = ""
     little: bool = True
     compat: str = ""
+    option: str = ""
+    cpus: str = ""
 
     @property
     def container(self) -> str:
@@ -67,10 +71,23 @@ HEAD = 20
 
 # The likelier first, where one word may mean two. Words: U-Boot boot/image.c, uimage_arch[].
 ARCHES: Mapping[str, Arch] = {
-    "arm64": Arch(64, ("arm64",), (("AArch64", 64),), "arm64-image", compat="ARM"),
-    "arm": Arch(32, ("arm",), (("ARM", 32),), "zimage"),
-    "riscv64": Arch(64, ("riscv",), (("RISC-V", 64),), "riscv-image"),
-    "riscv32": Arch(32, ("riscv",), (("RISC-V", 32),), "riscv-image"),
+    "arm64": Arch(
+        *(64, ("arm64",), (("AArch64", 64),), "arm64-image"),
+        compat="ARM",
+        option="ARM64",
+        cpus=r"(?:arm,(?:cortex-[ax]\d+\w*|neoverse.*|armv8.*)|apple,.*)",
+    ),
+    "arm": Arch(
+        *(32, ("arm",), (("ARM", 32),), "zimage"),
+        option="ARM",
+        cpus=r"arm,(?:cortex-(?:a(?:5|7|8|9|1[257])|[rm]\d+\w*)|arm\d+.*)",
+    ),
+    "riscv64": Arch(
+        *(64, ("riscv",), (("RISC-V", 64),), "riscv-image"),
+        option="ARCH_RV64I",
+        cpus=r"riscv|(?:sifive|thead),.*",
+    ),
+    "riscv32": Arch(32, ("riscv",), (("RISC-V", 32),), "riscv-image", option="ARCH_RV32I"),
     "x86-64": Arch(64, ("x86_64", "x86"), (("x86-64", 64),), compat="x86"),
     "x86": Arch(32, ("x86", "x86_64"), (("x86", 32),)),
     "mips": Arch(32, ("mips", "mips64"), (("MIPS", 32), ("MIPS", 64)), little=False),
@@ -91,6 +108,12 @@ def machine_of(head: bytes) -> Machine | None:
 def of_container(word: str | None) -> str | None:
     """Name the architecture that a FIT or a uImage means by a word."""
     return next((name for name, arch in ARCHES.items() if arch.containers[0] == word), None)
+
+
+def of_processor(compatible: str) -> str | None:
+    """Name the architecture of a processor by a device tree's word; the fewest mean 32-bit ARM."""
+    known = (name for name in ("arm", *ARCHES) if ARCHES[name].cpus)
+    return next((name for name in known if re.fullmatch(ARCHES[name].cpus, compatible)), None)
 
 
 def of_elf(machine: str, bits: int) -> str | None:

@@ -37,7 +37,7 @@ class ChipKind:
 
     `word` is what the layout calls it, `title` what a heading does, `short` what a sentence does,
     `medium` what the copies of the map do. `keys` are those that only some kinds have. `device` is
-    U-Boot's name of it.
+    U-Boot's name of it. `told_by` says where its own numbers are to be had.
     """
 
     word: ClassVar[str]
@@ -45,6 +45,7 @@ class ChipKind:
     short: ClassVar[str]
     medium: ClassVar[str]
     device: ClassVar[str]
+    told_by: ClassVar[str]
     keys: ClassVar[frozenset[str]] = frozenset()
     # Linux sees raw flash (an MTD): software erases whole blocks and reads partitions from a list.
     mtd: ClassVar[bool] = False
@@ -85,6 +86,7 @@ class SpiNor(_Flash):
     """A serial NOR flash: the boot ROM can read it, without bad blocks."""
 
     word, title, short, medium, device = "spi-nor", "SPI-NOR flash", "SPI-NOR", "SPI-NOR", "nor"
+    told_by = "U-Boot's `sf probe` and the datasheet of each approved part"
     serial = True
     in_memory = True
     page = 256
@@ -103,6 +105,7 @@ class ParallelNor(_Flash):
     word, title = "parallel-nor", "parallel NOR flash"
     short = medium = "parallel NOR"
     device = "flash"
+    told_by = "U-Boot's `flinfo` and the datasheet of each approved part"
     in_memory = True
 
 
@@ -120,18 +123,21 @@ class SpiNand(_Nand):
     """A serial NAND flash, with its own error correction as a rule."""
 
     word, title, short, medium = "spi-nand", "SPI-NAND flash", "SPI-NAND", "NAND"
+    told_by = "U-Boot's `mtd list` or `mtdinfo`, and the datasheet of each approved part"
 
 
 class RawNand(_Nand):
     """A NAND flash on a parallel bus, behind a controller of the SoC."""
 
     word, title, short, medium = "nand", "NAND flash", "NAND", "NAND"
+    told_by = "U-Boot's `nand info` or `mtdinfo`, and the datasheet of each approved part"
 
 
 class SdCard(ChipKind):
     """A removable card: sectors, and a partition table."""
 
     word, title, short, medium, device = "sd", "SD card", "SD card", "MMC", "mmc"
+    told_by = "/sys/block/mmcblk0/size with each approved card"
     sectors = True
     tables = ("gpt", "mbr", "fixed", "lvm")
     keys = frozenset({"sectors", "align"})
@@ -141,6 +147,7 @@ class Emmc(SdCard):
     """An eMMC: a user area, two boot areas, a replay-protected one and up to four general ones."""
 
     word, title, short = "emmc", "eMMC", "eMMC"
+    told_by = "SEC_COUNT of each approved part, which `mmc extcsd read` prints"
     keys = SdCard.keys | {
         "boot-area",
         "rpmb",

@@ -14,6 +14,7 @@ from imgaudit.arches import (
     of_container,
     of_elf,
     of_kernel,
+    of_processor,
 )
 from imgaudit.formats import readers
 from imgaudit.formats.uimage import ARCH_NAMES
@@ -33,6 +34,23 @@ def test_every_architecture_of_a_layout_is_known() -> None:
 )
 def test_words_of_containers(word: str | None, arch: str | None) -> None:
     assert of_container(word) == arch
+
+
+@pytest.mark.parametrize(
+    ("word", "arch"),
+    [
+        ("arm,cortex-a15", "arm"),
+        ("arm,cortex-a55", "arm64"),
+        ("arm,cortex-m4", "arm"),
+        ("apple,icestorm", "arm64"),
+        ("sifive,u74-mc", "riscv64"),
+        ("riscv", "riscv64"),
+        ("mips,mips24KEc", None),
+    ],
+)
+def test_words_of_processors(word: str, arch: str | None) -> None:
+    """Source: Linux Documentation/devicetree/bindings/arm/cpus.yaml and riscv/cpus.yaml."""
+    assert of_processor(word) == arch
 
 
 def test_elf_files_and_kernels() -> None:

@@ -6,7 +6,6 @@ undone that must be possible, or stops init; else a warning.
 
 from __future__ import annotations
 
-import functools
 import struct
 from collections.abc import Iterator
 from dataclasses import replace
@@ -323,7 +322,11 @@ class _Cause(Protocol):
 
 def _causes(rule: _Cause) -> Look:
     """Give one finding for each thing that keeps tools from running."""
-    return functools.partial(_caused, rule)
+
+    def look(rescue: Rescue) -> Outcome:
+        yield from _caused(rule, rescue)
+
+    return look
 
 
 def _caused(rule: _Cause, rescue: Rescue) -> Outcome:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import field
 from itertools import count, pairwise
 
+from imgaudit.arches import ARCHES, of_processor
 from imgaudit.chips import EMMC, PARALLEL_NOR, RAW_NAND, SD_CARD, SPI_NAND, SPI_NOR, ChipKind
 from imgaudit.clean import clean
 from imgaudit.data import dataclass
@@ -40,24 +41,9 @@ _FREE = "free before it: "
 _WINDOW = 16 * MIB
 _BOOTABLE = 0x80
 _LIMIT = 1 << 62  # a layout takes no number of 2^63 and above
-# Where a chip's own numbers stand (from memory).
-_TOLD_BY = {
-    SPI_NOR: "U-Boot's `sf probe` and the datasheet of each approved part",
-    PARALLEL_NOR: "U-Boot's `flinfo` and the datasheet of each approved part",
-    SPI_NAND: "U-Boot's `mtd list` or `mtdinfo`, and the datasheet of each approved part",
-    RAW_NAND: "U-Boot's `nand info` or `mtdinfo`, and the datasheet of each approved part",
-    EMMC: "SEC_COUNT of each approved part, which `mmc extcsd read` prints",
-    SD_CARD: "/sys/block/mmcblk0/size with each approved card",
-}
 _YAML_WORDS = frozenset({"yes", "no", "on", "off", "true", "false", "null"})
 # What a driver calls its flash (common practice, no source).
 _SAYS_KIND = re.compile(r"spi|nor|nand|physmap|m25p|qspi", re.IGNORECASE)
-_CPUS = (
-    (re.compile(r"arm,(?:cortex-(?:a(?:5|7|8|9|1[257])|[rm]\d+\w*)|arm\d+.*)"), "arm"),
-    (re.compile(r"(?:arm,(?:cortex-[ax]\d+\w*|neoverse.*|armv8.*)|apple,.*)"), "arm64"),
-    (re.compile(r"riscv|(?:sifive|thead),.*"), "riscv64"),
-)
-_CONFIGURED = (("ARM64", "arm64"), ("ARM", "arm"), ("ARCH_RV32I", "riscv32"), ("RISCV", "riscv64"))
 # What a label says of its region; the first that fits counts (common practice, no source).
 _MEANS = (
     (re.compile(r"env"), "uboot-env", "runtime"),
@@ -144,7 +130,7 @@ class DraftChip:
         """Give its keys, and which of them are guesses: those keep an audit from passing."""
         yield from self.lines
         if self.guessed:
-            told = f"these of {self.name}, by {_TOLD_BY[self.kind]}; then delete this line"
+            told = f"these of {self.name}, by {self.kind.told_by}; then delete this line"
             yield f"guessed: [{', '.join(self.guessed)}]{_mark(told)}"
 
 
@@ -242,16 +228,14 @@ class Drafting:
 
     def arch(self) -> str | None:
         config = self.said.config
-        for symbol, arch in _CONFIGURED if config is not None else ():
-            if config is not None and config.config.enabled(symbol):
-                return arch
+        for name, arch in ARCHES.items() if config is not None else ():
+            if config is not None and arch.option and config.config.enabled(arch.option):
+                return name
         cpus = self.said.tree.tree.get("/cpus") if self.said.tree is not None else None
-        for cpu in cpus.children if cpus is not None else ():
-            for compatible in cpu.texts("compatible"):
-                for pattern, arch in _CPUS:
-                    if pattern.fullmatch(compatible):
-                        return arch
-        return None
+        words = (
+            word for cpu in (cpus.children if cpus else ()) for word in cpu.texts("compatible")
+        )
+        return next(filter(None, map(of_processor, words)), None)
 
     def ram(self) -> Iterator[str]:
         tree = self.said.tree
