@@ -92,6 +92,7 @@ class Jffs2Tree(Walk):
         name = data[40 : 40 + size]
         if len(name) < size:
             self.flaw(place, f"the node of a name of {size} bytes has {len(data):,}")
+            self.complete = False
             return
         if not self._sum("name", name, place + 40, name_sum, place + 36):
             return
@@ -108,6 +109,7 @@ class Jffs2Tree(Walk):
         packed = data[68 : 68 + stored]
         if len(packed) < stored:
             self.flaw(place, f"inode {number:,}: a node with {stored:,} bytes has {len(data):,}")
+            self.complete = False
             return
         name = f"data of inode {number:,}"
         if not self._sum(name, packed, place + 68, data_sum, place + 60):

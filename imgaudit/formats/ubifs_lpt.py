@@ -70,6 +70,7 @@ class Geometry:
 def lpt_flaws(view: View, geometry: Geometry, leb: int, offset: int) -> Iterator[tuple[int, str]]:
     """Walk the tree from its root in block `leb`; give where something is wrong, and what."""
     if not 0 < geometry.main <= geometry.leb_count or geometry.lebs < 1:
+        yield 0, f"of its {geometry.leb_count:,} LEBs none is left for files"
         return
     todo = [(leb, offset, geometry.height)]
     left = _MAX_NODES

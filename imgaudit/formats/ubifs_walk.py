@@ -181,10 +181,17 @@ class UbifsWalk(Walk):
             return
         if int.from_bytes(head[24:32], "little") != commit:
             self.flaw(at, "the log belongs to another commit than the master node")
-        following = self.view.upto(at + volume.unit, 24)
-        marked = following[:4] == _MAGIC.to_bytes(4, "little")
-        if marked and following[20] == _REFERENCE:
-            self.skip("what its journal has is not replayed")
+        data = self.view.upto(at, volume.leb_size)
+        magic = _MAGIC.to_bytes(4, "little")
+        place = data.find(magic, 32)
+        while 0 <= place <= len(data) - 32:
+            if data[place + 20] == _REFERENCE:
+                # A clean unmount leaves references to blocks with nothing more in them.
+                leb, offset = struct.unpack_from("<II", data, place + 24)
+                if self.view.upto(leb * volume.leb_size + offset, 4) == magic:
+                    self.skip("what its journal has is not replayed")
+                    return
+            place = data.find(magic, place + 8)
 
     def _index(self, leb: int, offset: int, size: int) -> None:
         """Walk the index from its root, and all leaves."""
