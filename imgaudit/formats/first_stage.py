@@ -157,7 +157,7 @@ def _ivt(view: View) -> FirstStage:
     offset = own - start
     if offset < 0 or size < offset:
         raise FormatError(boot - own, f"{size:,} bytes from {start:#x}; the table is at {own:#x}")
-    if dcd and not own < dcd < own + size:
+    if dcd and not own < dcd < start + size:
         raise FormatError(12, f"the device configuration stands at {dcd:#x}")
     return FirstStage(
         length=size - offset,

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from imgaudit.errors import FormatError
 from imgaudit.formats import identify
 from imgaudit.formats.facts import Match
-from imgaudit.formats.first_stage import READERS, FirstStage
+from imgaudit.formats.first_stage import _RK_KEY, READERS, FirstStage, _rc4
 from imgaudit.formats.view import View
 from imgaudit.writers.sparse import filler
 from tests.formats._trees import status
@@ -130,3 +130,212 @@ def read_plain(data: bytes) -> FirstStage:
     facts = reader.read(View.of(data))
     assert isinstance(facts, FirstStage)
     return facts
+
+
+Put = tuple[int, str, int]
+
+
+def refused(reader: str, data: bytes, *puts: Put) -> tuple[int, str] | None:
+    """Change fields; give where and why the reader refuses the image, None where it does not."""
+    out = bytearray(data)
+    for at, layout, value in puts:
+        struct.pack_into("<" + layout, out, at, value)
+    (chosen,) = (one for one in READERS if one.name == reader)
+    try:
+        chosen.read(View.of(bytes(out)))
+    except FormatError as problem:
+        return problem.offset, problem.why
+    return None
+
+
+EDGES: dict[str, list[tuple[list[Put], tuple[int, str] | None]]] = {
+    "imx-ivt": [
+        ([(0, "B", 0xD2)], (0, "no image vector table: its tag is 0xd1 with a length of 32")),
+        (
+            [(16, "I", 0x9067FF)],
+            (16, "the boot data stand at 0x9067ff, the table itself at 0x906800"),
+        ),
+        (
+            [(16, "I", 0x906800 + 4097)],
+            (16, "the boot data stand at 0x907801, the table itself at 0x906800"),
+        ),
+        ([(32, "I", 0x906801)], (32, "36,864 bytes from 0x906801; the table is at 0x906800")),
+        ([(32, "I", 0x906800)], None),
+        ([(36, "I", 0x3FF)], (32, "1,023 bytes from 0x906400; the table is at 0x906800")),
+        ([(36, "I", 0x400)], (12, "the device configuration stands at 0x90682c")),
+        ([(12, "I", 0x906800)], (12, "the device configuration stands at 0x906800")),
+        ([(12, "I", 0)], None),
+    ],
+    "egon": [
+        ([(4, "B", 0)], (4, "no eGON.BT0")),
+        ([(16, "I", 28)], (16, "a length of 28 bytes")),
+        ([(16, "I", 30)], (16, "a length of 30 bytes")),
+        ([(16, "I", 32)], None),
+    ],
+    "sunxi-toc0": [
+        ([(8, "I", 0)], (0, "no TOC0.GLH with its number")),
+        ([(28, "I", 44)], (24, "3 items in 44 bytes")),
+        ([(28, "I", 0x8002)], (24, "3 items in 32,770 bytes")),
+        ([(24, "I", 33)], (24, "33 items in 32,768 bytes")),
+        ([(24, "I", 2)], (48, "no firmware inside among its items")),
+        ([(28, "I", 0x840 + 30000)], None),
+        ([(28, "I", 0x840 + 29996)], (48, "no firmware inside among its items")),
+    ],
+    "omap-image": [
+        ([(0, "I", 508)], (0, "no configuration header CHSETTINGS")),
+        ([(0, "I", 508), (508, "I", 0xC0C0C0C1)], None),
+        ([(0, "I", 509), (509, "I", 0xC0C0C0C1)], (0, "no configuration header CHSETTINGS")),
+        ([(512, "I", 7)], (512, "a size of 7 bytes")),
+        ([(512, "I", 8)], None),
+    ],
+    "imx8-image": [
+        ([(11, "B", 0)], (0, "a container of 160 bytes with 0 images")),
+        ([(11, "B", 9)], (0, "a container of 160 bytes with 9 images")),
+        ([(1, "H", 143)], (0, "a container of 143 bytes with 1 images")),
+        ([(1, "H", 144)], None),
+        ([(20, "I", 0)], (0, "no container with an image")),
+        ([(3, "B", 0)], (0, "no container with an image")),
+    ],
+    "rockchip-idb   ": [
+        ([(8, "H", 497)], (8, "2 images and a hash at 1,988")),
+        ([(8, "H", 496)], None),
+        ([(10, "H", 5)], (8, "5 images and a hash at 1,536")),
+        ([(120, "I", 0)], (120, "no image follows")),
+    ],
+    "rockchip-idb": [
+        ([(0, "I", 5)], (0, "no RKNS and no header that Rockchip's key opens")),
+    ],
+    "kwbimage": [
+        ([(0, "B", 0)], (0, "no header for a boot from a device that is known (0x0)")),
+        ([(8, "B", 2)], (0, "no header for a boot from a device that is known (0x5a)")),
+        ([(4, "I", 3)], (0, "no header for a boot from a device that is known (0x5a)")),
+        ([(4, "I", 4)], None),
+        ([(10, "H", 31)], (9, "a header of 31 bytes")),
+        ([(9, "B", 0x41)], (9, "a header of 4,259,872 bytes")),
+        ([(12, "I", 30208 - 30004)], None),
+        ([(12, "I", 30208 - 30003)], (12, "30,004 bytes from 0xcd, beyond the end")),
+    ],
+    "stm32-image": [([(0, "B", 0)], (0, "no STM2"))],
+    "zynq-image": [([(0x20, "B", 0)], (0x20, "no width detection word 0xaa995566 and XNLX"))],
+    "socfpga-image": [
+        ([(0x40, "B", 0)], (0x40, "no validation word AS01 with version 0 or 1")),
+        ([(0x44, "B", 2)], (0x40, "no validation word AS01 with version 0 or 1")),
+        ([(0x46, "H", 31)], (0x46, "a length of 124 bytes")),
+        ([(0x46, "H", 32)], None),
+    ],
+}
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("name", EDGES)
+def test_each_field_has_its_edge(name: str, tmp_path: Path) -> None:
+    data = made(tmp_path, name)
+    for puts, wanted in EDGES[name]:
+        assert refused(name.strip(), data, *puts) == wanted, puts
+    if name not in {"omap-image", "imx8-image", "kwbimage"}:
+        return
+    # Those have no magic of their own: they match only what reads.
+    (reader,) = (one for one in READERS if one.name == name)
+    for puts, wanted in EDGES[name]:
+        out = bytearray(data)
+        for at, layout, value in puts:
+            struct.pack_into("<" + layout, out, at, value)
+        assert wanted is None or reader.match(View.of(bytes(out))) == Match.NO, puts
+
+
+@pytest.mark.oracle
+def test_a_header_that_rockchips_key_opens_says_where_the_stage_is(tmp_path: Path) -> None:
+    data = bytearray(made(tmp_path, "rockchip-idb"))
+    for at, value, wanted in (
+        (12, 0, (0, "a first stage of 60 sectors from sector 0")),
+        (506, 0, (0, "a first stage of 0 sectors from sector 4")),
+        (12, 4, None),
+    ):
+        head = bytearray(_rc4(bytes(data[:512]), _RK_KEY))
+        struct.pack_into("<H", head, at, value)
+        out = _rc4(bytes(head), _RK_KEY) + data[512:]
+        assert refused("rockchip-idb", out) == wanted
+
+
+def first_stage(name: str, data: bytes | bytearray) -> FirstStage:
+    (reader,) = (one for one in READERS if one.name == name)
+    facts = reader.read(View.of(bytes(data)))
+    assert isinstance(facts, FirstStage)
+    return facts
+
+
+@pytest.mark.oracle
+def test_what_a_sum_covers_may_be_cut_or_too_much(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    egon = made(tmp_path, "egon")
+    (cut,) = first_stage("egon", egon[:-1]).checksums
+    assert (cut.matches, cut.why) == (None, "the data end before what it covers does")
+    data = made(tmp_path, "stm32-image")
+    size = 30_000
+    assert first_stage("stm32-image", data[: 256 + size]).checksums[0].matches is True
+    (cut,) = first_stage("stm32-image", data[: 256 + size - 1]).checksums
+    assert (cut.matches, cut.why) == (None, "the data end before what it covers does")
+    monkeypatch.setattr("imgaudit.formats.first_stage.MAX_SUMMED", size)
+    assert first_stage("stm32-image", data).checksums[0].matches is True
+    monkeypatch.setattr("imgaudit.formats.first_stage.MAX_SUMMED", size - 1)
+    (large,) = first_stage("stm32-image", data).checksums
+    assert (large.matches, large.why) == (None, "it covers more than 0 MiB")
+
+
+@pytest.mark.oracle
+def test_the_facts_are_told_in_a_line(tmp_path: Path) -> None:
+    assert first_stage("egon", made(tmp_path, "egon")).summary() == "Allwinner, 32 KiB"
+    stm32 = first_stage("stm32-image", made(tmp_path, "stm32-image"))
+    assert stm32.summary() == "STM32MP, 29.3 KiB, to 0xc0100000"
+
+
+@pytest.mark.oracle
+def test_later_headers_have_their_payload_elsewhere(tmp_path: Path) -> None:
+    """The payload behind 512 bytes of STM32's version 2; an image of RKNS that is left out."""
+    data = bytearray(made(tmp_path, "stm32-image"))
+    data[74] = 2
+    facts = first_stage("stm32-image", data)
+    assert (facts.version, facts.image_offset, facts.length) == ("2.0", 512, 30_512)
+    rockchip = bytearray(made(tmp_path, "rockchip-idb   "))
+    struct.pack_into("<H", rockchip, 10, 2)
+    struct.pack_into("<HH", rockchip, 120 + 88, 4, 60)
+    struct.pack_into("<I", rockchip, 120, 0)
+    facts = first_stage("rockchip-idb", rockchip)
+    assert (facts.image_offset, facts.image_size) == (2048, 30_720)
+    assert [checksum.name for checksum in facts.checksums] == ["image 2", "header"]
+    for flags, names in ((0, []), (0x11, ["image 2"]), (2, ["image 2", "header"])):
+        struct.pack_into("<I", rockchip, 12, flags)
+        found = first_stage("rockchip-idb", rockchip)
+        assert [checksum.name for checksum in found.checksums] == names
+
+
+@pytest.mark.oracle
+def test_containers_stand_one_behind_the_other(tmp_path: Path) -> None:
+    """A second one at 1 KiB; an image without bytes or a known hash is not summed."""
+    data = bytearray(made(tmp_path, "imx8-image"))
+    data[1024:1184] = data[:160]
+    struct.pack_into("<I", data, 1024 + 16, 8192 - 1024)
+    facts = first_stage("imx8-image", data)
+    assert [(checksum.name, checksum.matches) for checksum in facts.checksums] == [
+        ("image 0 of the container at 0x0", True),
+        ("image 0 of the container at 0x400", True),
+    ]
+    four = bytearray(data)
+    for at in (2048, 3072):
+        four[at : at + 160] = data[:160]
+        struct.pack_into("<I", four, at + 16, 8192 - at)
+    assert [checksum.matches for checksum in first_stage("imx8-image", four).checksums] == [
+        *(True for _ in range(4))
+    ]
+    (flags,) = struct.unpack_from("<I", data, 40)
+    struct.pack_into("<I", data, 40, flags | 0x700)
+    struct.pack_into("<I", data, 20, 0)
+    facts = first_stage("imx8-image", data)
+    assert [checksum.name for checksum in facts.checksums] == ["image 0 of the container at 0x400"]
+    assert facts.image_offset == 8192
+    # Its signature block stands behind the images, inside.
+    for place, match in ((143, Match.NO), (144, Match.GOOD), (160, Match.GOOD), (161, Match.NO)):
+        struct.pack_into("<H", data, 12, place)
+        (reader,) = (one for one in READERS if one.name == "imx8-image")
+        assert reader.match(View.of(bytes(data))) == match, place

@@ -324,10 +324,10 @@ def test_what_is_not_walked_is_said() -> None:
     for field, layout, value in ((27, "B", 1), (36, "I", 4095), (40, "I", 5)):
         facts = read(READER, put(("super", field, layout, value)))
         assert (facts.unwalked, facts.files) == (why, None), field
-    few = read(READER, put(("super", 40, "I", 10)))
+    few = read(READER, put(("super", 64, "I", 4)))
     assert few.unwalked == ""
-    assert "of its 10 LEBs none is left for files" in [flaw.what for flaw in few.flaws]
-    assert "none is left" not in trouble(READER, put(("super", 40, "I", 11)))
+    assert "of its 13 LEBs none is left for files" in [flaw.what for flaw in few.flaws]
+    assert "none is left" not in trouble(READER, put(("super", 64, "I", 3)))
 
 
 @pytest.mark.oracle
