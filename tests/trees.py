@@ -56,6 +56,7 @@ PAGES = {
     "passwd(5)": "passwd",
     "shadow(5)": "passwd",
     "ssh-keygen(1)": "openssh-client",
+    "sshd(8)": "openssh-server",
     "sshd_config(5)": "openssh-server",
     "sysctl(8)": "procps",
     "systemd-udevd.service(8)": "udev",

@@ -72,7 +72,8 @@ class Rescue:
     to what in the layout asks for it. `start` is its own start, followed. `config` is the kernel's
     configuration and `config_from` where it was found; None where unknown, and `config_from` then
     says why. `feature_gaps` is None where e2fsck's features cannot be told. `env_copies` is what
-    /etc/fw_env.config must name.
+    /etc/fw_env.config must name. `arguments` are the kernel's command lines, as far as they are'
+    ' known.
     """
 
     name: str
@@ -92,6 +93,22 @@ class Rescue:
     empty_links: tuple[str, ...] = ()
     feature_gaps: tuple[FeatureGap, ...] | None = ()
     env_copies: tuple[str, ...] = ()
+    arguments: tuple[str, ...] = ()
+
+    @property
+    def first_is_tmpfs(self) -> bool | None:
+        """Whether the ramdisk is unpacked into a tmpfs, which has a limit; else it is a ramfs.
+
+        As Linux decides in init_rootfs (init/do_mounts.c). None where no command line is known.
+        """
+        if self.config is not None and self.config.get("CONFIG_TMPFS", "n") == "n":
+            return False
+        lines = [dict(word.partition("=")[::2] for word in text.split()) for text in self.arguments]
+        kinds = [
+            "tmpfs" in line["rootfstype"] if "rootfstype" in line else "root" not in line
+            for line in lines
+        ]
+        return any(kinds) if kinds else None
 
     @property
     def bundled(self) -> bool:
@@ -154,6 +171,7 @@ def rescue_of(
         implied=implied,
         feature_gaps=gaps,
         env_copies=_env_copies(layout, stage),
+        arguments=arguments,
     )
 
 

@@ -6,6 +6,7 @@ import re
 import uuid
 import zlib
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
@@ -15,7 +16,15 @@ from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi, manual, standard
+from imgaudit.rules.cited import (
+    PRACTICE,
+    in_linux,
+    in_trusted_firmware,
+    in_u_boot,
+    in_uefi,
+    manual,
+    standard,
+)
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.kinds import contents_of, whole
@@ -147,8 +156,9 @@ HEADER = Rule(
     severity=Severity.ERROR,
     values=_header_values,
     message="{content}: the {copy} GPT header says CRC {stored}, its bytes make {computed}",
-    effect="U-Boot and Linux refuse that copy. U-Boot then takes the backup; Linux does so only"
-    " with gpt on its command line, and else sees no partitions.",
+    effect="U-Boot and Linux refuse that copy. In place of a primary U-Boot takes the backup in the"
+    " last sector; Linux does so only with gpt on its command line, and else sees no partitions. A"
+    " backup is missed on the day when the primary is damaged.",
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
     computed="CRC-32 over HeaderSize bytes with the CRC's own four taken as 0; an error for the"
     " primary, a warning for the backup",
@@ -186,8 +196,9 @@ ARRAY = Rule(
     severity=Severity.ERROR,
     values=_array_values,
     message="{content}: the {copy} GPT says CRC {stored} for its entries, they make {computed}",
-    effect="U-Boot and Linux refuse that copy. U-Boot then takes the backup; Linux does so only"
-    " with gpt on its command line, and else sees no partitions.",
+    effect="U-Boot and Linux refuse that copy. In place of a primary U-Boot takes the backup in the"
+    " last sector; Linux does so only with gpt on its command line, and else sees no partitions. A"
+    " backup is missed on the day when the primary is damaged.",
     fix="Write the table anew with the tool that made it; no byte of it can be patched by hand.",
     computed="CRC-32 over NumberOfPartitionEntries x SizeOfPartitionEntry bytes, unused ones"
     " included; an error for the primary, a warning for the backup",
@@ -303,7 +314,8 @@ BACKUP = Rule(
     values=_backup_values,
     message="{content} has no backup GPT where its header says, in sector {lba:,}: {why}",
     effect="When a power cut or a stray write damages the primary, all partitions are gone.",
-    fix="Write the image with its last 33 sectors, and do not cut it.",
+    fix="Write the image to its last byte, and do not cut it: header and entries of the backup, 33"
+    " sectors of 512 bytes as a rule, are its end.",
     computed="the sector AlternateLBA does not start with 'EFI PART'",
     sources=(
         in_uefi(
@@ -341,8 +353,8 @@ NOT_AT_END = Rule(
     values=_not_at_end_values,
     message="{content}: the backup GPT is in sector {lba:,}, the last of {device} is {last:,}",
     effect=(
-        "Linux warns of it, an older backup at the true end may be taken for this one, and no"
-        " partition can use what lies behind."
+        "Linux warns of it. U-Boot looks for a backup in the device's last sector alone: when the"
+        " primary is damaged it finds none, or an older one. No partition can use what lies behind."
     ),
     fix="Make the table for {sectors:,} sectors, or run sgdisk -e on the device after writing.",
     computed="AlternateLBA is not the last sector of any approved part; a note where only the image"
@@ -463,13 +475,13 @@ LOCATION = Rule(
     values=_location_values,
     message="{content}: {field} of the {copy} GPT header is {value:,}, it should be {wanted}",
     effect=(
-        "Readers ignore without a word a header that says another place than its own; "
+        "U-Boot and Linux refuse, without a word, a header that says another place than its own; "
         "the other fields lead tools that move or mend the table to the wrong sectors."
     ),
     fix="Write the table anew with the tool that made it, for the device's true size.",
     computed="MyLBA is the sector that it stands in, the backup's AlternateLBA is 1, the primary's"
     " entries end by FirstUsableLBA, the backup's lie between LastUsableLBA and its header; an"
-    " error for the primary, a warning for the backup",
+    " error for the place of the primary or of its entries, else a warning",
     sources=(
         in_uefi("5.3.2", "MyLBA", "The LBA that contains this data structure."),
         in_u_boot("disk/part_efi.c", "validate_gpt_header"),
@@ -494,7 +506,13 @@ def location_fields(copy: _Copy) -> Outcome:
             copy=copy.name,
             value=getattr(copy.table, field),
             wanted=wanted,
-        ).inside(copy.found, at=copy.table.offsets[field], length=8, severity=copy.severity)
+        ).inside(
+            copy.found,
+            at=copy.table.offsets[field],
+            length=8,
+            # Neither U-Boot nor Linux compares FirstUsableLBA with the entries' end.
+            severity=Severity.WARNING if field == "first_usable_lba" else copy.severity,
+        )
 
 
 _FIELDS = {
@@ -619,7 +637,14 @@ def _keys(table: GptTable) -> set[tuple[int, str, str, int, int, int, str]]:
 
 
 def _outside_values(
-    number: int, *, label: str, first: int, end: int, usable_first: int, usable_last: int
+    number: int,
+    *,
+    label: str,
+    first: int,
+    end: int,
+    usable_first: int,
+    usable_last: int,
+    happens: str,
 ) -> None: ...
 
 
@@ -631,10 +656,10 @@ OUTSIDE = Rule(
         "{content}: partition {number} ({label}) is sectors {first:,} to {end:,}; the table allows"
         " {usable_first:,} to {usable_last:,}"
     ),
-    effect=("It overlaps the table itself, or ends past the device, where Linux leaves it out."),
-    fix="Move or shrink the partition; both ends of an entry are inclusive.",
+    effect="{happens}.",
+    fix="Move or shrink the partition, with what is in it; both ends of an entry are inclusive.",
     computed="StartingLBA is below FirstUsableLBA, EndingLBA above LastUsableLBA, or the end before"
-    " the start",
+    " the start; a warning where it meets neither the table nor the end of the device",
     sources=(
         in_uefi(
             "5.3.3",
@@ -654,7 +679,8 @@ def entry_outside(item: _Entry, build: Subject) -> Outcome:
     inside = table.first_usable_lba <= entry.starting_lba
     inside &= entry.starting_lba <= entry.ending_lba <= table.last_usable_lba
     if not inside:
-        yield item.finding(
+        happens = _outside(item)
+        found = item.finding(
             OUTSIDE(
                 number=entry.number,
                 label=entry.name,
@@ -662,9 +688,29 @@ def entry_outside(item: _Entry, build: Subject) -> Outcome:
                 end=entry.ending_lba,
                 usable_first=table.first_usable_lba,
                 usable_last=table.last_usable_lba,
+                happens=happens
+                or "EFI firmware leaves it out, and tools that check the table"
+                " refuse it; U-Boot and Linux take it as it is",
             ),
             build,
         )
+        yield found if happens else replace(found, severity=Severity.WARNING)
+
+
+def _outside(item: _Entry) -> str:
+    """Say what an entry outside of the usable sectors destroys or loses; empty if nothing."""
+    entry, table, facts = item.entry, item.table, item.found.facts
+    if entry.ending_lba < entry.starting_lba:
+        return "It ends before it starts: U-Boot and Linux compute a size that means nothing"
+    size = item.found.device_size or (max(table.my_lba, table.alternate_lba) + 1) * table.block_size
+    if (entry.ending_lba + 1) * table.block_size > size:
+        return "It ends past the device: Linux leaves it out, and what U-Boot reads there fails"
+    span = table.span(entry)
+    for one in (facts.primary, facts.backup):
+        held = one and (one.array, Span(one.lba * one.block_size, (one.lba + 1) * one.block_size))
+        if any(span.overlaps(part) for part in held or ()):
+            return "What is written to it destroys the table, or the table's tools destroy it"
+    return ""
 
 
 def _overlap_values(
@@ -675,7 +721,6 @@ def _overlap_values(
     other_label: str,
     size: int,
     start: int,
-    before: int,
     hint: str,
 ) -> None: ...
 
@@ -689,7 +734,8 @@ OVERLAP = Rule(
         " from {start:place}{hint}"
     ),
     effect="Writing one destroys part of the other.",
-    fix="End partition {number} in sector {before:,}; an entry's end is inclusive.",
+    fix="Let no sector belong to both: move or shrink one of them, with what is in it. An"
+    " entry's end is inclusive.",
     computed="[StartingLBA, EndingLBA] of two entries have a sector in common",
     sources=(
         in_uefi(
@@ -718,7 +764,6 @@ def partitions_overlap(copy: _Copy, build: Subject) -> Outcome:
                 other_label=other.name,
                 size=common.size,
                 start=common.start,
-                before=common.start // table.block_size - 1,
                 hint=": one sector, as where an end was taken as exclusive" if single else "",
             ),
             build,
@@ -788,6 +833,7 @@ SAME_LABEL = Rule(
     sources=(
         in_linux("init/do_mounts.c", "PARTLABEL"),
         in_u_boot("disk/part.c", "part_get_info_by_name"),
+        in_trusted_firmware("drivers/partition/partition.c", "get_partition_entry"),
     ),
     bad=_example(lambda: _disk(_ROOTFS, _partition(2, "rootfs", 128, 64))),
     good=_GOOD,
@@ -847,10 +893,11 @@ def _swapped_values(number: int, *, label: str, kind: str) -> None: ...
 
 SWAPPED = Rule(
     name="gpt-type-byte-swapped",
-    severity=Severity.ERROR,
+    severity=Severity.WARNING,
     values=_swapped_values,
     message="{content}: the type of partition {number} ({label}) is {kind} stored big-endian",
-    effect="No one knows the type: what looks for it finds no partition.",
+    effect="No one knows the type: a boot ROM, EFI firmware or system that looks for it finds no"
+    " partition. By number or label U-Boot and Linux find it all the same.",
     fix="Store the first three fields of the GUID little-endian.",
     computed="the type GUID is unknown, and is a known one with its first three fields reversed",
     sources=(
@@ -1172,7 +1219,7 @@ MBR_OVERLAP = Rule(
     values=_mbr_overlap_values,
     message="{content}: partitions {number} and {other} share {size:bytes} from {start:place}",
     effect="Writing one destroys part of the other.",
-    fix="End partition {number} before {start:place}.",
+    fix="Let no sector belong to both: move or shrink one of them, with what is in it.",
     computed="two primary partitions, or two logical ones, have a sector in common",
     sources=(
         in_uefi(
@@ -1206,7 +1253,8 @@ MBR_PAST_END = Rule(
     severity=Severity.ERROR,
     values=_mbr_past_end_values,
     message=("{content}: partition {number} ends at {end:place}, the {device} at {size:place}"),
-    effect="Linux cuts the partition short: its file system does not mount.",
+    effect="Linux cuts the partition short, or leaves it out where it also starts there: a file"
+    " system as large as the partition does not mount.",
     fix="End it by {size:place}, in the smallest approved part.",
     computed="the record's first sector + its length is past the smallest approved part or, where"
     " only an image is known, past that",

@@ -87,7 +87,10 @@ def arm64_image_size(found: Node[Arm64ImageFacts]) -> Outcome:
         happens = "U-Boot assumes 16 MiB: beyond, it may put other data over the kernel"
         severity = Severity.WARNING if size <= UNSAID_KERNEL_SIZE else None
     elif stated < size and not _blank_from(found.content, stated):
-        happens = "U-Boot moves and guards only image_size bytes of it: the rest is lost"
+        happens = (
+            "Where U-Boot moves the kernel it takes only image_size bytes along, and guards no"
+            " more: what lies behind is lost, or other data is loaded over it"
+        )
     else:
         return
     yield IMAGE_SIZE(stated=stated, size=size, happens=happens).inside(

@@ -324,7 +324,8 @@ MODULES = Rule(
     values=_module_values,
     severity=Severity.ERROR,
     message="{region} has modules for Linux {found}; {stage} starts Linux {release}",
-    effect="No module is found: whatever is not built in does not work.",
+    effect="No module is loaded: modprobe looks below /lib/modules/{release} alone, and the kernel"
+    " refuses a module of another release. Whatever is not built in does not work.",
     fix="Pack the modules of {release}, or ship the kernel that was built with them.",
     computed="no folder of /lib/modules is called like the release in the kernel's banner; or a"
     " module in the one that is says another release in its vermagic",
@@ -399,6 +400,7 @@ DEVICE = Rule(
         ),
         manual("mount(8)", "Do not report errors for this device if it does not exist."),
         manual("systemd.mount(5)"),
+        manual("systemd-system.conf(5)", "default to 90s"),
     ),
     bad=system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
     good=_GOOD,
@@ -575,7 +577,8 @@ OPEN = Rule(
     values=_stage_values,
     severity=Severity.WARNING,
     message="root has no password in {region}, the root file system of {stage}",
-    effect="Whoever reaches a login is root, on every unit.",
+    effect="Whoever reaches a login prompt, as on a serial console, is root, on every unit. SSH"
+    " servers refuse an empty password unless they are told otherwise.",
     fix="Set a password hash in /etc/shadow, lock it with *, or let keys in only.",
     computed="the password field of the first account with user id 0 is empty, in /etc/shadow where"
     " /etc/passwd says x",

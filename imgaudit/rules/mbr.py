@@ -96,7 +96,8 @@ NONE = Rule(
     severity=Severity.ERROR,
     values=_none_values,
     message="{artifact} has no MBR with partitions; what is there: {what}",
-    effect="The numbers, places and types of its partitions are not those that the layout means.",
+    effect="Where there is no table, U-Boot and Linux find no partition; where there is another"
+    " one, its numbers and types need not be those that the layout means.",
     fix="Write an MBR, or correct table: of {chip} in the layout.",
     computed="table is mbr, regions of the chip have a partition, and its image does not start with"
     " an MBR, or with one that only protects a GPT",
@@ -241,13 +242,16 @@ BOOTABLE = Rule(
     severity=Severity.ERROR,
     values=_bootable_values,
     message="{content}: the boot indicator of partition {number} is {there}, for {region} {here}",
-    effect="A boot ROM or U-Boot's distro boot looks in another partition, or in the first.",
-    fix="Set or clear it (sfdisk --activate), or correct bootable: in the layout.",
+    effect="What goes by it, such as a boot ROM or U-Boot's distro boot, looks in another"
+    " partition; where none is set, U-Boot looks in the first.",
+    fix="Set or clear it (sfdisk --activate DISK NUMBER, which clears the others), or correct"
+    " bootable: in the layout.",
     computed="the record's BootIndicator is 0x80 and bootable is unset, or the other way round",
     writes=True,
     sources=(
         in_uefi("5.2.1", "BootIndicator", "", "MdePkg/Include/IndustryStandard/Mbr.h"),
         in_u_boot("disk/part_dos.c", "boot_ind"),
+        in_u_boot("include/config_distro_bootcmd.h", "scan_dev_for_boot_part"),
     ),
     bad=_example(lambda: _disk(status=0)),
     good=_example(),

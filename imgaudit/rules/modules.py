@@ -54,7 +54,10 @@ VERMAGIC = Rule(
     severity=Severity.ERROR,
     values=_vermagic_values,
     message="{names} of {ramdisk} are for Linux {found}; the recovery's kernel is {release}",
-    effect='The kernel says "version magic ... should be ...", and the driver is not there.',
+    effect="The driver is not there: modprobe looks below /lib/modules/{release} alone, and the"
+    " kernel"
+    ' refuses a module of another release, "version magic ... should be ...". With'
+    " CONFIG_MODVERSIONS it compares the sums of the symbols instead.",
     fix="Build kernel and modules together, and pack the modules of {release}.",
     computed="the folder under /lib/modules, or the first word of vermagic, is not what uname -r"
     " prints",
@@ -138,7 +141,8 @@ NO_DEP = Rule(
     severity=Severity.WARNING,
     values=_no_dep_values,
     message="/lib/modules/{kernel_release} of {ramdisk} has modules and no modules.dep",
-    effect="A modprobe finds no module by its name; insmod with a whole path still works.",
+    effect="A modprobe finds no module by its name, unless it is BusyBox's small one, which looks"
+    " into each; insmod with a whole path still works.",
     fix="Run depmod -b on the tree before it is packed.",
     computed="there are .ko files and no modules.dep beside them",
     sources=(

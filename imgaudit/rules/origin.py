@@ -16,7 +16,7 @@ from imgaudit.rules._rescue import (
     surveyed,
     tree,
 )
-from imgaudit.rules.cited import PRACTICE, manual
+from imgaudit.rules.cited import PRACTICE, in_busybox, manual
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.kinds import whole
 from imgaudit.rules.subject import Subject
@@ -103,11 +103,15 @@ CLOCK = Rule(
     severity=Severity.NOTE,
     values=nothing,
     message="{ramdisk} brings certificates, and nothing that reads a clock or asks for the time",
-    effect="The unit starts in 1970: each certificate is not yet valid, and https fetches nothing.",
+    effect="The unit starts in 1970: for whatever checks certificates none is valid yet, and it"
+    " fetches nothing. BusyBox's own TLS checks none.",
     fix="Add hwclock where the board has a clock that keeps time, else an NTP client.",
     computed="/etc/ssl/certs has files, and none of ntpd, ntpdate, chronyd, sntp, rdate and hwclock"
     " is there and runs",
-    sources=(PRACTICE,),
+    sources=(
+        in_busybox("networking/wget.c", says="It does not check public key's certificate:"),
+        PRACTICE,
+    ),
     bad=example(lambda: archive(_CERTIFICATE)),
     good=example(lambda: archive({**_CERTIFICATE, "sbin/hwclock": file(elf.program(), 0o755)})),
 )

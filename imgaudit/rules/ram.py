@@ -262,8 +262,9 @@ RESERVED = Rule(
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, which is reserved",
     effect=(
-        'U-Boot refuses ("would overwrite reserved memory"), or the secure world ends the boot'
-        " with an abort."
+        'A load from a file system is refused ("would overwrite reserved memory"). A raw read goes'
+        " there: it aborts where the secure world guards the place, and else destroys what is kept"
+        " in it."
     ),
     fix="Move {second} out of {first_at:place} to {first_end:place}.",
     computed=(
@@ -564,8 +565,8 @@ NO_RELOCATION = Rule(
     values=_no_relocation_values,
     message="{name} is {value} for `{command}` in {script}: U-Boot leaves it where it was loaded",
     effect=(
-        "A misaligned device tree, or one in the way of the kernel's BSS, then makes the kernel"
-        " stand still without a word."
+        "A device tree that is not aligned, or a tree or ramdisk in the way of the kernel's BSS,"
+        " then makes the kernel stand still without a word."
     ),
     fix="Leave {name} unset, and limit the room with bootm_size if that is needed.",
     computed="fdt_high or initrd_high has all bits of an address set",

@@ -410,15 +410,17 @@ MEMORY = Rule(
     values=_memory_values,
     message="unpacking needs {total:bytes} of RAM, {what} {limit:bytes}",
     effect=(
-        'The kernel says "write error" and cuts files short without a further word, or runs out of'
-        " memory before init starts."
+        'The kernel stops unpacking at the first file that does not fit, "write error", and goes on'
+        " with what there is; or it runs out of memory before init starts."
     ),
     fix="Take {over:bytes} out of the ramdisk.",
     computed="the ramdisk as loaded + its files in pages of 4 KiB + 1 KiB an inode + the kernel"
     " exceed the RAM banks less what is reserved; or the files alone exceed half of it, the"
-    " default limit of tmpfs",
+    " default limit of tmpfs, which the first root is where no command line has root= (a warning"
+    " where none is known) and the kernel has CONFIG_TMPFS",
     sources=(
         in_linux("init/initramfs.c", says="write error"),
+        in_linux("init/do_mounts.c", "init_rootfs"),
         in_linux(
             "Documentation/filesystems/tmpfs.rst",
             says="The default is half of your physical RAM without swap.",
@@ -435,13 +437,14 @@ def ramdisk_memory(rescue: Rescue) -> Outcome:
     if room is None or room.ram is None:
         yield unknown(MEMORY, rescue, "the layout names no RAM")
         return
-    for total, limit, what in (
-        (room.total, room.ram, "the board has"),
-        (room.unpacked, room.ram // 2, "and a tmpfs takes no more than half of all RAM,"),
-    ):
-        if total > limit:
-            yield said(MEMORY(total=total, limit=limit, what=what, over=total - limit), rescue)
-            return
+    half, tmpfs = room.ram // 2, "and a tmpfs takes no more than half of all RAM,"
+    if room.total > room.ram:
+        over = room.total - room.ram
+        case = MEMORY(total=room.total, limit=room.ram, what="the board has", over=over)
+        yield said(case, rescue)
+    elif room.unpacked > half and rescue.first_is_tmpfs is not False:
+        case = MEMORY(total=room.unpacked, limit=half, what=tmpfs, over=room.unpacked - half)
+        yield said(case, rescue, severity=None if rescue.first_is_tmpfs else Severity.WARNING)
 
 
 def _hard_link_values(*, names: str, paths: list[str]) -> None: ...

@@ -33,6 +33,7 @@ from imgaudit.rules._rescue import (
 from imgaudit.rules.cited import (
     PRACTICE,
     in_busybox,
+    in_dropbear,
     in_e2fsprogs,
     in_glibc,
     in_linux,
@@ -630,7 +631,17 @@ SUPPORT = Rule(
     fix="Put the file into the ramdisk, with x bits where it is a script.",
     computed="none of the files that a tool reads is there, or none is executable; a warning where"
     " the tool does something without it, or no need that must be met hangs on it",
-    sources=(memory("the manual pages of the tools"),),
+    sources=(
+        in_busybox(
+            "networking/udhcp/Config.src",
+            "UDHCPC_DEFAULT_SCRIPT",
+            'default "/usr/share/udhcpc/default.script"',
+        ),
+        in_u_boot("tools/env/README", "fw_env.config"),
+        in_dropbear("svr-auth.c", "checkusername", "check the shell is valid."),
+        manual("sshd(8)", "refuses to start if there is no configuration file."),
+        memory("the manual pages of the other tools"),
+    ),
     bad=tree(_DHCP, needs="networking"),
     good=tree(_DHCP_GOOD, needs="networking"),
 )
@@ -856,6 +867,35 @@ def odd_modes(rescue: Rescue) -> Outcome:
 def _kernel_option_values(options: str, *, packed: str, why: str) -> None: ...
 
 
+# Where Linux describes the options that a recovery's tools ask for.
+KCONFIG = {
+    "init/Kconfig": ("BLK_DEV_INITRD",),
+    "fs/Kconfig.binfmt": ("BINFMT_ELF", "BINFMT_SCRIPT"),
+    "arch/arm64/Kconfig": ("COMPAT",),
+    "arch/x86/Kconfig": ("IA32_EMULATION",),
+    "kernel/module/Kconfig": ("MODULES",),
+    "fs/ext4/Kconfig": ("EXT4_FS",),
+    "fs/fat/Kconfig": ("VFAT_FS",),
+    "fs/nls/Kconfig": ("NLS_CODEPAGE_437", "NLS_ISO8859_1"),
+    "fs/f2fs/Kconfig": ("F2FS_FS",),
+    "fs/btrfs/Kconfig": ("BTRFS_FS",),
+    "drivers/base/Kconfig": ("DEVTMPFS",),
+    "drivers/tty/Kconfig": ("TTY", "UNIX98_PTYS"),
+    "net/Kconfig": ("INET",),
+    "net/packet/Kconfig": ("PACKET",),
+    "drivers/mtd/Kconfig": ("MTD",),
+    "drivers/mtd/spi-nor/Kconfig": ("MTD_SPI_NOR",),
+    "drivers/mtd/ubi/Kconfig": ("MTD_UBI",),
+    "block/partitions/Kconfig": ("EFI_PARTITION",),
+    "drivers/mmc/core/Kconfig": ("MMC_BLOCK",),
+    "drivers/i2c/Kconfig": ("I2C_CHARDEV",),
+    "drivers/spi/Kconfig": ("SPI_SPIDEV",),
+    "drivers/gpio/Kconfig": ("GPIO_CDEV",),
+    "drivers/char/Kconfig": ("DEVMEM",),
+    "drivers/watchdog/Kconfig": ("WATCHDOG",),
+    "drivers/rtc/Kconfig": ("RTC_CLASS",),
+}
+
 KERNEL_OPTION = Rule(
     name="kernel-option-missing",
     severity=Severity.ERROR,
@@ -865,7 +905,7 @@ KERNEL_OPTION = Rule(
     fix="Set =y in the kernel of the recovery: {options}.",
     computed="an option that the ramdisk or one of its tools asks for is not set, or is =m and its"
     " module is not in the ramdisk; a warning where no need that must be met hangs on it",
-    sources=(memory("Linux", "the help texts of Kconfig"),),
+    sources=tuple(in_linux(file, symbol) for file, names in KCONFIG.items() for symbol in names),
     bad=_kernel("BINFMT_ELF"),
     good=_kernel("BINFMT_ELF", "BINFMT_SCRIPT"),
 )

@@ -321,7 +321,8 @@ UNDEFINED = Rule(
     severity=Severity.ERROR,
     values=_undefined_values,
     message="`{command}` in {script} uses {name}, which nothing sets",
-    effect="U-Boot puts nothing there, and the words behind it move up: another command runs.",
+    effect="U-Boot puts nothing there, and the words behind it move up: the command does something"
+    " else than is meant, or fails.",
     fix="Set {name}; if the board sets it at run time, say so under variables: of the stage.",
     computed=(
         "a variable is in neither environment, is not set by a script and is none of U-Boot's own;"
@@ -454,7 +455,8 @@ NOT_REACHED = Rule(
     values=_not_reached_values,
     message="nothing runs {entry} by itself{when}",
     effect="The board stays dead although {stage} is sound: only a serial console brings it up.",
-    fix="End bootcmd with `|| run {entry}`, and let altbootcmd run it after failed starts.",
+    fix="End bootcmd with `; run {entry}`, for a start that succeeds does not come back to it, and"
+    " let altbootcmd run it after failed starts.",
     computed=(
         "no path from bootcmd leads to the stage's entry, and none from altbootcmd that a boot"
         " limit opens; with the other chips dead as well, where the stage has a ramdisk"
@@ -808,7 +810,8 @@ ONCE = Rule(
     severity=Severity.WARNING,
     values=_once_values,
     message="`{command}` in {script} {what}",
-    effect="It cannot be taken back: a wrong value costs the chip or the board.",
+    effect="It cannot be taken back, or what the areas hold goes with it: a wrong value costs the"
+    " chip or the board.",
     fix="Do it once at the factory, by a step of its own that reads back and asks first; leave it"
     " out of what a unit runs. Keep the vendor's datasheet beside it.",
     computed="mmc hwpartition with complete, mmc rst-function, mmc bootpart-resize, mmc rpmb key or"

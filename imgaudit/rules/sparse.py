@@ -36,14 +36,15 @@ INCONSISTENT = Rule(
     severity=Severity.ERROR,
     values=_inconsistent_values,
     message="{content}: the chunks make {made:bytes}, the header says {said:bytes}",
-    effect="The flashing tool refuses it, or leaves the end of the partition as it was.",
+    effect='U-Boot\'s fastboot writes what there is and then says "sparse image write failure";'
+    " other tools refuse it, or leave the end of the partition as it was.",
     fix="Make it with img2simg from the whole image; look for a chunk that was lost.",
     computed="the sum of the chunks' blocks is not total_blks",
     sources=(
         in_u_boot(
             "include/sparse_format.h", "total_blks", "total blocks in the non-sparse output image"
         ),
-        in_u_boot("lib/image-sparse.c", "write_sparse_image"),
+        in_u_boot("lib/image-sparse.c", "write_sparse_image", "sparse image write failure"),
     ),
     bad=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(5)}),
     good=emmc(_ROOT, files={"rootfs.simg": lambda: _sparse(4)}),
@@ -67,7 +68,8 @@ CHECKSUM = Rule(
     severity=Severity.ERROR,
     values=_checksum_values,
     message="{content}: the CRC of the {what} is {stored}, its bytes make {computed}",
-    effect="Other data than was built goes onto the chip; few flashing tools check it.",
+    effect="Other data than was built goes onto the chip: U-Boot's fastboot, for one, does not"
+    " compare it.",
     fix="Copy or make the image again.",
     computed="CRC-32 of the expanded image, or of its beginning up to a CRC chunk, does not match",
     sources=(

@@ -307,7 +307,7 @@ UBI_SPARES = Rule(
         "{content}: its volumes and UBI need {wanted} of the {have} erase blocks of {region}, where"
         " {bad} may be bad"
     ),
-    effect="On a chip with more bad blocks there Linux does not attach it: 'not enough PEBs'.",
+    effect="On a chip where that many are bad, Linux does not attach it: 'not enough PEBs'.",
     fix=(
         "Take {short} from the volumes (an autoresize volume takes what is left), or grow {region}"
         " to {needed:bytes}."

@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from imgaudit.rescue.mainroot import MainRoot
 from imgaudit.rules._rescue import listed
-from imgaudit.rules.cited import PRACTICE, in_rauc
+from imgaudit.rules.cited import in_rauc
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.main_root import ROOTS, by_label, system
 from imgaudit.writers.tree import file
@@ -62,10 +62,18 @@ SAME = Rule(
     severity=Severity.ERROR,
     values=_same_values,
     message="{slots} in /etc/rauc/system.conf of {region} are all {place}",
-    effect="An update is written over the system that runs it: nothing is left to fall back on.",
+    effect="An update is refused, because the device is mounted, or is written over the system that"
+    " runs it: nothing is left to fall back on.",
     fix="Give each slot a partition of its own.",
     computed="the devices of two slots in RAUC's system.conf lead to one region",
-    sources=(_REFERENCE, PRACTICE),
+    sources=(
+        _REFERENCE,
+        in_rauc(
+            "src/install.c",
+            "pre_install_check_slot_mount_status",
+            "Destination device '%s' already mounted",
+        ),
+    ),
     bad=_slots("/dev/mmcblk0p2", "/dev/disk/by-partlabel/data"),
     good=_GOOD,
 )

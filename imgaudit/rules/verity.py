@@ -66,8 +66,9 @@ ROOT_HASH = Rule(
     severity=Severity.ERROR,
     message="{artifact} does not give the root hash {digest} that the kernel of {stage} is told:"
     " the first wrong block is {where} at {at:place}",
-    effect="The kernel refuses the block: every read of it fails, the root is not mounted, or the"
-    " board restarts.",
+    effect="The kernel refuses the block: every read of it fails. Where the tree or the"
+    " superblock is meant, the root is not mounted; with restart_on_corruption the board"
+    " restarts, again and again.",
     fix="Write hash tree, data and command line of one build together; sign the command line, too.",
     computed="the hashes of all blocks of the tree and of the data, from the root hash that"
     " dm-mod.create= or roothash= names, with its algorithm and salt",

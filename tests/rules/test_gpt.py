@@ -187,7 +187,8 @@ class TestFields:
         ("at", "field", "value", "name", "severity"),
         [
             (HEADER, 24, 2, "MyLBA", Severity.ERROR),
-            (HEADER, 40, 33, "FirstUsableLBA", Severity.ERROR),
+            # Linux (is_gpt_valid) and U-Boot (validate_gpt_header) do not look at it.
+            (HEADER, 40, 33, "FirstUsableLBA", Severity.WARNING),
             (BACKUP, 24, 1, "MyLBA", Severity.WARNING),
             (BACKUP, 32, 511, "AlternateLBA", Severity.WARNING),
         ],
@@ -216,7 +217,27 @@ class TestEntries:
 
     def test_end_before_start(self) -> None:
         disk = table._disk(table._partition(1, "rootfs", 64, 0))
-        assert names(chip(disk), HERE) == ["gpt-entry-outside-usable"]
+        finding = only(chip(disk))
+        assert finding.rule.name == "gpt-entry-outside-usable"
+        assert finding.effect.startswith("It ends before it starts")
+
+    @pytest.mark.parametrize(
+        ("start", "severity", "happens"),
+        [
+            # The entries end at sector 34; the table says that 40 is the first to be used.
+            (34, Severity.WARNING, "EFI firmware leaves it out"),
+            (33, Severity.ERROR, "What is written to it destroys the table"),
+        ],
+    )
+    def test_what_an_entry_outside_meets(
+        self, start: int, severity: Severity, happens: str
+    ) -> None:
+        one = table._partition(1, "loader", 0, 1)
+        one.start, one.size = start * 512, (40 - start) * 512
+        disk = chip(sealed(table._disk(one), HEADER, 40, 40))
+        (finding,) = (item for item in findings(disk, HERE) if "outside" in item.rule.name)
+        assert finding.severity is severity
+        assert finding.effect.startswith(happens)
 
     def test_one_shared_sector(self) -> None:
         one = table._partition(1, "rootfs", 64, 64)

@@ -2,11 +2,12 @@ from __future__ import annotations
 
 import gzip
 import lzma
+from dataclasses import replace
 
 import pytest
 
 from imgaudit.formats.cpio import CpioFacts
-from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.stage import Rescue, Room
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import archive
 from imgaudit.rules.engine import Severity
@@ -67,6 +68,30 @@ def test_a_compression_that_the_kernel_lacks() -> None:
     assert "ramdisk-compression-not-in-kernel" not in {
         item.rule for item in audited(rescued(archive())).not_checked
     }
+
+
+@pytest.mark.parametrize(
+    ("arguments", "config", "severity"),
+    [
+        # Linux init/do_mounts.c, init_rootfs: without root=, or where rootfstype= names it.
+        (("console=ttyS0",), None, "error"),
+        (("root=/dev/mmcblk0p2",), None, None),
+        (("root=/dev/mmcblk0p2 rootfstype=tmpfs",), None, "error"),
+        (("console=ttyS0 rootfstype=ramfs",), None, None),
+        (("root=/dev/mmcblk0p2", "console=ttyS0"), None, "error"),
+        (("console=ttyS0",), {"CONFIG_TMPFS": "y"}, "error"),
+        (("console=ttyS0",), {"CONFIG_SHMEM": "y"}, None),
+        ((), None, "warning"),
+    ],
+)
+def test_half_of_the_memory_is_the_end_of_a_tmpfs(
+    arguments: tuple[str, ...], config: dict[str, str] | None, severity: str | None
+) -> None:
+    room = Room(stored=0, unpacked=513 << 10, kernel=0, ram=1 << 20)
+    found = replace(rescued(archive()), room=room, arguments=arguments, config=config)
+    wanted = [] if severity is None else [(severity, "ramdisk-needs-too-much-memory")]
+    assert of_ramdisk(found) == wanted
+    assert of_ramdisk(replace(found, room=replace(room, unpacked=512 << 10))) == []
 
 
 def test_what_could_not_be_surveyed_is_said_of_every_check() -> None:

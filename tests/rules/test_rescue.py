@@ -6,14 +6,17 @@ from pathlib import Path
 
 import pytest
 
+from imgaudit.arches import ARCHES
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
 from imgaudit.demo import rescue
 from imgaudit.demo.build import FAULTS, build
 from imgaudit.files import Folder
 from imgaudit.layout.load import load
+from imgaudit.rescue.needs import GROUPS
 from imgaudit.rescue.stage import rescue_alone
 from imgaudit.rules import checks
+from imgaudit.rules import rescue as rules
 from imgaudit.rules.engine import Severity
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
@@ -243,3 +246,10 @@ def test_a_packaged_ramdisk_runs_what_it_has(arch: str) -> None:
 def test_every_rule_of_a_rescue_is_known() -> None:
     assert len(CHECKS) >= 40
     assert CHECKS.items() <= checks().items()
+
+
+def test_each_option_that_is_asked_for_has_its_place_in_linux() -> None:
+    asked = {option.symbol for group in GROUPS for option in group.kernel}
+    asked |= {target.compat_option.removeprefix("CONFIG_") for target in ARCHES.values()} - {""}
+    known = {name for names in rules.KCONFIG.values() for name in names}
+    assert asked - known == set()
