@@ -15,7 +15,7 @@ from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.sfdp import THREE_BYTE_LIMIT, SfdpFacts
 from imgaudit.model import SECTOR, Chip, Region
-from imgaudit.rules.cited import in_linux, in_u_boot, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import (
     Case,
     Example,
@@ -223,10 +223,13 @@ ERASE = Rule(
     severity=Severity.ERROR,
     values=_erase_values,
     message="{artifact}: the chip erases {there}, the layout gives {chip} blocks of {here:bytes}",
-    effect="No driver can erase such a block: every write fails, or takes its neighbours along.",
+    effect="No driver erases such a block by itself. Where the chip's own are larger, an erase is"
+    " refused or takes the neighbours along; where they are smaller, a file system that was made"
+    " for this size does not fit the one that the kernel gives.",
     fix="Use one of the chip's own sizes.",
     computed="an erase block of the layout is the size of none of the chip's erase types, times the"
-    " dies that a device tree's parallel-memories puts side by side",
+    " dies that a device tree's parallel-memories puts side by side; a warning where it is a"
+    " multiple of one",
     sources=(
         standard(
             "JEDEC JESD216",
@@ -238,7 +241,7 @@ ERASE = Rule(
             ),
         ),
     ),
-    bad=_nor(sfdp_dump(), "size: 1 MiB, erase-block: 128 KiB"),
+    bad=_nor(sfdp_dump(), "size: 1 MiB, erase-block: 2 KiB"),
     good=_GOOD_NOR,
 )
 
@@ -248,6 +251,7 @@ def erase_size(dump: Dump[SfdpFacts], many: int) -> Outcome:
     chip, facts = dump.chip, dump.facts
     sizes = [size * many for size in facts.erase_sizes]
     for size in sorted({run.size for run in chip.erase_map} - set(sizes)):
+        several = any(size % own == 0 for own in sizes)
         yield dump.finding(
             ERASE(
                 there=", ".join(human(size) for size in sizes) or "nothing",
@@ -255,6 +259,7 @@ def erase_size(dump: Dump[SfdpFacts], many: int) -> Outcome:
             ),
             _erase_key(chip),
             "erase_types",
+            severity=Severity.WARNING if several else None,
         )
 
 
@@ -338,7 +343,8 @@ PAGE = Rule(
     severity=Severity.NOTE,
     values=_page_values,
     message="{artifact}: the chip's page has {there:bytes}, the layout gives {chip} {here:bytes}",
-    effect="A programmer that goes by a page that is too large writes only its end.",
+    effect="A programmer that goes by a page that is too large has the bytes wrap round within the"
+    " chip's own page: only the last of them are kept.",
     fix="Set page: to {there}.",
     computed="the page size of the basic table is not page:",
     sources=(
@@ -348,6 +354,7 @@ PAGE = Rule(
             copy=in_linux("drivers/mtd/spi-nor/sfdp.h", "BFPT_DWORD11_PAGE_SIZE_MASK"),
         ),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_bfpt"),
+        PRACTICE,
     ),
     bad=_nor(sfdp_dump(page=9)),
     good=_GOOD_NOR,
@@ -371,7 +378,8 @@ ADDRESS = Rule(
     severity=Severity.ERROR,
     values=_address_values,
     message="{artifact}: the chip takes addresses of {there} bytes, the layout says {here}",
-    effect="The chip takes the fourth byte for data, or waits for it: every read is off by one.",
+    effect="A chip that wants three bytes takes the first three of four for the address; one that"
+    " wants four takes the first byte of data for the fourth. Every read comes from another place.",
     fix="Set address-bytes to what the chip takes, or approve another part.",
     computed="address-bytes is none of the lengths in the basic table, or four-byte-mode: opcodes"
     " goes with a 4-byte instruction table that is there but names none",
@@ -458,7 +466,11 @@ ITSELF = Rule(
     " sector map that covers another size than the density",
     sources=(
         standard("JEDEC JESD216"),
-        in_linux("drivers/mtd/spi-nor/issi.c", "is25lp256_post_bfpt_fixups"),
+        in_linux(
+            "drivers/mtd/spi-nor/issi.c",
+            "is25lp256_post_bfpt_fixups",
+            "Overwrite the number of address bytes advertised by the BFPT.",
+        ),
     ),
     bad=_nor(sfdp_dump(32 * MIB, address=0), "size: 32 MiB, erase-block: 64 KiB"),
     good=_nor(sfdp_dump(32 * MIB), "size: 32 MiB, erase-block: 64 KiB"),
@@ -578,7 +590,7 @@ GROUP = Rule(
         "{artifact}: the chip's {what} has {there:bytes}, the layout gives {chip} {here:bytes}"
     ),
     effect="Partitions are aligned to blocks that the chip does not have: an erase or a"
-    " write-protect takes a neighbour along.",
+    " write-protect may take a neighbour along.",
     fix="Set {setting}: to the chip's, and align the partitions to it.",
     computed="HC_ERASE_GRP_SIZE x 512 KiB is not erase-group:, or that x HC_WP_GRP_SIZE is not"
     " write-protect-group:",
@@ -640,6 +652,8 @@ CONFIG = Rule(
             copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_PART_CONFIG"),
         ),
         in_u_boot("include/mmc.h", "EXT_CSD_PART_CONF"),
+        in_u_boot("cmd/mmc.c", "do_mmc_partconf"),
+        PRACTICE,
     ),
     bad=_emmc(_ext_csd(at_179=0), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
     good=_emmc(_ext_csd(), "name: loader, chip: emmc/boot0, at: 0, size: 1 MiB"),
@@ -678,7 +692,8 @@ RESET = Rule(
     severity=Severity.NOTE,
     values=_reset_values,
     message="{artifact}: RST_n_FUNCTION is {value}: {chip} ignores its reset pin{forever}",
-    effect="A hung eMMC stays hung through a warm reset, and so does a boot ROM that needs it.",
+    effect="An eMMC that hangs stays so through a warm reset, and a boot ROM that needs it finds"
+    " nothing to start until the power is cut.",
     fix=(
         "Where the pin is wired, enable it in production. It is written once: what is "
         "set stays for ever."

@@ -446,7 +446,7 @@ MIRRORED = Rule(
     values=_mirrored_values,
     message="{image} holds {what} with the bits of every byte reversed",
     effect="No magic number is where the boot looks for it: nothing starts.",
-    fix="Set the bit order of the programmer or of the dump to most significant first.",
+    fix="Set the bit order of the programmer or of the dump to the most significant bit first.",
     writes=True,
     computed="reversing the eight bits of every byte of the artifact gives what the image holds",
     sources=(PRACTICE,),
@@ -726,7 +726,10 @@ SAVED = Rule(
     effect="The board boots by what it saved, not by what the release carries.",
     fix="Nothing, where this is what the unit should remember; else set the variables back.",
     computed="the environment's CRC is valid and its variables are not those of the artifact",
-    sources=(in_u_boot("doc/usage/environment.rst"),),
+    sources=(
+        in_u_boot("doc/usage/environment.rst", says="saved to persistent storage using"),
+        in_u_boot("env/common.c", "env_import"),
+    ),
     bad=_environment_example({"bootcmd": "run main", "bootcount": "3"}),
     good=_environment_example({"bootcmd": "run main"}),
 )
@@ -781,12 +784,14 @@ BROKEN = Rule(
     severity=Severity.ERROR,
     values=_broken_values,
     message="{image} has no environment in {region} that U-Boot would take: {why}",
-    effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.',
-    fix="Boot with the defaults and save the environment again.",
+    effect='U-Boot says "bad CRC, using default environment" and boots by what is compiled in.'
+    " Where the other of two copies is good, it takes that one and says nothing.",
+    fix="Boot with what U-Boot takes instead, look at its variables, and save them.",
     writes=True,
     computed="no CRC-32 in the dump's region matches; a warning where the other copy is valid",
     sources=(
         in_u_boot("env/common.c", "env_import", "bad CRC"),
+        in_u_boot("env/common.c", "env_check_redund", "else if (crc1_ok && !crc2_ok)"),
         in_u_boot("env/common.c", "env_set_default", "*** Warning - %s, using default environment"),
     ),
     bad=_environment_example(None),

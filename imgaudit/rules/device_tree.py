@@ -11,7 +11,7 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules.cited import in_linux, in_u_boot, standard
+from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of, unread, whole
@@ -75,7 +75,9 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
             named = elsewhere is not None and found.artifact.path == elsewhere.device_tree
             yield _Tree(found, base=named, default=named, placed=named)
         else:
-            yield _Tree(found, base=True, default=True, placed=True)
+            # Where scripts tell what is booted with, another one may be an overlay that they apply.
+            base = not started or id(found.content) in started
+            yield _Tree(found, base=base, default=True, placed=True)
 
 
 def _fit_trees(fit: Node[FitFacts], started: Container[int]) -> dict[int, tuple[bool, bool]]:
@@ -147,7 +149,8 @@ TOO_LARGE = Rule(
     values=_too_large_values,
     message="{content} is {size:bytes}, arm64 kernels take at most {limit:bytes}",
     effect=(
-        "The kernel takes it for no device tree at all and stands still before its first message."
+        "The kernel takes it for no device tree at all and stands still: only an early console"
+        " shows why."
     ),
     fix="Drop padding and nodes; compile it with a smaller dtc -p or -S.",
     computed="totalsize is above 2 MiB, on arm64",
@@ -160,6 +163,7 @@ TOO_LARGE = Rule(
         in_linux(
             "arch/arm64/kernel/setup.c", "setup_machine_fdt", "Error: invalid device tree blob"
         ),
+        in_linux("arch/arm64/mm/mmu.c", "fixmap_remap_fdt", "if (*size > MAX_FDT_SIZE)"),
     ),
     bad=_one(lambda: sample.board_tree({"padding": bytes(_LIMIT)})),
     good=_GOOD,
@@ -175,14 +179,15 @@ def device_tree_too_large(tree: _Tree, build: Subject) -> Outcome:
 
 COMPATIBLE = Rule(
     name="device-tree-without-compatible",
-    stops=True,
-    severity=Severity.ERROR,
+    severity=Severity.WARNING,
     values=nothing,
     message="{content}: the root node has no compatible",
-    effect="The kernel cannot tell the board, and U-Boot cannot match a configuration to it.",
+    effect="Linux starts without what asks for the board by its name, on 32-bit ARM as a generic"
+    " one, and a U-Boot that chooses a FIT's configuration by it finds none. As a rule it is no"
+    " board's tree at all.",
     fix="Give the root node the board's compatible, then the SoC's.",
-    computed="a tree that is no overlay has no compatible in its root node; a warning for a lone"
-    " file, which may be no board's tree",
+    computed="a tree that is no overlay has no compatible in its root node; a note for a lone file,"
+    " which may be no board's tree",
     sources=(
         standard(
             "Devicetree Specification 0.4",
@@ -207,7 +212,7 @@ def device_tree_compatible(tree: _Tree) -> Outcome:
             tree.found,
             at=facts.header.off_dt_struct,
             length=0,
-            severity=None if tree.placed else Severity.WARNING,
+            severity=None if tree.placed else Severity.NOTE,
         )
 
 
@@ -245,16 +250,22 @@ def device_tree_memory(tree: _Tree) -> Outcome:
 
 OVERLAY = Rule(
     name="device-tree-unresolved-overlay",
+    stops=True,
     severity=Severity.ERROR,
     values=nothing,
     message="{content} is an overlay, but is booted with as the board's device tree",
-    effect="References into the base tree lead nowhere: the kernel finds no board, or no drivers.",
+    effect="An overlay holds changes to a board's tree, and not the board: no processor, no"
+    " interrupt controller, no console. The kernel does not get to its first message.",
     fix="Ship the base tree, with the overlay applied by fdtoverlay or by U-Boot.",
-    computed="a tree in a region of its own, or the first of a configuration that starts a kernel,"
-    " has __fixups__ or __overlay__ nodes",
+    computed="a tree in a region of its own (of several, one that a script boots with), or the"
+    " first of a configuration that starts a kernel, has __fixups__ or __overlay__ nodes",
     sources=(
-        in_linux("Documentation/devicetree/overlay-notes.rst"),
-        in_u_boot("boot/image-fit.c", "boot_get_fdt_fit"),
+        in_linux(
+            "Documentation/devicetree/overlay-notes.rst",
+            says="A Devicetree's overlay purpose is to modify the kernel's live tree",
+        ),
+        in_u_boot("boot/image-fit.c", "boot_get_fdt_fit", "we need to apply overlays"),
+        PRACTICE,
     ),
     bad=_one(sample.board_tree({"__fixups__": {"uart0": "/fragment@0:target:0"}})),
     good=_GOOD,

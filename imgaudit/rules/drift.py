@@ -470,11 +470,15 @@ REFUSED = Rule(
     severity=Severity.ERROR,
     values=_refused_values,
     message="{copies}: {why}",
-    effect="Linux makes no partition at all of that copy; one line of its log says so.",
+    effect="Linux makes no partition at all of that copy; at most a line of its log says so.",
     fix="Correct it; every entry counts.",
     computed="an entry of the table, or the list as a whole, is not what its parser takes",
     sources=(
-        in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions"),
+        in_linux(
+            "drivers/mtd/parsers/ofpart_core.c",
+            "parse_fixed_partitions",
+            "%s: error parsing ofpart partition %pOF (%pOF)",
+        ),
         in_linux("drivers/mtd/parsers/cmdlinepart.c", "newpart"),
     ),
     bad=_mtdparts(_MAP.replace("768k@256k", "768k@256k)")),
@@ -518,15 +522,20 @@ ID = Rule(
     severity=Severity.ERROR,
     values=_id_values,
     message="the list in {copies} is for {there!r}; {who} {here}",
-    effect="The list is for a device that is not there: no partition is made, without a word.",
+    effect="The list is for a device that is not there, and no partition is made: U-Boot says"
+    ' "invalid mtd device", Linux says nothing.',
     fix="Write the name that is there before the colon, or correct the other side.",
     computed="the name before the list's colon is no MTD name in mtdids or, where the kernel gets"
     " the list, not what Linux calls the flash: its label, or spi, the bus number of its alias and"
     " its chip select",
     sources=(
-        in_linux("drivers/mtd/parsers/cmdlinepart.c", "parse_cmdline_partitions"),
+        in_linux(
+            "drivers/mtd/parsers/cmdlinepart.c",
+            "parse_cmdline_partitions",
+            "if ((!mtd_id) || (!strcmp(part->mtd_id, mtd_id)))",
+        ),
         in_linux("drivers/mtd/spi-nor/core.c", "spi_nor_scan"),
-        in_u_boot("cmd/mtdparts.c", "mtdids"),
+        in_u_boot("cmd/mtdparts.c", "device_parse", "invalid mtd device '%.*s'"),
     ),
     bad=_environment(mtdids="nor0=spi1.0"),
     good=_environment(),
@@ -652,8 +661,12 @@ FORBIDS = Rule(
     fix="Take read-only (device tree) or ro (mtdparts) off {region}.",
     computed="the entry of a region with writer: runtime has the flag",
     sources=(
-        in_linux("drivers/mtd/mtdpart.c", "mask_flags"),
-        PRACTICE,
+        in_linux(
+            "drivers/mtd/mtdpart.c",
+            "allocate_partition",
+            "child->part.flags = parent->flags & ~part->mask_flags;",
+        ),
+        in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions", "MTD_WRITEABLE"),
     ),
     bad=_mtdparts(_MAP.replace("(settings)", "(settings)ro")),
     good=_mtdparts(),

@@ -231,7 +231,7 @@ DISABLED = Rule(
     message="the device tree of {stage} has disabled {devices}: {nodes}",
     effect="{happens}.",
     fix='Set status = "okay" for it in the tree that this kernel is given.',
-    computed="status of the node, of one above it, or of what it needs, is neither okay nor absent",
+    computed="status of the node, of one above it, or of what it needs, is there and is not okay",
     sources=(
         standard(
             "Devicetree Specification 0.4",

@@ -130,12 +130,20 @@ LARGER = Rule(
     " else the largest size of SFDP; above the layout's erase block, and a region that is written"
     " after the factory is no whole number of such blocks",
     sources=(
-        in_linux("drivers/mtd/spi-nor/core.c", "spi_nor_select_erase"),
+        in_linux(
+            "drivers/mtd/spi-nor/core.c",
+            "spi_nor_select_erase",
+            'prefer "small sector" erase if possible',
+        ),
         in_linux(
             "drivers/mtd/mtdpart.c",
             says="doesn't start on an erase/write block boundary -- force read-only",
         ),
-        in_u_boot("drivers/mtd/spi/spi-nor-core.c", "CONFIG_SPI_FLASH_USE_4K_SECTORS"),
+        in_u_boot(
+            "drivers/mtd/spi/spi-nor-core.c",
+            "CONFIG_SPI_FLASH_USE_4K_SECTORS",
+            'prefer "small sector" erase if possible',
+        ),
     ),
     bad=_board("name: settings, at: 0x801000, size: 0x5000, writer: runtime", chip="4 KiB"),
     good=_board(

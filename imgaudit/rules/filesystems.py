@@ -222,6 +222,7 @@ def _larger_values(
 
 LARGER = Rule(
     name="filesystem-larger-than-region",
+    stops=True,
     severity=Severity.ERROR,
     values=_larger_values,
     message=(
@@ -239,6 +240,16 @@ LARGER = Rule(
         in_linux(
             "fs/ext4/super.c",
             says="bad geometry: block count %llu exceeds size of device (%llu blocks)",
+        ),
+        in_linux(
+            "fs/squashfs/super.c",
+            "squashfs_fill_super",
+            "msblk->bytes_used > bdev_nr_bytes(sb->s_bdev))",
+        ),
+        in_linux(
+            "fs/btrfs/volumes.c",
+            "read_one_dev",
+            "device total_bytes should be at most %llu but found %llu",
         ),
     ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(65, stored=64)}),
@@ -360,14 +371,18 @@ NOT_CLEAN = Rule(
     values=_not_clean_values,
     message="{content}: the {kind} file system {what}",
     effect=(
-        "Its first mount replays or checks what the build left behind; a read-only mount of it may"
-        " fail, and two builds are never alike."
+        "Its first mount replays or checks what the build left behind. Where a journal is to be"
+        " replayed and the device cannot be written, the mount is refused: "
+        '"write access unavailable, cannot proceed". Two builds are never alike.'
     ),
     fix="Unmount it before the image is taken, or make the image with the mkfs tool itself.",
     computed="ext: bit 0 of s_state is clear or needs_recovery is set; FAT: the dirty bit of the"
     " boot sector's state is set",
     sources=(
         in_linux("Documentation/filesystems/ext4/super.rst", "s_state"),
+        in_linux(
+            "fs/ext4/super.c", "ext4_load_journal", "write access unavailable, cannot proceed"
+        ),
         in_linux("include/uapi/linux/msdos_fs.h", "FAT_STATE_DIRTY"),
     ),
     bad=emmc(_DISK + ", holds: ext2", files={"rootfs.img": lambda: _ext(64, state=0)}),
@@ -397,9 +412,9 @@ HAS_ERRORS = Rule(
     severity=Severity.ERROR,
     values=_has_errors_values,
     message="{content}: the {kind} file system is marked as having errors ({count} counted)",
-    effect='The kernel says "mounting fs with errors, running e2fsck is recommended" and mounts it;'
-    " at the next error that it meets it goes on, makes it read-only or panics, as its policy"
-    " says.",
+    effect="The kernel mounts it, and says so where it is to be written:"
+    ' "mounting fs with errors, running e2fsck is recommended". At the next error that it meets it'
+    " goes on, makes it read-only or panics, as the file system's own policy says.",
     fix="Make the image anew; do not ship one that e2fsck must repair.",
     computed="bit 1 of s_state is set, or s_error_count is not 0",
     sources=(
@@ -499,8 +514,9 @@ FEATURES = Rule(
         " compression, inline_data, meta_bg or encrypt"
     ),
     sources=(
-        in_u_boot("fs/ext4/ext4_common.c"),
-        in_u_boot("include/ext4fs.h"),
+        in_u_boot("fs/ext4/ext4_common.c", "ext4fs_mount", "EXT4_FEATURE_INCOMPAT_64BIT"),
+        in_u_boot("include/ext4fs.h", "EXT4_FEATURE_INCOMPAT_64BIT"),
+        PRACTICE,
     ),
     bad=emmc(
         _DISK + ", type: xbootldr, holds: ext4",
@@ -537,7 +553,8 @@ FAT_TYPE = Rule(
     severity=Severity.WARNING,
     values=_fat_type_values,
     message="{content}: {clusters:,} clusters make it a {kind}, but {but}",
-    effect="Boot ROM, U-Boot and Linux each tell the kind of a FAT in another way and disagree.",
+    effect="Linux tells the kind of a FAT by its layout and the number of clusters, U-Boot by its"
+    " label, a boot ROM by what its maker chose: they disagree, and one of them reads garbage.",
     fix="Make it anew with mkfs.fat, with -F only where the size allows that kind.",
     computed=(
         "the kind that follows from the number of clusters (below 4085, below 65525, and above)"
@@ -552,7 +569,16 @@ FAT_TYPE = Rule(
                 "(fatgen103.doc) disk with 4085 clusters (or more) is FAT16",
             ),
         ),
-        in_u_boot("fs/fat/fat.c", "fatsize"),
+        in_u_boot(
+            "fs/fat/fat.c",
+            "read_bootsectandvi",
+            "if (strncmp(FAT12_SIGN, vistart->fs_type, SIGNLEN) == 0) {",
+        ),
+        in_linux(
+            "fs/fat/inode.c",
+            "fat_fill_super",
+            "sbi->fat_bits = (total_clusters > MAX_FAT12) ? 16 : 12;",
+        ),
     ),
     bad=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT16   ")}),
     good=emmc(_DISK + ", holds: fat", files={"rootfs.img": lambda: _fat(b"FAT12   ")}),
@@ -584,13 +610,21 @@ def _f2fs_copies_values(*, how: str) -> None: ...
 
 F2FS_COPIES = Rule(
     name="f2fs-superblocks-differ",
-    severity=Severity.ERROR,
+    severity=Severity.WARNING,
     values=_f2fs_copies_values,
     message="{content}: the two F2FS superblocks {how}",
-    effect="Which one is used depends on which can be read: the file system changes its shape.",
+    effect="Linux takes the first one that it can read. Where that is damaged one day it goes by"
+    " the other, and finds another file system or none.",
     fix="Make the image anew with mkfs.f2fs.",
     computed="the copies at 0x400 and 0x1400 differ in a field, or one of them cannot be read",
-    sources=(in_linux("fs/f2fs/super.c", "read_raw_super_block"),),
+    sources=(
+        in_linux(
+            "fs/f2fs/super.c",
+            "read_raw_super_block",
+            "Can't find valid F2FS filesystem in %dth superblock",
+        ),
+        in_linux("fs/f2fs/super.c", "f2fs_fill_super", "recover broken superblock"),
+    ),
     bad=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=17)}),
     good=emmc(_DISK + ", holds: f2fs", files={"rootfs.img": lambda: _f2fs(second=16)}),
 )
@@ -737,7 +771,15 @@ RAW_NOR = Rule(
     ),
     fix="Use JFFS2 or UBIFS, or a read-only squashfs or EROFS.",
     computed="the region holds ext2, ext3, ext4, F2FS or FAT and its chip is a NOR flash",
-    sources=(PRACTICE,),
+    sources=(
+        in_linux(
+            "drivers/mtd/Kconfig",
+            "MTD_BLOCK",
+            "perform read/erase/modify/write cycles on flash chips to emulate a smaller block size."
+            " Needless to say, this is very unsafe",
+        ),
+        PRACTICE,
+    ),
     bad=nor("name: settings, at: 0, size: 512 KiB, holds: ext4"),
     good=nor("name: settings, at: 0, size: 512 KiB, holds: jffs2"),
 )

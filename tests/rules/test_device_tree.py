@@ -7,10 +7,13 @@ from uuid import UUID
 import pytest
 
 from imgaudit.rules import samples as sample
+from imgaudit.rules._boot import scripted, whole_fit
 from imgaudit.rules.engine import Severity
+from imgaudit.rules.examples import nor
 from imgaudit.units import MIB
 from imgaudit.writers.fdt import Tree, fdt
 from imgaudit.writers.fip import BL31, BL33, HW_CONFIG, fip
+from tests._audits import found
 from tests.rules._containers import AT, alone, in_region, of_files
 
 TREES = Path("/usr/lib/debian-installer/images/12/armhf/text/debian-installer/armhf/dtbs")
@@ -51,13 +54,25 @@ def test_two_mebibytes_to_the_byte(size: int, count: int) -> None:
 
 def test_a_lone_tree_may_be_something_else_than_a_boards() -> None:
     data = fdt({"signature": {"key-dev": {"algo": "sha256,rsa2048"}}})
-    assert [item.severity for item in alone(data)] == [Severity.WARNING]
+    assert [item.severity for item in alone(data)] == [Severity.NOTE]
     (finding,) = in_region("device-tree-without-compatible", "fdt", data)
-    assert finding.severity is Severity.ERROR
+    assert finding.severity is Severity.WARNING
 
 
 def test_a_lone_overlay_is_no_fault() -> None:
     assert alone(OVERLAY) == []
+
+
+def test_an_overlay_that_a_script_applies_may_have_a_region_of_its_own() -> None:
+    shape = "size: 64 KiB, holds: fdt, file: extra.dtbo"
+    beside = scripted(
+        itb=whole_fit,
+        regions=(f"name: extra, at: 384 KiB, {shape}",),
+        files={"extra.dtbo": lambda: OVERLAY},
+    )
+    assert found("device-tree-unresolved-overlay", beside) == []
+    alone_there = nor(f"name: extra, at: 0, {shape}", files={"extra.dtbo": lambda: OVERLAY})
+    assert len(found("device-tree-unresolved-overlay", alone_there)) == 1
 
 
 def test_overlays_in_a_fit_are_judged_by_their_place() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from uuid import UUID
 
 import pytest
 
@@ -14,11 +15,14 @@ from imgaudit.rules._boot import RAM, RECOVERY, scripted, whole_fit
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Example, Severity
 from imgaudit.rules.first_stage import _egon as egon
+from imgaudit.rules.main_root import system
 from imgaudit.rules.proof import DOES_NOT_START, TELLS
 from imgaudit.tasks import audit
 from imgaudit.tasks.refuted import held
+from imgaudit.units import MIB
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.elf import program
+from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fdt import Tree, fdt
 from imgaudit.writers.tree import Root, directory, file
 
@@ -77,13 +81,14 @@ def two_boards(parts: Tree, other: Tree, script: str = "", rest: str = "") -> Ex
 
 _LOW = sample.kernel({"load": 0x40000000, "entry": 0x40000000})
 _PLAIN = sample.kernel({"compression": "gzip"})
-_NAMELESS = sample.image({"type": "flat_dt"}, payload=fdt({"model": "none"}))
+_EXTRA: Tree = {"fragment@0": {"target-path": "/", "__overlay__": {"rate": 4}}}
+_OVERLAY = sample.image({"type": "flat_dt"}, payload=fdt(_EXTRA))
 _EMPTY = sample.image(payload=cpio({"bin": directory()}, 0))
 
 
 @pytest.mark.parametrize(
     ("part", "role"),
-    [(_LOW, "kernel"), (_PLAIN, "kernel"), (_NAMELESS, "fdt"), (_EMPTY, "ramdisk")],
+    [(_LOW, "kernel"), (_PLAIN, "kernel"), (_OVERLAY, "fdt"), (_EMPTY, "ramdisk")],
 )
 def test_what_is_for_another_board_refutes_nothing(part: Tree, role: str) -> None:
     example = two_boards({"extra": part}, {role: "extra"})
@@ -137,3 +142,19 @@ def test_another_copy_of_the_first_stage_that_is_whole_starts(spare: int, verdic
     found = {item.rule.name for item in audit.run(subject_of(example)).findings}
     assert "first-stage-checksum" in found
     assert recovery_of(example).verdict is verdict
+
+
+@pytest.mark.parametrize(("size", "verdict"), [(8, Verdict.PROVEN), (12, Verdict.REFUTED)])
+def test_a_root_that_is_larger_than_its_partition_is_not_mounted(
+    size: int, verdict: Verdict
+) -> None:
+    """Linux fs/ext4/super.c, ext4_geometry_check; the partition has 8 MiB."""
+    drivers = ("BINFMT_ELF", "EFI_PARTITION", "EXT4_FS", "MMC_BLOCK")
+    board = system(kernel=drivers)
+    layout = board.layout.replace("kind: emmc,", "kind: emmc, number: 0,")
+    made = {"sbin/init": file(program(), 0o755), "etc": directory(), "data": directory()}
+    made |= {name: directory() for name in ("dev", "proc", "sys")}
+    root = ext4(size * MIB, made, label="rootfs", uuid=UUID(int=1), epoch=0).whole()
+    files = {**board.files, "rootfs.ext4": lambda: root[: 8 * MIB]}
+    proof = recovery_of(replace(board, layout=layout, files=files), "main")
+    assert proof.verdict is verdict

@@ -32,8 +32,9 @@ HEAD = Rule(
     values=_head_values,
     message="{region} at {start:place} lies inside the GPT, which ends at {end:place}",
     effect=(
-        "Writing the region destroys partition entries and the kernel sees no partitions; writing"
-        " the table destroys the region, and a loader there no longer boots."
+        "Writing the region destroys partition entries, and Linux sees no partition unless gpt on"
+        " its command line has it look for the backup; writing the table destroys the region, and"
+        " a loader there no longer boots."
     ),
     fix=(
         "Move {region} to {end:place} or above; where the boot ROM decides, use a table with fewer"
@@ -52,6 +53,7 @@ HEAD = Rule(
             "doc/board/allwinner/sunxi.rst",
             says="However this is in the middle of a potential GPT partition table",
         ),
+        in_linux("block/partitions/efi.c", "find_valid_gpt", "if (!good_agpt && force_gpt)"),
     ),
     bad=emmc(
         "name: loader, at: 8 KiB, size: 512 KiB",
@@ -208,7 +210,7 @@ def _align_values(*, start: int, align: int, below: int, above: int) -> None: ..
 
 ALIGN = Rule(
     name="partition-not-aligned",
-    severity=Severity.ERROR,
+    severity=Severity.WARNING,
     values=_align_values,
     message=(
         "{region} starts at {start:place}, no multiple of the {align:bytes} that {chip} asks for"
@@ -216,7 +218,7 @@ ALIGN = Rule(
     effect="Writes straddle the eMMC's own erase units: slower, more wear, trims miss the ends.",
     fix="Start it at a multiple of {align:bytes}: {below:place} and {above:place} are the nearest.",
     moves=True,
-    computed="start mod the chip's align is not 0; without align, mod 4 KiB, and a warning",
+    computed="start mod the chip's align is not 0; without align, mod 4 KiB",
     sources=(PRACTICE,),
     bad=emmc(
         "name: rootfs, partition: 1, at: 1 MiB, size: 8 MiB",
@@ -240,7 +242,6 @@ def partition_aligned(found: There) -> Outcome:
             key="at",
             offset=region.at,
             length=rest,
-            severity=None if "align" in chip.keys else Severity.WARNING,
             chip=chip.name,
         )
 

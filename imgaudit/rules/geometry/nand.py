@@ -39,7 +39,9 @@ SPARES = Rule(
         "whole erase blocks of the region less those of the artifact are fewer than bad-blocks of"
         " the region, at least one; without bad-blocks, 20 of 1024. UBI keeps spare blocks itself"
     ),
-    sources=(in_linux("drivers/mtd/ubi/Kconfig", "MTD_UBI_BEB_LIMIT"),),
+    sources=(
+        in_linux("drivers/mtd/ubi/Kconfig", "MTD_UBI_BEB_LIMIT", "which gives 20 for most NANDs"),
+    ),
     bad=nand(
         "name: firmware, at: 0, size: 512 KiB, file: firmware.bin",
         files={"firmware.bin": lambda: b"tide" * (120 * KIB)},
@@ -89,7 +91,14 @@ BLOCK_DEVICE = Rule(
     ),
     fix="Put it into a UBI volume, or use UBIFS.",
     computed="the region holds a file system for block devices and its chip may have bad blocks",
-    sources=(PRACTICE,),
+    sources=(
+        in_linux(
+            "drivers/mtd/mtdblock_ro.c",
+            "mtdblock_add_mtd",
+            "MTD device '%s' is NAND, please consider using UBI block devices instead.",
+        ),
+        in_linux("drivers/mtd/mtdblock_ro.c", "mtdblock_readsect"),
+    ),
     bad=nand("name: rootfs, at: 0, size: 512 KiB, holds: squashfs"),
     good=nand("name: rootfs, at: 0, size: 512 KiB, holds: ubi"),
 )

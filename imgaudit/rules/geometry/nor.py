@@ -61,8 +61,8 @@ WHOLE_MAP = Rule(
         "{count} regions of {chip} start or end inside its {erase:bytes} erase blocks: {regions}"
     ),
     effect=(
-        "U-Boot refuses to erase or update them, Linux forces their MTD partitions read-only, and"
-        " what shares a block is rewritten with its neighbour."
+        "U-Boot refuses to erase them, and to update what starts inside a block; Linux forces their"
+        " MTD partitions read-only; and what shares a block is rewritten with its neighbour."
     ),
     fix="{advice}.",
     computed=(
@@ -166,6 +166,11 @@ START = Rule(
             "It may also fail if the start offset or length are not aligned to an "
             "erase region (e.g. 256 bytes).",
         ),
+        in_u_boot(
+            "cmd/sf.c",
+            "spi_flash_update_block",
+            "if (spi_flash_erase(flash, offset, flash->sector_size))",
+        ),
     ),
     bad=nor("name: recovery, at: 0x18000, size: 0x18000"),
     good=nor("name: recovery, at: 0x10000, size: 0x20000"),
@@ -211,6 +216,7 @@ END = Rule(
         in_linux(
             "drivers/mtd/mtdpart.c", says="doesn't end on an erase/write block -- force read-only"
         ),
+        in_u_boot("cmd/sf.c", "sf_parse_len_arg", "= ROUND(len_arg, flash->sector_size);"),
     ),
     bad=nor("name: recovery, at: 0x10000, size: 0x18000"),
     good=nor("name: recovery, at: 0x10000, size: 0x20000"),
@@ -443,7 +449,7 @@ ENV_COPIES = Rule(
     message="{region} and its copy {copy} share the erase block of {block:place}",
     effect=(
         "Erasing the new copy erases the good old one too: power lost in saveenv loses the"
-        " environment, redundancy or not."
+        " environment, redundancy or not. A copy that starts inside a block cannot be saved at all."
     ),
     fix="Give {copy} erase blocks of its own; the next one starts at {next:place}.",
     moves=True,
@@ -453,6 +459,11 @@ ENV_COPIES = Rule(
             "env/Kconfig",
             "ENV_OFFSET_REDUND",
             "CONFIG_ENV_OFFSET_REDUND must be aligned to an erase sector boundary.",
+        ),
+        in_u_boot(
+            "drivers/mtd/spi/sf_probe.c",
+            "spi_flash_std_erase",
+            "SF: Erase offset/length not multiple of erase size",
         ),
     ),
     bad=nor(
@@ -493,8 +504,8 @@ WINDOW = Rule(
     values=_window_values,
     message="{region} reaches {end:place}, past the 16 MiB that three address bytes can reach",
     effect=(
-        "The address wraps: what is read or written is at the offset less 16 MiB, so the boot finds"
-        " other data and an update destroys it."
+        "The address wraps: what is read or written lies 16 MiB below. The boot finds other data"
+        " there, and an update destroys that."
     ),
     fix="Keep {region} below {limit:place}, or say address-bytes: 4 if its readers send four.",
     moves=True,
@@ -609,7 +620,14 @@ PROTECT = Rule(
         " and slots is 2^bits - 2"
     ),
     writes=True,
-    sources=(in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),),
+    sources=(
+        in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),
+        in_linux(
+            "drivers/mtd/spi-nor/swp.c",
+            "spi_nor_get_min_prot_length_sr",
+            'Reserved one for "protect none" and one for "protect all".',
+        ),
+    ),
     bad=nor(
         chip="size: 16 MiB, erase-block: 64 KiB,"
         " block-protect: {bits: 3, end: bottom, covers: 768 KiB}"
@@ -644,9 +662,9 @@ LOCKED = Rule(
     values=_locked_values,
     message="{region} is written by {writer} but {locked:bytes} of it are block-protected",
     effect=(
-        "Where its driver knows the part's lock bits, U-Boot says 'ERROR: flash area is "
-        "locked' and does nothing. A writer that does not ask leaves the old content "
-        "there, and the next boot runs it."
+        "Where its driver knows the part's lock bits, sf of U-Boot says 'ERROR: flash area is "
+        "locked' and does nothing. A writer that does not ask, as saveenv, leaves the old content "
+        "there and may not notice; the next boot takes that."
     ),
     fix="Protect less, or move {region} out of the protected {end} of the chip.",
     computed="the protected range and a region that the running board writes overlap",
@@ -660,6 +678,7 @@ LOCKED = Rule(
             "protected or lies past the end of the flash.",
         ),
         in_u_boot("drivers/mtd/spi/spi-nor-core.c", "SPI_NOR_HAS_LOCK"),
+        in_u_boot("env/sf.c", "env_sf_save", "ret = spi_flash_erase(env_flash, CONFIG_ENV_OFFSET,"),
     ),
     bad=nor(
         "name: env, at: 0x80000, size: 0x10000, writer: runtime",
@@ -696,13 +715,16 @@ OPEN_LOADER = Rule(
         "the {covers:bytes} that are protected at the {end} of {chip} have nothing of what the"
         " board starts from: {names}"
     ),
-    effect="A stray write or a mistyped offset erases the boot loader: the board is dead.",
+    effect="A stray write or a mistyped offset can erase the boot loader: then the board is dead.",
     fix="Protect the end where the boot loader lies; the TB bit, which says which end it is, can"
     " often be set only once.",
     computed="the protected range and the regions that hold a first stage or firmware on the chip"
     " have no byte in common",
     writes=True,
-    sources=(in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),),
+    sources=(
+        in_linux("drivers/mtd/spi-nor/swp.c", "spi_nor_get_locked_range_sr"),
+        PRACTICE,
+    ),
     bad=nor(
         "name: firmware, at: 0, size: 1 MiB, holds: fip",
         chip="size: 16 MiB, erase-block: 64 KiB, block-protect: {bits: 3, end: top, covers: 1 MiB}",

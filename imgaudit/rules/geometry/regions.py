@@ -343,8 +343,13 @@ SECTORS = Rule(
     moves=True,
     computed="offset or size mod 512 is not 0",
     sources=(
-        in_u_boot("doc/usage/cmd/mmc.rst"),
-        in_u_boot("env/Kconfig", "ENV_IS_IN_MMC"),
+        in_u_boot("doc/usage/cmd/mmc.rst", says="mmc write addr blk# cnt"),
+        in_u_boot(
+            "env/Kconfig",
+            "ENV_IS_IN_MMC",
+            "These two values are in units of bytes, but must be aligned to an MMC sector"
+            " boundary.",
+        ),
     ),
     bad=emmc("name: loader, chip: emmc/boot0, at: 0x100, size: 64 KiB"),
     good=emmc("name: loader, chip: emmc/boot0, at: 0x200, size: 64 KiB"),
