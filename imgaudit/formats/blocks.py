@@ -62,8 +62,8 @@ def _zlib(data: bytes, limit: int, bits: int = 15) -> bytes:
 def _lzma(data: bytes, limit: int, form: int = lzma.FORMAT_ALONE) -> bytes:
     decoder = lzma.LZMADecompressor(form, memlimit=8 * MAX_BLOCK)
     out = decoder.decompress(data, limit + 1)
-    # An LZMA stream that says its size need not have an end mark.
-    if not decoder.eof and len(out) < limit:
+    # An LZMA stream that says its size need not have an end mark, an XZ stream must.
+    if not decoder.eof and (len(out) < limit or form == lzma.FORMAT_XZ) and len(out) <= limit:
         raise ValueError("its end is missing")
     return out
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from typing import Any, ClassVar
 
 from imgaudit.data import dataclass
@@ -124,7 +125,7 @@ def _two(view: View) -> Luks:
         uuid=head.text("uuid"),
         label=head.text("label"),
         key_slots=tuple(sorted(int(name) for name in _table(area, "keyslots") if name.isdecimal())),
-        data_offset=int(offset) if offset.isascii() and offset.isdecimal() else 0,
+        data_offset=int(offset) if re.fullmatch("[0-9]{1,20}", offset) else 0,
         copies_agree=agree,
     )
 

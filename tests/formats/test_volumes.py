@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import json
 import re
 import struct
 import subprocess
@@ -12,10 +14,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit import bounds
 from imgaudit.errors import FormatError
 from imgaudit.formats import btrfs, efi, identify, luks, lvm2, readers, swap, verity
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.facts import Facts
+from imgaudit.formats.facts import Facts, Match
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB
 from imgaudit.writers.sparse import filler
@@ -276,3 +279,219 @@ def test_any_bytes_give_facts_or_an_error(name: str, data: bytes, lead: int) -> 
     readers()[name].match(View.of(data))
     with contextlib.suppress(FormatError):
         readers()[name].read(View.of(data))
+
+
+Put = tuple[int, str, int]
+
+
+def refused(name: str, data: bytes, *puts: Put) -> tuple[int, str] | None:
+    """Change fields; give where and why the reader refuses, None where it does not."""
+    out = bytearray(data)
+    for at, layout, value in puts:
+        struct.pack_into(layout, out, at, value)
+    try:
+        readers()[name].read(View.of(bytes(out)))
+    except FormatError as problem:
+        return problem.offset, problem.why
+    return None
+
+
+def encrypted(area: object = None, *, size: int = 16 * KIB, algorithm: str = "sha256") -> bytes:
+    """Write both headers of a LUKS2 (LUKS2 On-Disk Format Specification 1.1, 2.1)."""
+    text = (
+        json.dumps({} if area is None else area).encode() if not isinstance(area, bytes) else area
+    )
+    heads = []
+    for magic, at in ((b"LUKS\xba\xbe", 0), (b"SKUL\xba\xbe", size)):
+        head = magic + struct.pack(">HQQ48s32s", 2, size, 3, b"tide", algorithm.encode())
+        head = head.ljust(168, b"\0") + b"uuid".ljust(88, b"\0") + struct.pack(">Q", at)
+        head = head.ljust(4096, b"\0") + text.ljust(size - 4096, b"\0")
+        digest = hashlib.new(algorithm, head).digest() if algorithm in {"sha1", "sha256"} else b""
+        heads.append(head[:448] + digest.ljust(64, b"\0") + head[512:])
+    return b"".join(heads)
+
+
+def test_luks2_says_where_its_data_are() -> None:
+    area = {
+        "keyslots": {"1": {}, "0": {}, "x": {}, "123456789": {}},
+        "segments": {"0": {"offset": "16777216", "encryption": "aes-xts-plain64"}},
+    }
+    facts = read(encrypted(area), "luks")
+    assert isinstance(facts, luks.Luks)
+    assert (facts.data_offset, facts.cipher, facts.key_slots) == (
+        1 << 24,
+        "aes-xts-plain64",
+        (0, 1),
+    )
+    assert facts.summary() == "LUKS2, aes-xts-plain64, 2 key slots"
+    assert facts.copies_agree is True
+    newer = bytearray(encrypted(area))
+    struct.pack_into(">Q", newer, 16 * KIB + 16, 4)
+    facts = luks.READER.read(View.of(bytes(newer)))
+    assert isinstance(facts, luks.Luks)
+    assert facts.copies_agree is False
+    alone = luks.READER.read(View.of(encrypted(area)[: 32 * KIB - 1]))
+    assert isinstance(alone, luks.Luks)
+    assert (alone.copies_agree, len(alone.checksums)) == (None, 1)
+
+
+@pytest.mark.parametrize(
+    "segment",
+    [[], "0", {"offset": "9" * 5000}, {"offset": "-1"}, {"offset": "\u0663"}, {"offset": 1.5}],
+)
+def test_luks2_segments_that_say_nothing_have_no_offset(segment: object) -> None:
+    """Digits without end too, which Python does not convert."""
+    facts = luks.READER.read(View.of(encrypted({"segments": {"0": segment}, "keyslots": 5})))
+    assert isinstance(facts, luks.Luks)
+    assert (facts.data_offset, facts.key_slots) == (0, ())
+
+
+def test_luks_headers_have_their_edges() -> None:
+    data = encrypted()
+    small = "a header of 16,383 bytes that says it is at 0x0"
+    assert refused("luks", data, (8, ">Q", 16 * KIB - 1)) == (8, small)
+    assert refused("luks", data, (8, ">Q", 4 * MIB + 1)) is not None
+    assert refused("luks", encrypted(size=4 * MIB)) is None
+    moved = "a header of 16,384 bytes that says it is at 0x1"
+    assert refused("luks", data, (256, ">Q", 1)) == (8, moved)
+    assert refused("luks", data, (6, ">H", 3)) == (6, "LUKS of version 3")
+    assert refused("luks", data, (0, "B", 0)) == (0, "no LUKS magic")
+    for area in (b"tide", b"[" * 3000, b"9" * 5000):
+        assert refused("luks", encrypted(area)) == (4096, "the area of metadata is no JSON")
+    assert refused("luks", encrypted(b"[]")) == (4096, "the area of metadata is no JSON object")
+    assert luks.READER.match(View.of(data[:592])) == Match.SURE
+    assert luks.READER.match(View.of(data[:591])) == Match.NO
+    assert luks.READER.match(View.of(data[:6] + b"\0\3" + data[8:])) == Match.WEAK
+    (other, _) = luks.READER.read(View.of(encrypted(algorithm="md5"))).checksums
+    assert (other.matches, other.why) == (None, "its algorithm is 'md5'")
+
+
+def test_lvm2_has_its_edges(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = volume()
+    outside = "no LABELONE of type LVM2 001 in the first four sectors"
+    assert refused("lvm2", data, (512, "B", 0)) == (512, outside)
+    # A label in each of the first four sectors, and not in the fifth.
+    for sector in range(5):
+        moved = bytes(512 * sector) + data[512:]
+        assert (lvm2.READER.match(View.of(moved)) == Match.SURE) == (sector < 4)
+    sixteen = bytearray(data)
+    for number in range(16):
+        struct.pack_into("<QQ", sixteen, 512 + 32 + 40 + 16 * number, MIB, 0)
+    assert refused("lvm2", bytes(sixteen)) == (512 + 32 + 40 + 256, "more than 16 areas")
+
+    def facts(*puts: Put) -> lvm2.Lvm2:
+        out = bytearray(data)
+        for at, layout, value in puts:
+            struct.pack_into(layout, out, at, value)
+        found = lvm2.READER.read(View.of(bytes(out)))
+        assert isinstance(found, lvm2.Lvm2)
+        return found
+
+    assert facts().summary() == "group tides: rootfs, data"
+    for put in ((4096 + 4, "B", 0), (4096 + 24, "<Q", 0), (4096 + 48, "<Q", 0)):
+        assert facts(put).group == ""
+        assert facts(put).summary() == "4 MiB, in no group"
+    assert [checksum.name for checksum in facts((4096 + 4, "B", 0)).checksums] == ["label"]
+    length = len(TEXT) + 1
+    for most, group in ((length, "tides"), (length - 1, "")):
+        monkeypatch.setattr(lvm2, "MAX_TEXT", most)
+        with bounds.listening() as heard:
+            assert facts().group == group
+        assert bool(heard) == (most < length)
+    assert readers()["lvm2"].read(View.of(volume(""))).summary() == "4 MiB, in no group"
+
+
+def test_verity_has_its_edges() -> None:
+    head = b"verity\0\0" + struct.pack("<II16s32s", 1, 1, b"u" * 16, b"sha256")
+    data = (head + struct.pack("<IIQH6x", 4096, 4096, 200, 4) + b"salt").ljust(512, b"\0")
+    facts = read(data, "verity")
+    assert isinstance(facts, verity.Verity)
+    assert (facts.levels, facts.length) == ((1, 2), 4096 * 4)
+    assert facts.summary() == "sha256 over 800 KiB"
+    assert refused("verity", data, (0, "B", 0)) == (0, "no verity superblock")
+    assert refused("verity", data, (8, "<I", 2)) == (8, "version 2 with hashes of type 1")
+    assert refused("verity", data, (12, "<I", 2)) == (8, "version 1 with hashes of type 2")
+    assert refused("verity", data, (12, "<I", 0)) is None
+    for size, salt, bad in (
+        *((512, 4, 0), (256, 4, 1), (4097, 4, 1), (512 * KIB, 4, 0), (MIB, 4, 1)),
+        *((4096, 256, 0), (4096, 257, 1)),
+    ):
+        wanted = (64, f"blocks of {size:,} and 4,096, salt of {salt:,} bytes") if bad else None
+        assert refused("verity", data, (64, "<I", size), (80, "<H", salt)) == wanted, size
+    unknown = verity.READER.read(View.of(data.replace(b"sha256", b"sha999")))
+    assert isinstance(unknown, verity.Verity)
+    assert (unknown.length, unknown.levels) == (None, ())
+    whole = verity.verity(1, "sha256", (4096, 4096), 200, b"salt")
+    assert whole is not None
+    assert (whole.length, whole.levels, whole.data_size) == (4096 * 3, (1, 2), 200 * 4096)
+    for kind, algorithm, sizes in (
+        *((2, "sha256", (4096, 4096)), (1, "sha999", (4096, 4096)), (1, "sha256", (4095, 4096))),
+        *((1, "sha256", (4096, 100)), (1, "shake_128", (4096, 4096))),
+    ):
+        assert verity.verity(kind, algorithm, sizes, 200, b"") is None
+
+
+def test_btrfs_and_swap_have_their_edges() -> None:
+    data = bytearray(68 * KIB)
+    data[64 * KIB + 0x40 : 64 * KIB + 0x48] = b"_BHRfS_M"
+    struct.pack_into("<Q", data, 64 * KIB + 0x30, 64 * KIB)
+    assert refused("btrfs", bytes(data)) is None
+    assert refused("btrfs", bytes(data), (64 * KIB + 0x40, "B", 0)) == (
+        64 * KIB + 0x40,
+        "no btrfs magic _BHRfS_M",
+    )
+    assert refused("btrfs", bytes(data), (64 * KIB + 0x30, "<Q", 5)) == (
+        64 * KIB + 0x30,
+        "a superblock that says it is at 0x5",
+    )
+    struct.pack_into("<QQ", data, 64 * KIB + 0x70, 120 * MIB, 130 * MIB)
+    struct.pack_into("<II", data, 64 * KIB + 0x90, 4096, 16384)
+    facts = btrfs.READER.read(View.of(bytes(data)))
+    assert isinstance(facts, btrfs.Btrfs)
+    assert facts.room is not None
+    assert (facts.room.free, facts.summary()) == (0, "120 MiB, nodes of 16 KiB")
+    page = bytearray(4096)
+    page[4086:] = b"SWAPSPACE2"
+    struct.pack_into("<II", page, 1024, 1, 255)
+    assert read(bytes(page), "swap").summary() == "1 MiB in pages of 4 KiB"
+    assert refused("swap", bytes(page), (1024, "<I", 2)) == (
+        1024,
+        "swap of version 2; Linux takes 1",
+    )
+    assert refused("swap", bytes(4096)) == (4086, "no SWAPSPACE2 at the end of the first page")
+
+
+def test_efi_programs_have_their_edges() -> None:
+    data = program(sections={".text": b"\x90" * 512, ".dtb": b"d", ".dtbauto": b""})
+    assert refused("efi", data, (0, "B", 0)) == (0, "no PE header of an EFI program")
+    assert refused("efi", data, (0x40 + 24 + 68, "<H", 9)) == (0, "no PE header of an EFI program")
+    assert efi.READER.match(View.of(data[: 0x40 + 24 + 70])) == Match.SURE
+    assert efi.READER.match(View.of(data[: 0x40 + 24 + 69])) == Match.NO
+    most = efi.MAX_SECTIONS
+    many = data.ljust(1024 + 40 * most, b"\0")
+    assert refused("efi", many, (0x46, "<H", most)) is None
+    assert refused("efi", many, (0x46, "<H", most + 1)) == (0x46, f"{most + 1:,} sections")
+    facts = read(data, "efi")
+    assert isinstance(facts, efi.Efi)
+    assert facts.summary() == "application for arm64, 2 KiB"
+    assert [part.name for part in facts.parts()] == [".dtb"]
+    section = facts.section(".dtb")
+    assert section is not None
+    assert (section.offset, section.memory) == (1536, 1)
+    assert facts.section(".cmdline") is None
+    # The certificates are the fifth directory; none where the header has only four.
+    signed = bytearray(data)
+    at = 0x40 + 24 + 112 + 8 * 4
+    struct.pack_into("<II", signed, at, 4096, 8)
+    found = efi.READER.read(View.of(bytes(signed)))
+    assert isinstance(found, efi.Efi)
+    assert (found.signed, found.length) == (True, 4104)
+    struct.pack_into("<I", signed, at - 36, 4)
+    found = efi.READER.read(View.of(bytes(signed)))
+    assert isinstance(found, efi.Efi)
+    assert found.signed is False
+    # A kernel with a stub is a kernel first.
+    for place, magic in ((0x38, b"ARM\x64"), (0x24, b"\x18\x28\x6f\x01"), (0x202, b"HdrS")):
+        kernel = bytearray(data)
+        kernel[place : place + 4] = magic
+        assert efi.READER.match(View.of(bytes(kernel))) == Match.WEAK, place
