@@ -233,19 +233,8 @@ def _swapped(data: bytes) -> bytes:
     return bytes(swapped)
 
 
-def _in_layout(old: str, new: str) -> Callable[[str], str]:
-    """Replace a piece of the layout."""
-
-    def change(layout: str) -> str:
-        if old not in layout:
-            raise ValueError(f"the layout has no {old!r}")
-        return layout.replace(old, new, 1)
-
-    return change
-
-
 _ELSEWHERE = "written-elsewhere:\n"
-_WITH_CONFIG = _in_layout(_ELSEWHERE, f"{_ELSEWHERE}  uboot-config: u-boot.config\n")
+_WITH_CONFIG = _said(_ELSEWHERE, f"{_ELSEWHERE}  uboot-config: u-boot.config\n")
 
 
 def _u_boot_config(option: str, instead: str = "") -> Callable[[Files], Files]:

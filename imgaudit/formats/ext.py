@@ -25,7 +25,6 @@ MAX_LOG_BLOCK_SIZE = 6  # 64 KiB, the largest block that the format has
 _COMPAT_HAS_JOURNAL = 0x4
 _INCOMPAT_NEEDS_RECOVERY = 0x4
 _INCOMPAT_JOURNAL_DEV = 0x8
-_INCOMPAT_META_BG = 0x10
 _INCOMPAT_64BIT = 0x80
 _RO_COMPAT_METADATA_CSUM = 0x400
 # What ext3 knows beyond its journal, from util-linux' and Linux' lists: filetype, needs_recovery

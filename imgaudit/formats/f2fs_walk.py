@@ -16,7 +16,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import Entry, Piece, Room, Walk, old_device
+from imgaudit.formats.files import Entry, Piece, Room, Walk, cut, old_device
 from imgaudit.formats.view import View
 from imgaudit.units import Span, round_up
 
@@ -372,7 +372,7 @@ class F2fsWalk(Walk):
         if (packed or inode.advise & _ENCRYPTED) and not stat.S_ISDIR(inode.mode):
             self.unwalked = self.unwalked or "data that are packed or encrypted are not read"
             return None
-        return _cut(pieces, inode.size)
+        return cut(pieces, inode.size)
 
     def _blocks(self, inode: _Inode) -> Iterator[tuple[int, int, int]]:
         """Give a file's block addresses, where each is written, and for how many blocks it is."""
@@ -520,14 +520,3 @@ def _sum(block: bytes, at: int) -> int:
 def _numbers(data: bytes, at: int, start: int, count: int) -> Iterator[tuple[int, int, int]]:
     for number, block in enumerate(struct.unpack_from(f"<{count}I", data, start)):
         yield at + start + 4 * number, block, 1
-
-
-def _cut(pieces: list[Piece], size: int) -> tuple[Piece, ...]:
-    """Cut what is beyond a file's end."""
-    kept = []
-    for piece in pieces:
-        if size <= 0:
-            break
-        kept.append(piece._replace(size=min(piece.size, size)))
-        size -= piece.size
-    return tuple(kept)

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError, UnreadError
-from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk
+from imgaudit.formats.files import MAX_DEPTH, Entry, Piece, Walk, cut
 from imgaudit.formats.view import View
 from imgaudit.units import MIB, both
 
@@ -293,7 +293,9 @@ class FatWalk(Walk):
                 self.flaw(name.offset, f"{name.name}: its data start in cluster {name.cluster:,}")
             else:
                 runs = self._chain(name.cluster, wanted, name.name)
-        pieces = self._cut(self._placed(runs), name.size)
+        placed = self._placed(runs)
+        enough = sum(piece.size for piece in placed) >= name.size
+        pieces = cut(placed, name.size) if enough else None
         self.add(
             Entry(
                 name.name,
@@ -303,17 +305,6 @@ class FatWalk(Walk):
                 pieces=pieces,
             )
         )
-
-    @staticmethod
-    def _cut(pieces: list[Piece], size: int) -> tuple[Piece, ...] | None:
-        """Cut the last piece to the file's size; None where there is too little."""
-        kept = []
-        for piece in pieces:
-            if size <= 0:
-                break
-            kept.append(piece._replace(size=min(piece.size, size)))
-            size -= piece.size
-        return None if size > 0 else tuple(kept)
 
     def _names(self, pieces: list[Piece], path: str) -> Iterator[_Name]:
         """Give each entry that is in use."""

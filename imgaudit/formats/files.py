@@ -11,7 +11,7 @@ import contextlib
 import itertools
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import field, replace
 from typing import NamedTuple
 
@@ -221,6 +221,17 @@ def open_file(view: View, entry: Entry) -> View:
     if entry.offset is not None:
         return view.sub(entry.offset, entry.size)
     return View(_Pieces(view, entry.pieces, entry.size))
+
+
+def cut(pieces: Iterable[Piece], size: int) -> tuple[Piece, ...]:
+    """Leave out what of the pieces is beyond a file's end."""
+    kept = []
+    for piece in pieces:
+        if size <= 0:
+            break
+        kept.append(piece._replace(size=min(piece.size, size)))
+        size -= piece.size
+    return tuple(kept)
 
 
 class _Pieces:

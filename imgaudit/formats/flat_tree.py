@@ -143,7 +143,7 @@ class Node:
         if not 0 < each <= min(len(cells), 2 * _MAX_CELLS):
             return ()
         return tuple(
-            (_number(cells[at : at + address]), _number(cells[at + address : at + each]))
+            (number_of(cells[at : at + address]), number_of(cells[at + address : at + each]))
             for at in range(0, len(cells) - each + 1, each)
         )
 
@@ -437,7 +437,8 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8", "backslashreplace")
 
 
-def _number(cells: tuple[int, ...]) -> int:
+def number_of(cells: tuple[int, ...]) -> int:
+    """Put the cells of one number together."""
     number = 0
     for cell in cells:
         number = number << 32 | cell

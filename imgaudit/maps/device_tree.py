@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import field
 
 from imgaudit.data import dataclass
-from imgaudit.formats.flat_tree import Node, Tree
+from imgaudit.formats.flat_tree import Node, Tree, number_of
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 from imgaudit.units import counted
 
@@ -229,8 +229,8 @@ def _entry(table: _Table, node: Node, cells: _Cells, base: int, parent: str | No
             f" not {cells.address} + {cells.size}"
         )
     else:
-        offset = base + _number(values[: cells.address])
-        size = _number(values[cells.address :])
+        offset = base + number_of(values[: cells.address])
+        size = number_of(values[cells.address :])
     name, _, unit = node.name.partition("@")
     entry = MapEntry(
         label=next(iter(node.texts("label")), name),
@@ -245,10 +245,3 @@ def _entry(table: _Table, node: Node, cells: _Cells, base: int, parent: str | No
     )
     table.entries.append(entry)
     return entry
-
-
-def _number(cells: tuple[int, ...]) -> int:
-    number = 0
-    for cell in cells:
-        number = number << 32 | cell
-    return number

@@ -74,10 +74,6 @@ class After:
     lacks: str = ""
 
 
-_Held = tuple[frozenset[str], frozenset[tuple[str, str]]]
-"""What storage holds, as State.old and State.names."""
-
-
 @dataclass(frozen=True, slots=True)
 class PowerOn:
     """Follows the boot over states of storage; `firmware` are the boot programs found.

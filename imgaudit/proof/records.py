@@ -85,7 +85,7 @@ class Proof:
 
     `place` is where the environment is written; `taken` tells the one that U-Boot starts with.
     `step` is the first one that cannot succeed (refuted) or is not known (unproven), `then` what
-    the board does in that case, `settle` what would make it known. `chain` is one start of the
+    the board does in that case. `chain` is one start of the
     stage. `hopeless` are steps that can never work although a later one makes up for them;
     `outside` are media that the layout does not name from which something else could start first.
     `told` says that a rule of its own names the detail.
@@ -99,7 +99,6 @@ class Proof:
     taken: bool = True
     step: Step | None = None
     then: str = ""
-    settle: str = ""
     chain: tuple[Link, ...] = ()
     hopeless: tuple[Step, ...] = ()
     outside: tuple[str, ...] = ()

@@ -6,6 +6,7 @@ import hashlib
 import re
 import stat
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.chip_digests import own_blocks
@@ -51,26 +52,23 @@ def seal(build: Build) -> Manifest:
 
 def _region(placement: Placement) -> SealedRegion:
     region, artifact, payload = placement.region, placement.artifact, placement.payload
-    if artifact is None or payload is None:
-        if placement.given:
-            raise AuditError(f"nothing was sealed: {region.name}: {placement.missing}")
-        return SealedRegion(
-            name=region.name,
-            chip=region.area,
-            offset=region.at,
-            size=region.size,
-            file_at=region.file_at,
-        )
-    if not placement.complete:
-        why = f"{artifact.path} cannot be unpacked to its end"
-        raise AuditError(f"nothing was sealed: {region.name}: {why}")
-    blocks = own_blocks(payload)
-    return SealedRegion(
+    sealed = SealedRegion(
         name=region.name,
         chip=region.area,
         offset=region.at,
         size=region.size,
         file_at=region.file_at,
+    )
+    if artifact is None or payload is None:
+        if placement.given:
+            raise AuditError(f"nothing was sealed: {region.name}: {placement.missing}")
+        return sealed
+    if not placement.complete:
+        why = f"{artifact.path} cannot be unpacked to its end"
+        raise AuditError(f"nothing was sealed: {region.name}: {why}")
+    blocks = own_blocks(payload)
+    return replace(
+        sealed,
         artifact=SealedFile(
             path=artifact.path,
             size=artifact.size,

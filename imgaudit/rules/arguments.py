@@ -20,7 +20,6 @@ from imgaudit.writers import elf
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
 
-_UNKNOWN = "${"
 _ONCE = ("root", "rootfstype", "init", "rdinit")
 _DECISIVE = frozenset({*_ONCE, "console", "mtdparts", "blkdevparts", "ubi.mtd", "ro", "rw"})
 _HOSTS = frozenset({"mmc", "sdhci", "sdmmc", "emmc", "mshc", "dwmmc"})

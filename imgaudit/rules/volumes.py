@@ -17,7 +17,6 @@ from imgaudit.units import KIB
 
 _UBI = "name: ubi, at: 0, size: 0x100000, holds: ubi, file: system.ubi"
 _PAGES = (2048, 4096)
-_LEB = 60 * KIB
 _NAMED = "name: rootfs, chip: nand/ubi, size: 60 KiB, holds: raw, writer: release"
 
 
