@@ -1,21 +1,30 @@
-"""The command line: arguments, files and exit status; nothing else."""
+"""The command line: options and what they ask of the tasks; nothing else."""
 
 from __future__ import annotations
 
-import contextlib
 import functools
 import os
-import sys
-from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn, TypeVar
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from imgaudit import __version__
-from imgaudit.errors import ImgauditError
+from imgaudit.boundary import (
+    Group,
+    Ways,
+    deliver,
+    give,
+    in_child,
+    now,
+    rendered,
+    shown_progress,
+    stop,
+    style_for,
+    write,
+)
 
 if TYPE_CHECKING:
-    from imgaudit.report import Style
     from imgaudit.rules.engine import Severity
     from imgaudit.tasks.sections import Report
 
@@ -24,102 +33,10 @@ else:
     _ParamType = click.ParamType
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-BROKEN, INTERRUPTED = 2, 130
-_TRACEBACK = "IMGAUDIT_TRACEBACK"
-
-
-class _Group(click.Group):
-    """The outermost boundary: nothing leaves it but an exit status that is true.
-
-    0, 1 and 3 come only when all that was to be written is written; whatever goes wrong is a line
-    on stderr and 2, or 130 where the user interrupts.
-    """
-
-    def main(self, *arguments: Any, standalone_mode: bool = True, **more: Any) -> Any:
-        command = functools.partial(super().main, *arguments, standalone_mode=False, **more)
-        if not standalone_mode:
-            return command()
-        try:
-            status: int = command() or 0
-            if sys.stdout is not None:
-                sys.stdout.flush()
-        except click.ClickException as problem:
-            if isinstance(problem, getattr(click.exceptions, "NoArgsIsHelpError", ())):
-                _loose(problem.show, sys.stderr)
-            else:
-                _complain(*_usage(problem))
-            status = BROKEN
-        except SystemExit as end:
-            # From click: the shell's completion, or a pipe that nobody reads.
-            status = BROKEN if end.code else 0
-        except (click.Abort, KeyboardInterrupt):
-            _complain("interrupted")
-            status = INTERRUPTED
-        except Exception as problem:  # noqa: BLE001 - here is where the unforeseen ends
-            _complain(*_said(problem))
-            status = BROKEN
-        for stream in (sys.stdout, sys.stderr):
-            if stream is not None:
-                _loose(stream.flush, stream)
-        sys.exit(status)
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        del ctx  # the order of definition is the order of use
-        return list(self.commands)
-
-
-def _said(problem: BaseException) -> list[str]:
-    """Give the lines that tell the user of a problem; the unforeseen is told in two."""
-    if isinstance(problem, ImgauditError):
-        return str(problem).splitlines()
-    if isinstance(problem, MemoryError):
-        return ["there is not enough memory"]
-    if isinstance(problem, OSError) and problem.filename is None:
-        return [f"cannot write: {problem.strerror or problem}"]
-    import traceback
-
-    if os.environ.get(_TRACEBACK):
-        return "".join(traceback.format_exception(problem)).splitlines()
-    last = traceback.extract_tb(problem.__traceback__)[-1]
-    what = traceback.format_exception_only(problem)[-1].strip()
-    return [
-        f"a fault of imgaudit itself in {os.path.basename(last.filename)}:{last.lineno}: {what}",
-        f"nothing was judged; {_TRACEBACK}=1 in the environment tells where that comes from",
-    ]
-
-
-def _usage(problem: click.ClickException) -> list[str]:
-    """Give the lines that tell of a wrong command line, in the form of all other problems."""
-    message = " ".join(problem.format_message().split()).rstrip(".")
-    said = [message[:1].lower() + message[1:]]
-    context = getattr(problem, "ctx", None)
-    if context is not None:
-        said.append(f"{context.command_path} --help says what it takes")
-    return said
-
-
-def _complain(*lines: str) -> None:
-    """Say something on stderr, if that is possible."""
-    from imgaudit.clean import clean
-
-    text = "\n".join(f"imgaudit: {clean(line)}" for line in lines)
-    _loose(lambda: click.echo(text, err=True), sys.stderr)
-
-
-def _loose(act: Callable[[], object], stream: Any) -> None:
-    """Write where the exit status must not depend on it; what cannot be written is dropped."""
-    try:
-        act()
-    except (OSError, ValueError):
-        with contextlib.suppress(OSError, ValueError, AttributeError):
-            # Else Python would try again as it ends, and end with a status of its own.
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nowhere, stream.fileno())
-            os.close(nowhere)
 
 
 @click.group(
-    cls=_Group,
+    cls=Group,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="imgaudit", message="%(prog)s %(version)s")
@@ -188,9 +105,9 @@ def _olds(given: tuple[str, ...]) -> dict[str, str]:
         if not equals or "/" in name or os.path.exists(item):
             name, path = "", item
         if not os.path.exists(path):
-            _stop(f"--old {item}: {path or 'nothing'} is neither a folder nor a manifest")
+            stop(f"--old {item}: {path or 'nothing'} is neither a folder nor a manifest")
         if name in found:
-            _stop(f"--old {name + '=' if name else ''}… is given twice")
+            stop(f"--old {name + '=' if name else ''}… is given twice")
         found[name] = path
     return found
 
@@ -313,7 +230,7 @@ def _outputs(command: Callable[..., Report]) -> Callable[..., int]:
         limit_memory: int | None,
         **choices: Any,
     ) -> int:
-        ways = _Ways(form, output, reports)
+        ways = Ways(form, output, reports)
         if limit_time is None and limit_memory is None and _on_paper(choices):
             from imgaudit.files import Opened, watch
 
@@ -323,8 +240,8 @@ def _outputs(command: Callable[..., Report]) -> Callable[..., int]:
                 read.add((file.device, file.number))
 
             watch(opened)
-            return _deliver(_rendered(command(**choices), ways), read)
-        return _confined(lambda: command(**choices), ways, limit_time, limit_memory)
+            return deliver(rendered(command(**choices), ways), read)
+        return in_child(lambda: command(**choices), ways, limit_time, limit_memory)
 
     return run
 
@@ -386,11 +303,11 @@ def audit(
 
     folders: tuple[str | None, ...] = artifacts or (None,)
     if len(folders) not in {1, len(layouts)}:
-        _stop("give --artifacts once, or once for each layout")
+        stop("give --artifacts once, or once for each layout")
     if choices["history"] and len(layouts) > 1:
-        _stop("--history goes with one layout")
+        stop("--history goes with one layout")
     if choices["olds"] and (len(layouts) > 1 or not artifacts):
-        _stop("--old goes with one layout and its --artifacts")
+        stop("--old goes with one layout and its --artifacts")
     choices["olds"] = _olds(choices["olds"])
     pairs = zip(layouts, folders * len(layouts) if len(folders) == 1 else folders, strict=True)
     report = board.together([_audited(layout, folder, **choices) for layout, folder in pairs])
@@ -407,14 +324,14 @@ def _audited(
 ) -> Report:
     from imgaudit.tasks import audit, board, opened
 
-    with _progress() as progress:
+    with shown_progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress, **choices)
     known: Any = ()
     if baseline is not None:
         from imgaudit.tasks import compare
 
         known = compare.baseline(baseline, subject.layout)
-    _now("judging what was read")
+    now("judging what was read")
     return board.audit(audit.run(subject, fail_on=_severity(fail_on), baseline=known), history)
 
 
@@ -422,26 +339,6 @@ def _severity(name: str | None) -> Severity | None:
     from imgaudit.rules.engine import Severity
 
     return Severity(name) if name else None
-
-
-@contextlib.contextmanager
-def _progress() -> Iterator[Callable[[str], None] | None]:
-    """Say on a terminal which file is being read, in a line that is gone when all are."""
-    terminal = sys.stderr is not None and sys.stderr.isatty()
-    if not terminal or os.environ.get("TERM") in {"dumb", "", None}:
-        yield None
-        return
-    from imgaudit.clean import clean
-
-    def say(path: str) -> None:
-        sys.stderr.write(f"\r\x1b[Kreading {clean(path)[-60:]}")
-        sys.stderr.flush()
-
-    try:
-        yield say
-    finally:
-        sys.stderr.write("\r\x1b[K")
-        sys.stderr.flush()
 
 
 @main.command("map")
@@ -462,7 +359,10 @@ def show_map(layout: str, artifacts: str | None) -> Report:
     if artifacts is not None:
         from imgaudit.contents.build import read
 
-        with _progress() as progress, opened.store(artifacts, loaded, progress=progress) as store:
+        with (
+            shown_progress() as progress,
+            opened.store(artifacts, loaded, progress=progress) as store,
+        ):
             build = read(loaded, store)
     return drawing.draw(loaded, build)
 
@@ -491,7 +391,7 @@ def follow(layout: str, artifacts: str, entry: str | None) -> Report:
     from imgaudit.tasks import follow as telling
     from imgaudit.tasks import opened
 
-    with _progress() as progress:
+    with shown_progress() as progress:
         subject = opened.subject(layout, artifacts, progress=progress)
     return telling.follow(subject, entry)
 
@@ -512,7 +412,7 @@ def endure(layout: str, artifacts: str, olds: tuple[str, ...]) -> Report:
     """
     from imgaudit.tasks import covered, opened
 
-    with _progress() as progress:
+    with shown_progress() as progress:
         subject = opened.subject(layout, artifacts, olds=_olds(olds), progress=progress)
     return covered.endure(subject)
 
@@ -538,7 +438,7 @@ def rescue(file: str, needs: str | None, arch: str | None, **choices: Any) -> Re
     try:
         report = surveying.rescue(file, groups=_words(needs), arch=arch, **choices)
     except ValueError as problem:
-        _stop(str(problem))
+        stop(str(problem))
     return report
 
 
@@ -583,7 +483,7 @@ def weigh(
             file, against=against, limit=room, needs=_words(needs), layout=layout, arch=arch
         )
     except ValueError as problem:
-        _stop(str(problem))
+        stop(str(problem))
     return report
 
 
@@ -617,7 +517,7 @@ def explain(finding: str | None, *, sources: bool, form: str, output: str | None
     from imgaudit.tasks import explain as explaining
 
     report = explaining.explain(finding, sources=sources)
-    return _deliver(_rendered(report, _Ways(form, output)))
+    return deliver(rendered(report, Ways(form, output)))
 
 
 @main.command()
@@ -629,7 +529,7 @@ def recipe(name: str | None) -> int:
     """
     from imgaudit.tasks import recipe as printing
 
-    return _give(printing.recipe(name))
+    return give(printing.recipe(name))
 
 
 @main.command()
@@ -637,7 +537,7 @@ def man() -> None:
     """Print the manual page, for man and its kind."""
     from imgaudit.manual import manual
 
-    _write(manual(main, __version__))
+    write(manual(main, __version__))
 
 
 @main.command()
@@ -647,7 +547,7 @@ def schema() -> None:
 
     from imgaudit.layout.schema import schema as build
 
-    _write(json.dumps(build(), indent=2) + "\n")
+    write(json.dumps(build(), indent=2) + "\n")
 
 
 @main.command()
@@ -676,20 +576,20 @@ def demo(directory: str, fault: str | None) -> int:
     if fault is not None and fault not in FAULTS:
         from imgaudit.errors import close
 
-        _stop(f"no fault is called {fault!r}{close(fault, FAULTS)}; --break help lists them")
+        stop(f"no fault is called {fault!r}{close(fault, FAULTS)}; --break help lists them")
     try:
         layout = str(build(Path(directory), fault))
     except OSError as problem:
-        _stop(f"cannot write the demo to {directory}: {problem.strerror}")
+        stop(f"cannot write the demo to {directory}: {problem.strerror}")
     report = _audited(layout, directory)
     from imgaudit.layout.load import load
     from imgaudit.report import render
     from imgaudit.tasks import map as drawing
 
-    style = _style(None)
-    _write(render("text", drawing.draw(load(layout)), style) + "\n")
-    _write(render("text", report, style))
-    _write(f"\nLook closer: imgaudit audit {layout} --artifacts {directory}\n")
+    style = style_for(None)
+    write(render("text", drawing.draw(load(layout)), style) + "\n")
+    write(render("text", report, style))
+    write(f"\nLook closer: imgaudit audit {layout} --artifacts {directory}\n")
     return report.status
 
 
@@ -728,7 +628,7 @@ def draft(
 
         return draft_folder(directory).report
 
-    return _confined(work, _Ways(output=output, document=True), limit_time, limit_memory)
+    return in_child(work, Ways(output=output, document=True), limit_time, limit_memory)
 
 
 @main.command()
@@ -753,10 +653,10 @@ def seal(
     def work() -> Report:
         from imgaudit.tasks import seal as sealing
 
-        with _progress() as progress:
+        with shown_progress() as progress:
             return sealing.seal(layout, artifacts, progress=progress)
 
-    return _confined(work, _Ways(output=output, document=True), limit_time, limit_memory)
+    return in_child(work, Ways(output=output, document=True), limit_time, limit_memory)
 
 
 @main.command()
@@ -797,8 +697,8 @@ def readback(
     from imgaudit.tasks import readback as reading
 
     if (artifacts is None) == (manifest is None):
-        _stop("give either --artifacts or --manifest")
-    with _progress() as progress:
+        stop("give either --artifacts or --manifest")
+    with shown_progress() as progress:
         result = reading.compare(
             layout,
             _named(dumps),
@@ -815,159 +715,8 @@ def _named(dumps: tuple[str, ...]) -> dict[str, str]:
     for item in dumps:
         name, equals, path = item.partition("=")
         if not (name and equals and path):
-            _stop(f"--dump {item}: write CHIP=FILE, such as nor=nor.bin")
+            stop(f"--dump {item}: write CHIP=FILE, such as nor=nor.bin")
         if name in found:
-            _stop(f"--dump {name} is given twice")
+            stop(f"--dump {name} is given twice")
         found[name] = path
     return found
-
-
-def _style(output: str | None) -> Style:
-    from imgaudit.report import Style
-
-    if output is None and sys.stdout is None:
-        _stop("there is no stdout to write to")
-    terminal = output is None and sys.stdout.isatty()
-    plain = "NO_COLOR" in os.environ or os.environ.get("TERM") in {"dumb", "", None}
-    encoding = (sys.stdout.encoding or "").lower() if output is None else "utf-8"
-    width = 80
-    if terminal:
-        import shutil
-
-        width = max(60, min(110, shutil.get_terminal_size().columns))
-    return Style(
-        colour=terminal and not plain, width=width, unicode=encoding.replace("-", "") == "utf8"
-    )
-
-
-class _Ways(NamedTuple):
-    """In which forms a report is wanted, and where: `reports` are FORM=FILE.
-
-    A `document`, such as a layout, is no report: nothing else is written in its place.
-    """
-
-    form: str = "text"
-    output: str | None = None
-    reports: tuple[str, ...] = ()
-    document: bool = False
-
-
-class _Told(NamedTuple):
-    """What a command has to say, in full: nothing is written before all of it is there.
-
-    `files` are paths with their texts; `complaints` go to stderr.
-    """
-
-    status: int
-    shown: str = ""
-    files: tuple[tuple[str, str], ...] = ()
-    complaints: tuple[str, ...] = ()
-
-
-def _rendered(report: Report, ways: _Ways) -> _Told:
-    """Put a report into the forms that are wanted."""
-    from imgaudit.report import render
-
-    asked = (item.partition("=") for item in ways.reports)
-    files = tuple((path, render(form, report)) for form, _, path in asked)
-    shown = render(ways.form, report, _style(ways.output))
-    if ways.output is not None:
-        files, shown = (*files, (ways.output, shown)), ""
-    return _Told(report.status, shown, files, report.warnings)
-
-
-def _give(report: Report) -> int:
-    return _deliver(_rendered(report, _Ways()))
-
-
-def _confined(
-    command: Callable[[], Report], ways: _Ways, seconds: int | None, memory: int | None
-) -> int:
-    """Have a command run in a child with limits; where it dies, say how far it came."""
-    from imgaudit import confined
-    from imgaudit.files import watch
-
-    if not confined.can_confine():
-        if seconds or memory:
-            _complain("this system cannot limit what is done: --limit-time and -memory say nothing")
-        return _deliver(_rendered(command(), ways))
-
-    def work(line: confined.Line) -> bytes:
-        import marshal
-
-        watch(line.opened)
-        _listeners.append(line.about)
-        try:
-            report = command()
-            _now("writing the report")
-            told = _rendered(report, ways)
-        except MemoryError:
-            raise
-        except Exception as problem:  # noqa: BLE001 - told by the one who waits
-            told = _Told(BROKEN, complaints=tuple(_said(problem)))
-        return marshal.dumps(tuple(told))
-
-    limits = confined.Limits(seconds, memory)
-    ended = confined.run(work, limits)
-    read = {(file.device, file.number) for file in ended.opened}
-    if ended.result is not None:
-        import marshal
-
-        return _deliver(_Told(*marshal.loads(ended.result)), read)  # noqa: S302 - our own
-    from imgaudit.tasks.stopped import stopped
-
-    if sys.stderr is not None and sys.stderr.isatty():
-        _loose(lambda: click.echo("\r\x1b[K", nl=False, err=True), sys.stderr)
-    report = stopped(ended.why, [file.name for file in ended.opened], ended.about, ended.trace)
-    if os.environ.get(_TRACEBACK):
-        from dataclasses import replace
-
-        report = replace(report, warnings=(*report.warnings, *ended.trace.splitlines()))
-    return _deliver(_rendered(report, _Ways() if ways.document else ways), read)
-
-
-_listeners: list[Callable[[str], None]] = []
-
-
-def _now(what: str) -> None:
-    """Tell whoever waits for this process what it does from now on."""
-    for tell in _listeners:
-        tell(what)
-
-
-def _deliver(told: _Told, read: set[tuple[int, int]] | None = None) -> int:
-    """Write all that was told, and give the exit status that is true once it is written.
-
-    `read` has the files that must not be replaced.
-    """
-    from imgaudit.files import Target
-
-    if told.complaints:
-        _complain(*told.complaints)
-    with contextlib.ExitStack() as stack:
-        # All that can go wrong is known before the first is replaced, but for a full disk.
-        ready = [
-            (stack.enter_context(Target(path, read or set())), text) for path, text in told.files
-        ]
-        for target, text in ready:
-            target.write(text)
-    if told.shown:
-        _write(told.shown)
-    return told.status
-
-
-def _write(text: str) -> None:
-    """Write to stdout, all of it."""
-    encoding = sys.stdout.encoding or "utf-8"
-    text = text.encode(encoding, "backslashreplace").decode(encoding)
-    try:
-        click.echo(text, nl=False, color=True)
-        sys.stdout.flush()
-    except OSError as problem:
-        _stop(f"cannot write to stdout: {problem.strerror}")
-
-
-def _stop(why: str) -> NoReturn:
-    from imgaudit.errors import AuditError
-
-    raise AuditError(why)

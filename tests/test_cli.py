@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from imgaudit import __version__, cli
+from imgaudit.boundary import style_for
 from imgaudit.files import ArtifactError, Folder
 from imgaudit.rules import checks
 
@@ -300,17 +301,17 @@ def test_colour_only_where_it_is_wanted(
     for name, value in variables.items():
         monkeypatch.setenv(name, value)
     monkeypatch.setattr(sys, "stdout", _Terminal())
-    assert cli._style(None).colour == colour
-    assert cli._style("report.txt").colour is False
-    assert cli._style(None).unicode
+    assert style_for(None).colour == colour
+    assert style_for("report.txt").colour is False
+    assert style_for(None).unicode
 
 
 @pytest.mark.parametrize(("columns", "width"), [("20", 60), ("100", 100), ("300", 110)])
 def test_width_of_the_terminal(columns: str, width: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", columns)
     monkeypatch.setattr(sys, "stdout", _Terminal())
-    assert cli._style(None).width == width
-    assert cli._style("report.txt").width == 80
+    assert style_for(None).width == width
+    assert style_for("report.txt").width == 80
 
 
 def test_a_pipe_gets_plain_text(folder: Path) -> None:

@@ -29,6 +29,7 @@ LAYERS = (
     {"rules"},
     {"tasks"},
     {"report", "manual"},
+    {"boundary"},
     {"cli"},
     {"__main__"},
 )
@@ -90,7 +91,7 @@ def test_the_command_line_starts_light() -> None:
     loaded = loaded_after("import imgaudit.cli")
     assert "click" in loaded
     mine = {name for name in loaded if name.startswith("imgaudit")}
-    assert mine == {"imgaudit", "imgaudit.cli", "imgaudit.errors"}
+    assert mine == {"imgaudit", "imgaudit.boundary", "imgaudit.cli", "imgaudit.errors"}
     heavy = {"yaml", "tabulate", "elftools", "concurrent.futures", "hashlib", "difflib"}
     assert not loaded & heavy
 
