@@ -17,12 +17,12 @@ from imgaudit.contents.starts import script_of
 from imgaudit.contents.tree import PASSED_OVER, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.fat import Fat
-from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.files import SCRIPT, Entry, Files, FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.uimage import UimageFacts
+from imgaudit.maps.root import hosts
 from imgaudit.model import Chip, Layout, Region
 from imgaudit.units import Span
 
@@ -66,24 +66,10 @@ def numbers(build: Build, layout: Layout) -> dict[str, int]:
     found = {chip.name: chip.number for chip in layout.chips.values() if chip.number is not None}
     fixed = [chip for chip in layout.chips.values() if _is_mmc(chip) and chip.kind is EMMC]
     if len(fixed) == 1 and fixed[0].name not in found:
-        said = {number for node in build.of(FdtFacts) for number in _aliased(node.facts)}
-        if len(said) == 1:
-            found[fixed[0].name] = said.pop()
+        said = {host.fixed for host in hosts(build)} - {None}
+        if len(said) == 1 and (number := said.pop()) is not None:
+            found[fixed[0].name] = number
     return found
-
-
-def _aliased(facts: FdtFacts) -> Iterator[int]:
-    """Give the number that a device tree's aliases give to the only eMMC that it has."""
-    aliases = facts.tree.root.child("aliases")
-    hosts = {}
-    for name in aliases.properties if aliases is not None else ():
-        number = name.removeprefix("mmc")
-        path = aliases.text(name) if aliases is not None and number.isdigit() else None
-        node = facts.tree.get(path) if path is not None else None
-        if node is not None and "non-removable" in node.properties and node.enabled():
-            hosts[node.path] = int(number)
-    if len(hosts) == 1:
-        yield from hosts.values()
 
 
 def devices(

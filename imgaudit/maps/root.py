@@ -5,8 +5,11 @@ Source: Linux block/early-lookup.c and init/do_mounts.c; drivers/mtd/mtdcore.c f
 
 from __future__ import annotations
 
+from imgaudit.chips import EMMC
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
+from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.flat_tree import Node
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.ubi import Ubi
@@ -17,6 +20,8 @@ from imgaudit.model import Layout, Region
 from imgaudit.units import counted
 
 _UNKNOWN = "${"
+_MMC = "mmc"
+_HOSTS = frozenset({"mmc", "sdhci", "sdmmc", "emmc", "mshc", "dwmmc"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,55 +58,153 @@ def target_of(build: Build, layout: Layout, copies: Copies, root: Root) -> Targe
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class _Disk:
+    """The partitions of a chip: names by number, and numbers by identifier, where that is known."""
+
+    names: dict[int, str]
+    ids: dict[str, int] | None
+
+
 def _partition(build: Build, layout: Layout, root: Root) -> Target | None:
-    on_disk = [region for region in layout.regions if region.partition is not None]
-    chips = {region.area for region in on_disk}
-    numbers, ids = _tables(build)
-    if not ids and not numbers:
-        numbers = {region.partition or 0: region.label for region in on_disk}
-    number: int | None = None
+    disks = _disks(build, layout)
+    if root.kind is RootKind.DISK:
+        return _numbered(build, layout, disks, root)
+    if root.id is None or not any(disk.names or disk.ids for disk in disks.values()):
+        return None
+    for chip, disk in disks.items():
+        if root.kind is RootKind.PARTITION_UUID:
+            number = (disk.ids or {}).get(root.id.lower())
+        else:
+            number = next((at for at, name in disk.names.items() if name == root.id), None)
+        if number is not None:
+            return _target(layout, chip, disk, number + root.partition_offset)
     if root.kind is RootKind.PARTITION_UUID:
         # The identifiers are in the disk's own table only.
-        if not ids or root.id is None:
+        if any(disk.ids is None for disk in disks.values()):
             return None
-        number = ids.get(root.id.lower())
-        if number is None:
-            return Target(why="no partition of the disk has that identifier")
-        number += root.partition_offset
-    elif root.kind is RootKind.PARTITION_LABEL:
-        labels = {label: number for number, label in reversed(numbers.items()) if label}
-        number = labels.get(root.id or "")
-        if number is None and labels:
-            return Target(why=f"the partitions are called {', '.join(labels)}")
-        if number is None and numbers:
-            return Target(why="the partitions of an MBR have no names")
-    elif root.disk is not None and root.disk.startswith("mmcblk") and root.partition is not None:
-        number = root.partition
-    if number is None or not numbers:
+        return Target(why="no partition of the disk has that identifier")
+    labels = [label for disk in disks.values() for label in disk.names.values() if label]
+    if labels:
+        return Target(why=f"the partitions are called {', '.join(dict.fromkeys(labels))}")
+    return Target(why="the partitions of an MBR have no names")
+
+
+def _numbered(build: Build, layout: Layout, disks: dict[str, _Disk], root: Root) -> Target | None:
+    """Follow /dev/mmcblkXpN; other disks are none of the layout's."""
+    name = (root.disk or "").removeprefix("mmcblk")
+    if name == root.disk or root.partition is None or not name.isdecimal():
         return None
-    if number not in numbers:
-        return Target(why=f"the disk has the partitions {', '.join(map(str, sorted(numbers)))}")
-    regions = [region for region in on_disk if region.partition == number]
-    return Target(region=regions[0] if len(regions) == len(chips) == 1 else None)
+    found = hosts(build)
+    if found and not any(host.has(int(name)) for host in found):
+        said = ", ".join(f"mmc{at}" for host in found for at in sorted(host.numbers))
+        return Target(why=f"the device tree numbers {said}")
+    chips = {chip.name for chip in layout.chips.values() if chip.kind.device == _MMC}
+    fixed = [chip.name for chip in layout.chips.values() if chip.kind is EMMC]
+    known = {host.fixed for host in found} if found else {None}
+    if len(fixed) == 1 and len(known) == 1 and None not in known:
+        chips = set(fixed) if int(name) in known else chips - set(fixed)
+    theirs = {chip: disk for chip, disk in disks.items() if chip in chips and disk.names}
+    there = {chip: disk for chip, disk in theirs.items() if root.partition in disk.names}
+    if theirs and not there:
+        numbers = sorted({number for disk in theirs.values() for number in disk.names})
+        return Target(why=f"the disk has the partitions {', '.join(map(str, numbers))}")
+    if len(theirs) != 1 or len(chips) != 1:
+        return Target() if theirs else None
+    chip, disk = next(iter(theirs.items()))
+    return _target(layout, chip, disk, root.partition)
 
 
-def _tables(build: Build) -> tuple[dict[int, str], dict[str, int]]:
-    """Give the names of the disks' partitions by number, and their numbers by identifier.
+def _target(layout: Layout, chip: str, disk: _Disk, number: int) -> Target:
+    if number not in disk.names:
+        numbers = ", ".join(map(str, sorted(disk.names)))
+        return Target(why=f"the disk has the partitions {numbers}")
+    found = (it for it in layout.regions if it.area == chip and it.partition == number)
+    return Target(region=next(found, None))
+
+
+def _disks(build: Build, layout: Layout) -> dict[str, _Disk]:
+    """Give the tables of the disks by chip: their own, else what the layout has.
 
     An MBR has no names; its identifiers are made of the disk's (Linux block/partitions/msdos.c).
     """
-    numbers: dict[int, str] = {}
-    ids: dict[str, int] = {}
+    on_disk = [region for region in layout.regions if region.partition is not None]
+    first = next((region.area for region in on_disk), "")
+    disks: dict[str, _Disk] = {}
     for node in build.of(Gpt):
+        disk = disks.setdefault(node.chip.name if node.chip is not None else first, _Disk({}, {}))
         for entry in node.facts.table.entries if node.facts.table is not None else ():
-            numbers[entry.number] = entry.name
-            ids[entry.unique_guid] = entry.number
-    for disk in build.of(Mbr):
-        for record in disk.facts.partitions:
+            disk.names.setdefault(entry.number, entry.name)
+            if disk.ids is not None:
+                disk.ids.setdefault(entry.unique_guid, entry.number)
+    for found in build.of(Mbr):
+        disk = disks.setdefault(found.chip.name if found.chip is not None else first, _Disk({}, {}))
+        for record in found.facts.partitions:
             if not record.extended:
-                numbers[record.number] = ""
-            ids[f"{disk.facts.record.disk_signature:08x}-{record.number:02x}"] = record.number
-    return numbers, ids
+                disk.names.setdefault(record.number, "")
+            if disk.ids is not None:
+                identifier = f"{found.facts.record.disk_signature:08x}-{record.number:02x}"
+                disk.ids.setdefault(identifier, record.number)
+    for region in on_disk:
+        if region.area not in disks or disks[region.area].ids is None:
+            disk = disks.setdefault(region.area, _Disk({}, None))
+            disk.names.setdefault(region.partition or 0, region.label)
+    return disks
+
+
+@dataclass(frozen=True, slots=True)
+class Hosts:
+    """The controllers of cards and eMMCs of a device tree, as Linux numbers them.
+
+    `numbers` are those of the enabled ones that an alias names, `fixed` that of the only one of
+    them that is not removable. Others count from `free` on, if there are `more`.
+    Source: Linux drivers/mmc/core/host.c (mmc_alloc_host, mmc_first_nonreserved_index).
+    """
+
+    numbers: frozenset[int]
+    fixed: int | None
+    free: int
+    more: bool
+
+    def has(self, number: int) -> bool:
+        """Tell whether a controller may have this number."""
+        return number in self.numbers or (self.more and number >= self.free)
+
+
+def hosts(build: Build) -> list[Hosts]:
+    """Give the controllers of each device tree that numbers some by aliases."""
+    found = (_hosts(node.facts) for node in build.of(FdtFacts) if not node.facts.overlay)
+    return [host for host in found if host is not None]
+
+
+def is_host(node: Node) -> bool:
+    """Tell a controller of cards and eMMCs by its name, where it is enabled."""
+    return node.name.partition("@")[0] in _HOSTS and "@" in node.name and node.enabled()
+
+
+def _hosts(facts: FdtFacts) -> Hosts | None:
+    aliases = facts.tree.root.child("aliases")
+    named: dict[int, Node] = {}
+    reserved = []
+    for name in aliases.properties if aliases is not None else ():
+        number = name.removeprefix("mmc")
+        if number == name or not number.isdecimal() or len(number) > 3:
+            continue
+        reserved.append(int(number))
+        path = aliases.text(name) if aliases is not None else None
+        node = facts.tree.get(path) if path is not None else None
+        if node is not None and node.enabled():
+            named[int(number)] = node
+    if not named:
+        return None
+    fixed = [number for number, node in named.items() if "non-removable" in node.properties]
+    paths = {node.path for node in named.values()}
+    return Hosts(
+        numbers=frozenset(named),
+        fixed=fixed[0] if len(fixed) == 1 else None,
+        free=max(reserved) + 1,
+        more=any(is_host(node) and node.path not in paths for node in facts.tree.root.walk()),
+    )
 
 
 def _mtd(layout: Layout, copies: Copies, root: Root) -> Target | None:

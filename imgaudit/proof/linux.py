@@ -18,6 +18,7 @@ from imgaudit.rescue.mainroot import MainRoot
 from imgaudit.rescue.started import Started
 
 _DISKS = {"mmc": (("MMC_BLOCK", "makes a disk of an eMMC or a card"),)}
+_MODULES = frozenset({"MMC_BLOCK", "MTD_UBI"})
 _TABLES = {
     "gpt": (("EFI_PARTITION", "reads a GPT"),),
     "mbr": (("MSDOS_PARTITION", "reads an MBR"),),
@@ -131,8 +132,11 @@ def _lacking(
                 at=0,
                 why=f"{driver.role}: {driver.state.value}",
             )
+    # A ramdisk before the root may bring what is a module.
+    before = any(link.role == "ramdisk" for link in proof.chain)
     for symbol, does in _options(linux, proof, layout):
-        if linux.config is not None and linux.config.get(f"CONFIG_{symbol}") != "y":
+        have = {"y", "m"} if before and symbol in _MODULES else {"y"}
+        if linux.config is not None and linux.config.get(f"CONFIG_{symbol}") not in have:
             why = f"it was built without what {does}"
             yield Step(f"CONFIG_{symbol}", "the kernel", 0, why, fault=Fault.KERNEL)
     built = (linux.config or {}).get("CONFIG_CMDLINE", "").strip('"')

@@ -42,7 +42,7 @@ from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Fault, Link
 from imgaudit.rescue.mainroot import Devices
 from imgaudit.rescue.stage import Early, Rescue, Same, early_of
-from imgaudit.rescue.start import Switch
+from imgaudit.rescue.start import SHELLS, Switch
 from imgaudit.units import Span, both, joined
 
 _OWN_TREE = "${fdtcontroladdr}"
@@ -661,25 +661,60 @@ class _Judging:
             why = f"the kernel unpacks nothing of {piece.name}: it has no CONFIG_{lacks[0]}"
             raise _NoError(why, Fault.KERNEL, at=region, returns=False)
         yield Link("init", found.init, region)
-        if found.switch is not None:
-            yield from self.switched(found.switch, config)
+        switch = found.switch
+        if switch is not None and switch.device is not None:
+            doubtful = set(switch.others) - SHELLS
+            yield from self.switched(switch, config, sure=not doubtful)
+        elif switch is not None and not switch.asks:
+            raise _OpenError(
+                f"which root {switch.step.place} of {piece.name} goes on to is not known"
+            )
         elif line.root is not None and "${" not in line.root.text:
-            mounted, why = self.starter.devices.find(line.root.text)
-            if why:
-                raise _NoError(f"root={line.root.text}: {why}", Fault.ROOT, returns=False)
-            if mounted is not None:
-                yield from self.system(mounted, line.root, line.init, config)
+            yield from self.asked(line.root, line.init, switch, config)
+        elif switch is not None:
+            raise _OpenError("root= is not known, and the ramdisk goes on to what it says")
 
-    def switched(self, switch: Switch, config: Mapping[str, str] | None) -> Iterator[Link]:
-        """See that there is a system where a ramdisk's script goes on."""
-        device = switch.device
+    def asked(
+        self,
+        root: Root,
+        named: str | None,
+        switch: Switch | None,
+        config: Mapping[str, str] | None,
+    ) -> Iterator[Link]:
+        """See that there is a system where root= leads a ramdisk's script."""
+        region, why = self.starter.devices.find(root.text)
+        if why:
+            raise _NoError(f"root={root.text}: {why}", Fault.ROOT, returns=False)
+        if region is None:
+            if switch is not None:
+                raise _OpenError(f"what root={root.text} leads to is not known")
+            return
+        content = self.board.content(region)
+        if switch is not None and switch.init is None and named and content is not None:
+            # Generated scripts take /sbin/init where it is not there, others do not.
+            found = init_of(content, named, self.layout.arch, config)
+            if found.path is None and init_of(content, None, self.layout.arch, config).path:
+                why = f"whether {switch.step.path} of the ramdisk starts another init"
+                raise _OpenError(f"{why} is not known: {found.why}")
+        said = switch.init if switch is not None else None
+        yield from self.system(region, root, said or named, config)
+
+    def switched(
+        self, switch: Switch, config: Mapping[str, str] | None, *, sure: bool
+    ) -> Iterator[Link]:
+        """See that there is a system where a ramdisk's script goes on; it may not be `sure` to."""
+        device = switch.device or ""
         region, why = self.starter.devices.find(device)
         if why:
             why = f"{switch.step.place} of the ramdisk mounts {device} for the new root: {why}"
+            if not sure:
+                raise _OpenError(f"{why}; whether it comes there is not known")
             raise _NoError(why, Fault.ROOT, returns=False)
         root = command_line.parse(f"root={device}").root
-        if region is not None and root is not None:
-            yield from self.system(region, root, switch.init, config)
+        if region is None or root is None:
+            why = f"{switch.step.place} of the ramdisk mounts {device} for the new root"
+            raise _OpenError(f"{why}: what that is, is not known")
+        yield from self.system(region, root, switch.init, config)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
         """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""
@@ -707,8 +742,14 @@ class _Judging:
             why = f"the ramdisk's own start ends: {rescue.start.stops}"
             raise _NoError(why, Fault.INIT, at=region, returns=False)
         yield Link("init", init.path, region)
-        if rescue.start is not None and rescue.start.switch is not None:
-            yield from self.switched(rescue.start.switch, self.config_of(parts["kernel"]))
+        switch = rescue.start.switch if rescue.start is not None else None
+        if switch is None or not switch.certain:
+            return  # it may stay in the ramdisk, which is what was surveyed
+        if switch.device is None:
+            raise _OpenError(
+                f"which root {switch.step.place} of the ramdisk goes on to is not known"
+            )
+        yield from self.switched(switch, self.config_of(parts["kernel"]), sure=True)
 
     @staticmethod
     def bundled(piece: Piece) -> bool:

@@ -20,12 +20,14 @@ from imgaudit.errors import ImgauditError
 from imgaudit.formats.erofs import Erofs
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.files import FileSystem
+from imgaudit.formats.luks import Luks
+from imgaudit.formats.lvm2 import Lvm2
 from imgaudit.formats.squashfs import Squashfs
 from imgaudit.maps import command_line, fw_env_config
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.root import target_of
-from imgaudit.model import Region
+from imgaudit.model import Layout, Region
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import read_access
 from imgaudit.rescue.drivers import State, file_system_driver
@@ -131,7 +133,7 @@ def main_roots(
     for item in started.values():
         if item.stage is None or item.rescue is not None or layout is None:
             continue
-        named = {devices.root(text) for text in item.arguments}
+        named = devices.roots(item)
         for name in item.stage.regions:
             region = layout.region(name)
             if region.name in named or (region.type or "").startswith(_ROOT_TYPE):
@@ -187,6 +189,10 @@ class _Looking:
         runner = Runner(root, self.arch if self.arch in ARCHES else None)
         lines = [command_line.parse(text) for text in self.item.arguments]
         named = {line.value("init") for line in lines} - {None}
+        if self.item.early:
+            # a script of the ramdisk names it: only where it does so plainly it is known
+            said = self.item.switch.init if self.item.switch is not None else None
+            named = {said} - {None}
         default = (self.item.config or {}).get("CONFIG_DEFAULT_INIT", "").strip('"')
         first = first_program(
             runner, None, init=named.pop() if len(named) == 1 else None, default=default
@@ -373,10 +379,13 @@ class Devices:
     def __init__(self, build: Build, copies: Copies) -> None:
         self.build = build
         self.copies = copies
+        layout = build.layout
         self.labels: dict[str, Region] = {}
         self.ids: dict[str, Region] = {}
-        # What has no image at hand may have any label.
-        self.unseen = any(item.payload is None for item in build.placements)
+        # What has no image at hand, or one that is not understood, may have any label.
+        self.unseen = layout is None or any(
+            _may_have_any(layout, item) for item in build.placements
+        )
         for region, _, content in build.placed():
             for name, value in _identity(content.facts):
                 (self.labels if name == "label" else self.ids).setdefault(value, region)
@@ -406,11 +415,25 @@ class Devices:
         target = target_of(self.build, layout, self.copies, root)
         return (None, "") if target is None else (target.region, target.why)
 
-    def root(self, arguments: str) -> str | None:
-        """Name the region that a command line's root= leads to."""
-        root = command_line.parse(arguments).root
-        region, _ = (None, "") if root is None else self.find(root.text)
-        return None if region is None else region.name
+    def roots(self, item: Started) -> set[str]:
+        """Name the regions that a Linux mounts as its root: by its ramdisk's script, by root=."""
+        if item.switch is not None and item.switch.device is not None:
+            named = {item.switch.device}
+        else:
+            lines = (command_line.parse(text).root for text in item.arguments)
+            named = {root.text for root in lines if root is not None}
+        regions = (self.find(device)[0] for device in named)
+        return {region.name for region in regions if region is not None}
+
+
+def _may_have_any(layout: Layout, item: Placement) -> bool:
+    """Tell that a place on a disk may hold a file system whose label and UUID are not known."""
+    region, payload = item.region, item.payload
+    if not layout.area(region.area).chip.kind.sectors:
+        return False
+    if payload is None or region.partition is None:
+        return payload is None
+    return isinstance(payload.unwrapped().facts, Luks | Lvm2 | None)
 
 
 def _identity(facts: object) -> Iterator[tuple[str, str]]:

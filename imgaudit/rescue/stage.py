@@ -26,7 +26,7 @@ from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.first import first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
-from imgaudit.rescue.start import Start, Switch, follow_init
+from imgaudit.rescue.start import Start, Switch, follow_init, on_path
 from imgaudit.rescue.survey import RescueFacts, groups_named, survey
 
 XZ_CHECKS = frozenset({"none", "crc32"})
@@ -228,7 +228,7 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     whys = "; ".join(filter(None, (one.ends or one.why for one in first.attempts)))
     if first.reached is None or first.stands_in is not None:
         return Early(path, None if not first.certain else False, whys)
-    start = follow_init(root, runner, first.reached, {})
+    start = follow_init(root, runner, first.reached, on_path(root, runner))
     if start.stops:
         return Early(first.reached, False, f"its own start ends: {start.stops}")
     if ramdisk.troubles:

@@ -19,7 +19,7 @@ from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh
-from imgaudit.rescue.runnable import Runner
+from imgaudit.rescue.runnable import PATH, Runner
 
 STEPS = 20_000
 SCRIPTS = 64  # in each other: 8
@@ -27,10 +27,12 @@ NESTED = 8
 TURNS = 64
 ROWS = 512
 KEPT = 200
+COMMANDS = 4096  # a full distribution has some 3,000
 _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
 _SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
 _OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
+_CMDLINE = "/proc/cmdline"
 _DEVICE = re.compile(r"/dev/|(?:PART)?(?:LABEL|UUID)=")
 # Where programs look at once: BusyBox util-linux/mdev.c, procps/sysctl.c; systemd-udevd(8).
 _LOOKS_IN = {
@@ -45,7 +47,12 @@ _SHELL_OWN = """. : [ [[ alias bg break cd command continue echo eval exec exit 
     trap true type ulimit umask unalias unset wait"""
 _BUILTINS = frozenset(_SHELL_OWN.split())
 _PREFIXES = frozenset({"setsid", "cttyhack", "nohup", "command", "busybox", "time", "env"})
-_LEAVES = frozenset({"switch_root", "pivot_root", "run-init", "reboot", "poweroff", "halt"})
+_LEAVES = frozenset({"switch_root", "pivot_root", "run-init"})
+_ENDS = frozenset({"reboot", "poweroff", "halt"})
+_VALUED = frozenset({"-c", "-d"})
+"""Options of switch_root and run-init that another word follows."""
+_SHELLS = ("/bin/sh", "/bin/bash", "/bin/ash", "/usr/bin/bash")
+SHELLS = frozenset({"sh", "ash", "bash", "dash"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,16 +80,32 @@ class Absent:
     fatal: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Switch:
-    """Where the start certainly leaves the ramdisk: for the one `device` on the new root.
+    """Where the start leaves the ramdisk for a new root.
 
-    `init` is the program that is started there, None where its name is not known.
+    `device` is what is mounted there, `step` where, and `init` the program that is started there;
+    None where that is not known. `asks` tells that a script looks at the kernel's command line.
+    `others` are programs that may be started in the ramdisk instead; `certain` tells that there
+    are none and that it leaves on every way.
     """
 
     step: Step
-    device: str
-    init: str | None
+    device: str | None = None
+    init: str | None = None
+    asks: bool = True
+    others: tuple[str, ...] = ()
+    certain: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Mounted:
+    """A file system on a mount point; `tool` is empty where no program mounts it."""
+
+    step: Step
+    device: str | None
+    options: tuple[str, ...]
+    tool: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,7 +163,7 @@ def follow_init(
         no_point=tuple(walk.no_point)[:KEPT],
         early=tuple((step, point) for step, point in walk.early if point in walk.mounted)[:KEPT],
         loads=tuple(walk.loads)[:KEPT],
-        switch=walk.switch,
+        switch=walk.left(),
         doubts=tuple(dict.fromkeys(walk.doubts))[:KEPT],
     )
 
@@ -176,8 +199,10 @@ class _Walk:
         self.waits: list[tuple[Step, str]] = []
         self.ends: Step | None = None
         self.mounted: dict[str, Step] = {}
-        self.devices: dict[str, set[tuple[Step, str | None]]] = {}  # by mount point
-        self.switch: Switch | None = None
+        self.devices: dict[str, list[_Mounted]] = {}  # by mount point
+        self.leaves: list[tuple[Step, str | None, str | None]] = []
+        self.others: list[str] = []
+        self.asks = False
         self.made: set[str] = set()
         self.no_point: list[tuple[Step, str]] = []
         self.early: list[tuple[Step, str]] = []
@@ -211,7 +236,11 @@ class _Walk:
             else:
                 self.doubts.append(f"{path} is a script of {shell}, which was not followed.")
             return
-        if posixpath.basename(path) in {"init", "linuxrc"}:
+        if posixpath.basename(found.path) == "systemd":
+            # what it mounts for the new root is said by its units and root=
+            self.leaves.append((Step(path, 0, path, certain=True), None, None))
+            self.asks = True
+        elif posixpath.basename(path) in {"init", "linuxrc"}:
             busybox = self.runner.applets(node) is not None
             if busybox or self.root.text("/etc/inittab") is not None:
                 self.inittab(busybox=busybox)
@@ -230,6 +259,7 @@ class _Walk:
             return
         outermost = not self.scripts
         self.scripts.append(path)
+        self.asks |= _CMDLINE in text
         frame = _Frame(path, {}, arguments, certain=certain, strict=strict)
         self.depth += 1
         try:
@@ -486,6 +516,7 @@ class _Walk:
             self.doubts.append(f"{path} was not followed: {problem}.")
             return
         self.scripts.append(path)
+        self.asks |= _CMDLINE in text
         outer, frame.path = frame.path, path
         self.depth += 1
         try:
@@ -540,37 +571,82 @@ class _Walk:
         name = words[0]
         if name is None:
             raise _OverError("replaced")
-        if posixpath.basename(name) in _LEAVES:
-            self.leave(words, step)
+        base = posixpath.basename(name)
+        if base in _LEAVES:
+            if self.find(name, frame, step, fatal=True):
+                self.leave(words, step)
             raise _OverError("replaced")
+        if base in _ENDS:
+            raise _OverError("replaced")
+        self.others.append(base)
         path = self.find(name, frame, step, fatal=True)
         if path:
             self.program(path, tuple(words[1:]), certain=frame.certain)
         raise _OverError("replaced")
 
     def leave(self, words: list[str | None], step: Step) -> None:
-        """Note what the new root is, where there is but one way to it.
+        """Note where the script goes on.
 
-        Source: BusyBox util-linux/switch_root.c: [-c DEV] NEW_ROOT NEW_INIT.
+        Source: BusyBox util-linux/switch_root.c: [-c DEV] NEW_ROOT NEW_INIT; klibc
+        usr/kinit/run-init: [-d CAPS] [-c DEV] NEW_ROOT NEW_INIT (from memory).
         """
-        plain = words[1:]
-        if plain[:1] == ["-c"]:
-            plain = plain[2:]
-        point = plain[0] if plain else None
-        if posixpath.basename(words[0] or "") != "switch_root" or not step.certain or not point:
-            return
-        found = self.devices.get(posixpath.normpath(point), set())
-        for mounts, device in found if len(found) == 1 else ():
-            if device is not None and mounts.certain and _DEVICE.match(device):
-                self.switch = Switch(mounts, device, plain[1] if len(plain) > 1 else None)
+        plain: list[str | None] = []
+        taken = iter(words[1:])
+        for word in taken:
+            if word in _VALUED:
+                next(taken, None)
+            elif word is None or not word.startswith("-"):
+                plain.append(word)
+        point, init = [*plain, None, None][:2]
+        if posixpath.basename(words[0] or "") == "pivot_root" or point is None:
+            point = init = None
+        self.leaves.append((step, point, init))
+        mounts = self.devices.get(posixpath.normpath(point), []) if point is not None else []
+        if step.certain and len(mounts) == 1 and mounts[0].step.certain and not mounts[0].tool:
+            lost = mounts[0].step
+            key = lost.path, lost.line, "mount"
+            self.absent[key] = Absent(lost, "mount", _nowhere("mount"), fatal=True)
+
+    def left(self) -> Switch | None:
+        """Say where the start goes on; None where nothing leaves the ramdisk."""
+        if not self.leaves:
+            return None
+        step, point, _ = self.leaves[0]
+        inits = {init for _, _, init in self.leaves}
+        one = len(self.leaves) == 1
+        found = self.behind(point) if one and point is not None else None
+        return Switch(
+            step=step if found is None else found.step,
+            device=None if found is None else found.device,
+            init=inits.pop() if len(inits) == 1 else None,
+            asks=self.asks or bool(self.doubts),
+            others=tuple(dict.fromkeys(self.others)),
+            certain=one and step.certain and not self.others,
+        )
+
+    def behind(self, point: str) -> _Mounted | None:
+        """Give the mount of the one device that is seen at a point: through an overlay, a bind."""
+        for _ in range(NESTED):
+            found = self.devices.get(posixpath.normpath(point), [])
+            if not found or (len(found) > 1 and not all(one.step.certain for one in found)):
+                return None
+            last = found[-1]
+            if last.device is not None and _DEVICE.match(last.device):
+                return last
+            lower = next((it for it in last.options if it.startswith("lowerdir=")), "")
+            bound = {"bind", "rbind", "move"} & set(last.options)
+            under = lower.removeprefix("lowerdir=") or (last.device if bound else None)
+            if not under:
+                return None
+            point = under
+        return None
 
     def find(self, name: str, frame: _Frame, step: Step, *, fatal: bool = False) -> str:
         """Find a program as the shell does, and note one that cannot run."""
         if "/" not in name:
             path = self.tools.get(name, "")
             if not path:
-                why = f"{name} is neither on the search path nor an applet"
-                self.note(step, name, why, fatal=fatal or frame.strict)
+                self.note(step, name, _nowhere(name), fatal=fatal or frame.strict)
             return path
         if self.volatile(name) or name in self.tools.values():
             return "" if self.volatile(name) else name
@@ -599,7 +675,9 @@ class _Walk:
             if path and step.certain and point not in self.mounted:
                 self.early.append((step, point))
         if base == "mount":
-            self.mount(words[1:], step)
+            self.mount(words[1:], step, path)
+        elif base == "pivot_root":
+            self.leave(words, step)
         elif base == "mkdir":
             self.made.update(word.rstrip("/") for word in words[1:] if word and word[0] == "/")
         elif base in {"modprobe", "insmod"}:
@@ -623,7 +701,7 @@ class _Walk:
             if over.kind == "hangs" and frame.certain:
                 raise
 
-    def mount(self, words: list[str | None], step: Step) -> None:
+    def mount(self, words: list[str | None], step: Step, tool: str) -> None:
         """Note where something is mounted; the folder must be there."""
         if any(word in {"-a", "-at"} for word in words):
             for line in (self.root.text("/etc/fstab") or "").splitlines():
@@ -632,12 +710,16 @@ class _Walk:
                     self.mounts_on(row[1], step)
             return
         kind = None
+        options: list[str] = []
         plain: list[str | None] = []
         taken = iter(words)
         for word in taken:
             if word in {"-t", "-o"}:
                 value = next(taken, None)
                 kind = value if word == "-t" else kind
+                options += (value or "").split(",") if word == "-o" else ()
+            elif word in _BINDS:
+                options.append(_BINDS[word])
             elif word is None or not word.startswith("-"):
                 plain.append(word)
         point = plain[-1] if plain else None
@@ -645,7 +727,8 @@ class _Walk:
             point = _SYSTEM[kind]
         if point is not None:
             device = plain[0] if len(plain) > 1 else None
-            self.devices.setdefault(posixpath.normpath(point), set()).add((step, device))
+            mounted = _Mounted(step, device, tuple(options), tool)
+            self.devices.setdefault(posixpath.normpath(point), []).append(mounted)
             self.mounts_on(point, step)
 
     def mounts_on(self, point: str, step: Step) -> None:
@@ -707,6 +790,33 @@ class _Walk:
             return []
         names = fnmatch.filter(self.root.names(folder or "/"), name)
         return [f"{folder}/{each}" for each in names if not each.startswith(".")]
+
+
+_BINDS: Mapping[str | None, str] = {
+    "--bind": "bind",
+    "--rbind": "rbind",
+    "--move": "move",
+    "-B": "bind",
+    "-R": "rbind",
+    "-M": "move",
+}
+
+
+def on_path(root: Root, runner: Runner) -> dict[str, str]:
+    """Give the commands that a shell finds by name, with their files: more rather than less."""
+    names = [name for folder in PATH.split(":") for name in root.names(folder)]
+    names = bounds.within(list(dict.fromkeys(names)), COMMANDS, "a ramdisk", "commands")
+    found = {name: path for name in names if (path := runner.find(name)) is not None}
+    for shell in (*_SHELLS, "/bin/busybox"):
+        node = root.resolve(shell).node
+        applets = runner.applets(node) if node is not None and node.is_file else None
+        for name in applets.names if applets is not None else ():
+            found.setdefault(name, shell)
+    return found
+
+
+def _nowhere(name: str) -> str:
+    return f"{name} is neither on the search path nor an applet"
 
 
 _LEAVING = frozenset({"break", "exit", "return", "exec", "reboot", "poweroff", "halt"})

@@ -17,7 +17,8 @@ from imgaudit.model import Layout, Region, Stage
 from imgaudit.rescue.access import scripts
 from imgaudit.rescue.drivers import IMAGE_SIZE, Drivers, Kernel, drivers_of
 from imgaudit.rescue.modules import Release, module_name, read_loads
-from imgaudit.rescue.stage import Rescue
+from imgaudit.rescue.stage import Rescue, Same, early_of
+from imgaudit.rescue.start import Switch
 from imgaudit.rescue.survey import RescueFacts
 
 NO_TREE = "the device tree that the kernel is given is not known"
@@ -34,7 +35,8 @@ _GROUPS = {
 class Started:
     """One Linux. `rescue` is its ramdisk, if any; `vital` are the roles without which it fails.
 
-    `early` tells that a ramdisk comes before its root, which may bring drivers of its own.
+    `early` tells that a ramdisk comes before its root, which may bring drivers of its own, and
+    `switch` where that one goes on, where it is known to.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Started:
     drivers: Drivers = field(default_factory=Drivers)
     vital: frozenset[str] = frozenset({"console"})
     early: bool = False
+    switch: Switch | None = None
 
     @property
     def release(self) -> str | None:
@@ -80,7 +83,7 @@ def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dic
             if starts:
                 found[stage.name] = _without_ramdisk(stage, tuple(starts))
             elif early:
-                found[stage.name] = _behind_ramdisk(stage, tuple(early))
+                found[stage.name] = _behind_ramdisk(stage, tuple(early), layout.arch)
     return found
 
 
@@ -172,7 +175,7 @@ def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
     )
 
 
-def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
+def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...], arch: str) -> Started:
     kernel = next((kernel for start in starts if (kernel := _kernel(start)) is not None), None)
     config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
     return Started(
@@ -185,7 +188,20 @@ def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
         drivers=Drivers(why="its ramdisk may load drivers, and is not followed"),
         vital=frozenset(),
         early=True,
+        switch=_switch(starts, arch),
     )
+
+
+def _switch(starts: tuple[Start, ...], arch: str) -> Switch | None:
+    """Say where the ramdisk of a stage goes on; None where it does not, or starts differ."""
+    found = []
+    for start in starts:
+        ramdisk = _part(start, "ramdisk")
+        if ramdisk is None:
+            return None
+        line = command_line.parse(start.boot.arguments or "")
+        found.append(early_of(Same(ramdisk), arch, line.value("rdinit"), line.init).switch)
+    return found[0] if all(one == found[0] for one in found) else None
 
 
 def _on_emmc(arguments: tuple[str, ...]) -> bool:

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.formats.flat_tree import Node
 from imgaudit.maps import command_line
+from imgaudit.maps.root import is_host
 from imgaudit.rescue.started import Started
 from imgaudit.rules._boot import Spot, finding
 from imgaudit.rules.cited import PRACTICE, in_linux
@@ -22,7 +22,6 @@ from imgaudit.writers.tree import file
 
 _ONCE = ("root", "rootfstype", "init", "rdinit")
 _DECISIVE = frozenset({*_ONCE, "console", "mtdparts", "blkdevparts", "ubi.mtd", "ro", "rw"})
-_HOSTS = frozenset({"mmc", "sdhci", "sdmmc", "emmc", "mshc", "dwmmc"})
 _OTHER = "console=ttyS0 root=/dev/mtdblock5"
 
 
@@ -179,7 +178,7 @@ def root_by_number(started: Started, subject: Subject) -> Outcome:
     aliases = tree.tree.root.child("aliases")
     names = aliases.properties if aliases is not None else {}
     led_to = {path for name in names if name.startswith("mmc") for path in names[name].texts()}
-    hosts = [node for node in tree.tree.root.walk() if _is_host(node) and node.path not in led_to]
+    hosts = [node for node in tree.tree.root.walk() if is_host(node) and node.path not in led_to]
     alias = "mmc" + (named[0].disk or "").removeprefix("mmcblk")
     if len(hosts) > 1 and alias not in names:
         case = NUMBER(
@@ -190,10 +189,6 @@ def root_by_number(started: Started, subject: Subject) -> Outcome:
             alias=alias,
         )
         yield _said(case, started, subject)
-
-
-def _is_host(node: Node) -> bool:
-    return node.name.partition("@")[0] in _HOSTS and "@" in node.name and node.enabled()
 
 
 def _pool_values(stage: str, *, size: int, told: str, room: int) -> None: ...

@@ -250,7 +250,12 @@ def test_a_root_of_32_bit_programs_hangs_on_the_kernel(config: dict[str, str], s
     assert init_of(content, None, "riscv64", config).path is None
 
 
-_ASKS = '#!/bin/sh\nmount "$(findfs "$1")" /mnt\nexec switch_root /mnt /sbin/init\n'
+_ASKS = (
+    "#!/bin/sh\n"
+    "for it in $(cat /proc/cmdline); do case $it in root=*) root=${it#root=};; esac; done\n"
+    'mount "$(findfs "$root")" /mnt\nexec switch_root /mnt /sbin/init\n'
+)
+_TAKES = _ASKS.replace("/sbin/init", '"$init"')
 _SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/init\n"
 
 
@@ -267,12 +272,21 @@ _SWITCHES = "#!/bin/sh\nmount /dev/mmcblk0p2 /mnt\nexec switch_root /mnt /sbin/i
         (file(_SWITCHES, 0o755), {"mmcblk0p2": "mmcblk0p7"}, ""),  # its script does not ask
         (file(_SWITCHES.replace("p2", "p7"), 0o755), {}, "/init:2 of the ramdisk mounts /dev/mmc"),
         (file(_SWITCHES.replace("/sbin/init", "/sbin/inti"), 0o755), {}, "/sbin/inti"),
-        (file(_SWITCHES.replace("p2 /mnt", "p7 /mnt || mount /dev/mmcblk0p2 /mnt"), 0o755), {}, ""),
+        (
+            file(_SWITCHES.replace("p2 /mnt", "p7 /mnt || mount /dev/mmcblk0p2 /mnt"), 0o755),
+            {},
+            "which root",
+        ),
         (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": f"root=UUID={UUID(int=1)}"}, ""),
         (file(_SWITCHES, 0o755), {"root=/dev/mmcblk0p2": "root=UUID=9"}, ""),
         (file(_ASKS, 0o755), {}, ""),
         (file(_ASKS, 0o755), {"root=/dev/mmcblk0p2": "root=UUID=9"}, "no file system has"),
-        (file(_SWITCHES, 0o755), {"rootwait": "init=/sbin/inti"}, "/sbin/inti"),
+        # A script that names the program itself does not look at init=.
+        (file(_SWITCHES, 0o755), {"rootwait": "init=/sbin/inti"}, ""),
+        (file(_SWITCHES.replace("mount", "mont"), 0o755), {}, "which root /init:3 of initrd"),
+        (file(_SWITCHES.replace("switch_root", "run-init"), 0o755), {}, "run-init is neither"),
+        (file(_SWITCHES.replace("p2 /mnt", "p2 /mnt || exec sh"), 0o755), {}, ""),
+        (file(_SWITCHES.replace("p2 /mnt", "p7 /mnt || exec sh"), 0o755), {}, "mounts /dev/mmc"),
     ],
 )
 def test_a_ramdisk_before_the_root_is_looked_into(
@@ -280,16 +294,80 @@ def test_a_ramdisk_before_the_root_is_looked_into(
 ) -> None:
     """Source: Linux init/main.c, kernel_init_freeable: without its program it mounts root=."""
     tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
-    tree["sbin/switch_root"] = file(program(), 0o755)
     if init is not None:
         tree["init"] = init
+    proof = _behind(tree, conf)
+    found = Verdict.UNPROVEN if says.startswith("which root") else Verdict.REFUTED
+    assert proof.verdict is (found if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
+def _behind(
+    tree: Root, conf: dict[str, str], made: Mapping[str, Callable[[], bytes]] | None = None
+) -> Proof:
+    """Prove the main system behind a ramdisk of these files, and of what it needs to go on."""
+    tools = dict.fromkeys(("sbin/switch_root", "bin/mount", "bin/cat"), file(program(), 0o755))
     text = _CONF.replace("  fdt", "  initrd /initrd\n  fdt")
     for old, new in conf.items():
         text = text.replace(old, new)
-    files = {"initrd": packed(cpio(tree, 0))}
-    proof = proofs(board({**_DISTRO, "boot_targets": "mmc0"}, conf=text, files=files))["main"]
-    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    files = {"initrd": packed(cpio({**tools, **tree}, 0))}
+    subject = board({**_DISTRO, "boot_targets": "mmc0"}, conf=text, files=files, made=made)
+    return proofs(subject)["main"]
+
+
+_OVERLAY = (
+    "#!/bin/sh\nmount -o ro /dev/mmcblk0p2 /low\n"
+    "mount -t overlay o -o lowerdir=/low,upperdir=/up/a,workdir=/up/b /mnt\n"
+    "exec switch_root /mnt /sbin/init\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("script", "root", "verdict", "says"),
+    [
+        (_SWITCHES, "", "proven", "root-a"),
+        (_SWITCHES.replace("mmcblk0p2", "sda2"), "", "unproven", "what that is, is not known"),
+        (_SWITCHES.replace("/dev/mmcblk0p2", "LABEL=none"), "", "refuted", "no file system has"),
+        (_SWITCHES.replace("/dev/mmcblk0p2", "$a"), "", "unproven", "which root"),
+        (_OVERLAY, "root=/dev/ram0", "proven", "root-a"),
+        (_OVERLAY.replace("mmcblk0p2", "mmcblk0p9"), "", "refuted", "the partitions 1, 2, 3"),
+        (_OVERLAY.replace("=/low", "=/low:/mid"), "", "unproven", "which root"),
+        (_SWITCHES.replace("p2 /mnt", "p2 /low\nmount --bind /low /mnt"), "", "proven", "root-a"),
+        (_SWITCHES.replace("p2 /mnt", "p9 /mnt\nmount /dev/mmcblk0p2 /mnt"), "", "proven", ""),
+        (_ASKS, "root=/dev/mapper/vg-root", "unproven", "what root=/dev/mapper/vg-root leads to"),
+        (_ASKS, "", "unproven", "root= is not known"),
+        (_TAKES, "root=/dev/mmcblk0p2", "proven", "root-a"),
+        (_TAKES, "root=/dev/mmcblk0p2 init=/sbin/inti", "unproven", "has no /sbin/inti"),
+        ("#!/bin/sh\nexec sh\n", "", "proven", "/init"),
+    ],
+)
+def test_where_the_script_of_a_ramdisk_goes_on(
+    script: str, root: str, verdict: str, says: str
+) -> None:
+    """Source: BusyBox util-linux/switch_root.c; Linux Documentation/filesystems/overlayfs.rst."""
+    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(script, 0o755)}
+    tree |= {name: directory() for name in ("mnt", "dev", "low", "up", "proc")}
+    proof = _behind(tree, {"root=/dev/mmcblk0p2 ": f"{root} "})
+    assert proof.verdict.value == verdict, proof.line()
     assert says in proof.line()
+
+
+def test_a_label_may_be_that_of_what_is_not_understood() -> None:
+    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
+    tree["init"] = file(_SWITCHES.replace("/dev/mmcblk0p2", "LABEL=tides"), 0o755)
+    assert _behind(tree, {}).verdict is Verdict.REFUTED
+    proof = _behind(tree, {}, {"other": lambda: b"tide" * 4096})
+    assert proof.verdict is Verdict.UNPROVEN, proof.line()
+
+
+def test_the_root_behind_a_script_is_surveyed() -> None:
+    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
+    tree["init"] = file(_SWITCHES, 0o755)
+    inner: Root = {"dev": directory(), "sbin/init": file("#!/bin/none\n", 0o755)}
+    made = _bytes(ext4(16 * MIB, inner, label="root", uuid=UUID(int=1), epoch=0))
+    proof = _behind(tree, {"mmcblk0p2": "mmcblk0p3"}, {"root": lambda: made})
+    assert proof.verdict is Verdict.REFUTED, proof.line()
+    assert "/sbin/init" in proof.line()
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,9 @@ from tests.rescue.test_first import CONSOLE, with_busybox
 
 PROGRAM = file(elf.program(), 0o755)
 FOLDERS = {name: directory() for name in ("proc", "sys", "dev", "mnt")}
-TOOLS = dict.fromkeys(("bin/sh", "bin/mount", "bin/sleep", "sbin/getty", "bin/mkdir"), PROGRAM)
+TOOLS = dict.fromkeys(
+    ("bin/sh", "bin/mount", "sbin/switch_root", "bin/sleep", "sbin/getty", "bin/mkdir"), PROGRAM
+)
 
 
 def followed(files: Mapping[str, Entry]) -> Start:
@@ -89,6 +91,54 @@ def test_a_program_that_is_not_there(lines: tuple[str, ...], program: str, fatal
 def test_what_is_not_run_is_not_missed(lines: tuple[str, ...]) -> None:
     start = init(*lines)
     assert (absent(start), start.ends) == ([], None)
+
+
+@pytest.mark.parametrize(
+    ("lines", "device", "inner", "certain"),
+    [
+        (("mount /dev/a /mnt", "exec switch_root /mnt /sbin/x"), "/dev/a", "/sbin/x", True),
+        (("mount /dev/a /mnt", "exec switch_root -c /dev/b /mnt /x"), "/dev/a", "/x", True),
+        (("mount /dev/a /mnt", 'exec switch_root /mnt "$x"'), "/dev/a", None, True),
+        (("mount /dev/a /mnt", 'exec switch_root "$x" /x'), None, None, True),
+        (
+            ("[ -n $x ] && exec getty", "mount /dev/a /mnt", "exec switch_root /mnt /x"),
+            "/dev/a",
+            "/x",
+            False,
+        ),
+        (
+            ("if mount /dev/a /mnt; then exec switch_root /mnt /x; fi", "exec sh"),
+            "/dev/a",
+            "/x",
+            False,
+        ),
+        (
+            (
+                "if [ $x ]; then mount /dev/a /mnt; else mount /dev/b /mnt; fi",
+                "exec switch_root /mnt /x",
+            ),
+            None,
+            "/x",
+            True,
+        ),
+        (("[ $x ] && exec switch_root /mnt /y", "exec switch_root /mnt /x"), None, None, False),
+        (("[ $x ] && exec switch_root /mnt /x", "exec switch_root /mnt /x"), None, "/x", False),
+    ],
+)
+def test_where_it_leaves_for(
+    lines: tuple[str, ...], device: str | None, inner: str | None, certain: bool
+) -> None:
+    switch = init(*lines).switch
+    assert switch is not None
+    assert (switch.device, switch.init, switch.certain) == (device, inner, certain)
+    assert not switch.asks
+
+
+def test_a_start_that_stays() -> None:
+    assert init("exec getty").switch is None
+    asking = init("x=$(cat /proc/cmdline)", "exec switch_root /mnt /x").switch
+    assert asking is not None
+    assert asking.asks
 
 
 def test_a_first_program_that_ends() -> None:
