@@ -883,7 +883,7 @@ class _Judging:
         if init.path is None:
             why = init.why if init.bare else f"the kernel finds no init: {init.why}"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
-        damage = _damage(content)
+        damage = _damage(content, region.room)
         if damage:
             raise _OpenError(f"whether {region.name}, the root, comes up is not known: {damage}")
         yield Link("init", init.path, region.name)
@@ -898,14 +898,19 @@ def _is_another(piece: Piece, rescue: Rescue) -> bool:
     return bool(name[0]) and name[0] == surveyed[0] and name[2] != surveyed[2]
 
 
-def _damage(content: Content) -> str:
+def _damage(content: Content, room: int) -> str:
     """Say what is damaged in a file system; a kernel may mount it, and meet the damage later."""
     facts = content.facts
     wrong = next((one for one in facts.checksums if one.matches is False), None) if facts else None
     if wrong is not None:
         return f"the {wrong.algorithm} of {wrong.name} does not hold"
-    flaws = facts.flaws if isinstance(facts, FileSystem) else ()
-    return f"it is damaged, {flaws[0].what}" if flaws else ""
+    if not isinstance(facts, FileSystem):
+        return ""
+    # One that is too large for its region is told as that, and refutes what mounts it.
+    missing = min(facts.length or 0, room) - content.size
+    if missing > 0:
+        return f"its file is cut, the last {both(missing)} are missing"
+    return f"it is damaged, {facts.flaws[0].what}" if facts.flaws else ""
 
 
 def _machine(content: Content) -> str | None:

@@ -360,7 +360,7 @@ CREDENTIALS = Rule(
             "git-credential-store(1)",
             "Using this helper will store your passwords unencrypted on disk",
         ),
-        manual("wpa_supplicant.conf(5)"),
+        manual("wpa_supplicant.conf(5)", "psk=very secret passphrase"),
         PRACTICE,
     ),
     bad=tree({"root/.netrc": file("machine tides.example login gauge password low\n", 0o600)}),

@@ -385,7 +385,9 @@ ADDRESS = Rule(
     " goes with a 4-byte instruction table that is there but names none",
     sources=(
         standard(
-            "JEDEC JESD216", "basic flash parameters, 1st dword; 4-byte address instruction table"
+            "JEDEC JESD216",
+            "basic flash parameters, 1st dword; 4-byte address instruction table",
+            copy=in_linux("drivers/mtd/spi-nor/sfdp.h", "BFPT_DWORD1_ADDRESS_BYTES_3_OR_4"),
         ),
         in_linux("drivers/mtd/spi-nor/sfdp.c", "spi_nor_parse_4bait"),
     ),
@@ -465,7 +467,10 @@ ITSELF = Rule(
     computed="more bytes than 3-byte addresses reach and no 4-byte addresses; no erase type; or a"
     " sector map that covers another size than the density",
     sources=(
-        standard("JEDEC JESD216"),
+        standard(
+            "JEDEC JESD216",
+            copy=in_linux("drivers/mtd/spi-nor/sfdp.h", "BFPT_DWORD1_ADDRESS_BYTES_3_ONLY"),
+        ),
         in_linux(
             "drivers/mtd/spi-nor/issi.c",
             "is25lp256_post_bfpt_fixups",
@@ -550,7 +555,8 @@ BOOT_AREA = Rule(
     severity=Severity.ERROR,
     values=_boot_area_values,
     message="{artifact}: boot0 and boot1 have {there:bytes}, the layout gives {chip} {here:bytes}",
-    effect="A loader that fills the layout's boot area is cut, or the ROM looks past its end.",
+    effect="Where the chip has less, what the layout puts behind its end cannot be written: a"
+    " loader that fills the area is cut. Where it has more, the rest is unused.",
     fix="Set boot-area: to the chip's, or to that of the smallest approved part.",
     computed="BOOT_SIZE_MULT x 128 KiB is not boot-area:; a note where the chip has more",
     sources=(

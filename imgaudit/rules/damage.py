@@ -55,8 +55,8 @@ DAMAGED = Rule(
             "e2fsck, fsck.fat, unsquashfs, fsck.erofs and fsck.f2fs, which call "
             "the same images damaged"
         ),
-        in_linux("fs/jffs2/scan.c"),
-        in_linux("fs/ubifs/ubifs-media.h"),
+        in_linux("fs/jffs2/scan.c", "jffs2_scan_eraseblock"),
+        in_linux("fs/ubifs/ubifs-media.h", "ubifs_ch"),
     ),
     bad=emmc(_DISK, files={"boot.img": lambda: _fat(2)}),
     good=emmc(_DISK, files={"boot.img": lambda: _fat(3)}),

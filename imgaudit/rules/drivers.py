@@ -201,7 +201,7 @@ IDLE = Rule(
             "looks in the module directory /lib/modules/`uname -r` for all the modules and other"
             " files",
         ),
-        in_busybox("docs/mdev.txt"),
+        in_busybox("util-linux/mdev.c", says='$MODALIAS=.* 0:0 660 @modprobe "$MODALIAS"'),
         manual(
             "systemd-udevd.service(8)", "executes matching instructions specified in udev rules"
         ),

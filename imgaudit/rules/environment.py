@@ -468,8 +468,8 @@ FIXED_BOOT = Rule(
     severity=Severity.NOTE,
     values=_off_values,
     message="{content} sets bootdelay to -2: no key stops the start",
-    effect="Nobody gets to U-Boot's prompt: what bootcmd does not lead to, nobody in the field can"
-    " start.",
+    effect="Nobody gets to U-Boot's prompt unless bootcmd fails: what bootcmd does not lead to,"
+    " nobody in the field can start.",
     fix="Keep a way to the recovery that bootcmd follows by itself: a button, or a boot count.",
     computed="bootdelay of an environment whose checksum holds is -2",
     sources=(in_u_boot("common/autoboot.c", "autoboot_command", "stored_bootdelay == -2"),),

@@ -447,7 +447,10 @@ LOCATION = Rule(
     " entry N, counted from 0 (without CONFIG_MTD_PARTITIONED_MASTER), of the mtdparts that the"
     " kernel is started with or else of the device tree's list",
     sources=(
-        in_u_boot("tools/env/fw_env.config"),
+        in_u_boot(
+            "tools/env/fw_env.config",
+            says="MTD device name Device offset Env. size Flash sector size Number of sectors",
+        ),
         in_u_boot("env/Kconfig", "ENV_OFFSET"),
         in_linux("drivers/mtd/mtdpart.c", "parse_mtd_partitions"),
         in_linux("drivers/mtd/Kconfig", "MTD_PARTITIONED_MASTER"),

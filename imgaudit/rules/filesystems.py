@@ -653,7 +653,7 @@ JFFS2_BLOCKS = Rule(
     message=(
         "{region} is for JFFS2 and has {count} erase blocks of {erase:bytes}; it needs {least}"
     ),
-    effect="Linux does not mount it: 'Too few erase blocks ({count})'. No setting survives.",
+    effect="Linux does not mount it, 'Too few erase blocks ({count})': nothing can be kept there.",
     fix="Grow {region} to at least {needed:bytes}.",
     computed="size / erase block is less than 5",
     sources=(in_linux("fs/jffs2/fs.c", "jffs2_do_fill_super", "Too few erase blocks (%d)"),),
@@ -804,8 +804,8 @@ SAME_UUID = Rule(
     severity=Severity.NOTE,
     values=_same_uuid_values,
     message="{content} and {other} have the same file system UUID {uuid}",
-    effect="Whatever selects a slot by UUID= or LABEL= takes the first one it finds.",
-    fix="Give each its own (mkfs -U), or select by PARTUUID= or PARTLABEL= only.",
+    effect="Whatever selects a slot by UUID= takes the first one it finds.",
+    fix="Give each its own (mke2fs -U, mkfs.fat -i), or select by PARTUUID= or PARTLABEL= only.",
     computed="the UUIDs, or FAT serial numbers, of two regions' file systems are equal and not 0",
     sources=(PRACTICE,),
     bad=emmc(

@@ -155,8 +155,8 @@ MACHINE = Rule(
     " the layout's arch; a 32-bit first stage of a 64-bit board is let be",
     sources=(
         in_u_boot("cmd/version.c", "do_version"),
-        in_u_boot("arch/arm/lib/vectors.S"),
-        in_u_boot("arch/arm/cpu/armv8/start.S"),
+        in_u_boot("arch/arm/lib/vectors.S", "_start"),
+        in_u_boot("arch/arm/cpu/armv8/start.S", "_start"),
     ),
     bad=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_TREE, compiler="arm-linux-gnueabihf")}),
     good=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_TREE, compiler="aarch64-linux-gnu")}),

@@ -53,7 +53,7 @@ CHECKSUM = Rule(
         in_u_boot("tools/kwbimage.c", "main_hdr_checksum_ok"),
         in_u_boot("tools/stm32image.c", "stm32image_checksum"),
         in_u_boot("tools/zynqimage.c", "zynqimage_checksum"),
-        in_u_boot("tools/socfpgaimage.c"),
+        in_u_boot("tools/socfpgaimage.c", "socfpgaimage_verify_header"),
         PRACTICE,
     ),
     bad=emmc(_LOADER.format(at=8), files={"spl.bin": lambda: _egon(1)}),

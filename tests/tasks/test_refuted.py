@@ -144,9 +144,12 @@ def test_another_copy_of_the_first_stage_that_is_whole_starts(spare: int, verdic
     assert recovery_of(example).verdict is verdict
 
 
-@pytest.mark.parametrize(("size", "verdict"), [(8, Verdict.PROVEN), (12, Verdict.REFUTED)])
+@pytest.mark.parametrize(
+    ("size", "stored", "verdict"),
+    [(8, 8, Verdict.PROVEN), (12, 8, Verdict.REFUTED), (8, 5, Verdict.UNPROVEN)],
+)
 def test_a_root_that_is_larger_than_its_partition_is_not_mounted(
-    size: int, verdict: Verdict
+    size: int, stored: int, verdict: Verdict
 ) -> None:
     """Linux fs/ext4/super.c, ext4_geometry_check; the partition has 8 MiB."""
     drivers = ("BINFMT_ELF", "EFI_PARTITION", "EXT4_FS", "MMC_BLOCK")
@@ -155,6 +158,6 @@ def test_a_root_that_is_larger_than_its_partition_is_not_mounted(
     made = {"sbin/init": file(program(), 0o755), "etc": directory(), "data": directory()}
     made |= {name: directory() for name in ("dev", "proc", "sys")}
     root = ext4(size * MIB, made, label="rootfs", uuid=UUID(int=1), epoch=0).whole()
-    files = {**board.files, "rootfs.ext4": lambda: root[: 8 * MIB]}
+    files = {**board.files, "rootfs.ext4": lambda: root[: stored * MIB]}
     proof = recovery_of(replace(board, layout=layout, files=files), "main")
     assert proof.verdict is verdict
