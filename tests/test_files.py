@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import errno
 import gc
 import os
 from pathlib import Path
@@ -7,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from imgaudit import files
-from imgaudit.files import ArtifactError, Folder, open_regular
+from imgaudit.errors import AuditError
+from imgaudit.files import ArtifactError, Folder, Target, nearby, open_regular, read_regular
 
 
 @pytest.fixture
@@ -186,3 +188,168 @@ def test_a_glob_gives_up_on_a_folder_without_end(
     assert Folder(str(folder)).find("fip.*") == "fip.bin"
     monkeypatch.setattr(files, "_MOST_LOOKED_AT", entries - 1)
     assert "looks at more than" in str(refused(folder, "fip.*"))
+
+
+def test_what_was_meant_is_suggested(folder: Path, tmp_path: Path) -> None:
+    assert nearby(str(folder / "fip.bin")) == ""
+    assert "fip.bin" in nearby(str(folder / "fip.bim"))
+    assert nearby(str(tmp_path / "nowhere" / "fip.bin")) == ""
+    assert "fip.bin" in str(refused(folder, "fip.bim"))
+    assert str(refused(folder, "sub/fip.bin")).endswith(": there is no sub in it")
+    (folder / "fip.bin").unlink()
+    assert str(refused(folder, "fip.bin")).endswith(": that is empty")
+    with pytest.raises(ArtifactError, match="is not a folder"):
+        Folder(str(folder / "fip.bin"))
+    with pytest.raises(ArtifactError, match="is not a folder"):
+        Folder("a\0b")
+
+
+def test_a_folder_that_cannot_be_listed_has_no_names(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = Folder(str(folder))
+
+    def deny(*_: object, **__: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    for call in ("scandir", "open"):
+        with monkeypatch.context() as patched:
+            patched.setattr(os, call, deny)  # a mode of 0 would not stop root
+            assert list(opened.names(1)) == []
+            if call == "scandir":
+                assert nearby(str(folder / "fip.bim")) == ""
+    assert list(opened.names(1)) == ["fip.bin"]
+
+
+def test_all_names_are_given_folder_by_folder(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("b/two", "a/one", "a/deep/three", ".hidden/x", ".also"):
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_bytes(b"")
+    (folder / "loop").symlink_to(".")
+    opened = Folder(str(folder))
+    assert list(opened.names(0)) == ["fip.bin", "loop"]
+    assert list(opened.names(1)) == ["fip.bin", "loop", "a/one", "b/two"]
+    assert list(opened.names(2))[2:] == ["a/one", "a/deep/three", "b/two"]
+    looked = 6 + 2 + 1 + 1  # the top, a, a/deep, b
+    monkeypatch.setattr(files, "_MOST_LOOKED_AT", looked)
+    assert len(list(opened.names(9))) == 5
+    monkeypatch.setattr(files, "_MOST_LOOKED_AT", looked - 1)
+    with pytest.raises(ArtifactError, match=f"has more than {looked - 1} files"):
+        list(opened.names(9))
+
+
+@pytest.mark.parametrize("links", [40, 41])
+def test_links_are_followed_so_often(folder: Path, links: int) -> None:
+    """As the Linux kernel does (MAXSYMLINKS)."""
+    for number in range(links):
+        (folder / f"l{number}").symlink_to(f"l{number + 1}")
+    (folder / f"l{links}").write_bytes(b"")
+    status = Folder(str(folder)).status("l0")
+    assert (status is not None) == (links == 40)
+    if status is None:
+        assert str(refused(folder, "l0")) == f"l0 cannot be opened: {os.strerror(errno.ELOOP)}"
+    else:
+        assert os.path.samestat(status, os.stat(folder / "l0"))
+
+
+def test_a_status_is_of_what_stands_inside(folder: Path) -> None:
+    (folder / "out").symlink_to("../outside.bin")
+    (folder / "sub").mkdir()
+    (folder / "sub/back").symlink_to(folder / "fip.bin")
+    opened = Folder(str(folder))
+    assert opened.status("out") is None
+    assert opened.status("gone") is None
+    inside = opened.status("sub/back")
+    assert inside is not None
+    assert inside.st_size == 4
+
+
+def test_each_opened_file_is_told(folder: Path) -> None:
+    told: list[files.Opened] = []
+    before = list(files._watchers)
+    try:
+        files.watch(told.append)
+        descriptor, _ = open_regular(str(folder / "fip.bin"))
+        os.close(descriptor)
+    finally:
+        files._watchers[:] = before
+    status = os.stat(folder / "fip.bin")
+    assert [(one.device, one.number, one.stored) for one in told] == [
+        (status.st_dev, status.st_ino, min(4, status.st_blocks * 512))
+    ]
+
+
+@pytest.mark.parametrize("most", [3, 4, 5])
+def test_a_file_is_read_up_to_a_byte_more_than_asked(folder: Path, most: int) -> None:
+    assert read_regular(str(folder / "fip.bin"), most) == b"tide"[: most + 1]
+
+
+def test_a_file_that_changes_while_it_is_read_is_not_used(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = folder / "fip.bin"
+    states = iter([(4, 1), (4, 2)])
+    monkeypatch.setattr(files.Unchanged, "_now", lambda _: next(states))
+    with pytest.raises(ArtifactError, match="cannot be used: the file changed while it was read"):
+        read_regular(str(path), 9)
+    for bad, why in (("gone", "No such file or directory"), ("a\0b", "it is no name of a file")):
+        with pytest.raises(ArtifactError, match=f"cannot be opened: {why}"):
+            read_regular(bad, 9)
+
+
+def test_an_error_while_reading_is_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(descriptor: int, _: str) -> object:
+        os.close(descriptor)
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "fdopen", fail)
+    with pytest.raises(ArtifactError, match=r"fip\.bin cannot be read: Input/output error"):
+        read_regular(str(folder / "fip.bin"), 9)
+
+
+def test_a_target_is_replaced_as_a_whole(folder: Path) -> None:
+    path = folder / "report.txt"
+    for text in ("tide\n", "ebb \udcff\n"):
+        with Target(str(path), set()) as target:
+            target.write(text)
+        assert path.read_bytes() == text.encode("utf-8", "backslashreplace")
+    assert sorted(os.listdir(folder)) == ["fip.bin", "report.txt"]
+
+
+def test_a_target_that_must_not_be_replaced_is_refused(folder: Path) -> None:
+    path = folder / "report.txt"
+    path.write_text("old")
+    (folder / "link").symlink_to("report.txt")
+    (folder / "sub").mkdir()
+    status = os.stat(path)
+    for name, read, why in (
+        ("link", set(), "it is a link, and what it leads to would be replaced"),
+        ("sub", set(), "it is no regular file"),
+        ("report.txt", {(status.st_dev, status.st_ino)}, "it was read for this report"),
+        ("gone/report.txt", set(), "No such file or directory"),
+        ("fip.bin/report.txt", set(), "Not a directory"),
+        ("a\0b", set(), "embedded null byte"),
+    ):
+        with pytest.raises(AuditError, match=why):
+            Target(str(folder / name), read)
+    assert path.read_text() == "old"
+
+
+def test_a_target_that_cannot_be_written_stays_what_it_was(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = folder / "report.txt"
+    path.write_text("old")
+
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    for call in ("replace", "open"):
+        with Target(str(path), set()) as target, monkeypatch.context() as patched:
+            patched.setattr(os, call, fail)
+            with pytest.raises(AuditError, match="No space left on device"):
+                target.write("new")
+        assert path.read_text() == "old"
+        assert sorted(os.listdir(folder)) == ["fip.bin", "report.txt"]
