@@ -14,7 +14,7 @@ from imgaudit.contents.tree import Content
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
 from imgaudit.formats.files import Entry, FileSystem, open_file
-from imgaudit.rescue.first import BARE_SHELL, FALLBACKS
+from imgaudit.rescue.first import BARE_SHELL, default_init, tried
 
 BARE = f"of what it tries only {BARE_SHELL} is there: a bare shell, and none of the system runs"
 _EXECUTABLE = 0o111
@@ -45,12 +45,13 @@ def init_of(
     if files is None:
         return Init(None, f"the files of {content.name} are not listed", known=False)
     whys = []
-    for path in (named,) if named else FALLBACKS:
+    default = default_init(config)
+    for path in tried(named, default):
         entry = files.find(path)
         if entry is None:
             continue
         why = _refused(content, entry, arch, config)
-        if not why and path == BARE_SHELL and not named:
+        if not why and path == BARE_SHELL and BARE_SHELL not in {named, default}:
             if not files.complete:
                 return Init(
                     None, f"whether {content.name} has another init is not known", known=False
@@ -59,7 +60,7 @@ def init_of(
         if not why:
             return Init(path)
         whys.append(f"{path} {why}")
-    wanted = named or ", ".join(FALLBACKS)
+    wanted = ", ".join(tried(named, default))
     if not files.complete and not whys:
         return Init(None, f"whether {content.name} has {wanted} is not known", known=False)
     return Init(None, "; ".join(whys) or f"{content.name} has no {wanted}")

@@ -6,6 +6,8 @@ fs/binfmt_script.c for the errors; kernel/exit.c for what happens when the first
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from imgaudit.data import dataclass
 from imgaudit.rescue.runnable import Reason, Runner
 
@@ -69,6 +71,16 @@ class First:
         return None if self.meant is None or self.reached == self.meant.path else self.reached
 
 
+def default_init(config: Mapping[str, str] | None) -> str:
+    """Give what a kernel's configuration names as the first program; "" where it names none."""
+    return (config or {}).get("CONFIG_DEFAULT_INIT", "").strip('"')
+
+
+def tried(init: str | None, default: str) -> tuple[str, ...]:
+    """Give what the kernel tries on the root that it mounted, in its order."""
+    return (init,) if init else tuple(filter(None, (default, *FALLBACKS)))
+
+
 def first_program(
     runner: Runner, rdinit: str | None = "/init", *, init: str | None = None, default: str = ""
 ) -> First:
@@ -89,9 +101,7 @@ def first_program(
             why = "; ".join(reason.chain for reason in runner.verdict(rdinit).reasons)
             error = _LOOP if found.why == "too many links" else _NO_ENTRY
             return First((Attempt(rdinit, error, why),), ignored=why)
-    named = [init] if init else [name for name in (default, *FALLBACKS) if name]
-    tries = [] if rdinit is None else [rdinit]
-    for path in (*tries, *named):
+    for path in (*filter(None, (rdinit,)), *tried(init, default)):
         last = _attempt(runner, path)
         attempts.append(last)
         if last.error is None:

@@ -31,7 +31,7 @@ from imgaudit.model import Layout, Region
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import read_access
 from imgaudit.rescue.drivers import State, file_system_driver
-from imgaudit.rescue.first import First, first_program
+from imgaudit.rescue.first import First, default_init, first_program
 from imgaudit.rescue.flashing import Script, flashing
 from imgaudit.rescue.modules import DEP_FILE, modinfo, module_file
 from imgaudit.rescue.runnable import Runner
@@ -193,7 +193,7 @@ class _Looking:
             # a script of the ramdisk names it: only where it does so plainly it is known
             said = self.item.switch.init if self.item.switch is not None else None
             named = {said} - {None}
-        default = (self.item.config or {}).get("CONFIG_DEFAULT_INIT", "").strip('"')
+        default = default_init(self.item.config)
         first = first_program(
             runner, None, init=named.pop() if len(named) == 1 else None, default=default
         )

@@ -23,7 +23,7 @@ from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.follow import COMPRESSIONS
 from imgaudit.ramdisk.root import Node, Root
-from imgaudit.rescue.first import first_program
+from imgaudit.rescue.first import default_init, first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.start import Start, Switch, follow_init, on_path
@@ -309,7 +309,7 @@ def _rescue(
         needs=groups,
         init=init,
         fallback=fallback,
-        default=(config or {}).get("CONFIG_DEFAULT_INIT", "").strip('"'),
+        default=default_init(config),
     )
     return replace(
         bare,

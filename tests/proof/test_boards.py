@@ -250,6 +250,24 @@ def test_a_root_of_32_bit_programs_hangs_on_the_kernel(config: dict[str, str], s
     assert init_of(content, None, "riscv64", config).path is None
 
 
+@pytest.mark.parametrize(
+    ("default", "path"),
+    [('"/bin/tide"', "/bin/tide"), ('"/bin/none"', "/sbin/init"), ('""', "/sbin/init")],
+)
+def test_the_kernel_s_own_first_program_comes_before_the_usual_ones(
+    default: str, path: str
+) -> None:
+    """Source: Linux init/main.c, kernel_init(): CONFIG_DEFAULT_INIT, and on where it fails."""
+    program = b"\x7fELF\2\1\1".ljust(16, b"\0") + bytes((2, 0, 183, 0)) + bytes(44)
+    tree = dict.fromkeys(("sbin/init", "bin/tide"), file(program, 0o755))
+    root = ext4(16 * MIB, tree, label="root", uuid=UUID(int=1), epoch=0)
+    with Loader() as loader:
+        content = loader.memory("root", _bytes(root)).content
+    config = {"CONFIG_DEFAULT_INIT": default}
+    assert init_of(content, None, "arm64", config).path == path
+    assert init_of(content, "/bin/none", "arm64", config).path is None
+
+
 _ASKS = (
     "#!/bin/sh\n"
     "for it in $(cat /proc/cmdline); do case $it in root=*) root=${it#root=};; esac; done\n"
