@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TypeVar
 
 from imgaudit.contents.place import Node
 from imgaudit.formats.facts import Facts
-from imgaudit.model import Chip, Region
-from imgaudit.rules.subject import Subject
+from imgaudit.model import Region
+from imgaudit.rules.engine import Kind
+from imgaudit.rules.kinds import REGIONS, There
 
 F = TypeVar("F", bound=Facts)
 
 
-def flash_regions(subject: Subject, *holds: str) -> Iterator[tuple[Chip, Region]]:
-    """Give the regions of flash chips that hold one of these."""
-    for region in subject.layout.regions if subject.layout else ():
-        chip = subject.layout.chips[region.chip] if subject.layout else None
-        if chip is not None and chip.kind.mtd and region.holds in holds:
-            yield chip, region
+def on_flash_with(*holds: str) -> Kind[There]:
+    """Give the kind of the regions of flash chips that hold one of these, volumes too."""
+    return REGIONS.only(lambda found: found.chip.kind.mtd and found.region.holds in holds)
 
 
 def on_flash(found: Node[F]) -> tuple[Region, int] | None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from imgaudit.contents.build import Placement
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
+from imgaudit.model import Layout
 from imgaudit.proof.ledger import Seen
 from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import READ, the_layout
 from imgaudit.rules.samples import board_tree, fit, packed
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span
@@ -46,22 +49,18 @@ PACKED = Rule(
 )
 
 
-@check(PACKED)
-def packed_where_read_raw(subject: Subject) -> Outcome:
-    layout = subject.layout
-    for placement in subject.placements if layout is not None else ():
-        region, artifact = placement.region, placement.artifact
-        if layout is None or artifact is None or placement.payload is None:
-            continue
-        raw = region.holds in _READ_RAW or layout.chips[region.chip].kind.mtd
-        content = artifact.content
-        while raw and content is not placement.payload and content.inner is not None:
-            if content.format and content.format not in region.writer_unpacks:
-                yield PACKED(packing=content.format, holds=region.holds).at(
-                    region=region, artifact=artifact.path, key="file"
-                )
-                break
-            content = content.inner
+@check(PACKED, over=READ, given=the_layout)
+def packed_where_read_raw(placement: Placement, layout: Layout) -> Outcome:
+    region, artifact = placement.region, placement.artifact
+    raw = region.holds in _READ_RAW or layout.chips[region.chip].kind.mtd
+    content = artifact.content if artifact is not None and raw else None
+    while content is not None and content is not placement.payload:
+        if content.inner is not None and content.format not in {None, *region.writer_unpacks}:
+            yield PACKED(packing=content.format or "", holds=region.holds).at(
+                region=region, artifact=placement.path, key="file"
+            )
+            return
+        content = content.inner
 
 
 def _behind_values(*, extra: int, what: str) -> None: ...

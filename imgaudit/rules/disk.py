@@ -7,6 +7,7 @@ import uuid
 from collections.abc import Callable
 
 from imgaudit.contents.build import reader_of
+from imgaudit.contents.comparison import ChipImage
 from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.gpt import Gpt
@@ -16,7 +17,7 @@ from imgaudit.rules._containers import COMPRESSORS
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
-from imgaudit.rules.kinds import contents_of
+from imgaudit.rules.kinds import IMAGES, contents_of
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.gpt import gpt
@@ -89,20 +90,17 @@ LARGER = Rule(
 )
 
 
-@check(LARGER)
-def image_larger(subject: Subject) -> Outcome:
-    for image in subject.images:
-        if image.artifact is None or image.dump:
-            continue
-        size = image.artifact.content.unwrapped().size
-        if size > image.chip.size:
-            yield LARGER(size=size, room=image.chip.size, over=size - image.chip.size).at(
-                artifact=image.artifact.path,
-                chip=image.chip.name,
-                where=image.chip.at_key("image"),
-                offset=image.chip.size,
-                length=size - image.chip.size,
-            )
+@check(LARGER, over=IMAGES.only(lambda image: not image.dump))
+def image_larger(image: ChipImage) -> Outcome:
+    size = image.artifact.content.unwrapped().size if image.artifact is not None else 0
+    if image.artifact is not None and size > image.chip.size:
+        yield LARGER(size=size, room=image.chip.size, over=size - image.chip.size).at(
+            artifact=image.artifact.path,
+            chip=image.chip.name,
+            where=image.chip.at_key("image"),
+            offset=image.chip.size,
+            length=size - image.chip.size,
+        )
 
 
 def _twice_values(*, outer: str, inner: str) -> None: ...

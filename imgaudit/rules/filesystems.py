@@ -23,7 +23,7 @@ from imgaudit.formats.squashfs import Squashfs
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.model import SECTOR, Region
-from imgaudit.rules._flash import flash_regions, on_flash
+from imgaudit.rules._flash import on_flash, on_flash_with
 from imgaudit.rules.cited import (
     PRACTICE,
     in_cryptsetup,
@@ -36,7 +36,7 @@ from imgaudit.rules.cited import (
 )
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
-from imgaudit.rules.kinds import contents_of, unread
+from imgaudit.rules.kinds import There, board_arch, contents_of, unread
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, place, round_up
 
@@ -662,15 +662,14 @@ JFFS2_BLOCKS = Rule(
 )
 
 
-@check(JFFS2_BLOCKS)
-def jffs2_blocks(subject: Subject) -> Outcome:
-    for chip, region in flash_regions(subject, "jffs2"):
-        erase = chip.erase_unit(region.at)
-        count = region.size // erase
-        if count < _JFFS2_BLOCKS:
-            yield JFFS2_BLOCKS(
-                count=count, erase=erase, least=_JFFS2_BLOCKS, needed=_JFFS2_BLOCKS * erase
-            ).at(region=region, key="size", offset=region.at, length=region.size)
+@check(JFFS2_BLOCKS, over=on_flash_with("jffs2"))
+def jffs2_blocks(found: There) -> Outcome:
+    region, erase = found.region, found.chip.erase_unit(found.region.at)
+    count = region.size // erase
+    if count < _JFFS2_BLOCKS:
+        yield JFFS2_BLOCKS(
+            count=count, erase=erase, least=_JFFS2_BLOCKS, needed=_JFFS2_BLOCKS * erase
+        ).at(region=region, key="size", offset=region.at, length=region.size)
 
 
 def _jffs2_erase_values(*, made: int, erase: int) -> None: ...
@@ -749,12 +748,10 @@ JFFS2_ORDER = Rule(
 )
 
 
-@check(JFFS2_ORDER)
-def jffs2_order(subject: Subject) -> Outcome:
-    arch = subject.layout.arch if subject.layout else ""
-    for found in subject.of(Jffs2):
-        if found.facts.order == "big" and arch in ARCHES and ARCHES[arch].little:
-            yield JFFS2_ORDER(order="big", arch=arch).inside(found, length=12)
+@check(JFFS2_ORDER, over=JFFS2S, given=board_arch)
+def jffs2_order(found: Node[Jffs2], arch: str) -> Outcome:
+    if found.facts.order == "big" and arch in ARCHES and ARCHES[arch].little:
+        yield JFFS2_ORDER(order="big", arch=arch).inside(found, length=12)
 
 
 def _raw_nor_values(*, holds: str, kind: str, erase: int) -> None: ...
@@ -785,11 +782,10 @@ RAW_NOR = Rule(
 )
 
 
-@check(RAW_NOR)
-def writableon_flash(subject: Subject) -> Outcome:
-    for chip, region in flash_regions(subject, "ext2", "ext3", "ext4", "f2fs", "fat"):
-        if chip.kind.bad_blocks:
-            continue  # told as that
+@check(RAW_NOR, over=on_flash_with("ext2", "ext3", "ext4", "f2fs", "fat"))
+def writableon_flash(found: There) -> Outcome:
+    region, chip = found.region, found.chip
+    if not chip.kind.bad_blocks:  # else told as that
         yield RAW_NOR(
             holds=region.holds, kind=chip.kind.short, erase=chip.erase_unit(region.at)
         ).at(region=region, key="holds", offset=region.at, length=region.size)

@@ -15,8 +15,9 @@ from imgaudit.rules.cited import (
     in_u_boot,
     standard,
 )
-from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Case, Example, Finding, Kind, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
+from imgaudit.rules.kinds import board_arch, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.fip import BL31, BL33, fip
@@ -83,6 +84,14 @@ def _finding(case: Case, firmware: Firmware, *, severity: Severity | None = None
         content=node.content.name,
         program=firmware.program.value,
     )
+
+
+FIRMWARE: Kind[Firmware] = Kind(
+    lambda subject: subject.firmware, lambda firmware: firmware.node.content.name
+)
+"""Every boot program that says what it is."""
+U_BOOTS = FIRMWARE.only(lambda firmware: firmware.program is Program.U_BOOT)
+_TREE_FROM_ELSEWHERE = ("OF_BOARD", "OF_HAS_PRIOR_STAGE", "OF_EMBED")
 
 
 def _exchanged_values(what: str, *, container: str) -> None: ...
@@ -163,13 +172,11 @@ MACHINE = Rule(
 )
 
 
-@check(MACHINE)
-def other_machine(subject: Subject) -> Outcome:
-    arch = subject.layout.arch if subject.layout is not None else ""
-    for firmware in subject.firmware:
-        built = firmware.machine
-        if built and arch and built != arch and firmware.node.region is not None:
-            yield _finding(MACHINE(built=built, arch=arch), firmware)
+@check(MACHINE, over=FIRMWARE, given=board_arch)
+def other_machine(firmware: Firmware, arch: str) -> Outcome:
+    built = firmware.machine
+    if built and built != arch and firmware.node.region is not None:
+        yield _finding(MACHINE(built=built, arch=arch), firmware)
 
 
 def _treeless_values(*, version: str) -> None: ...
@@ -199,27 +206,18 @@ TREELESS = Rule(
 )
 
 
-@check(TREELESS)
-def treeless(subject: Subject) -> Outcome:
-    copies = subject.copies
+@check(TREELESS, over=U_BOOTS, given=whole)
+def treeless(firmware: Firmware, subject: Subject) -> Outcome:
+    copies, arch = subject.copies, subject.layout.arch if subject.layout is not None else ""
     config = copies.uboot_config.says.config if copies and copies.uboot_config else None
-    if config is not None and (
-        config.enabled("OF_BOARD")
-        or config.enabled("OF_HAS_PRIOR_STAGE")
-        or config.enabled("OF_EMBED")
-    ):
+    if firmware.trees or firmware.node.region is None or arch not in {"arm", "arm64"}:
         return
-    for firmware in subject.firmware:
-        if firmware.program is not Program.U_BOOT or firmware.trees or subject.layout is None:
-            continue
-        if firmware.node.region is None or subject.layout.arch not in {"arm", "arm64"}:
-            continue
-        sure = config is not None and config.enabled("OF_SEPARATE")
-        yield _finding(
-            TREELESS(version=firmware.version),
-            firmware,
-            severity=None if sure else Severity.WARNING,
-        )
+    if config is not None and any(map(config.enabled, _TREE_FROM_ELSEWHERE)):
+        return
+    sure = config is not None and config.enabled("OF_SEPARATE")
+    yield _finding(
+        TREELESS(version=firmware.version), firmware, severity=None if sure else Severity.WARNING
+    )
 
 
 def _other_board_values(*, own: str, board: str) -> None: ...
@@ -252,28 +250,28 @@ OTHER_BOARD = Rule(
 )
 
 
-@check(OTHER_BOARD)
-def other_board(subject: Subject) -> Outcome:
+def _boards(subject: Subject) -> list[tuple[str, ...]]:
+    """Give the boards that device trees name; those of boot programs are their own word of it."""
+    own = {firmware.node.artifact.path for firmware in subject.firmware}
     trees = subject.copies.device_trees if subject.copies else ()
-    # What boot programs bring is their own word of the board, not the board's.
-    own_word = {firmware.node.artifact.path for firmware in subject.firmware}
-    for firmware in subject.firmware:
-        if firmware.program is not Program.U_BOOT:
-            continue
-        boards = [
-            copy.says.compatible
-            for copy in trees
-            if copy.place.artifact not in own_word and copy.says.compatible
-        ]
-        own = [tree.compatible for tree in firmware.trees if tree.compatible]
-        if not own or not boards or any(name[0] == board[0] for name in own for board in boards):
-            continue
-        shared = any(set(name) & set(board) for name in own for board in boards)
-        yield _finding(
-            OTHER_BOARD(own=own[0][0], board=boards[0][0]),
-            firmware,
-            severity=Severity.WARNING if shared else None,
-        )
+    return [
+        tree.says.compatible
+        for tree in trees
+        if tree.place.artifact not in own and tree.says.compatible
+    ]
+
+
+@check(OTHER_BOARD, over=U_BOOTS, given=_boards)
+def other_board(firmware: Firmware, boards: list[tuple[str, ...]]) -> Outcome:
+    own = [tree.compatible for tree in firmware.trees if tree.compatible]
+    if not own or not boards or any(name[0] == board[0] for name in own for board in boards):
+        return
+    shared = any(set(name) & set(board) for name in own for board in boards)
+    yield _finding(
+        OTHER_BOARD(own=own[0][0], board=boards[0][0]),
+        firmware,
+        severity=Severity.WARNING if shared else None,
+    )
 
 
 def _releases_values(other: str, *, version: str) -> None: ...
@@ -308,11 +306,13 @@ RELEASES = Rule(
 )
 
 
-@check(RELEASES)
-def releases(subject: Subject) -> Outcome:
-    known = {item.version for item in subject.firmware if item.program is Program.U_BOOT}
-    for firmware in subject.firmware:
-        if firmware.program is Program.SPL and known and firmware.version not in known:
-            yield _finding(
-                RELEASES(version=firmware.version, other=" or ".join(sorted(known))), firmware
-            )
+def _versions(subject: Subject) -> set[str]:
+    return {item.version for item in subject.firmware if item.program is Program.U_BOOT}
+
+
+@check(RELEASES, over=FIRMWARE, given=_versions)
+def releases(firmware: Firmware, known: set[str]) -> Outcome:
+    if firmware.program is Program.SPL and known and firmware.version not in known:
+        yield _finding(
+            RELEASES(version=firmware.version, other=" or ".join(sorted(known))), firmware
+        )

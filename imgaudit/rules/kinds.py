@@ -80,7 +80,8 @@ def _chips(subject: Subject) -> Iterator[Mapped]:
         yield Mapped(chip, layout.regions_on(chip.name) if layout is not None else [])
 
 
-def _regions(subject: Subject) -> Iterator[There]:
+def regions_of(subject: Subject) -> Iterator[There]:
+    """Give every region of the layout."""
     layout = subject.layout
     if layout is not None:
         beside = {area.name: layout.regions_on(area.name) for area in layout.areas}
@@ -100,7 +101,7 @@ def on(chips: Kind[Mapped]) -> Kind[There]:
     )
 
 
-REGIONS = Kind(_regions, _named)
+REGIONS = Kind(regions_of, _named)
 """Every region of the layout."""
 PLACEMENTS: Kind[Placement] = Kind(
     lambda subject: subject.placements, lambda placement: placement.region.name

@@ -46,6 +46,9 @@ def _each(subject: Subject) -> Iterator[MainRoot | Missing]:
 
 ROOTS = Kind(_each, lambda root: root.region.name)
 """The root file systems of main systems whose files are listed."""
+_ALL_ROOTS: Kind[MainRoot] = Kind(
+    lambda subject: subject.roots.values(), lambda root: root.region.name
+)
 
 
 def _said(case: Case, root: MainRoot, severity: Severity | None = None) -> Finding:
@@ -268,17 +271,16 @@ _PACKINGS = {
 }
 
 
-@check(PACKING)
-def root_packing(subject: Subject) -> Outcome:
-    for root in subject.roots.values():
-        config, holds = root.started.config, root.region.holds
-        for compressor in root.compressors if config is not None else ():
-            option = _PACKINGS.get((holds, compressor.lower()))
-            if option is not None and config is not None and config.get(f"CONFIG_{option}") != "y":
-                case = PACKING(
-                    compressor=compressor, stage=root.started.name, holds=holds, option=option
-                )
-                yield _said(case, root)
+@check(PACKING, over=_ALL_ROOTS)
+def root_packing(root: MainRoot) -> Outcome:
+    config, holds = root.started.config, root.region.holds
+    for compressor in root.compressors if config is not None else ():
+        option = _PACKINGS.get((holds, compressor.lower()))
+        if option is not None and config is not None and config.get(f"CONFIG_{option}") != "y":
+            case = PACKING(
+                compressor=compressor, stage=root.started.name, holds=holds, option=option
+            )
+            yield _said(case, root)
 
 
 def _foreign_values(machine: str, *, programs: str, count: int, wanted: str) -> None: ...

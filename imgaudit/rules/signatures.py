@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from imgaudit.boot.firmware import Firmware, Program
+from imgaudit.boot.firmware import Firmware
 from imgaudit.boot.signatures import Seal, Signed, keys_of, unread_of
 from imgaudit.contents.place import Node
 from imgaudit.formats import flat_tree
@@ -15,7 +15,7 @@ from imgaudit.rules import samples as sample
 from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
-from imgaudit.rules.firmware import u_boot
+from imgaudit.rules.firmware import FIRMWARE, U_BOOTS, u_boot
 from imgaudit.rules.subject import Subject
 from imgaudit.writers import signature
 from imgaudit.writers.fdt import Tree
@@ -172,17 +172,20 @@ UNASKED = Rule(
 )
 
 
-@check(UNASKED)
-def signatures_not_asked_for(subject: Subject) -> Outcome:
-    told = subject.copies.options.off("FIT_SIGNATURE") if subject.copies is not None else ""
-    for holder in subject.firmware if told else ():
-        keys = [key for tree in holder.trees for key in keys_of(tree.tree) if key.required]
-        if keys and holder.program is Program.U_BOOT:
-            yield UNASKED(
-                key=", ".join(dict.fromkeys(key.name for key in keys)),
-                told=told,
-                program=holder.program.value,
-            ).at(region=holder.node.region, artifact=holder.node.artifact.path, key="file")
+def _not_asked(subject: Subject) -> str:
+    """Say what tells that U-Boot looks at no signature; "" where nothing does."""
+    return subject.copies.options.off("FIT_SIGNATURE") if subject.copies is not None else ""
+
+
+@check(UNASKED, over=U_BOOTS, given=_not_asked)
+def signatures_not_asked_for(holder: Firmware, told: str) -> Outcome:
+    keys = [key for tree in holder.trees for key in keys_of(tree.tree) if key.required]
+    if keys and told:
+        yield UNASKED(
+            key=", ".join(dict.fromkeys(key.name for key in keys)),
+            told=told,
+            program=holder.program.value,
+        ).at(region=holder.node.region, artifact=holder.node.artifact.path, key="file")
 
 
 def _unread_values(key: str, *, parts: str, program: str, content: str | None = None) -> None: ...
@@ -289,11 +292,9 @@ EXAMPLE_KEY = Rule(
 )
 
 
-@check(EXAMPLE_KEY)
-def example_key(subject: Subject) -> Outcome:
-    for item in subject.firmware:
-        for tree in item.trees:
-            for key in keys_of(tree.tree):
-                if key.required and key.name.lower().strip("0123456789-_.") in _EXAMPLES:
-                    case = EXAMPLE_KEY(key=key.name, program=item.node.content.name)
-                    yield case.inside(item.node, at=0, length=0)
+@check(EXAMPLE_KEY, over=FIRMWARE)
+def example_key(item: Firmware) -> Outcome:
+    for key in (key for tree in item.trees for key in keys_of(tree.tree)):
+        if key.required and key.name.lower().strip("0123456789-_.") in _EXAMPLES:
+            case = EXAMPLE_KEY(key=key.name, program=item.node.content.name)
+            yield case.inside(item.node, at=0, length=0)

@@ -10,13 +10,12 @@ from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.ubi import Ubi, Volume
 from imgaudit.formats.ubifs import Ubifs
 from imgaudit.maps import command_line
-from imgaudit.model import Chip, Region
 from imgaudit.rules._containers import damage, damage_values
-from imgaudit.rules._flash import flash_regions, on_flash
+from imgaudit.rules._flash import on_flash
 from imgaudit.rules.cited import in_linux, manual
 from imgaudit.rules.engine import Kind, Missing, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand, nor
-from imgaudit.rules.kinds import contents_of, unread, whole
+from imgaudit.rules.kinds import There, contents_of, regions_of, unread, whole
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 
@@ -184,7 +183,7 @@ UBIFS_LEB = Rule(
 )
 
 
-def _with_ubifs(subject: Subject) -> Iterator[Node[Ubifs] | tuple[Chip, Region] | Missing]:
+def _with_ubifs(subject: Subject) -> Iterator[Node[Ubifs] | There | Missing]:
     """Give each UBIFS, and the regions that should hold one, but for those of a small one."""
     yield from unread(subject, Ubifs.format)
     small = set()
@@ -192,28 +191,29 @@ def _with_ubifs(subject: Subject) -> Iterator[Node[Ubifs] | tuple[Chip, Region] 
         if found.facts.leb_size < _UBIFS_MIN_LEB:
             small.add(found.region.name if found.region else None)
         yield found
-    for chip, region in flash_regions(subject, "ubifs"):
-        if region.name not in small:
-            yield chip, region
+    for there in regions_of(subject):
+        region = there.region
+        if there.chip.kind.mtd and region.holds == "ubifs" and region.name not in small:
+            yield there
 
 
-def _called(one: Node[Ubifs] | tuple[Chip, Region]) -> str:
-    return one.content.name if isinstance(one, Node) else one[1].name
+def _called(one: Node[Ubifs] | There) -> str:
+    return one.content.name if isinstance(one, Node) else one.region.name
 
 
-UBIFS_OR_PLACES: Kind[Node[Ubifs] | tuple[Chip, Region]] = Kind(_with_ubifs, _called)
+UBIFS_OR_PLACES: Kind[Node[Ubifs] | There] = Kind(_with_ubifs, _called)
 
 
 @check(UBIFS_LEB, over=UBIFS_OR_PLACES)
-def ubifs_leb(one: Node[Ubifs] | tuple[Chip, Region]) -> Outcome:
+def ubifs_leb(one: Node[Ubifs] | There) -> Outcome:
     if isinstance(one, Node):
         leb = one.facts.leb_size
         if leb < _UBIFS_MIN_LEB:
             case = UBIFS_LEB(what=_called(one), leb=leb, least=_UBIFS_MIN_LEB)
             yield case.inside(one, at=one.facts.offsets["leb_size"], length=4)
         return
-    chip, region = one
-    leb = chip.erase_unit(region.at) - _UBI_HEADERS
+    region = one.region
+    leb = one.chip.erase_unit(region.at) - _UBI_HEADERS
     if leb < _UBIFS_MIN_LEB:
         yield UBIFS_LEB(what=region.name, leb=leb, least=_UBIFS_MIN_LEB).at(
             region=region, key="holds", offset=region.at, length=region.size
