@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from typing import NamedTuple, Protocol
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
+from typing import NamedTuple, Protocol, TypeVar
 
 from imgaudit.boot.records import Gap, Operation
 from imgaudit.boot.stage import Boots, Followed, position
@@ -20,6 +20,7 @@ from imgaudit.writers.env import environment
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
 
+T = TypeVar("T")
 ENV_SIZE = 8 * KIB
 RAM = "ram: {banks: [{at: 0x80000000, size: 256 MiB}]}\n"
 RECOVERY = "sf probe && sf read 0x88000000 0x20000 0x40000 && bootm 0x88000000"
@@ -44,13 +45,21 @@ def whole_fit() -> bytes:
 
 def operations(boots: Boots) -> Iterator[tuple[Followed, Operation]]:
     """Give every command once, however many ways lead to it; commands that boot count first."""
+    found = (
+        (followed, operation)
+        for followed in boots.followed.values()
+        for operation in followed.walk.operations
+    )
+    return first_of(found, lambda pair: (pair[1].variable, pair[1].at, pair[1].command))
+
+
+def first_of(items: Iterable[T], key: Callable[[T], Hashable]) -> Iterator[T]:
+    """Give the first of those that have the same key."""
     seen = set()
-    for followed in boots.followed.values():
-        for operation in followed.walk.operations:
-            key = (operation.variable, operation.at, operation.command)
-            if key not in seen:
-                seen.add(key)
-                yield followed, operation
+    for item in items:
+        if key(item) not in seen:
+            seen.add(key(item))
+            yield item
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,11 +158,12 @@ def _met_or_why(subject: Subject) -> Iterator[Met | Missing]:
     yield from commands(subject)
 
 
-def _called(met: Met) -> str:
+def called(met: Met) -> str:
+    """Name a command by its text and its script."""
     return f"`{met.operation.command}` in {met.operation.variable}"
 
 
-COMMANDS, COMMANDS_OR_WHY = Kind(commands, _called), Kind(_met_or_why, _called)
+COMMANDS, COMMANDS_OR_WHY = Kind(commands, called), Kind(_met_or_why, called)
 
 
 class Spot(NamedTuple):

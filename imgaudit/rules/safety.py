@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from imgaudit.boot.records import Kind, Operation
-from imgaudit.model import Region, Writer
-from imgaudit.rules._boot import RECOVERY, finding, operations, scripted
+from imgaudit.boot.records import Kind
+from imgaudit.model import Layout, Region, Writer
+from imgaudit.rules._boot import COMMANDS, RECOVERY, Met, finding, scripted
 from imgaudit.rules.cited import PRACTICE, in_linux, in_trusted_firmware
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.kinds import the_layout
 from imgaudit.rules.subject import Subject
 
 _CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
+CHANGES = COMMANDS.only(lambda met: met.operation.kind in _CHANGES)
 _FACTORY = "name: factory, at: 512 KiB, size: 64 KiB, holds: raw, writer: factory"
 _LOADER = "name: loader, at: 512 KiB, size: 128 KiB, holds: fip, file: fip.bin"
 _SECOND = "name: loader-b, at: 768 KiB, size: 128 KiB, holds: fip, file: fip.bin"
 
 
-def _target(subject: Subject, operation: Operation) -> Region | None:
-    board, span = subject.boots.board, operation.span
-    if board is None or span is None or operation.kind not in _CHANGES:
+def _target(met: Met) -> Region | None:
+    board, span = met.boots.board, met.operation.span
+    if board is None or span is None:
         return None
-    return board.region_at(operation.device, span.start)
+    return board.region_at(met.operation.device, span.start)
 
 
 def _factory_values(script: str, *, command: str) -> None: ...
@@ -39,17 +41,12 @@ FACTORY = Rule(
 )
 
 
-@check(FACTORY)
-def factory_data(subject: Subject) -> Outcome:
-    for _, operation in operations(subject.boots):
-        region = _target(subject, operation)
-        if region is not None and region.writer is Writer.FACTORY:
-            yield finding(
-                FACTORY(command=operation.command, script=operation.variable),
-                subject.boots,
-                operation,
-                region=region,
-            )
+@check(FACTORY, over=CHANGES)
+def factory_data(met: Met) -> Outcome:
+    region, operation = _target(met), met.operation
+    if region is not None and region.writer is Writer.FACTORY:
+        case = FACTORY(command=operation.command, script=operation.variable)
+        yield met.finding(case, region=region)
 
 
 def _in_place_values(script: str, *, command: str) -> None: ...
@@ -80,20 +77,15 @@ IN_PLACE = Rule(
 )
 
 
-@check(IN_PLACE)
-def in_place(subject: Subject) -> Outcome:
-    layout = subject.layout
-    loaders = [region for region in layout.regions if region.holds == "fip"] if layout else []
-    for followed, operation in operations(subject.boots):
-        region = _target(subject, operation)
-        if loaders == [region]:
-            yield finding(
-                IN_PLACE(command=operation.command, script=operation.variable),
-                subject.boots,
-                operation,
-                region=region,
-                severity=None if followed.by_hand else Severity.ERROR,
-            )
+@check(IN_PLACE, over=CHANGES, given=the_layout)
+def in_place(met: Met, layout: Layout) -> Outcome:
+    region, operation = _target(met), met.operation
+    if [region] == [one for one in layout.regions if one.holds == "fip"]:
+        yield met.finding(
+            IN_PLACE(command=operation.command, script=operation.variable),
+            region=region,
+            severity=None if met.followed.by_hand else Severity.ERROR,
+        )
 
 
 def _halts_values(script: str, *, command: str) -> None: ...

@@ -14,12 +14,15 @@ from imgaudit.rules._boot import (
     RECOVERY,
     Met,
     Spot,
+    called,
     commands,
     finding,
+    first_of,
     scripted,
 )
 from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Cause, Finding, NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Kind as Kinds
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
 
@@ -313,6 +316,29 @@ def bytes_blocks(met: Met) -> Outcome:
     yield from _confused(met, BLOCKS)
 
 
+class _Noted(NamedTuple):
+    """Something that a walk could not know, and where."""
+
+    followed: Followed
+    note: Note
+    subject: Subject
+
+
+def _notes(kind: Gap) -> Kinds[_Noted]:
+    """Give the notes of a kind, each name once."""
+
+    def found(subject: Subject) -> Iterator[_Noted]:
+        notes = (
+            _Noted(followed, note, subject)
+            for followed in subject.boots.followed.values()
+            for note in followed.walk.unresolved
+            if note.kind is kind
+        )
+        return first_of(notes, lambda one: one.note.what)
+
+    return Kinds(found, lambda one: one.note.what)
+
+
 def _undefined_values(script: str, name: str, *, command: str) -> None: ...
 
 
@@ -338,36 +364,24 @@ UNDEFINED = Rule(
 _FEEDS = frozenset({Kind.READ, Kind.LOAD, Kind.BOOT, Kind.COPY, Kind.UNPACK, Kind.RUN, Kind.SELECT})
 
 
-@check(UNDEFINED)
-def variable_undefined(subject: Subject) -> Outcome:
-    for followed, note in _notes(subject.boots, Gap.UNDEFINED):
-        user = _user(followed, note)
-        needed = (
-            user is not None
-            and user.kind in _FEEDS
-            and not user.ignored
-            and _after_boot(followed, user)
-        )
-        yield finding(
-            UNDEFINED(
-                command=user.command if user is not None else "",
-                script=note.variable,
-                name=note.what,
-            ),
-            subject.boots,
-            note,
-            severity=None if needed else Severity.WARNING,
-        )
-
-
-def _notes(boots: Boots, kind: Gap) -> Iterator[tuple[Followed, Note]]:
-    """Give the notes of a kind, each name once."""
-    seen = set()
-    for followed in boots.followed.values():
-        for note in followed.walk.unresolved:
-            if note.kind is kind and note.what not in seen:
-                seen.add(note.what)
-                yield followed, note
+@check(UNDEFINED, over=_notes(Gap.UNDEFINED))
+def variable_undefined(met: _Noted) -> Outcome:
+    followed, note, subject = met
+    user = _user(followed, note)
+    needed = (
+        user is not None
+        and user.kind in _FEEDS
+        and not user.ignored
+        and _after_boot(followed, user)
+    )
+    yield finding(
+        UNDEFINED(
+            command=user.command if user is not None else "", script=note.variable, name=note.what
+        ),
+        subject.boots,
+        note,
+        severity=None if needed else Severity.WARNING,
+    )
 
 
 def _user(followed: Followed, note: Note) -> Operation | None:
@@ -397,15 +411,14 @@ MISSING = Rule(
 )
 
 
-@check(MISSING)
-def script_missing(subject: Subject) -> Outcome:
-    boots = subject.boots
+@check(MISSING, over=_notes(Gap.MISSING_SCRIPT))
+def script_missing(met: _Noted) -> Outcome:
+    _, note, subject = met
     stages = subject.layout.stages.values() if subject.layout is not None else ()
-    for _, note in _notes(boots, Gap.MISSING_SCRIPT):
-        stage = next((stage for stage in stages if stage.entry == note.what), None)
-        itself = note.variable == note.what
-        script = f"stage {stage.name}" if itself and stage is not None else note.variable
-        yield finding(MISSING(script=script, name=note.what), boots, note)
+    stage = next((stage for stage in stages if stage.entry == note.what), None)
+    itself = note.variable == note.what
+    script = f"stage {stage.name}" if itself and stage is not None else note.variable
+    yield finding(MISSING(script=script, name=note.what), subject.boots, note)
 
 
 def _unchecked_values(script: str, what: str, *, command: str, boot: str) -> None: ...
@@ -425,25 +438,30 @@ UNCHECKED = Rule(
 )
 
 
-@check(UNCHECKED)
-def load_not_checked(subject: Subject) -> Outcome:
-    seen = set()
-    for met in commands(subject):
-        operation, starts = met.operation, met.fed
-        place = (operation.variable, operation.at)
-        if operation.checked or operation.kind not in {Kind.READ, Kind.LOAD} or place in seen:
-            continue
-        seen.add(place)
-        source = met.boots.source(operation)
-        there = source.name if source is not None else operation.device or ""
-        if starts:
-            case = UNCHECKED(
+def _unchecked(subject: Subject) -> Iterator[Met]:
+    """Give what reads and is not checked, each place once."""
+    found = (
+        met
+        for met in commands(subject)
+        if met.operation.kind in {Kind.READ, Kind.LOAD} and not met.operation.checked
+    )
+    return first_of(found, lambda met: (met.operation.variable, met.operation.at))
+
+
+@check(UNCHECKED, over=Kinds(_unchecked, called))
+def load_not_checked(met: Met) -> Outcome:
+    operation, starts = met.operation, met.fed
+    source = met.boots.source(operation)
+    there = source.name if source is not None else operation.device or ""
+    if starts:
+        yield met.finding(
+            UNCHECKED(
                 script=operation.variable,
                 what=operation.path or there,
                 command=operation.command,
                 boot=starts[0],
             )
-            yield met.finding(case)
+        )
 
 
 def _not_reached_values(entry: str, stage: str, *, when: str) -> None: ...
@@ -892,12 +910,13 @@ RETURNS = Rule(
 )
 
 
-@check(RETURNS)
-def carriage_returns(subject: Subject) -> Outcome:
-    told = set()
-    for met in commands(subject):
-        operation = met.operation
-        if operation.variable not in told and "\r" in operation.command:
-            told.add(operation.variable)
-            shown = operation.command.replace("\r", "\\r")
-            yield met.finding(RETURNS(script=operation.variable, command=shown))
+def _with_returns(subject: Subject) -> Iterator[Met]:
+    """Give the first command of each script that has a carriage return."""
+    found = (met for met in commands(subject) if "\r" in met.operation.command)
+    return first_of(found, lambda met: met.operation.variable)
+
+
+@check(RETURNS, over=Kinds(_with_returns, called))
+def carriage_returns(met: Met) -> Outcome:
+    shown = met.operation.command.replace("\r", "\\r")
+    yield met.finding(RETURNS(script=met.operation.variable, command=shown))
