@@ -47,3 +47,12 @@ def unchecked(
     """Apply one check; give the subject and the reason of all that it could not check."""
     result = audit.run(build(example, files), only=[checks()[rule]])
     return [(item.subject, item.why) for item in result.not_checked]
+
+
+def keys(findings: list[Finding]) -> dict[tuple[str, ...], int]:
+    """Give what is found, with the rank of the worst of a kind."""
+    found: dict[tuple[str, ...], int] = {}
+    for item in findings:
+        key = (*item.identity, str(item.values.get("other", "")))
+        found[key] = min(found.get(key, item.severity.rank), item.severity.rank)
+    return found

@@ -262,3 +262,10 @@ FAULTS: dict[str, Fault] = {
         _damage_one, "chip-image-environment-broken", "env-a", Severity.WARNING
     ),
 }
+
+
+def broken(board: Board, name: str) -> bytes:
+    """Give the dump of a board with one fault."""
+    chip = board.dump()
+    FAULTS[name].change(board, chip)
+    return bytes(chip)

@@ -14,7 +14,7 @@ from imgaudit.contents.comparison import ChipImage, Comparison, Look
 from imgaudit.model import Chip, EraseRun, Where
 from imgaudit.rules.engine import Severity
 from imgaudit.units import KIB, MIB, Span
-from tests._dumps import BLOCK, FAULTS, MIRROR, Board
+from tests._dumps import BLOCK, FAULTS, MIRROR, Board, broken
 from tests._emmc import Emmc
 
 BOARD = Board()
@@ -42,12 +42,6 @@ def region(image: ChipImage, name: str) -> Comparison:
     return next(item for item in image.comparisons if item.region.name == name)
 
 
-def changed(name: str) -> bytes:
-    chip = BOARD.dump()
-    FAULTS[name].change(BOARD, chip)
-    return bytes(chip)
-
-
 def test_a_clean_dump_gives_nothing() -> None:
     result = BOARD.read_back(CLEAN)
     assert result.findings == ()
@@ -61,7 +55,7 @@ def test_a_clean_dump_gives_nothing() -> None:
 @pytest.mark.parametrize("name", FAULTS)
 def test_a_fault_is_told_for_what_it_is(name: str) -> None:
     fault = FAULTS[name]
-    findings = BOARD.read_back(changed(name)).findings
+    findings = BOARD.read_back(broken(BOARD, name)).findings
     told = {(item.rule.name, item.region): item.severity for item in findings}
     assert told[fault.finding, fault.region] is fault.severity
     # One cause is told once; a dump of another size says so as well.
@@ -72,7 +66,7 @@ def test_a_fault_is_told_for_what_it_is(name: str) -> None:
 @pytest.mark.parametrize("name", FAULTS)
 def test_a_fault_is_seen_against_the_manifest_alone(name: str) -> None:
     fault = FAULTS[name]
-    result = BOARD.read_back(changed(name), MANIFEST)
+    result = BOARD.read_back(broken(BOARD, name), MANIFEST)
     told = {item.rule.name for item in result.findings}
     if fault.finding in ONLY_BYTES or name == "a hole":
         assert "chip-image-differs-from-manifest" in told
@@ -83,41 +77,41 @@ def test_a_fault_is_seen_against_the_manifest_alone(name: str) -> None:
 
 class TestWhatIsSaidOfAFault:
     def test_the_first_difference_has_its_offset_and_erase_block(self) -> None:
-        found = region(compared(changed("two bytes")), "recovery")
+        found = region(compared(broken(BOARD, "two bytes")), "recovery")
         assert found.first == 0x5555
         assert found.differing == 2
         offset = BOARD.recovery_at + 0x5555
-        (finding,) = BOARD.read_back(changed("two bytes")).findings
+        (finding,) = BOARD.read_back(broken(BOARD, "two bytes")).findings
         assert finding.offset == offset
         assert f"{offset:#x} (erase block {offset // BLOCK})" in finding.message
         assert "2 bytes differ" in finding.message
 
     def test_a_fault_behind_another_is_seen(self) -> None:
-        chip = bytearray(changed("two bytes"))
+        chip = bytearray(broken(BOARD, "two bytes"))
         chip = bytearray(bytes(chip).translate(MIRROR))
         image = compared(bytes(chip))
         assert image.mirrored
         assert region(image, "recovery").first == 0x5555
-        image = compared(b"header, 16 bytes" + changed("two bytes"))
+        image = compared(b"header, 16 bytes" + broken(BOARD, "two bytes"))
         assert image.base == -16
         assert region(image, "recovery").differing == 2
 
     def test_a_partitions_dump_is_compared_where_it_is_known(self) -> None:
-        image = compared(changed("a partition's dump"))
+        image = compared(broken(BOARD, "a partition's dump"))
         assert image.base == BOARD.recovery_at
         assert region(image, "recovery").look is Look.SAME
         assert region(image, "firmware").look is Look.UNKNOWN
         assert "starts at" in region(image, "firmware").why
 
     def test_a_lost_byte_is_a_shift_by_one(self) -> None:
-        assert compared(changed("the first byte missing")).base == 1
+        assert compared(broken(BOARD, "the first byte missing")).base == 1
 
     def test_the_shift_has_its_sign(self) -> None:
-        assert region(compared(changed("64 bytes late")), "recovery").shifted == 64
-        assert region(compared(changed("64 bytes early")), "recovery").shifted == -64
+        assert region(compared(broken(BOARD, "64 bytes late")), "recovery").shifted == 64
+        assert region(compared(broken(BOARD, "64 bytes early")), "recovery").shifted == -64
 
     def test_a_hole_has_its_edges(self) -> None:
-        found = region(compared(changed("a hole")), "recovery")
+        found = region(compared(broken(BOARD, "a hole")), "recovery")
         assert found.holes == (Span(BLOCK, 2 * BLOCK),)
         assert found.only_holes
 
@@ -130,7 +124,7 @@ class TestWhatIsSaidOfAFault:
         assert hole == Span(5000, 25000)
 
     def test_a_difference_beside_a_hole_is_told_too(self) -> None:
-        chip = bytearray(changed("a hole"))
+        chip = bytearray(broken(BOARD, "a hole"))
         chip[BOARD.recovery_at + 3] ^= 0xA5
         chip[BOARD.recovery_at + 4] ^= 0x5A
         told = {item.rule.name for item in BOARD.read_back(bytes(chip)).findings}
@@ -181,7 +175,7 @@ regions:
         assert told == ["chip-image-differs"] * 2
 
     def test_the_variables_that_differ_are_named(self) -> None:
-        (finding,) = BOARD.read_back(changed("a saved environment")).findings
+        (finding,) = BOARD.read_back(broken(BOARD, "a saved environment")).findings
         assert finding.severity is Severity.NOTE
         assert "bootcount from '0' to '3', ipaddr is new ('10.0.0.2')" in finding.message
 
@@ -193,7 +187,7 @@ regions:
 
     def test_what_would_be_written_carries_the_caution(self) -> None:
         for name in FAULTS:
-            for finding in BOARD.read_back(changed(name)).findings:
+            for finding in BOARD.read_back(broken(BOARD, name)).findings:
                 if "assemble" in finding.fix.lower() or "erase" in finding.fix.lower():
                     told = "backup" in finding.fix and "datasheet" in finding.fix
                     assert told or "Read or assemble" in finding.fix

@@ -14,6 +14,7 @@ from imgaudit.formats import erofs
 from imgaudit.formats.crc32c import crc32c
 from imgaudit.formats.facts import Match
 from imgaudit.formats.view import View
+from tests.formats._survives import surviving
 
 
 def superblock(
@@ -112,14 +113,7 @@ def test_matches() -> None:
     assert erofs.READER.match(View.of(bytes(4096))) is Match.NO
 
 
-def survives(data: bytes) -> None:
-    view = View.of(data)
-    erofs.READER.match(view)
-    try:
-        facts = erofs.READER.read(view)
-    except FormatError:
-        return
-    assert facts.summary()
+survives = surviving(erofs.READER)
 
 
 @given(st.binary(max_size=1500))

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import base64
-import contextlib
 import functools
 import os
 import struct
@@ -14,12 +13,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats import erofs_walk
 from imgaudit.formats import files as listing
 from imgaudit.formats.erofs import READER
 from imgaudit.formats.files import Piece, open_file
 from imgaudit.formats.view import View
+from tests.formats._survives import survives_walk
 from tests.formats._trees import agree, fill, read, seeds, sound, status, trouble
 
 FORMS = (
@@ -143,16 +142,7 @@ def test_a_damaged_directory_is_told() -> None:
 @pytest.mark.parametrize("options", ["", "-zlz4hc", "-zlz4 -Elegacy-compress"])
 @given(st.integers(0, 1 << 17), st.binary(min_size=1, max_size=64))
 def test_changed_bytes_give_facts_or_an_error(options: str, at: int, new: bytes) -> None:
-    data = bytearray(whimbrel(options))
-    at %= len(data)
-    data[at : at + len(new)] = new
-    try:
-        facts = read(READER, bytes(data))
-    except FormatError:
-        return
-    for file in facts.files or ():
-        with contextlib.suppress(ImgauditError):
-            open_file(View.of(bytes(data)), file).upto(0, 100)
+    survives_walk(READER, whimbrel(options), at, new)
 
 
 # What each field means. Where it stands: Linux fs/erofs/erofs_fs.h.

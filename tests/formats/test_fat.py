@@ -13,6 +13,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import fat
 from imgaudit.formats.facts import Match
 from imgaudit.formats.view import View
+from tests.formats._survives import surviving
 
 
 def small(
@@ -155,14 +156,7 @@ def test_a_missing_signature_weakens_the_match() -> None:
     assert not read(image).has_signature
 
 
-def survives(data: bytes) -> None:
-    view = View.of(data)
-    fat.READER.match(view)
-    try:
-        facts = fat.READER.read(view)
-    except FormatError:
-        return
-    assert len(facts.summary()) <= 60
+survives = surviving(fat.READER)
 
 
 @given(st.binary(max_size=1100))

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats import files as listing
 from imgaudit.formats import jffs2_tree
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.files import Piece, open_file
 from imgaudit.formats.jffs2 import READER
 from imgaudit.formats.view import View
+from tests.formats._survives import survives_walk
 from tests.formats._trees import fill, read, sound, status, trouble
 
 FORMS = (
@@ -110,18 +110,7 @@ def test_a_name_without_its_file_is_told() -> None:
 @pytest.mark.oracle
 @given(st.integers(0, 1 << 17), st.binary(min_size=1, max_size=64))
 def test_changed_bytes_give_facts_or_an_error(at: int, new: bytes) -> None:
-    data = bytearray(whimbrel())
-    at %= len(data)
-    data[at : at + len(new)] = new
-    try:
-        facts = read(READER, bytes(data))
-    except FormatError:
-        return
-    for file in facts.files or ():
-        try:
-            open_file(View.of(bytes(data)), file).upto(0, 100)
-        except ImgauditError:
-            continue
+    survives_walk(READER, whimbrel(), at, new)
 
 
 def stored(

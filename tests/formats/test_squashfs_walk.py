@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats import files as listing
 from imgaudit.formats import squashfs_walk
-from imgaudit.formats.files import Piece, open_file, unpacked_whole
+from imgaudit.formats.files import Piece, unpacked_whole
 from imgaudit.formats.squashfs import READER, Squashfs
 from imgaudit.formats.view import View
+from tests.formats._survives import survives_walk
 from tests.formats._trees import agree, fill, read, rows, seeds, sound, status, trouble
 
 FORMS = (
@@ -139,18 +139,7 @@ def test_what_unsquashfs_does_not_unpack_is_told(tmp_path: Path) -> None:
 @pytest.mark.oracle
 @given(st.integers(0, 1 << 17), st.binary(min_size=1, max_size=64))
 def test_changed_bytes_give_facts_or_an_error(at: int, new: bytes) -> None:
-    data = bytearray(whimbrel())
-    at %= len(data)
-    data[at : at + len(new)] = new
-    try:
-        facts = read(READER, bytes(data))
-    except FormatError:
-        return
-    for file in facts.files or ():
-        try:
-            open_file(View.of(bytes(data)), file).upto(0, 100)
-        except ImgauditError:
-            continue
+    survives_walk(READER, whimbrel(), at, new)
 
 
 # What each field means. Where it stands: Linux fs/squashfs/squashfs_fs.h.

@@ -13,6 +13,7 @@ from imgaudit.formats import ubifs
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Match
 from imgaudit.formats.view import View
+from tests.formats._survives import surviving
 
 
 def node(*, kind: int = 6, length: int = 4096, compressor: int = 1, flags: int = 4) -> bytearray:
@@ -81,14 +82,7 @@ def test_another_node_is_a_weak_match() -> None:
     assert ubifs.READER.match(View.of(bytes(64))) is Match.NO
 
 
-def survives(data: bytes) -> None:
-    view = View.of(data)
-    ubifs.READER.match(view)
-    try:
-        facts = ubifs.READER.read(view)
-    except FormatError:
-        return
-    assert len(facts.summary()) <= 60
+survives = surviving(ubifs.READER)
 
 
 @given(st.binary(max_size=200))

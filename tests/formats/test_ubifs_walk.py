@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import contextlib
 import functools
 import os
 import struct
@@ -12,14 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit import bounds
-from imgaudit.errors import FormatError, ImgauditError
 from imgaudit.formats import files as listing
 from imgaudit.formats import ubifs_lpt, ubifs_walk
 from imgaudit.formats.crc16 import crc16
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.files import Piece, open_file
+from imgaudit.formats.files import Piece
 from imgaudit.formats.ubifs import READER
 from imgaudit.formats.view import View
+from tests.formats._survives import survives_walk
 from tests.formats._trees import damaged, fill, read, seeds, sound, status, trouble
 
 NAND = ("-m", "2048", "-e", "126976", "-c", "200")
@@ -149,16 +148,7 @@ def test_random_damage_to_nodes_is_told() -> None:
 @pytest.mark.oracle
 @given(st.integers(0, 1 << 21), st.binary(min_size=1, max_size=64))
 def test_changed_bytes_give_facts_or_an_error(at: int, new: bytes) -> None:
-    data = bytearray(whimbrel())
-    at %= len(data)
-    data[at : at + len(new)] = new
-    try:
-        facts = read(READER, bytes(data))
-    except FormatError:
-        return
-    for file in facts.files or ():
-        with contextlib.suppress(ImgauditError):
-            open_file(View.of(bytes(data)), file).upto(0, 100)
+    survives_walk(READER, whimbrel(), at, new)
 
 
 # What each field means. Where it stands: Linux fs/ubifs/ubifs-media.h.

@@ -10,16 +10,10 @@ import pytest
 from imgaudit.report import PLAIN, Style, render
 from imgaudit.tasks import readback
 from imgaudit.tasks.audit import Result
-from tests._dumps import FAULTS, Board
+from tests._dumps import Board, broken
 from tests._emmc import Emmc
 
 BOARD = Board()
-
-
-def broken(name: str) -> bytes:
-    chip = BOARD.dump()
-    FAULTS[name].change(BOARD, chip)
-    return bytes(chip)
 
 
 def text_of(result: Result, style: Style = PLAIN) -> str:
@@ -45,7 +39,7 @@ def test_a_clean_dump() -> None:
 
 
 def test_a_difference_shows_offset_and_erase_block() -> None:
-    text = text_of(BOARD.read_back(broken("two bytes")))
+    text = text_of(BOARD.read_back(broken(BOARD, "two bytes")))
     assert text.startswith("FAIL  1 error\n")
     assert "4 of 5 regions" in text
     assert row(text, "recovery") == (
@@ -72,7 +66,7 @@ def test_a_difference_shows_offset_and_erase_block() -> None:
     ],
 )
 def test_a_state_is_a_word_of_the_trade(fault: str, region: str, state: str) -> None:
-    text = text_of(BOARD.read_back(broken(fault)))
+    text = text_of(BOARD.read_back(broken(BOARD, fault)))
     assert f" | {state}" in row(text, region)
 
 
@@ -87,11 +81,11 @@ def test_a_state_is_a_word_of_the_trade(fault: str, region: str, state: str) -> 
     ],
 )
 def test_what_was_undone_is_said(fault: str, words: str) -> None:
-    assert words in text_of(BOARD.read_back(broken(fault)))
+    assert words in text_of(BOARD.read_back(broken(BOARD, fault)))
 
 
 def test_a_manifest_tells_no_place() -> None:
-    text = text_of(BOARD.read_back(broken("two bytes"), BOARD.manifest()))
+    text = text_of(BOARD.read_back(broken(BOARD, "two bytes"), BOARD.manifest()))
     assert row(text, "recovery").endswith("differs | unknown: compared by SHA-256")
 
 
@@ -107,21 +101,21 @@ def test_a_waived_finding_is_still_shown() -> None:
     board = Board()
     waiver = "{finding: chip-image-differs, reason: a trial, until: 2999-01-01}"
     board.text += f"policy:\n  waive:\n  - {waiver}\n"
-    result = board.read_back(broken("two bytes"))
+    result = board.read_back(broken(BOARD, "two bytes"))
     assert not result.failed
     assert "Waived: chip-image-differs recovery: a trial" in text_of(result)
 
 
 def test_colour_follows_the_state() -> None:
-    text = text_of(BOARD.read_back(broken("two bytes")), Style(colour=True))
+    text = text_of(BOARD.read_back(broken(BOARD, "two bytes")), Style(colour=True))
     assert "\x1b[31;1mrecovery" in text
     assert "\x1b[32mfirmware" in text
 
 
 def test_json_has_the_same_facts() -> None:
-    result = BOARD.read_back(broken("two bytes"))
+    result = BOARD.read_back(broken(BOARD, "two bytes"))
     text = json_of(result)
-    assert text == json_of(BOARD.read_back(broken("two bytes")))
+    assert text == json_of(BOARD.read_back(broken(BOARD, "two bytes")))
     found = json.loads(text)
     assert found["verdict"] == "fail"
     assert found["findings"][0]["finding"] == "chip-image-differs"

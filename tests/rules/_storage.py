@@ -10,6 +10,7 @@ from imgaudit.contents.reader import Loader
 from imgaudit.rules import checks
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Check, Example, Finding
+from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit
 
@@ -40,3 +41,14 @@ def made(path: Path, *command: str | Path) -> Callable[[], bytes]:
     """Run a tool and give a reader of the file that it makes."""
     subprocess.run(command, check=True, capture_output=True, cwd=path.parent)
     return path.read_bytes
+
+
+def flash(
+    holds: str, data: Callable[[], bytes], *, size: str = "512 KiB", erase: str = "64 KiB"
+) -> Example:
+    """Give a NOR with one region that holds this."""
+    return nor(
+        f"name: data, at: 64 KiB, size: {size}, holds: {holds}, file: d.img",
+        chip=f"size: 1 MiB, erase-block: {erase}",
+        files={"d.img": data},
+    )

@@ -26,7 +26,7 @@ from imgaudit.units import KIB, MIB, Span
 from imgaudit.writers.fat import fat16
 from imgaudit.writers.gpt import Partition, gpt
 from imgaudit.writers.sparse import filler, patched
-from tests.rules._storage import alone, findings, made, names, of
+from tests.rules._storage import alone, findings, flash, made, names, of
 
 HERE = "filesystems"
 
@@ -34,16 +34,6 @@ HERE = "filesystems"
 def disk(holds: str, data: Callable[[], bytes], *, size: str = "64 KiB", more: str = "") -> Example:
     region = f"name: rootfs, partition: 1, at: 1 MiB, size: {size}, holds: {holds}, file: r.img"
     return emmc(region + more, files={"r.img": data})
-
-
-def flash(
-    holds: str, data: Callable[[], bytes], *, size: str = "512 KiB", erase: str = "64 KiB"
-) -> Example:
-    return nor(
-        f"name: data, at: 64 KiB, size: {size}, holds: {holds}, file: d.img",
-        chip=f"size: 1 MiB, erase-block: {erase}",
-        files={"d.img": data},
-    )
 
 
 def roomy(example: Example) -> Example:

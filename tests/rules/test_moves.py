@@ -13,7 +13,7 @@ from imgaudit.rules import checks, on_paper
 from imgaudit.rules.engine import Example, Finding
 from imgaudit.tasks import audit
 from imgaudit.units import KIB, MIB, Span
-from tests._audits import build, emmc, nor
+from tests._audits import build, emmc, keys, nor
 
 BLOCK = 64 * KIB
 
@@ -44,14 +44,6 @@ def on_emmc(regions: list[Region], table: str = "gpt") -> Example:
 def said(example: Example, *rules: str) -> list[Finding]:
     only = [checks()[name] for name in rules or on_paper()]
     return list(audit.run(build(example), only=only).findings)
-
-
-def keys(findings: list[Finding]) -> dict[tuple[str, ...], int]:
-    found: dict[tuple[str, ...], int] = {}
-    for item in findings:
-        key = (*item.identity, str(item.values.get("other", "")))
-        found[key] = min(found.get(key, item.severity.rank), item.severity.rank)
-    return found
 
 
 def moved(regions: list[Region], finding: Finding) -> list[Region]:

@@ -18,6 +18,7 @@ from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
 from imgaudit.units import KIB, MIB
 from tests._advice import moved, size, ways
+from tests._audits import keys
 
 LAYOUTS = sorted((Path(__file__).parents[2] / "layouts").glob("*.yaml"))
 _WRITTEN = re.compile(r"^    (at|size|after|expect): ([^#\n]*?)(?=\s*(?:#|$))", re.MULTILINE)
@@ -28,15 +29,6 @@ def said(text: str) -> list[Finding]:
     """Audit a layout on paper."""
     subject = gather(parse(text.encode(), "board.yaml"), None)
     return list(audit.run(subject, only=on_paper().values()).findings)
-
-
-def keys(findings: list[Finding]) -> dict[tuple[str, ...], int]:
-    """Give what is found, with the rank of the worst of a kind."""
-    found: dict[tuple[str, ...], int] = {}
-    for item in findings:
-        key = (*item.identity, str(item.values.get("other", "")))
-        found[key] = min(found.get(key, item.severity.rank), item.severity.rank)
-    return found
 
 
 def follow(text: str) -> list[tuple[Finding, int]]:

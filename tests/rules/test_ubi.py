@@ -15,19 +15,9 @@ from imgaudit.rules.examples import nand, nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB
 from imgaudit.writers.sparse import patched
-from tests.rules._storage import alone, findings, made, names
+from tests.rules._storage import alone, findings, flash, made, names
 
 HERE = "ubi"
-
-
-def flash(
-    holds: str, data: Callable[[], bytes], *, size: str = "512 KiB", erase: str = "64 KiB"
-) -> Example:
-    return nor(
-        f"name: data, at: 64 KiB, size: {size}, holds: {holds}, file: d.img",
-        chip=f"size: 1 MiB, erase-block: {erase}",
-        files={"d.img": data},
-    )
 
 
 def on_nand(data: Callable[[], bytes], *, kind: str = "nand", more: str = "") -> Example:
