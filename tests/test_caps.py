@@ -20,7 +20,7 @@ from imgaudit.contents.reader import Loader
 from imgaudit.demo.build import build
 from imgaudit.errors import AuditError
 from imgaudit.files import Folder
-from imgaudit.formats import flat_tree
+from imgaudit.formats import files, flat_tree
 from imgaudit.formats.environment import find_default_environment
 from imgaudit.formats.files import Entry, Files, FileSystem, Piece
 from imgaudit.formats.view import View
@@ -36,10 +36,13 @@ from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import gather
 from imgaudit.tasks.audit import Verdict
 from imgaudit.tasks.covered import endure
+from imgaudit.tasks.draft import Sources, draft
 from imgaudit.tasks.folder import draft_folder
 from imgaudit.tasks.rescue import rescue
+from imgaudit.tasks.weigh import weigh
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.env import environment
+from imgaudit.writers.fat import fat16
 from imgaudit.writers.fdt import Tree, fdt
 from imgaudit.writers.tree import file
 from tests._audits import audited
@@ -297,7 +300,28 @@ def test_what_a_ramdisk_has_too_much_of_is_not_checked(
     path.write_bytes(cpio({"init": file("#!/bin/sh\n", 0o755), "etc/passwd": file(text)}, 0))
     assert not [item for item in rescue(str(path)).unchecked if "accounts" in item.why]
     monkeypatch.setattr(access, "ACCOUNTS", 1)
-    assert [item for item in rescue(str(path)).unchecked if "only the first 1 acc" in item.why]
+    for told in (rescue(str(path)), weigh(str(path))):
+        assert [item for item in told.unchecked if "only the first 1 acc" in item.why]
+
+
+def test_what_a_draft_does_not_look_at_stands_in_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    part: Tree = {"label": "boot", "reg": (0, 0x10000)}
+    table: Tree = {"compatible": "fixed-partitions", "#address-cells": 1, "#size-cells": 1}
+    flash: Tree = {"compatible": "jedec,spi-nor", "reg": 0, "partitions": {**table, "p@0": part}}
+    bus: Tree = {"#address-cells": 1, "#size-cells": 0, "flash@0": flash}
+    trees = {name: fdt({"model": name, "spi@0": bus}) for name in ("a.dtb", "b.dtb")}
+    path = tmp_path / "boot.vfat"
+    image = fat16(16 << 20, trees, "BOOT", 1)
+    data = bytearray(image.size)
+    for at, piece in image.pieces:
+        data[at : at + len(piece)] = piece
+    path.write_bytes(data)
+    sources = Sources(device_tree=str(path))
+    assert "only the first" not in draft(sources).text
+    monkeypatch.setattr(files, "MAX_PARTS", 1)
+    assert "only the first 1 files that a boot may use" in draft(sources).text
 
 
 def test_endure_does_not_pass_over_what_is_too_much(
