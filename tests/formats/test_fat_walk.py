@@ -16,6 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError, ImgauditError
+from imgaudit.formats import fat_walk
+from imgaudit.formats import files as listing
 from imgaudit.formats.fat import READER, Fat
 from imgaudit.formats.files import Files, open_file
 from imgaudit.formats.view import View
@@ -291,3 +293,100 @@ def test_changed_bytes_give_facts_or_an_error(at: int, new: bytes) -> None:
     for file in facts.files or ():
         with contextlib.suppress(ImgauditError):
             open_file(View.of(data), file).upto(0, 100)
+
+
+@functools.cache
+def with_folders() -> bytes:
+    """Make /boot/Image and /boot/a long name.txt by mtools."""
+    with tempfile.TemporaryDirectory() as place:
+        image = Path(place, "fat")
+        (Path(place) / "x").write_bytes(b"t" * 5000)
+        for words in (
+            ("mkfs.fat", "-C", "-F", "16", "-s", "4", "-n", "TIDE", str(image), "10240"),
+            ("mmd", "-i", str(image), "::boot"),
+            ("mcopy", "-i", str(image), f"{place}/x", "::boot/Image"),
+            ("mcopy", "-i", str(image), f"{place}/x", "::boot/a long name.txt"),
+        ):
+            subprocess.run(words, check=True, capture_output=True)
+        return image.read_bytes()
+
+
+def entry(name: bytes) -> int:
+    return with_folders().index(name)
+
+
+# Where fields stand: Microsoft, FAT32 File System Specification 1.03, "Directory Structure".
+NAMED: list[tuple[bytes, int, str, int, str]] = [
+    (b"BOOT    ", 28, "<I", 5, "boot: a folder with a size of 5"),
+    (b"BOOT    ", 26, "<H", 0, "boot: a folder in cluster 0"),
+    (b"BOOT    ", 26, "<H", 1, "boot: a folder in cluster 1"),
+    (b".       ", 26, "<H", 9, "boot: its entry . leads elsewhere"),
+    (b"..      ", 26, "<H", 9, "boot: its entry .. leads elsewhere"),
+    (b"IMAGE   ", 26, "<H", 0, "boot/Image: its data start in cluster 0"),
+    (b"IMAGE   ", 0, "B", 0x1F, "boot: a name with bytes that FAT does not allow"),
+    (b"IMAGE   ", 2, "B", 0x2A, "boot: a name with bytes that FAT does not allow"),
+    (b"IMAGE   ", 11, "B", 8, "boot: a label of the volume where there is none"),
+    (b"ALONGN~1TXT", -32 + 13, "B", 5, "boot/ALONGN~1.TXT: its long name does not belong to it"),
+]
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize(("name", "offset", "layout", "value", "what"), NAMED)
+def test_each_field_of_an_entry_counts(
+    name: bytes, offset: int, layout: str, value: int, what: str
+) -> None:
+    assert flaws(with_folders()) == []
+    data = bytearray(with_folders())
+    struct.pack_into(layout, data, entry(name) + offset, value)
+    assert (what, entry(name)) in [(flaw.what, flaw.offset) for flaw in read(bytes(data)).flaws]
+
+
+@pytest.mark.oracle
+def test_a_name_twice_and_a_folder_without_dots_are_told() -> None:
+    data = bytearray(with_folders())
+    at, twice = entry(b"IMAGE   "), entry(b"ALONGN~1TXT")
+    data[twice - 32] = 0xE5  # its long name is gone
+    data[twice : twice + 11] = data[at : at + 11]
+    assert ("boot/IMAGE is there twice", twice) in [
+        (flaw.what.replace("Image", "IMAGE"), flaw.offset) for flaw in read(bytes(data)).flaws
+    ]
+    data = bytearray(with_folders())
+    dots = entry(b"..      ")
+    data[dots] = 0xE5
+    assert [(flaw.what, flaw.offset) for flaw in read(bytes(data)).flaws] == [
+        ("boot: it lacks . or ..", dots - 32)
+    ]
+    # A piece of a long name with no file behind it.
+    data = bytearray(with_folders())
+    data[twice] = 0xE5
+    said = [flaw.what for flaw in read(bytes(data)).flaws]
+    assert "boot: a piece of a long name belongs to no file" in said
+
+
+@pytest.mark.oracle
+def test_folders_names_and_tables_have_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    def said(where: object, name: str, value: int) -> str:
+        with monkeypatch.context() as patched:
+            patched.setattr(where, name, value)
+            return read(with_folders()).unwalked
+
+    assert said(fat_walk, "MAX_DEPTH", 1) == ""
+    assert said(fat_walk, "MAX_DEPTH", 0) == "folders are more than 0 deep"
+    root = 512 * 32
+    assert said(fat_walk, "MAX_FOLDER", root) == ""
+    assert said(fat_walk, "MAX_FOLDER", root - 1).startswith("the folder / has 16,384 bytes")
+    assert said(listing, "MAX_ENTRIES", 4) == ""
+    assert said(listing, "MAX_ENTRIES", 1) == "it has more than 1 names"
+    facts = read(with_folders())
+    size = 2 * ((facts.size - facts.data_offset) // facts.cluster_size + 2)
+    assert said(fat_walk, "MAX_TABLE", size) == ""
+    assert said(fat_walk, "MAX_TABLE", size - 1).startswith("its allocation table has ")
+
+
+@pytest.mark.oracle
+def test_a_table_that_ends_outside_the_data_is_told() -> None:
+    facts = read(with_folders())
+    first = facts.reserved_sectors * facts.bytes_per_sector
+    cut = read(with_folders()[: first + 100])
+    assert [flaw.offset for flaw in cut.flaws] == [first]
+    assert cut.flaws[0].what.startswith("its tables end outside the data: needs ")
