@@ -67,6 +67,8 @@ def test_odd_values() -> None:
     assert menu.timeout is None
     assert menu.ignored == ((2, "kernel"),)
     assert [label.name for label in menu.labels] == [""]
+    assert parse_extlinux(f"timeout {'9' * 9}\n").timeout == 999_999_999
+    assert parse_extlinux(f"timeout {'9' * 10}\n").timeout is None
     assert len(parse_extlinux("label a\n" * 1000).labels) == MAX_LABELS
 
 

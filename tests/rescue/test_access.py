@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from imgaudit.rescue.access import Access, read_access
+from imgaudit.rescue.access import CALLS, Access, read_access
 from tests.rescue._ramdisk import tree
 
 
@@ -39,6 +39,22 @@ def test_passwords(field: bytes, shadow: bytes | None, state: str, scheme: str) 
 def test_no_accounts() -> None:
     assert access({"etc/passwd": b"short:line\nu:x:many:0::/:\n"}).root_account is None
     assert access({}).accounts == ()
+
+
+@pytest.mark.parametrize(
+    ("uid", "number"),
+    [("0", 0), ("9" * 11, 99_999_999_999), ("9" * 12, None), ("-1", None), ("\u0663", None)],
+)
+def test_numbers_of_accounts(uid: str, number: int | None) -> None:
+    (account,) = access({"etc/passwd": f"root:x:{uid}:0::/root:\n".encode()}).accounts
+    assert (account.uid, account.shell) == (number, "/bin/sh")
+
+
+def test_calls_of_busybox_are_counted_to_an_end() -> None:
+    text = "#!/bin/sh\n" + "busybox ls\n" * (CALLS + 1)
+    calls = access({"init": text.encode()}).calls
+    assert len(calls) == CALLS
+    assert (calls[-1].line, calls[-1].applet) == (CALLS + 1, "ls")
 
 
 def test_inittab() -> None:

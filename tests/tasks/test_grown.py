@@ -11,6 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from imgaudit.cli import main
+from imgaudit.release.growth import Growth, Trend
+from imgaudit.tasks.grown import section
+from imgaudit.tasks.sections import Lines, Trends
 from imgaudit.units import MIB
 
 RECOVERY = (7.9, 8.6, 9.0, 9.9, 10.4, 11.3, 12.4)
@@ -117,3 +120,64 @@ def test_what_is_no_history(audit: Audit, releases: Path, whimbrel: Path, tmp_pa
     layout = whimbrel / "whimbrel.yaml"
     said = audit(layout, *_history(releases, 1), status=2)
     assert "--history goes with one layout" in said
+
+
+# What is said of a region: 1,000 bytes of room, of which 400 are left; the pace and its range are
+# given. (No source outside: the arithmetic is floor(left / pace).)
+@pytest.mark.parametrize(
+    ("last", "pace", "slow", "fast", "cell", "role", "says"),
+    [
+        (1001, 1.0, 1.0, 1.0, "does not fit", "bad", "It does not fit now: 1 B too many."),
+        (1000, 1.0, 1.0, 1.0, "0", "warn", "It grows by 1 B a release: 0 further releases fit."),
+        (600, 400.0, 400.0, 400.0, "1", "warn", "1 further release fits."),
+        (600, 80.0, 80.0, 80.0, "5", "warn", "5 further releases fit."),
+        (600, 66.0, 66.0, 66.0, "6", "", "6 further releases fit."),
+        (600, 80.0, 66.0, 100.0, "5 (4 to 6)", "warn", "5 further releases fit (4 to 6)."),
+        (600, 80.0, -1.0, 100.0, "5 (at least 4)", "warn", "5 further releases fit (at least 4)."),
+        (600, 80.0, 4.0, 80.0, "5 (5 to 100)", "warn", "(5 to 100)."),
+        (600, 80.0, 3.9, 80.0, "5 (5 to more than 100)", "warn", "(5 to more than 100)."),
+        (600, 4.0, 4.0, 4.0, "100", "", "100 further releases fit."),
+        (600, 3.9, 3.9, 4.0, "more than 100 (100 to more than 100)", "", "(100 to more than 100)."),
+        (600, 3.9, 3.9, 3.9, "more than 100", "", "more than 100 further releases fit."),
+        (600, 0.0, -1.0, 1.0, "does not grow", "", "It does not grow."),
+        (600, -1.0, -2.0, 0.0, "shrinks", "", "It shrinks."),
+    ],
+)
+def test_how_many_more_releases_fit(
+    last: int, pace: float, slow: float, fast: float, cell: str, role: str, says: str
+) -> None:
+    trend = Trend(
+        region="recovery", room=1000, sizes=(1, 2, None, last), pace=pace, slow=slow, fast=fast
+    )
+    found = section(Growth(releases=("1", "2", "3", "4"), trends=(trend,)))
+    (shown,) = (part for part in found.parts if isinstance(part, Trends))
+    (row,) = shown.trends
+    assert (row.cells[-1], row.role) == (cell, role)
+    assert row.says.endswith(says)
+
+
+@pytest.mark.parametrize(
+    ("pace", "cell"), [(2.0, "+2 B"), (0.4, "0 B"), (-3.0, "-3 B"), (None, "-")]
+)
+def test_a_pace_has_its_sign(pace: float | None, cell: str) -> None:
+    trend = Trend(region="recovery", room=1000, sizes=(600, 602), pace=pace, slow=1, fast=3)
+    found = section(Growth(releases=("1", "2"), trends=(trend,)))
+    (shown,) = (part for part in found.parts if isinstance(part, Trends))
+    assert shown.trends[0].cells[-2] == cell
+
+
+@pytest.mark.parametrize(
+    ("count", "left_out", "said"),
+    [
+        (4, 0, "4 releases, oldest first: r1, r2, r3, r4. It takes 4 to tell a pace."),
+        (5, 0, "5 releases, r1 to r5. It takes 4 to tell a pace."),
+        (5, 2, "5 releases, r1 to r5; 2 older ones are left out. It takes 4 to tell a pace."),
+    ],
+)
+def test_few_releases_are_named(count: int, left_out: int, said: str) -> None:
+    releases = tuple(f"r{number}" for number in range(1, count + 1))
+    still = Trend(region="env", room=1000, sizes=(7,) * count)
+    found = section(Growth(releases=releases, trends=(still,), left_out=left_out))
+    (part,) = found.parts
+    assert isinstance(part, Lines)
+    assert [line.text for line in part.lines] == ["of one size in all: env", said]
