@@ -188,7 +188,7 @@ def trend(part: Trend) -> str:
 
     last, size = points[-1]
     shapes = [f'<polyline class="limit" points="{at(0, part.room)} {at(columns, part.room)}"/>']
-    if part.pace is not None and columns > last:
+    if part.pace is not None:
         ahead = columns - last
         fast, slow = size + ahead * part.fast, size + ahead * part.slow
         wedge = f"{at(last, size)} {at(columns, fast)} {at(columns, slow)}"

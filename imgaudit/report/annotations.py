@@ -24,7 +24,7 @@ def render(report: Report, style: Style = PLAIN) -> str:
     if report.status == BROKEN and report.verdict is not None:
         why = " ".join((report.verdict.line, *report.verdict.why))
         lines.insert(0, f"::error title=imgaudit::{_data(clean(why))}")
-    if left := len(items) - most if len(items) > most else 0:
+    if left := len(items[most:]):
         worst = _COMMANDS[items[most].severity]
         lines.append(f"::{worst} title=imgaudit::{left} more findings are in the full report")
     return "".join(f"{line}\n" for line in lines)

@@ -125,27 +125,38 @@ def test_what_is_no_history(audit: Audit, releases: Path, whimbrel: Path, tmp_pa
 # What is said of a region: 1,000 bytes of room, of which 400 are left; the pace and its range are
 # given. (No source outside: the arithmetic is floor(left / pace).)
 @pytest.mark.parametrize(
-    ("last", "pace", "slow", "fast", "cell", "role", "says"),
+    ("numbers", "cell", "role", "says"),
     [
-        (1001, 1.0, 1.0, 1.0, "does not fit", "bad", "It does not fit now: 1 B too many."),
-        (1000, 1.0, 1.0, 1.0, "0", "warn", "It grows by 1 B a release: 0 further releases fit."),
-        (600, 400.0, 400.0, 400.0, "1", "warn", "1 further release fits."),
-        (600, 80.0, 80.0, 80.0, "5", "warn", "5 further releases fit."),
-        (600, 66.0, 66.0, 66.0, "6", "", "6 further releases fit."),
-        (600, 80.0, 66.0, 100.0, "5 (4 to 6)", "warn", "5 further releases fit (4 to 6)."),
-        (600, 80.0, -1.0, 100.0, "5 (at least 4)", "warn", "5 further releases fit (at least 4)."),
-        (600, 80.0, 4.0, 80.0, "5 (5 to 100)", "warn", "(5 to 100)."),
-        (600, 80.0, 3.9, 80.0, "5 (5 to more than 100)", "warn", "(5 to more than 100)."),
-        (600, 4.0, 4.0, 4.0, "100", "", "100 further releases fit."),
-        (600, 3.9, 3.9, 4.0, "more than 100 (100 to more than 100)", "", "(100 to more than 100)."),
-        (600, 3.9, 3.9, 3.9, "more than 100", "", "more than 100 further releases fit."),
-        (600, 0.0, -1.0, 1.0, "does not grow", "", "It does not grow."),
-        (600, -1.0, -2.0, 0.0, "shrinks", "", "It shrinks."),
+        ((1001, 1.0, 1.0, 1.0), "does not fit", "bad", "It does not fit now: 1 B too many."),
+        ((1000, 1.0, 1.0, 1.0), "0", "warn", "It grows by 1 B a release: 0 further releases fit."),
+        ((600, 400.0, 400.0, 400.0), "1", "warn", "1 further release fits."),
+        ((600, 80.0, 80.0, 80.0), "5", "warn", "5 further releases fit."),
+        ((600, 66.0, 66.0, 66.0), "6", "", "6 further releases fit."),
+        ((600, 80.0, 66.0, 100.0), "5 (4 to 6)", "warn", "5 further releases fit (4 to 6)."),
+        (
+            (600, 80.0, -1.0, 100.0),
+            "5 (at least 4)",
+            "warn",
+            "5 further releases fit (at least 4).",
+        ),
+        ((600, 80.0, 4.0, 80.0), "5 (5 to 100)", "warn", "(5 to 100)."),
+        ((600, 80.0, 3.9, 80.0), "5 (5 to more than 100)", "warn", "(5 to more than 100)."),
+        ((600, 4.0, 4.0, 4.0), "100", "", "100 further releases fit."),
+        (
+            (600, 3.9, 3.9, 4.0),
+            "more than 100 (100 to more than 100)",
+            "",
+            "(100 to more than 100).",
+        ),
+        ((600, 3.9, 3.9, 3.9), "more than 100", "", "more than 100 further releases fit."),
+        ((600, 0.0, -1.0, 1.0), "does not grow", "", "It does not grow."),
+        ((600, -1.0, -2.0, 0.0), "shrinks", "", "It shrinks."),
     ],
 )
 def test_how_many_more_releases_fit(
-    last: int, pace: float, slow: float, fast: float, cell: str, role: str, says: str
+    numbers: tuple[int, float, float, float], cell: str, role: str, says: str
 ) -> None:
+    last, pace, slow, fast = numbers
     trend = Trend(
         region="recovery", room=1000, sizes=(1, 2, None, last), pace=pace, slow=slow, fast=fast
     )
