@@ -65,12 +65,12 @@ def _delete(call: Call) -> Done:
     known = [name for name in names if name is not None]
     if any(name.startswith("-") for name in known[:1]):
         return Done(kind=Kind.SET, succeeds=False)
-    there = {call.state.exists(name) for name in known}
+    there: set[bool | None] = {call.state.exists(name) for name in known}
     if len(set(known)) < len(known):
         there.add(False)  # the second time it is gone
-    succeeds = False if False in there else None if None in there else True
     if len(known) < len(names):
-        succeeds = None
+        there.add(None)
+    succeeds = False if False in there else None if None in there else True
     return Done(kind=Kind.SET, succeeds=succeeds, choice=True, always=dict.fromkeys(known))
 
 

@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 
 from imgaudit.boot.call import Call, Done
 from imgaudit.boot.commands import COMMANDS, known
-from imgaudit.boot.records import Kind, World
+from imgaudit.boot.records import Gap, Kind, World
 from imgaudit.boot.state import State
-from imgaudit.boot.values import Text
+from imgaudit.boot.values import Hole, Text
 from imgaudit.units import MIB, Span
 
 ENVIRONMENT = {
@@ -151,6 +151,185 @@ def test_variables_that_are_set(text: str, name: str, value: str) -> None:
 def test_ram_that_is_filled(text: str, ram: int | None, size: int | None) -> None:
     result = done(text)
     assert (result.fills, result.fills_size) == (ram, size)
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "value"),
+    [  # cmd/setexpr.c: do_setexpr with .s, setexpr_regex
+        ("setexpr.s n ab", "n", "ab"),
+        ("setexpr.s n ab + cd", "n", "abcd"),
+        ("setexpr.s n ? + cd", "n", "${x}cd"),
+        ("setexpr.s n *1000 + cd", "n", "${n}"),
+        ("setexpr n sub a b xaya", "n", "xbya"),
+        ("setexpr n gsub a b xaya", "n", "xbyb"),
+        ("setexpr there gsub e o", "there", "yos"),
+        ("setexpr n gsub [a] b xay", "n", "${n}"),
+        ("setexpr n gsub a b ?", "n", "${n}"),
+        ("setexpr n fmt %d 1000", "n", "${n}"),
+        ("setexpr n 5 ? 3", "n", "${n}"),
+        ("setexpr n ? + 3", "n", "${n}"),
+    ],
+)
+def test_what_setexpr_makes_of_texts(text: str, name: str, value: str) -> None:
+    result = done(text)
+    assert str(result.sets[name]) == value
+    assert result.succeeds is not False
+
+
+@pytest.mark.parametrize(
+    ("text", "succeeds"),
+    [
+        # a usage error
+        ("setexpr n", False),
+        ("setexpr n 5 +", False),
+        ("setexpr n 5 ++ 3", False),
+        ("setexpr n 5 x 3", False),
+        ("setexpr.s n a - b", False),
+        # nothing to look in, and no match
+        ("setexpr n gsub a b", False),
+        ("setexpr n gsub a b xyz", False),
+        # cmd/nvedit.c, _do_env_set
+        ("setenv", False),
+        ("setenv -f", False),
+        ("setenv -x n", False),
+        ("setenv a=b c", False),
+        ("setenv n", True),
+        # do_env_delete: it deletes what it can, and fails where one is not there
+        ("env delete there", True),
+        ("env delete -f there", True),
+        ("env delete -x there", False),
+        ("env delete there gone", False),
+        ("env delete there there", False),
+        ("env delete there ?", None),
+        ("env delete gone ?", False),
+        ("printenv -a gone", True),
+        ("printenv ?", None),
+        ("env info", None),
+        # cmd/mtd.c and drivers/mtd/mtd_uboot.c: mtdparts has no such name
+        ("mtd read what 1000 0 100", False),
+        ("ubi part what", False),
+        ("mtd read rest 1000 0 100", None),
+    ],
+)
+def test_failure_that_is_known(text: str, succeeds: bool | None) -> None:
+    assert done(text).succeeds is succeeds
+
+
+def test_a_list_of_partitions_that_is_refused_has_no_names() -> None:
+    state = State({**ENVIRONMENT, "mtdparts": Text.of("nor0")})
+    function = known("mtd")
+    assert function is not None
+    words = [Text.of(word) for word in ("mtd", "read", "what", "1000", "0", "100")]
+    result = function(Call(words, state, WORLD))
+    assert (result.succeeds, result.device, result.span) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "device", "span", "ram", "source"),
+    [
+        # what is not said goes to the end of the partition, or of the chip
+        ("mtd read rest 1000", "nor", Span(MIB, 16 * MIB), 0x1000, None),
+        ("mtd read rest 1000 100000", "nor", Span(2 * MIB, 16 * MIB), 0x1000, None),
+        ("mtd read rest 1000 100000 10", "nor", Span.sized(2 * MIB, 16), 0x1000, None),
+        ("mtd erase rest 100000", "nor", Span(2 * MIB, 16 * MIB), None, None),
+        ("mtd erase rest 100000 ?", "nor", None, None, None),
+        ("mtd write rest 1000 0 10", "nor", Span.sized(MIB, 16), None, Span.sized(0x1000, 16)),
+        ("nand read 1000 0 20000", "nand0", Span(0, 0x20000), 0x1000, None),
+        ("nand write 1000 0 20000", "nand0", Span(0, 0x20000), None, Span.sized(0x1000, 0x20000)),
+        ("nand erase 20000 40000", "nand0", Span.sized(0x20000, 0x40000), None, None),
+        ("nand erase rest", "nor", Span(MIB, 16 * MIB), None, None),
+        ("mmc dev 1 2", "mmc1.boot1", None, None, None),
+        ("mmc dev 1", "mmc1", None, None, None),
+        ("usb dev 2", "usb2", None, None, None),
+        ("usb dev", "usb0", None, None, None),
+        ("mmc read 1000 10 2", "mmc0", Span.sized(0x2000, 1024), 0x1000, None),
+        ("mmc erase 10 2", "mmc0", Span.sized(0x2000, 1024), None, None),
+        ("gzwrite mmc 0 1000 10", "mmc0", None, None, Span.sized(0x1000, 16)),
+        ("gzwrite mmc 0 1000 10 0 200 300", "mmc0", Span.sized(0x200, 0x300), None, None),
+    ],
+)
+def test_bytes_that_are_moved(
+    text: str, device: str | None, span: Span | None, ram: int | None, source: Span | None
+) -> None:
+    result = done(text)
+    assert (result.device, result.span, result.fills) == (device, span, ram)
+    if source is not None:
+        assert result.source == source
+
+
+@pytest.mark.parametrize(
+    ("text", "device", "partition", "path"),
+    [
+        ("load mmc", None, None, "image"),
+        ("load mmc ? 1000 a", None, None, "a"),
+        ("load mmc 0:1 1000", "mmc0", "1", "image"),
+        ("load mmc 0:1 1000 a", "mmc0", "1", "a"),
+        ("load mmc 0.1:1 1000 a", "mmc0.boot0", "1", "a"),
+        ("ubifsload 1000", "ubi0", None, None),
+        ("ubifsload 1000 a", "ubi0", None, "a"),
+        ("save mmc 0:1 1000 /a 10", "mmc0", "1", "a"),
+        ("save mmc 0:1 1000", "mmc0", "1", None),
+        ("size mmc 0:1", "mmc0", "1", None),
+        ("size mmc 0:1 a", "mmc0", "1", "a"),
+    ],
+)
+def test_files_that_are_meant(
+    text: str, device: str | None, partition: str | None, path: str | None
+) -> None:
+    result = done(text)
+    assert (result.device, result.partition, result.path) == (device, partition, path)
+
+
+@pytest.mark.parametrize(
+    ("text", "kernel", "ramdisk", "fdt", "config"),
+    [
+        ("bootm", 0x1000, (None, None), None, None),
+        ("bootm 2000", 0x2000, (None, None), None, None),
+        ("bootm 2000#conf-1", 0x2000, (None, None), None, "conf-1"),
+        ("bootm #conf-1", 0x1000, (None, None), None, "conf-1"),
+        ("bootm 2000 - 3000", 0x2000, (None, None), 0x3000, None),
+        ("bootm 2000 4000:100 3000", 0x2000, (0x4000, 0x100), 0x3000, None),
+        ("booti", 0x1000, (None, None), None, None),
+        ("booti 2000 4000 3000", 0x2000, (0x4000, None), 0x3000, None),
+        ("booti 2000 ? 3000", 0x2000, (None, None), 0x3000, None),
+        ("go", 0x1000, (None, None), None, None),
+        ("go 2000", 0x2000, (None, None), None, None),
+    ],
+)
+def test_what_is_started(
+    text: str,
+    kernel: int,
+    ramdisk: tuple[int | None, int | None],
+    fdt: int | None,
+    config: str | None,
+) -> None:
+    start = done(text).start
+    assert start is not None
+    assert (start.kernel, start.ramdisk, start.ramdisk_size) == (kernel, *ramdisk)
+    assert (start.fdt, start.config) == (fdt, config)
+
+
+def test_what_source_runs() -> None:
+    assert done("source").source_at == 0x1000
+    assert done("source 2000:part").source_at == 0x2000
+    assert done("source ?").unresolved is Gap.SCRIPT
+    assert done("qfw load").fills == 0x1000
+    assert done("qfw load 2000").fills == 0x2000
+    assert done("loady 2000").fills == 0x2000
+
+
+@pytest.mark.parametrize(
+    ("name", "there"), [("a?", ()), ("th?", ("there",)), ("there?", ()), ("?re", ("there",))]
+)
+def test_what_a_partly_known_name_can_mean(name: str, there: tuple[str, ...]) -> None:
+    """Two letters of it must be known, and something must stand in the gap."""
+    first, _, last = name.partition("?")
+    pieces = [piece for piece in (first, Hole("x"), last) if piece]
+    function = known("run")
+    assert function is not None
+    result = function(Call([Text.of("run"), Text(pieces)], State(dict(ENVIRONMENT)), WORLD))
+    assert result.any_of == there
+    assert (result.unresolved is Gap.WHAT_RUNS) == (not there)
 
 
 @pytest.mark.parametrize(
