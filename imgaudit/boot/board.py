@@ -172,12 +172,16 @@ class Board:
         return table_of(chip) in self.damage or chip in self._without_primary
 
     def _damaged_tables(self) -> Iterator[str]:
+        """Name the chips whose primary Linux refuses (is_gpt_valid, block/partitions/efi.c)."""
         for node in self.build.of(Gpt):
-            primary = node.facts.primary
+            primary, size = node.facts.primary, node.device_size
+            if node.chip is None or node.start != 0:
+                continue
             if (
-                node.chip is not None
-                and node.start == 0
-                and (primary is None or not primary.intact)
+                primary is None
+                or not primary.intact
+                or primary.my_lba != primary.lba
+                or (size is not None and primary.last_usable_lba >= size // primary.block_size)
             ):
                 yield node.chip.name
 

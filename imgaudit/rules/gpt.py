@@ -935,6 +935,7 @@ def _mbr_values(*, what: str, happens: str) -> None: ...
 
 MBR = Rule(
     name="gpt-mbr-not-protective",
+    stops=True,
     severity=Severity.ERROR,
     values=_mbr_values,
     message="{content}: the MBR in front of the GPT {what}",

@@ -127,7 +127,8 @@ BIG_ENDIAN = Rule(
     severity=Severity.WARNING,
     values=nothing,
     message="{content} is a big-endian kernel",
-    effect="It runs only big-endian programs; the ramdisk and root of such boards are not.",
+    effect="Such a kernel runs only big-endian programs; the ramdisk and root of such boards are"
+    " not.",
     fix="Build it without CONFIG_CPU_BIG_ENDIAN, unless the whole system is big-endian.",
     computed="bit 0 of the header's flags (arm64, riscv), or the byte order of the word 0x04030201"
     " at 0x30 (arm)",

@@ -66,7 +66,8 @@ TELLS: dict[Fault, frozenset[str]] = {
     Fault.KERNEL: frozenset({"kernel-option-missing"}),
     Fault.TABLE: frozenset(
         {"gpt-array-checksum", "gpt-for-another-sector-size", "gpt-header-checksum"}
-        | {"gpt-last-usable-past-device", "gpt-missing", "gpt-primary-missing"}
+        | {"gpt-last-usable-past-device", "gpt-location-fields-wrong", "gpt-missing"}
+        | {"gpt-mbr-not-protective", "gpt-primary-missing"}
     ),
     Fault.ROOT_CONTENT: frozenset({*_WRONG_CONTENT, "main-init-cannot-run", "main-root-empty"}),
 }

@@ -327,8 +327,8 @@ UNPACKED = Rule(
     severity=Severity.ERROR,
     values=_hit_values,
     message=f"for `{{command}}` in {{script}}: {_WHERE}, in the step `{{step}}`",
-    effect="It is unpacked over bytes that are still read: an error of the decompressor, and a"
-    " reset or a crash.",
+    effect="The kernel is unpacked over bytes that are still read: an error of the decompressor,"
+    " and a reset or a crash.",
     fix="Move one of them by at least {size:bytes}; the unpacked size counts, not the file's.",
     computed=(
         "where a compressed kernel is unpacked to, the buffer of booti included, shares bytes with"

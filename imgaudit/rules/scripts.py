@@ -619,7 +619,8 @@ LIMIT = Rule(
     message="bootlimit is {limit}, and there is no altbootcmd",
     effect="After {limit} failed starts U-Boot stops at its prompt and waits there for ever.",
     fix="Set altbootcmd to what must then run: the recovery.",
-    computed="bootlimit is set and not 0, altbootcmd is not set",
+    computed="bootlimit is set and not 0, altbootcmd is not set, and .config does not say that"
+    " no start is counted",
     sources=(
         in_u_boot(
             "doc/README.bootcount",
@@ -634,9 +635,10 @@ LIMIT = Rule(
 
 @check(LIMIT)
 def limit_without_script(subject: Subject) -> Outcome:
-    limit = _limit(subject.boots)
-    if limit is not None and not subject.boots.get("altbootcmd"):
-        yield finding(LIMIT(limit=limit), subject.boots, Spot("bootlimit"))
+    boots = subject.boots
+    limit = _limit(boots)
+    if limit is not None and not boots.get("altbootcmd") and not _uncounted(subject):
+        yield finding(LIMIT(limit=limit), boots, Spot("bootlimit"))
 
 
 def _inert_values(*, why: str) -> None: ...
@@ -671,21 +673,24 @@ def boot_count_inert(subject: Subject) -> Outcome:
     boots = subject.boots
     if not boots.get("altbootcmd"):
         return
+    why = "bootlimit is not" if _limit(boots) is None else _uncounted(subject)
+    if why:
+        yield finding(INERT(why=why), boots, Spot("altbootcmd"))
+
+
+def _uncounted(subject: Subject) -> str:
+    """Say why U-Boot, as it was built, counts no start; empty where it does, or is not known."""
+    boots = subject.boots
     copy = subject.copies.uboot_config if subject.copies is not None else None
-    config = copy.says.config if copy is not None else None
-    if _limit(boots) is None:
-        why = "bootlimit is not"
-    elif config is not None and not config.enabled("BOOTCOUNT_LIMIT"):
-        why = "U-Boot is built without BOOTCOUNT_LIMIT"
-    elif (
-        config is not None
-        and config.enabled("BOOTCOUNT_ENV")
-        and not any("upgrade_available" in text for text in (*boots.variables, *_values(boots)))
-    ):
-        why = "nothing sets upgrade_available, without which none counts"
-    else:
-        return
-    yield finding(INERT(why=why), boots, Spot("altbootcmd"))
+    if copy is None:
+        return ""
+    config = copy.says.config
+    if not config.enabled("BOOTCOUNT_LIMIT"):
+        return "U-Boot is built without BOOTCOUNT_LIMIT"
+    texts = (*boots.variables, *_values(boots))
+    if config.enabled("BOOTCOUNT_ENV") and not any("upgrade_available" in text for text in texts):
+        return "nothing sets upgrade_available, without which none counts"
+    return ""
 
 
 def _values(boots: Boots) -> Iterator[str]:
@@ -828,8 +833,8 @@ ONCE = Rule(
     severity=Severity.WARNING,
     values=_once_values,
     message="`{command}` in {script} {what}",
-    effect="It cannot be taken back, or what the areas hold goes with it: a wrong value costs the"
-    " chip or the board.",
+    effect="The setting cannot be taken back, or what the areas hold goes with it: a wrong value"
+    " costs the chip or the board.",
     fix="Do it once at the factory, by a step of its own that reads back and asks first; leave it"
     " out of what a unit runs. Keep the vendor's datasheet beside it.",
     computed="mmc hwpartition with complete, mmc rst-function, mmc bootpart-resize, mmc rpmb key or"
@@ -901,7 +906,8 @@ RETURNS = Rule(
     severity=Severity.ERROR,
     values=_returns_values,
     message="{script} has lines that end as under Windows: `{command}` gets the carriage return",
-    effect="It is part of the last word: a name, a number or a file with it is not found.",
+    effect="The carriage return is part of the last word: a name, number or file with it is not"
+    " found.",
     fix="Write the text with plain line ends, and keep it so (text eol=lf in .gitattributes).",
     computed="a word of a command that is met holds a carriage return",
     sources=(in_u_boot("common/cli_hush.c"),),

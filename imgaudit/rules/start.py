@@ -206,9 +206,9 @@ LATE = Rule(
     values=_late_values,
     severity=Severity.WARNING,
     message="{script}:{line} of {ramdisk} runs {program} with {points} not mounted yet",
-    effect="It finds nothing there: no device is made, nothing is set.",
+    effect="The program finds nothing there: no device is made, nothing is set.",
     fix="Mount {points} before it, first thing in /init.",
-    computed="mdev, udevd or sysctl is reached on every way, and what it looks at at once, /sys,"
+    computed="mdev, udevd or sysctl is reached on every way, and what it needs at once, /sys,"
     " /dev or /proc, is mounted only afterwards",
     sources=(
         in_busybox("util-linux/mdev.c"),
@@ -243,7 +243,7 @@ POINT = Rule(
     values=_point_values,
     severity=Severity.ERROR,
     message="{script}:{line} mounts on {point}, and {ramdisk} has no such folder",
-    effect="It is not mounted, and what needs {point} fails after it.",
+    effect="Nothing is mounted there, and what needs {point} fails afterwards.",
     fix="Make the empty folder when the tree is built; version control keeps none.",
     computed="the target of a mount is no folder of the ramdisk, and no mkdir before made it",
     sources=(manual("mount(2)", "A pathname was empty or had a nonexistent component."),),

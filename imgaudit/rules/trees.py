@@ -104,7 +104,8 @@ BOARDS = Rule(
     severity=Severity.ERROR,
     values=_boards_values,
     message='{content}, for {entry}, is the tree of "{own}"; for {other} it is that of "{board}"',
-    effect="One of them sets up pins, clocks and flash of another board: at best it does not boot.",
+    effect="One of the two trees sets up pins, clocks and flash of another board: at best it"
+    " does not boot.",
     fix="Ship this board's tree in both places; compatible: in the layout says which board it is.",
     computed="the first compatible of the root node differs between the trees that kernels are"
     " started with, and the layout has no compatible:; a warning where they share a later one",

@@ -290,7 +290,7 @@ TORN = Rule(
         "power lost in step {number} of the update {update} ({step}{blocks}) leaves {region} torn,"
         " and it is started all the same"
     ),
-    effect="It crashes or does not come up; {how}.",
+    effect="The torn image crashes or does not come up; {how}.",
     fix=(
         "Put it into a container whose sums U-Boot looks at (a FIT with a hash for each image, a"
         " uImage), or write it where nothing starts from until it is whole." + _CARE

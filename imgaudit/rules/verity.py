@@ -62,6 +62,7 @@ def _hash_values(digest: str, *, stage: str, where: str, at: int) -> None: ...
 
 ROOT_HASH = Rule(
     name="verity-root-hash-differs",
+    stops=True,
     values=_hash_values,
     severity=Severity.ERROR,
     message="{artifact} does not give the root hash {digest} that the kernel of {stage} is told:"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -69,6 +71,7 @@ def test_each_fault_gives_its_finding_in_its_region(name: str, tmp_path: Path) -
         ("kernel-compression-mislabelled", {"recovery"}),
         ("ramdisk-xz-crc64", {"recovery"}),
         ("gpt-header-damaged", {"main"}),
+        ("gpt-made-for-larger-device", {"main"}),
     ],
 )
 def test_what_cannot_start_is_refuted_and_told_once(
@@ -80,3 +83,41 @@ def test_what_cannot_start_is_refuted_and_told_once(
     assert {it.stage.name for it in proofs if it.verdict is Verdict.PROVEN}.isdisjoint(refuted)
     errors = [item.rule.name for item in result.findings if item.severity is Severity.ERROR]
     assert errors == [FAULTS[name].finding]
+
+
+def _elsewhere(header: bytearray) -> None:
+    """Let a GPT's header say that it stands in sector 2, its sum made good."""
+    header[24:32] = (2).to_bytes(8, "little")
+    header[16:20] = bytes(4)
+    header[16:20] = zlib.crc32(header[:92]).to_bytes(4, "little")
+
+
+def _empty(sector: bytearray) -> None:
+    sector[:] = bytes(len(sector))
+
+
+@pytest.mark.parametrize(
+    ("at", "change", "finding"),
+    [
+        # Linux block/partitions/efi.c: find_valid_gpt asks for a protective MBR, is_gpt_valid for
+        # the header's own place.
+        (0, _empty, "gpt-mbr-not-protective"),
+        (512, _elsewhere, "gpt-location-fields-wrong"),
+    ],
+)
+def test_a_table_that_linux_passes_over_refutes_the_main_system(
+    at: int, change: Callable[[bytearray], None], finding: str, tmp_path: Path
+) -> None:
+    path = build(tmp_path, None)
+    with (tmp_path / "emmc.img").open("r+b") as disk:
+        disk.seek(at)
+        sector = bytearray(disk.read(512))
+        change(sector)
+        disk.seek(at)
+        disk.write(sector)
+    with Loader() as loader:
+        result = audit.run(gather(load(str(path)), FolderStore(Folder(str(tmp_path)), loader)))
+    errors = [item.rule.name for item in result.findings if item.severity is Severity.ERROR]
+    assert errors == [finding]
+    verdicts = {it.stage.name: it.verdict for it in result.subject.proofs if it.taken}
+    assert verdicts == {"recovery": Verdict.PROVEN, "main": Verdict.REFUTED}

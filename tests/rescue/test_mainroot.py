@@ -14,6 +14,7 @@ from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.rescue.drivers import State
 from imgaudit.rescue.mainroot import MainRoot
+from imgaudit.rules.engine import Severity
 from imgaudit.rules.main_root import _BUSYBOX, MODULES, system
 from imgaudit.rules.subject import gather
 from imgaudit.tasks.audit import run
@@ -169,6 +170,21 @@ def test_a_module_says_which_kernel_it_is_for(vermagic: str, found: tuple[str, s
     root = root_of(_module(vermagic))
     assert root.vermagic == found
     assert root_of(_module("6.1.0-other", dep="")).vermagic is None
+
+
+@pytest.mark.parametrize(
+    ("kernel", "severity"),
+    [(("EXT4_FS",), Severity.ERROR), (("EXT4_FS", "MODVERSIONS"), Severity.WARNING)],
+)
+def test_a_kernel_with_sums_of_symbols_does_not_ask_for_its_release(
+    kernel: tuple[str, ...], severity: Severity
+) -> None:
+    """Linux kernel/module/version.c, same_magic."""
+    example = system(_module("6.1.0-other SMP"), kernel)
+    with Loader() as loader:
+        store = MemoryStore(example.files, loader)
+        found = run(gather(parse(example.layout.encode(), "board.yaml"), store)).findings
+    assert [item.severity for item in found if item.rule is MODULES] == [severity]
 
 
 def test_its_own_file_says_where_the_environment_is() -> None:

@@ -40,6 +40,10 @@ def test_one_module_of_another_build() -> None:
         f"{AT}/modules.dep": file("tide.ko:\ngauge.ko:\n"),
     }
     assert modules(files) == [("error", "module-vermagic-mismatch")]
+    # Linux kernel/module/version.c, same_magic: with sums of symbols the release does not count.
+    assert modules(files, "MODVERSIONS") == [("warning", "module-vermagic-mismatch")]
+    elsewhere = {name.replace(RELEASE, "6.1.0-old"): entry for name, entry in files.items()}
+    assert modules(elsewhere, "MODVERSIONS") == [("error", "module-vermagic-mismatch")]
 
 
 def test_a_second_release_beside_the_right_one_is_let_be() -> None:

@@ -274,6 +274,13 @@ def test_whether_starts_are_counted(config: str, wrong: bool) -> None:
         files={"u-boot.config": config.encode},
     )
     assert len(found("boot-count-inert", example)) == wrong
+    # Where none is counted, a limit without altbootcmd does nothing.
+    example = scripted(
+        more={"bootlimit": "3"},
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n",
+        files={"u-boot.config": config.encode},
+    )
+    assert len(found("boot-limit-without-altbootcmd", example)) == (not wrong)
 
 
 # Writes -------------------------------------------------------------------------------------------
