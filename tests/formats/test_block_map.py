@@ -104,6 +104,33 @@ def test_what_is_no_map_is_refused(change: Callable[[bytes], bytes], why: str) -
         read(change(old()))
 
 
+def test_a_map_has_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = old()
+    for name, value, why in (
+        ("MAX_SIZE", len(data), ""),
+        ("MAX_SIZE", len(data) - 1, f"a block map of {len(data):,} bytes"),
+        ("MAX_RANGES", 2, ""),
+        ("MAX_RANGES", 1, "more than 1 ranges"),
+    ):
+        with monkeypatch.context() as patched:
+            patched.setattr(f"imgaudit.formats.block_map.{name}", value)
+            if not why:
+                assert len(read(data).ranges) == 2
+                continue
+            with pytest.raises(FormatError, match=why) as problem:
+                read(data)
+            assert problem.value.offset == (0 if name == "MAX_SIZE" else data.rindex(b"<Range"))
+
+
+def test_a_sum_of_another_length_is_not_judged() -> None:
+    """What no known digest has as many digits as is no digest of the map."""
+    data = old()
+    start = data.index(b"<BmapFileSHA1> ") + 15
+    assert read(data[:start] + data[start + 2 :]).checksums == ()
+    (wrong,) = read(data[:start] + b"00" + data[start + 2 :]).checksums
+    assert (wrong.matches, wrong.offset) == (False, start)
+
+
 @given(st.binary(max_size=200), st.integers(0, len(old())))
 def test_any_bytes(more: bytes, at: int) -> None:
     for data in (more, old()[:at] + more + old()[at + len(more) :]):

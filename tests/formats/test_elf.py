@@ -261,6 +261,51 @@ def test_notes_without_a_build_id_are_passed_over(size: int) -> None:
     assert elf.read(View.of(content)).build_id is None
 
 
+@pytest.mark.parametrize("before", [63, 64])
+def test_a_build_id_is_sought_in_so_many_notes(before: int) -> None:
+    content = bytearray(small().ljust(0x1000, b"\0"))
+    note = struct.pack("<III4s4s", 4, 4, 1, b"GNU\0", b"tide")
+    build = struct.pack("<III4s4s", 4, 4, 3, b"GNU\0", b"\1\2\3\4")
+    notes = note * before + build
+    content[0x78:0x7C] = struct.pack("<I", 4)  # the second program header becomes PT_NOTE
+    content[0x80:0x88] = struct.pack("<Q", 0x500)
+    content[0x98:0xA0] = struct.pack("<Q", len(notes))
+    content[0xA8:0xB0] = struct.pack("<Q", 4)
+    content[0x500 : 0x500 + len(notes)] = notes
+    assert elf.read(View.of(content)).build_id == ("01020304" if before == 63 else None)
+
+
+def test_names_need_a_table_in_a_loaded_segment() -> None:
+    content = bytearray(small())
+    content[0x100:0x108] = struct.pack("<Q", 4)  # no DT_STRTAB
+    with pytest.raises(FormatError, match="the dynamic section names no string table"):
+        elf.read(View.of(content))
+    for address, inside in ((0x3FF, True), (0x400, False)):
+        content = bytearray(small())
+        content[0x108:0x110] = struct.pack("<Q", address)
+        content[0x310:0x314] = bytes(4)
+        with pytest.raises(FormatError) as problem:
+            elf.read(View.of(content))
+        assert (f"address {address:#x} is in no loaded segment" in problem.value.why) != inside
+
+
+def test_versions_end_where_they_say_so() -> None:
+    """Whatever is counted: the last one has no next (gABI, Elf64_Verneed and Elf64_Vernaux)."""
+    facts = elf.read(View.of(small(verneednum=2, aux=2)))
+    assert facts.versions_needed == {"libm.so.6": ("M_1",)}
+
+
+def test_section_names_need_their_table() -> None:
+    """A number of it beyond the sections gives no names; the symbols are found all the same."""
+    sections = bytes(64) + struct.pack("<IIQQQQIIQQ", 1, 2, 0, 0, 0, 0, 0, 0, 0, 0)
+    sections += struct.pack("<IIQQQQIIQQ", 1, 3, 0, 0, 0x4C0, 16, 0, 0, 0, 0)
+    names = b"\0.debug_info\0".ljust(16, b"\0")
+    for which, debug in ((2, True), (3, False)):
+        head = small(shoff=0x400, shnum=3, shstrndx=which)
+        facts = elf.read(View.of(head + sections + names))
+        assert (facts.has_symtab, facts.has_debug, facts.doubts) == (True, debug, ())
+
+
 @pytest.mark.parametrize(("at", "value"), [(0, 0), (4, 3), (5, 0)])
 def test_a_wrong_identification_is_refused(at: int, value: int) -> None:
     content = bytearray(small())

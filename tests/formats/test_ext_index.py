@@ -72,6 +72,32 @@ def test_an_index_that_is_right() -> None:
     assert (0, "is in the index twice") in tree.wrong(1)
 
 
+def test_a_missing_node_hides_no_other() -> None:
+    tree = index()
+    tree.levels = 1
+    tree.nodes = {0: [Branch(0, 1), Branch(8, 2)], 2: [Branch(8, 3)]}
+    assert list(tree.wrong(5)) == [
+        (1, "is no node of the index, which has one there"),
+        (4, "is not in the index"),
+    ]
+
+
+@pytest.mark.parametrize(("version", "signed"), [(HALF_MD4, True), (HALF_MD4 + 3, False)])
+def test_versions_from_three_on_take_bytes_as_never_negative(version: int, *, signed: bool) -> None:
+    """Linux fs/ext4/ext4.h, DX_HASH_HALF_MD4_UNSIGNED; what is beyond them is not judged."""
+    name = "é".encode()
+    (value,) = hashes([name], HALF_MD4, SEED, signed=signed)
+    (other,) = hashes([name], HALF_MD4, SEED, signed=not signed)
+    low = min(value, other)
+    tree = Index(SEED, unsigned=False, version=version, names=[(1, name)])
+    tree.nodes = {0: [Branch(0, 2), Branch(low + 2, 1)]}
+    wrong = (1, "has a name that the index has elsewhere")
+    assert (wrong in list(tree.wrong(3))) == (value == low)
+    for unknown in (6, 7, -1):
+        tree.version = unknown
+        assert list(tree.wrong(3)) == []
+
+
 @pytest.mark.oracle
 @pytest.mark.parametrize("hashing", ["half_md4", "tea", "legacy"])
 def test_a_name_in_the_wrong_block_is_told(tmp_path: Path, hashing: str) -> None:
