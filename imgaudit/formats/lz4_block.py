@@ -19,6 +19,15 @@ def bound(size: int) -> int:
     return size + size // 255 + 16
 
 
+def encode(data: bytes, level: int) -> bytes | None:
+    """Pack one block as the lz4 tool does at a level; None without the library."""
+    if _library is None:
+        return None
+    mode = "high_compression" if level > 2 else "default"
+    packed: bytes = _library.compress(data, mode=mode, compression=level, store_size=False)
+    return packed
+
+
 def decode(data: bytes, limit: int, history: bytes = b"") -> bytes:
     """Decode one block to at most `limit` bytes; `history` is the output before it.
 

@@ -9,6 +9,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Literal
 
 from imgaudit.data import dataclass
@@ -47,13 +48,17 @@ CutKind = Literal[
 ]
 
 
+STAYING = frozenset({"strip", "hard link", "replaced", "recompress"})
+"""Cuts after which the file is still there."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cut:
     """One thing to cut, and the bytes of the weighed file that this saves.
 
-    `paths` are files, all that go; none where it is all of the ramdisk. `loses` tells that
-    something goes with it that
-    someone may want, or that something else has to change: check first.
+    `paths` are files, all that go, with the links that lead to them; none where it is all of the
+    ramdisk. `loses` tells that something goes with it that someone may want, or that something else
+    has to change: check first.
     """
 
     kind: CutKind
@@ -79,6 +84,7 @@ def steps(
     *,
     modules: Sequence[Module],
     config: Mapping[str, str] | None,
+    names: Mapping[str, Sequence[str]],
 ) -> Iterator[Step]:
     """Give the cuts with what is still missing after each.
 
@@ -89,6 +95,7 @@ def steps(
         users: who uses what.
         modules: the kernel modules in it.
         config: the kernel's configuration, where known.
+        names: all names that a file has, links that lead to it too, where it has several.
 
     """
     cuts = [*_harmless(items)]
@@ -97,7 +104,9 @@ def steps(
         cuts.append(_recompressed(large, config))
     if users.complete:
         cuts += _unused(items, users, modules)
-    cuts = [cut for cut in cuts if cut.gain >= LEAST]
+    cuts = [
+        whole for cut in cuts if cut.gain >= LEAST and (whole := _with_names(cut, users, names))
+    ]
     cuts.sort(key=lambda cut: (cut.loses, -cut.gain, cut.paths))
     tried = large.weight.stored if large is not None else 0
     cut_away = better = 0
@@ -109,6 +118,15 @@ def steps(
         # What is cut away needs no better compressor, and costs less under one.
         saved = cut_away + (better * max(tried - cut_away, 0) // tried if better else 0)
         yield Step(cut, missing - saved)
+
+
+def _with_names(cut: Cut, users: Users, names: Mapping[str, Sequence[str]]) -> Cut | None:
+    """Let a file go with all its names, or not at all where something needs one of them."""
+    if cut.kind in STAYING:
+        return cut
+    others = dict.fromkeys(name for path in cut.paths for name in names.get(path, ()))
+    paths = tuple(dict.fromkeys((*cut.paths, *others)))
+    return replace(cut, paths=paths) if users.required.isdisjoint(others) else None
 
 
 def _harmless(items: Sequence[Item]) -> Iterator[Cut]:
@@ -290,4 +308,6 @@ def _samples(size: int) -> list[Span]:
 
 def _xz(archive: Archive, span: Span) -> int:
     data = archive.view.bytes(span.start, span.size)
-    return len(lzma.compress(data, check=lzma.CHECK_CRC32))
+    # A dictionary as large as the piece is as good as any, and some pieces are packed at a time.
+    chosen = {"id": lzma.FILTER_LZMA2, "preset": 6, "dict_size": PIECE}
+    return len(lzma.compress(data, check=lzma.CHECK_CRC32, filters=[chosen]))

@@ -8,22 +8,25 @@ from __future__ import annotations
 
 import bz2
 import lzma
+import posixpath
+import stat
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from imgaudit.data import dataclass
-from imgaudit.formats import libraries
+from imgaudit.formats import libraries, lz4_block
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.view import View
-from imgaudit.rescue.cuts import Cut, improvable
+from imgaudit.rescue.cuts import STAYING, Cut, improvable
 from imgaudit.rescue.spare import spare
 from imgaudit.rescue.weights import Archive, Item
-from imgaudit.units import MIB, Span, human, joined
+from imgaudit.units import KIB, MIB, Span, human, joined
 
 SLOW = 16 * MIB  # xz and zstd's high levels pack some 3 MiB a second
 FAST = 64 * MIB
 SAMPLE = MIB  # what the levels are told apart by
 CLOSE = 50  # the archive as it is may differ by a 50th from what is stored
+_DICTIONARIES = {6: 8 * MIB, 9: 64 * MIB}  # of the presets, by xz(1)
 _SLOW = frozenset({"xz", "lzma", "zstd"})
 
 Packer = Callable[[bytes], bytes]
@@ -75,6 +78,11 @@ class Repacker:
     def _gone(self, archive: Archive, facts: CpioFacts, paths: dict[str, Cut]) -> Iterator[Span]:
         """Give the spans of an archive that go: members, contents, or what strip takes."""
         headers = {entry.data: entry for entry in facts.entries if entry.size}
+        links = {path for path, cut in paths.items() if cut.kind not in STAYING}
+        for link in facts.entries:
+            bare = not (stat.S_ISREG(link.mode) and link.size)
+            if bare and posixpath.normpath(f"/{link.name}") in links:
+                yield Span(link.offset, link.end)
         for item in self._items:
             cut = paths.get(item.path)
             start = item.data.base - archive.view.base
@@ -134,6 +142,8 @@ def _packers(form: str) -> Iterator[Packer]:
     elif form in {"xz", "lzma"}:
         kind = lzma.FORMAT_XZ if form == "xz" else lzma.FORMAT_ALONE
         yield from (_lzma(kind, preset, size) for preset, size in ((6, None), (9, None), (6, MIB)))
+    elif form == "lz4-legacy" and lz4_block.encode(b"", 1) is not None:
+        yield from (_lz4(level) for level in (9, 1, 12))
     elif form == "zstd":
         yield from (_zstd(level) for level in (3, 19, 9))
 
@@ -150,13 +160,31 @@ def _zstd(level: int) -> Packer:
     return lambda data: libraries.zstd().compress(data, level)
 
 
+def _lz4(level: int) -> Packer:
+    """Give what `lz4 -l` makes: a magic, and each block behind its length."""
+
+    def pack(data: bytes) -> bytes:
+        blocks = (data[at : at + 8 * MIB] for at in range(0, len(data), 8 * MIB))
+        packed = (lz4_block.encode(block, level) or b"" for block in blocks)
+        return bytes(4) + b"".join(bytes(4) + block for block in packed)
+
+    return pack
+
+
 def _lzma(form: int, preset: int, dictionary: int | None) -> Packer:
-    last = lzma.FILTER_LZMA2 if form == lzma.FORMAT_XZ else lzma.FILTER_LZMA1
-    chosen: dict[str, int] = {"id": last, "preset": preset}
-    if dictionary is not None:
-        chosen["dict_size"] = dictionary
+    kind = lzma.FILTER_LZMA2 if form == lzma.FORMAT_XZ else lzma.FILTER_LZMA1
     check = lzma.CHECK_CRC32 if form == lzma.FORMAT_XZ else -1
-    return lambda data: lzma.compress(data, form, check, filters=[chosen])
+
+    def pack(data: bytes) -> bytes:
+        # Twelve times the dictionary is the memory that it takes; one as large as the data is as
+        # good as any larger one.
+        enough = max(4 * KIB, 1 << max(len(data) - 1, 0).bit_length())
+        size = min(dictionary or _DICTIONARIES[preset], enough)
+        return lzma.compress(
+            data, form, check, filters=[{"id": kind, "preset": preset, "dict_size": size}]
+        )
+
+    return pack
 
 
 def _xz(data: bytes) -> bytes:

@@ -288,7 +288,8 @@ def fit(weighing: Weighing, limit: int) -> Fit:
     """Look for what to cut so that the file has at most `limit` bytes."""
     missing = weighing.size - limit
     facts = weighing.rescue.facts
-    if missing <= 0 or facts is None or weighing.users is None:
+    root = weighing.rescue.root
+    if missing <= 0 or facts is None or weighing.users is None or root is None:
         return Fit(limit, missing)
     found = steps(
         missing,
@@ -297,9 +298,20 @@ def fit(weighing: Weighing, limit: int) -> Fit:
         weighing.users,
         modules=[module for release in facts.modules for module in release.modules],
         config=weighing.rescue.config,
+        names=_names(root),
     )
     cuts = Fit(limit, missing, tuple(found))
     return replace(cuts, plan=_planned(weighing, cuts)) if cuts.steps else cuts
+
+
+def _names(root: Root) -> dict[str, list[str]]:
+    """Give the names of each file that has several, links that lead to it among them."""
+    found: dict[int, list[str]] = defaultdict(list)
+    for path, node in root.walk():
+        end = root.lookup(path) if node.is_link else node
+        if end is not None and end.is_file:
+            found[id(end)].append(path)
+    return {path: names for names in found.values() if len(names) > 1 for path in names}
 
 
 def _planned(weighing: Weighing, cuts: Fit) -> Plan:

@@ -476,3 +476,51 @@ def test_a_plan_of_an_installer_is_what_the_tools_make_of_it(line: str) -> None:
     packer = "xz --check=crc32" if any(not cut.paths for cut in cuts) else line
     made = len(tool(packer, archive(*(part for path, part in chosen.items() if path not in gone))))
     assert abs(fit.plan.size - made) < made // 100
+
+
+def test_a_file_goes_with_the_links_that_lead_to_it() -> None:
+    """Else they lead nowhere, and the next audit says so."""
+    more: dict[str, bytes | str] = {
+        "sbin/idle": elf(tail=noise(60_000, 4)),
+        "sbin/idler": "idle",
+        "usr/bin/idle": "/sbin/idler",
+    }
+    stored = gzip.compress(tree(more), mtime=0)
+    fit = weighing.fit(weighed(stored), len(stored) - 30_000)
+    cut = next(step.cut for step in fit.steps if step.cut.kind == "program")
+    assert set(cut.paths) == {"/sbin/idle", "/sbin/idler", "/usr/bin/idle"}
+    assert cut.paths[0] == "/sbin/idle"
+    left = {name: data for name, data in (FILES | more).items() if f"/{name}" not in cut.paths}
+    assert fit.plan is not None
+    assert fit.plan.measured
+    assert abs(fit.plan.size - len(gzip.compress(archive(*members(left)), mtime=0))) < 100
+
+
+def test_a_file_that_is_needed_by_another_name_stays() -> None:
+    """The helper that init runs has a first name, which nothing knows."""
+    mode = stat.S_IFREG | 0o755
+    data = elf(tail=noise(60_000, 4))
+    names = [
+        member("sbin/a", b"", mode, ino=7, nlink=2),
+        member("sbin/helper", data, mode, ino=7, nlink=2),
+    ]
+    kept = members({name: it for name, it in FILES.items() if name != "sbin/helper"})
+    stored = gzip.compress(archive(*kept, folder("sbin"), *names), mtime=0)
+    fit = weighing.fit(weighed(stored), len(stored) - 30_000)
+    assert not any(step.cut.kind == "program" for step in fit.steps)
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("line", ["lz4 -l -9 -c", "lz4 -l -c"])
+def test_a_plan_for_lz4_is_packed_too(line: str) -> None:
+    """As the kernel's own ramdisk has it (Linux usr/Makefile: lz4 -l -9)."""
+    stored = tool(line, tree(SPARE))
+    fit = weighing.fit(weighed(stored), len(stored) - 60_000)
+    assert fit.plan is not None
+    assert fit.plan.measured, fit.plan.why
+    gone = {path for step in fit.steps[: fit.plan.count] for path in step.cut.paths}
+    left = {name: data for name, data in (FILES | SPARE).items() if f"/{name}" not in gone}
+    packer = line
+    if any(not step.cut.paths for step in fit.steps[: fit.plan.count]):
+        packer = "xz --check=crc32"
+    assert abs(fit.plan.size - len(tool(packer, archive(*members(left))))) <= 1000
