@@ -48,6 +48,7 @@ class Opened(NamedTuple):
     name: str
 
 
+_MOST_SUGGESTED = 32  # names that were meant; each is looked for among all of a folder's
 _MOST_LOOKED_AT = 100_000  # entries; a large deploy folder has some thousands
 _MOST_LINKS = 40  # on the way to one file, as the Linux kernel has it
 _READ = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC
@@ -71,6 +72,7 @@ class Folder:
 
     def __init__(self, path: str) -> None:
         self.path = path
+        self._suggested = 0
         self._root = -1
         try:
             self._root = os.open(path, _WALK & ~os.O_NOFOLLOW)
@@ -91,11 +93,9 @@ class Folder:
         """
         stay_inside(pattern)
         if not any(letter in pattern for letter in "*?["):
-            with self._at(pattern) as place:
-                if place.status is None and not place.link:
-                    near = self._near(pattern)
-                    why = f"{pattern} is not in the artifacts folder{near}"
-                    raise ArtifactError(why, absent=True)
+            if not self.has(pattern):
+                why = f"{pattern} is not in the artifacts folder{self._near(pattern)}"
+                raise ArtifactError(why, absent=True)
             return pattern
         found = self._distinct(sorted(self._matching(pattern)))
         if len(found) != 1:
@@ -108,8 +108,22 @@ class Folder:
             )
         return found[0]
 
+    def has(self, path: str) -> bool:
+        """Tell whether something has this name in the folder.
+
+        Raises:
+            ArtifactError: the path leaves the folder.
+
+        """
+        stay_inside(path)
+        with self._at(path) as place:
+            return place.status is not None or place.link
+
     def _near(self, path: str) -> str:
         """Suggest what stands beside a path that is not there, or where it stands instead."""
+        self._suggested += 1
+        if self._suggested > _MOST_SUGGESTED:
+            return ""
         folder, name = os.path.split(path)
         names = [name for name, _, _ in self._entries(folder)[:_MOST_LOOKED_AT]]
         if folder and not names:

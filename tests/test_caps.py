@@ -100,6 +100,7 @@ DECLARED = {
     **dict.fromkeys(("rules.rewrites._OTHERS", "tasks.slots._MOST_TRIED"), ADVICE),
     **dict.fromkeys(("rescue.cuts.CUTS", "rescue.cuts.NAMED", "rescue.users.EXECUTABLES"), ADVICE),
     **dict.fromkeys(("rescue.repack.SAMPLE", "contents.chips._HITS"), ADVICE),
+    "files._MOST_SUGGESTED": ADVICE,
     "rescue.start.KEPT": "findings of one kind; an audit lists the first hundred, and says so",
     **{f"contents.{name}": HEAD for name in ("chip_bytes.GRAIN", "reader._HEAD")},
     **dict.fromkeys(("formats.gpt.HEADER_SIZE", "formats.jffs2.CRC_COVERS"), HEAD),

@@ -68,6 +68,9 @@ class Bench:
     def find(self, pattern: str) -> str:
         return self._sound.find(pattern)
 
+    def has(self, path: str) -> bool:
+        return self._sound.has(path)
+
     def begin(
         self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
     ) -> tuple[Callable[[], Artifact], int]:

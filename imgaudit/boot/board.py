@@ -124,6 +124,23 @@ def table_of(chip: str) -> str:
     return f"{chip}:table"  # no region's name has a colon
 
 
+@dataclass(frozen=True, slots=True)
+class _Still:
+    """What is known around the scripts whatever is damaged; see World.
+
+    `speaking` are the regions of which more is known: they are partitions or hold a script, which
+    goes with them.
+    """
+
+    mtd: Mapping[str, tuple[str, Span]]
+    partitions: Mapping[tuple[str, str], Span]
+    called: Mapping[tuple[str, str], str]
+    tables: Mapping[str, tuple[Partition, ...]]
+    attachable: Mapping[str, str]
+    attached: str | None
+    speaking: tuple[tuple[Region, str | None], ...]
+
+
 class Board:
     """Looks up what commands touch; `damage` says what regions are taken to have become.
 
@@ -297,32 +314,53 @@ class Board:
         inside = (r.area for r in self.layout.regions if r.holder and r.env is not None)
         return self._device_of.get(next(inside, ""))
 
+    def _still(self) -> _Still:
+        """Work out what no damage changes, once for the build and its devices."""
+        key = _Still, tuple(self.devices.items())
+        if key not in self.build.once:
+            regions = [placement.region for placement in self.build.placements]
+            scripts = map(_raw_script, self.build.placements)
+            named = [
+                (self.device(region), name, region) for region in regions for name in _names(region)
+            ]
+            self.build.once[key] = _Still(
+                mtd={
+                    name: (self.device(region), region.span)
+                    for region in regions
+                    if region.partition is None and region.holder is None
+                    for name in (region.name, *region.labels)
+                },
+                partitions={(device, name): region.span for device, name, region in named},
+                called={(device, name): region.name for device, name, region in named},
+                tables=self._tables(),
+                attachable=dict(self._attachable()),
+                attached=self._attached(),
+                speaking=tuple(
+                    (region, script)
+                    for region, script in zip(regions, scripts, strict=True)
+                    if script is not None or _names(region)
+                ),
+            )
+        still: _Still = self.build.once[key]
+        return still
+
     def world(self, *, modern_shell: bool, default: Mapping[str, str] | None) -> World:
         """Describe what is known around the scripts."""
         layout = self.layout
+        still = self._still()
         files: dict[tuple[str, str, str], int] = {}
         texts: dict[tuple[str, str, str], str] = {}
         formats: dict[tuple[str, str, str], str] = {}
         systems: dict[tuple[str, str], str] = {}
-        called: dict[tuple[str, str], str] = {}
         raw: dict[tuple[str, int], str] = {}
         listed, caseless = set(), set()
-        partitions: dict[tuple[str, str], Span] = {}
-        mtd: dict[str, tuple[str, Span]] = {}
-        for placement in self.build.placements:
-            region = placement.region
+        for region, script in still.speaking:
             device = self.device(region)
-            if region.partition is None and region.holder is None:
-                mtd |= dict.fromkeys((region.name, *region.labels), (device, region.span))
-            for name in _names(region):
-                partitions[device, name] = region.span
             content = self.content(region)
             found = _files(content)
             held = _held(content)
-            for name in _names(region):
-                called[device, name] = region.name
-                if held is not None:
-                    systems[device, name] = held
+            if held is not None:
+                systems |= {(device, name): held for name in _names(region)}
             if content is not None and found is not None:
                 reached = list(found.reached())
                 torn = self.is_torn(region)
@@ -336,10 +374,8 @@ class Board:
                         listed.add((device, name))
                     if isinstance(content.facts, Fat):
                         caseless.add((device, name))
-            elif self.is_erased(region) or self.is_torn(region):
-                continue
-            elif (text := _raw_script(placement)) is not None:
-                raw[device, region.at + region.file_at] = text
+            elif script is not None and not (self.is_erased(region) or self.is_torn(region)):
+                raw[device, region.at + region.file_at] = script
         sizes = {
             device: area.size
             for device, name in self.devices.items()
@@ -353,9 +389,9 @@ class Board:
             raw_scripts=raw,
             formats=formats,
             systems=systems,
-            called=called,
-            partitions=partitions,
-            tables=self._tables(),
+            called=still.called,
+            partitions=still.partitions,
+            tables=still.tables,
             assumed=self.assumed,
             closed=self.closed,
             sizes=sizes,
@@ -364,9 +400,9 @@ class Board:
                 for device, name in self.devices.items()
                 if (chip := layout.area(name).chip).erase_map
             },
-            mtd=mtd,
-            attachable=dict(self._attachable()),
-            attached=self._attached(),
+            mtd=still.mtd,
+            attachable=still.attachable,
+            attached=still.attached,
             default_environment=default,
             modern_shell=modern_shell,
             bits=self.bits,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
@@ -68,10 +69,9 @@ def _beside(image: str, store: Store) -> str | None:
     if dot and "/" not in suffix:
         names.append((stem.rpartition(".")[0] if dot + suffix in _PACKED else stem) + _SUFFIX)
     for name in names:
-        try:
-            return store.find(name)
-        except ImgauditError:
-            continue
+        with contextlib.suppress(ImgauditError):
+            if store.has(name):
+                return name
     return None
 
 

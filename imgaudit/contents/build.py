@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import field
 from functools import cached_property, partial
-from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeVar, cast
 
 from imgaudit import bounds
 from imgaudit.contents.slices import Slice, Slices
@@ -45,6 +45,10 @@ class Store(Protocol):
         """Give the one path that a name or glob means, or raise ArtifactError."""
         ...
 
+    def has(self, path: str) -> bool:
+        """Tell whether something has this name, or raise ArtifactError where it may not be read."""
+        ...
+
     def begin(
         self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
     ) -> tuple[Callable[[], Artifact], int]:
@@ -72,6 +76,10 @@ class FolderStore:
     def find(self, pattern: str) -> str:
         """See Store."""
         return self._folder.find(pattern)
+
+    def has(self, path: str) -> bool:
+        """See Store."""
+        return self._folder.has(path)
 
     def begin(
         self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
@@ -104,10 +112,14 @@ class MemoryStore:
 
     def find(self, pattern: str) -> str:
         """See Store."""
-        stay_inside(pattern)
-        if pattern not in self._files:
+        if not self.has(pattern):
             raise ArtifactError(f"{pattern} is not in the artifacts folder", absent=True)
         return pattern
+
+    def has(self, path: str) -> bool:
+        """See Store."""
+        stay_inside(path)
+        return path in self._files
 
     def begin(
         self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
@@ -253,9 +265,22 @@ class Build:
 
         What a chip's image repeats of a region's own artifact is given once, for the artifact.
         """
-        for node in self.nodes:
-            if not node.repeats and isinstance(node.content.facts, kind):
-                yield cast("Node[F]", node)
+        if kind not in self._by_kind:
+            self._by_kind[kind] = tuple(
+                node
+                for node in self.nodes
+                if not node.repeats and isinstance(node.content.facts, kind)
+            )
+        return cast("Iterator[Node[F]]", iter(self._by_kind[kind]))
+
+    @cached_property
+    def _by_kind(self) -> dict[type[Facts], tuple[Node[Facts], ...]]:
+        return {}
+
+    @cached_property
+    def once(self) -> dict[object, Any]:
+        """What others work out of the build once and ask for often, by a name of their own."""
+        return {}
 
 
 @contextmanager

@@ -28,7 +28,7 @@ from imgaudit.formats.view import View
 from imgaudit.layout.keys import alternatives
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.entry import Kind
-from imgaudit.model import Layout, Must, Region, Stage, Where, Writer
+from imgaudit.model import Layout, Must, Region, Where, Writer
 from imgaudit.proof.records import Proof, Verdict
 
 
@@ -387,8 +387,9 @@ def _stages(layout: Layout, proofs: Sequence[Proof]) -> Iterator[Line]:
     if not layout.stages:
         why = "the layout names no stages:, so nothing is proven to start"
         yield Line(kind="stage", name="none", state="unproven", why=why, open=True)
+    first = _first(proofs)
     for stage in layout.stages.values():
-        for proof in _first(stage, proofs):
+        for proof in first.get(stage.name, {}).values():
             lost = proof.verdict is Verdict.UNPROVEN
             yield Line(
                 kind="stage",
@@ -411,13 +412,12 @@ def _stages(layout: Layout, proofs: Sequence[Proof]) -> Iterator[Line]:
             )
 
 
-def _first(stage: Stage, proofs: Sequence[Proof]) -> Iterator[Proof]:
-    """Give the proof of each slot over the environment that U-Boot takes."""
-    slots = set()
+def _first(proofs: Sequence[Proof]) -> dict[str, dict[str, Proof]]:
+    """Give the proofs over the environment that U-Boot takes, by stage and slot."""
+    found: dict[str, dict[str, Proof]] = {}
     for proof in proofs:
-        if proof.stage.name == stage.name and proof.slot not in slots:
-            slots.add(proof.slot)
-            yield proof
+        found.setdefault(proof.stage.name, {}).setdefault(proof.slot, proof)
+    return found
 
 
 def _copies(build: Build, layout: Layout, copies: Copies) -> Iterator[Line]:

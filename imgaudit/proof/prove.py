@@ -146,18 +146,18 @@ class Proving:
             done[values] = (*proofs, *self.switched())
         for proof in done[values]:
             yield replace(
-                self.placed(proof), place=self.copy.place, stored=says.stored, taken=says.taken
+                proof,
+                step=None if proof.step is None else self.placed(proof.step),
+                hopeless=tuple(map(self.placed, proof.hopeless)),
+                place=self.copy.place,
+                stored=says.stored,
+                taken=says.taken,
             )
 
-    def placed(self, proof: Proof) -> Proof:
-        """Give the steps of a proof their place in this environment."""
-        says = self.copy.says
-
-        def place(step: Step) -> Step:
-            return replace(step, offset=position(says, step.variable, step.at))
-
-        step = None if proof.step is None else place(proof.step)
-        return replace(proof, step=step, hopeless=tuple(map(place, proof.hopeless)))
+    def placed(self, step: Step) -> Step:
+        """Give a step its place in this environment."""
+        offset = position(self.copy.says, step.variable, step.at)
+        return step if offset == step.offset else replace(step, offset=offset)
 
     def switched(self) -> Iterator[Proof]:
         """Follow what the boot counter leads to after too many starts, where there are slots.

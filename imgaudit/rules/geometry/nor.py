@@ -45,7 +45,13 @@ def _env_end(region: Region) -> int:
 
 def _others_in(found: There, span: Span) -> Iterator[Region]:
     """Give the other regions that have a byte of a span."""
-    return (it for it in found.beside if it is not found.region and it.span.overlaps(span))
+    # No calls for each of all regions: there may be as many environments.
+    start, end = span.start, span.end
+    return (
+        it
+        for it in found.beside
+        if it.at < end and start < it.at + it.size and it is not found.region
+    )
 
 
 def _whole_map_values(
