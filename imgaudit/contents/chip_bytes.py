@@ -153,6 +153,12 @@ class _Nor:
     def __init__(self, data: bytes, wanted: Sequence[_Wanted], *, dump: bool) -> None:
         self.data = data
         self.wanted = wanted
+        self._named = {item.region.name: item for item in reversed(wanted)}
+        # Those that are known where they stand elsewhere, and by what they begin with.
+        self._telling = [item for item in wanted if item.varied and len(item.data) >= _PROBE]
+        self._begins: dict[bytes, list[_Wanted]] = {}
+        for item in self._telling:
+            self._begins.setdefault(item.data[:_PROBE], []).append(item)
         self.dump = dump
         self.base = 0
         self.swapped: int | None = None
@@ -224,7 +230,7 @@ class _Nor:
 
     def compare(self, region: Region) -> Comparison:
         """Compare one region."""
-        item = next(item for item in self.wanted if item.region.name == region.name)
+        item = self._named[region.name]
         if self.dump and skipped(region):
             return Comparison(region=region, why=RUNTIME)
         size = len(item.data)
@@ -313,12 +319,12 @@ class _Nor:
         )
 
     def _other(self, item: _Wanted) -> str | None:
-        for other in self.wanted:
-            if other.region.name == item.region.name or not other.varied:
+        start, room = item.at - self.base, item.region.room
+        begin = self.data[start : start + _PROBE]
+        for other in self._begins.get(begin, ()) if room >= _PROBE else self._telling:
+            if other.region.name == item.region.name or other.data == item.data:
                 continue
-            if len(other.data) < _PROBE or other.data == item.data:
-                continue
-            if self.data.startswith(other.data[: item.region.room], item.at - self.base):
+            if self.data.startswith(other.data[:room], start):
                 return other.region.name
         return None
 

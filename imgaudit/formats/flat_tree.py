@@ -8,6 +8,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import field
+from typing import Any
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError
@@ -162,12 +163,16 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Tree:
-    """A parsed tree; `used` is the end of its last block, `totalsize - used` the padding."""
+    """A parsed tree; `used` is the end of its last block, `totalsize - used` the padding.
+
+    `once` is what others work out of it once and ask for often, by a name of their own.
+    """
 
     header: Header
     reservations: tuple[Reservation, ...]
     root: Node
     used: int
+    once: dict[object, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def get(self, path: str) -> Node | None:
         """Find a node by its full path, such as `/images/kernel`."""
@@ -207,9 +212,12 @@ def parse(view: View) -> Tree:
         FormatError: not a tree of version 16 or later, damaged, cut, or beyond any sane size.
 
     """
+    known = getattr(view, "memo", None)
+    if isinstance(known, Tree):
+        return known
     header = _header(view)
     try:
-        return _parse(view, header)
+        view.memo = tree = _parse(view, header)
     except FormatError as problem:
         missing = header.totalsize - view.size
         if missing <= 0:
@@ -217,6 +225,7 @@ def parse(view: View) -> Tree:
         raise FormatError(
             view.size, f"the file is cut: {missing:,} of {header.totalsize:,} bytes are missing"
         ) from problem
+    return tree
 
 
 def _parse(view: View, header: Header) -> Tree:
@@ -286,6 +295,9 @@ class _Open:
         return Node(self.name, self.path, self.offset, self.properties, tuple(self.children))
 
 
+_PROPERTY = struct.Struct(">II")
+
+
 class _Pieces:
     """Read forward through a block by pieces: a payload that is stepped over stays unread."""
 
@@ -321,16 +333,19 @@ def _structure(view: View, start: int, end: int, strings: bytes) -> tuple[Node, 
     root: Node | None = None
     nodes = properties = kept = 0
     at = start
+    named: dict[int, str] = {}  # a tree has some hundred names for its thousands of properties
     while True:
         here, token = at, int.from_bytes(pieces.read(at, 4), "big")
         at += 4
         if token == _PROP and open_nodes:
-            size, name_at = struct.unpack(">II", pieces.read(at, 8))
+            size, name_at = _PROPERTY.unpack(pieces.read(at, 8))
             at += 8
             if at + size > end:
                 raise FormatError(here, f"a property of {size:,} bytes passes the block's end")
             value = pieces.read(at, size if size <= _MAX_VALUE else _PAYLOAD_HEAD)
-            name = _property_name(strings, name_at, here)
+            name = named.get(name_at)
+            if name is None:
+                name = named[name_at] = _property_name(strings, name_at, here)
             open_nodes[-1].properties.setdefault(name, Property(name, value, at, size))
             properties += 1
             kept += len(value)

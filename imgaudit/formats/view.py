@@ -135,9 +135,13 @@ def in_memory(view: View) -> bool:
 
 
 class View:
-    """A window of `size` bytes on a source, starting at `base` there."""
+    """A window of `size` bytes on a source, starting at `base` there.
 
-    __slots__ = ("base", "size", "source")
+    `memo` is what a reader made of all of it, where two readers need the same to know the bytes.
+    """
+
+    __slots__ = ("base", "memo", "size", "source")
+    memo: object
 
     def __init__(self, source: Source, base: int = 0, size: int | None = None) -> None:
         self.source = source

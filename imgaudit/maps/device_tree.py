@@ -70,12 +70,15 @@ class FlashNode:
 
 def flash_nodes(tree: Tree) -> tuple[FlashNode, ...]:
     """Give every flash chip, in stored order, disabled and unpartitioned ones too."""
-    return tuple(_walk(tree.root))
+    if flash_nodes not in tree.once:
+        tree.once[flash_nodes] = tuple(_walk(tree.root))
+    found: tuple[FlashNode, ...] = tree.once[flash_nodes]
+    return found
 
 
 def copies(tree: Tree) -> tuple[MapCopy, ...]:
     """Give one copy of the map per partition table, in stored order."""
-    return tuple(copy for flash in _walk(tree.root) for copy in _copies(flash))
+    return tuple(copy for flash in flash_nodes(tree) for copy in _copies(flash))
 
 
 def copies_of(flash: FlashNode) -> tuple[MapCopy, ...]:
@@ -91,8 +94,9 @@ def _walk(root: Node) -> Iterator[FlashNode]:
             disabled_by = node.path
         inside = cells.inside(node)
         medium = _medium(node)
-        tables = [child for child in node.children if _is_table(child)]
-        partitioned = bool(tables) or any(_named_partition(child) for child in node.children)
+        below = [child for child in node.children if not _is_table(child)]
+        tables = len(below) < len(node.children)
+        partitioned = tables or any(_named_partition(child) for child in below)
         if medium is not None or partitioned:
             yield FlashNode(
                 node=node,
@@ -103,8 +107,8 @@ def _walk(root: Node) -> Iterator[FlashNode]:
             )
         waiting.extend(
             (child, inside, disabled_by, medium)
-            for child in reversed(node.children)
-            if not _is_table(child) and not (partitioned and _named_partition(child))
+            for child in reversed(below)
+            if not (partitioned and _named_partition(child))
         )
 
 

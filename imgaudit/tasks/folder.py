@@ -234,9 +234,8 @@ def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
             found.tool = item
         else:
             texts[item.path] = text
-    found.description = next(
-        (item for item in items if item.path in set(_descriptions(texts))), None
-    )
+    describing = set(_descriptions(texts))
+    found.description = next((item for item in items if item.path in describing), None)
     for item in items:
         for kind, name in (("sfdp", "sfdp"), ("ext-csd", "ext_csd")):
             small = item.artifact.content.format is None or item.artifact.content.format == kind
