@@ -450,18 +450,18 @@ def _held(content: Content | None) -> str | None:
 
 
 def _table(facts: Gpt | Mbr) -> Iterator[Partition]:
-    """Give a partition table as U-Boot's `part` knows it (disk/part_efi.c, disk/part_dos.c)."""
+    """Give a partition table as U-Boot's `part` knows it (disk/part_efi.c, disk/part_dos.c).
+
+    An extended partition of the MBR is one of its own, and no type is told of any.
+    """
     if isinstance(facts, Mbr):
         for record in facts.partitions:
-            if not record.extended:
-                signature = f"{facts.record.disk_signature:08x}-{record.number:02x}"
-                yield Partition(
-                    number=record.number,
-                    span=record.span,
-                    uuid=signature,
-                    type=f"{record.os_type:x}",
-                    bootable=record.boot_indicator == 0x80 or record.os_type == 0xEF,
-                )
+            yield Partition(
+                number=record.number,
+                span=record.span,
+                uuid=f"{facts.record.disk_signature:08x}-{record.number:02x}",
+                bootable=record.boot_indicator == 0x80 or record.os_type == 0xEF,
+            )
         return
     table = facts.table
     for entry in table.entries if table is not None else ():

@@ -11,10 +11,13 @@ from imgaudit.boot.records import Cause, Kind, Operation, Partition, Reason, Wor
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Text
 from imgaudit.boot.walk import walk
+from imgaudit.rules._boot import scripted
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.examples import emmc
+from imgaudit.rules.mbr import _disk as mbr_disk
 from imgaudit.units import MIB, Span
 from imgaudit.writers.fdt import Tree, fdt
+from tests._audits import build
 
 TABLE = (
     Partition(number=1, span=Span(MIB, 3 * MIB), name="boot", uuid="u-1", bootable=True),
@@ -263,3 +266,24 @@ def test_standard_boot_goes_by_its_variables() -> None:
         if line.startswith("load")
     ] == ["load mmc 1:3 200 /efi/boot/bootaa64.efi"]
     assert flow(**PLACES, boot_targets="mmc0") == []
+
+
+def test_what_part_says_of_an_mbr() -> None:
+    """U-Boot disk/part_dos.c, part_get_info_extended and get_bootable; no type is told."""
+    disk = bytearray(mbr_disk(status=0))
+    disk[440:444] = (0x12AB34CD).to_bytes(4, "little")
+    third = bytes([0x80, 0, 0, 0, 0x83, 0, 0, 0]) + (10240).to_bytes(4, "little")
+    disk[446 + 32 : 446 + 48] = third + (2048).to_bytes(4, "little")
+    fourth = bytes([0, 0, 0, 0, 0xEF, 0, 0, 0]) + (12288).to_bytes(4, "little")
+    disk[446 + 48 : 446 + 64] = fourth + (2048).to_bytes(4, "little")
+    example = scripted(
+        "part uuid mmc 0:1 u && part start mmc 0 3 s && part size mmc 0 5 z && part uuid mmc 0:2 e"
+        " && part list mmc 0 all && part list mmc 0 -bootable boots && part type mmc 0:1 t"
+        " && echo ${u} ${s} ${z} ${e} / ${all} / ${boots} / ${t}; part uuid mmc 0:6 x || echo none",
+        chip="size: 1 MiB, erase-block: 64 KiB}\n"
+        "  emmc: {kind: emmc, number: 0, sectors: 65536, table: mbr, image: disk.img",
+        files={"disk.img": lambda: bytes(disk)},
+    )
+    followed = build(example).boots.followed["recovery"]
+    said = [one.command for one in followed.walk.operations if one.command.startswith("echo")]
+    assert said == ["echo 12ab34cd-01 2800 4000 12ab34cd-02 / 1 2 3 4 5 / 3 4 / ${t}", "echo none"]
