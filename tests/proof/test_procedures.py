@@ -215,3 +215,56 @@ def test_what_is_renamed_into_place_is_not_known() -> None:
     assert [(one.act, one.said) for one in subject.updates[0].update.steps] == [
         (Act.UNKNOWN, "mv /mnt/Image.new /mnt/Image")
     ]
+
+
+_PATHS = {
+    "dd if=$1 of=/dev/mmcblk0p3 bs=1M conv=fsync": [(Act.WRITE, "root-b")],
+    "dd if=$1 of=/dev/disk/by-partlabel/root-b": [(Act.WRITE, "root-b")],
+    "dd if=$1 of=/dev/disk/by-partlabel/nothing": [(Act.UNKNOWN, "")],
+    "dd if=$1 of=/dev/disk/by-partuuid/00000000-0000-0000-0000-00000000ffff": [(Act.UNKNOWN, "")],
+    "dd if=$1 of=/dev/mmcblk0p9": [(Act.UNKNOWN, "")],
+    # which number it has is looked up by its name
+    "N=$(grep '\"splash\"' /proc/mtd | cut -d: -f1); flashcp $1 /dev/$N": [(Act.WRITE, "splash")],
+    "N=`sed -n 's/^mtd\\([0-9]*\\):.*\"splash\"$/\\1/p' /proc/mtd`; flashcp $1 /dev/mtd$N": [
+        (Act.WRITE, "splash")
+    ],
+    "N=`sed -n 's/^mtd\\([0-9]*\\):.*\"splash\"$/\\1/p' /proc/mtd`; dd if=$1 of=/dev/mtdblock$N": [
+        (Act.WRITE, "splash")
+    ],
+    "N=$(grep '\"nothing\"' /proc/mtd | cut -d: -f1); flashcp $1 /dev/$N": [(Act.UNKNOWN, "")],
+    # nothing tells the order of the partitions
+    "flashcp $1 /dev/mtd7": [(Act.UNKNOWN, "")],
+    "sfdisk /dev/mmcblk0 < map": [(Act.TABLE, "emmc")],
+    "sfdisk /dev/sda < map": [(Act.UNKNOWN, "")],
+    "fw_setenv slot b; reboot": [(Act.SET, ""), (Act.REBOOT, "")],
+}
+
+
+def test_what_the_path_of_a_device_means() -> None:
+    names = {f"usr/bin/put-{number}": line for number, line in enumerate(_PATHS)}
+    scripts = {name: f"#!/bin/sh\n{line}\n" for name, line in names.items()}
+    found = {walked.update.name: walked for walked in board(scripts).updates}
+    assert {line: steps(found[f"/{name}"]) for name, line in names.items()} == _PATHS
+
+
+def test_files_and_media_that_u_boot_writes() -> None:
+    root = "mmc dev 0; mmc write 0x90000000 0x14000 0x10000"
+    subject = board(
+        put_file=f"fatwrite mmc 0:1 0x90000000 Image 0x1000; {root}",
+        put_lost=f"fatwrite mmc 0:9 0x90000000 Image 0x1000; {root}",
+        put_stick=f"usb start; usb write 0x90000000 0 1; {root}",
+        put_watched=f"wdt start 60000; {root}",
+        put_outside="mmc write 0x90000000 0x14000 ${filesize}",
+    )
+    found = {walked.update.name: walked.update for walked in subject.updates}
+    told = {name: [(one.act, one.target) for one in it.steps] for name, it in found.items()}
+    last = (Act.WRITE, "root-a")
+    assert told == {
+        "put_file": [(Act.WRITE, "boot"), last],
+        "put_lost": [(Act.UNKNOWN, ""), last],
+        # what is on no chip of the layout is no update
+        "put_stick": [last],
+        "put_watched": [last],
+        "put_outside": [(Act.UNKNOWN, "")],
+    }
+    assert [name for name, update in found.items() if update.watched] == ["put_watched"]
