@@ -90,10 +90,8 @@ def _refused(operation: Operation) -> str:
     return "it always fails" if operation.kind is Kind.TEST else "it fails"
 
 
-def _caused(succeeds: bool | None, cause: Cause | None, device: str) -> Outcome:
+def _caused(succeeds: bool | None, cause: Cause, device: str) -> Outcome:
     """Say what the facts say; a device that the layout does not have may yet be there."""
-    if cause is None:
-        return Outcome(succeeds)
     outside = device if cause.reason is Reason.DEVICE_OUTSIDE else ""
     medium = outside
     if cause.reason is Reason.FILE_SYSTEM_UNKNOWN:
@@ -120,14 +118,12 @@ def _asked(operation: Operation, world: World) -> Outcome | None:
 def _on_device(operation: Operation, world: World) -> Outcome:
     device = operation.device or ""
     found = find_device(world, device)
-    if found.there is not True:
+    if found.cause is not None:
         return _WORKS if device.startswith("ubi") else _caused(found.there, found.cause, device)
-    size = world.sizes.get(device)
-    span = operation.span
-    if operation.kind in {Kind.READ, Kind.WRITE, Kind.ERASE, Kind.UPDATE}:
-        if span is None and operation.kind is Kind.READ:
-            return Outcome(None, "which bytes it reads is not known")
-        if span is not None and size is not None and not Span(0, size).contains(span):
-            return Outcome(False, f"{device} ends at {size:#x}")
-        return _WORKS
+    size, span = world.sizes.get(device), operation.span
+    if span is None and operation.kind is Kind.READ:
+        return Outcome(None, "which bytes it reads is not known")
+    moves = operation.kind in {Kind.READ, Kind.WRITE, Kind.ERASE, Kind.UPDATE}
+    if moves and span is not None and size is not None and not Span(0, size).contains(span):
+        return Outcome(False, f"{device} ends at {size:#x}")
     return _WORKS
