@@ -6,7 +6,7 @@ import pytest
 
 from imgaudit.rules.environment_place import _TOOL, _tool
 from imgaudit.rules.examples import emmc
-from tests._audits import found
+from tests._audits import found, unchecked
 
 NAMED = 'CONFIG_ENV_IS_IN_MMC=y\nCONFIG_ENV_SIZE=0x2000\nCONFIG_ENV_MMC_SW_PARTITION="env"\n'
 TWO = "CONFIG_ENV_REDUNDANT=y\n"
@@ -98,3 +98,86 @@ def test_a_sector_size_that_is_left_out(rest: str, *, told: bool) -> None:
     """U-Boot tools/env/fw_env.c, check_device_config: a NOR's own, unless sectors are given."""
     example = _tool(_TOOL.replace(" 0x10000\n", f"{rest}\n"))
     assert bool(found("environment-sector-size-differs", example)) is told
+
+
+_ENV = "size: 64 KiB, holds: uboot-env, writer: runtime, env: {size: 8 KiB}"
+_USER = f"name: env, partition: 1, at: 1 MiB, {_ENV}"
+_BOOT = f"name: env, chip: emmc/boot0, at: 0, {_ENV}"
+
+
+@pytest.mark.parametrize(
+    ("env", "line", "wrong"),
+    [
+        (_USER, "/dev/mmcblk0 0x100000", None),
+        (_USER, "/dev/mmcblk0p1 0x0", None),
+        (_USER, "/dev/mmcblk0 0x200000", "0x200000 (/dev/mmcblk0 + 0x200000)"),
+        (_USER, "/dev/mmcblk0p1 0x2000", "0x102000"),
+        (_USER, "/dev/mmcblk0p9 0x0", "/dev/mmcblk0p9, which the layout does not have"),
+        (_USER, "/dev/mmcblk0boot0 0x0", "/dev/mmcblk0boot0"),
+        (_BOOT, "/dev/mmcblk0boot0 0x0", None),
+        (_BOOT, "/dev/mmcblk0boot1 0x0", "/dev/mmcblk0boot1"),
+        (_BOOT, "/dev/mmcblk0 0x0", "/dev/mmcblk0"),
+    ],
+)
+def test_the_device_of_a_line_on_an_emmc(env: str, line: str, wrong: str | None) -> None:
+    example = emmc(
+        env,
+        rest="written-elsewhere: {flash-tool-config: fw_env.config}\n",
+        files={"fw_env.config": f"{line} 0x2000\n".encode},
+    )
+    findings = found("environment-location-differs", example)
+    assert len(findings) == (wrong is not None)
+    for item in findings:
+        assert wrong is not None
+        assert wrong in str(item.values["told"])
+        assert item.region == "env"
+    assert unchecked("environment-location-differs", example) == []
+
+
+@pytest.mark.parametrize("device", ["/dev/sda1", "/dev/mtd0", "/dev/nvram"])
+def test_a_device_of_which_nothing_is_known(device: str) -> None:
+    example = emmc(
+        _USER,
+        rest="written-elsewhere: {flash-tool-config: fw_env.config}\n",
+        files={"fw_env.config": f"{device} 0x0 0x2000\n".encode},
+    )
+    assert found("environment-location-differs", example) == []
+    ((_, why),) = unchecked("environment-location-differs", example)
+    assert why == "no copy of the map tells which flash its devices are"
+
+
+@pytest.mark.parametrize(
+    ("env", "config", "wrong"),
+    [
+        (_USER, "CONFIG_ENV_OFFSET=0x100000\n", None),
+        (_USER, "CONFIG_ENV_OFFSET=0x102000\n", "0x102000 of emmc"),
+        (_BOOT, "CONFIG_ENV_OFFSET=0x0\nCONFIG_ENV_MMC_EMMC_HW_PARTITION=1\n", None),
+        (_BOOT, "CONFIG_ENV_OFFSET=0x0\nCONFIG_SYS_MMC_ENV_PART=1\n", None),
+        (
+            _BOOT,
+            "CONFIG_ENV_OFFSET=0x0\nCONFIG_ENV_MMC_EMMC_HW_PARTITION=2\n",
+            "0x0 of emmc/boot1",
+        ),
+        (_BOOT, "CONFIG_ENV_OFFSET=0x0\n", "0x0 of emmc"),
+        (_USER, "CONFIG_ENV_OFFSET=0x0\nCONFIG_ENV_MMC_EMMC_HW_PARTITION=7\n", "0x0 of emmc"),
+    ],
+)
+def test_the_area_that_the_configuration_means(env: str, config: str, wrong: str | None) -> None:
+    """U-Boot env/mmc.c, mmc_get_env_part: 1 and 2 are the boot areas."""
+    head = "CONFIG_ENV_IS_IN_MMC=y\nCONFIG_ENV_SIZE=0x2000\n"
+    findings = told((env,), head + config)
+    assert [text for _, text in findings] == ([wrong] if wrong else [])
+
+
+def test_of_two_chips_the_configuration_may_mean_either() -> None:
+    chip = "sectors: 65536, boot-area: 2 MiB}\n  other: {kind: emmc, sectors: 65536"
+    example = emmc(
+        _USER,
+        chip=chip,
+        rest="written-elsewhere: {uboot-config: c, flash-tool-config: f}\n",
+        files={
+            "c": b"CONFIG_ENV_IS_IN_MMC=y\nCONFIG_ENV_SIZE=0x2000\nCONFIG_ENV_OFFSET=0\n".strip,
+            "f": b"/dev/mmcblk0 0x0 0x2000\n".strip,
+        },
+    )
+    assert found("environment-location-differs", example) == []
