@@ -182,3 +182,30 @@ def test_an_exit_out_of_a_variable_leaves_its_own_command(how: str, said: list[s
 )
 def test_an_exit_leaves_its_script(text: str, said: list[str]) -> None:
     assert echoed(follow("run inner && echo after", inner=text)) == said
+
+
+# What the shell takes for something else -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [  # common/cli_hush.c, parse_stream: a `#` behind an empty word starts a comment as well
+        ("echo a#b", ["echo a#b"]),
+        ("echo ''#b; echo c\necho d", ["echo ", "echo d"]),
+        ("echo #b; echo c\necho d", ["echo", "echo d"]),
+        # "syntax error", of which it takes no notice where an operator stands right behind
+        ("fi; echo a", ["echo a"]),
+        ("echo a; done; echo b", ["echo a", "echo b"]),
+        ("then && echo a", []),
+        ("fi echo a", []),
+        ("if true; then fi; echo a; fi", []),
+        ("echo a; if true; then echo b", []),
+    ],
+)
+def test_what_the_shell_takes_for_something_else(text: str, said: list[str]) -> None:
+    assert echoed(follow(text)) == said
+
+
+def test_a_quote_that_is_not_closed() -> None:
+    """The old parser takes all that follows, with the newline that U-Boot puts at the end."""
+    assert echoed(follow('echo "a; echo b')) == ["echo a; echo b\n"]
