@@ -288,7 +288,7 @@ class _Walker:
             return _Ways(None, None, started=True)
         script = self.parsed.get((name, value.plain))
         if script is None:
-            script = shell.parse(value.plain, name)
+            script = shell.parse(value.plain, name, modern=self.world.modern_shell)
             self.parsed[name, value.plain] = script
         self.calls.append(place)
         ways = self.script(script, state)
@@ -940,7 +940,7 @@ class _Walker:
         for name, text in texts.items():
             script = self.parsed.get((name, text))
             if script is None:
-                script = shell.parse(text, name, lines=True)
+                script = shell.parse(text, name, lines=True, modern=self.world.modern_shell)
                 self.parsed[name, text] = script
             if self.stack.count(name) >= MAX_REENTRIES:
                 self.note(Gap.RUNS_ITSELF, name, name, 0)

@@ -184,7 +184,7 @@ def test_an_exit_leaves_its_script(text: str, said: list[str]) -> None:
     assert echoed(follow("run inner && echo after", inner=text)) == said
 
 
-# What the shell takes for something else -----------------------------------------------------------
+# What the shell takes for something else ---------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -209,3 +209,7 @@ def test_what_the_shell_takes_for_something_else(text: str, said: list[str]) -> 
 def test_a_quote_that_is_not_closed() -> None:
     """The old parser takes all that follows, with the newline that U-Boot puts at the end."""
     assert echoed(follow('echo "a; echo b')) == ["echo a; echo b\n"]
+    # hush of busybox, as in U-Boot's CONFIG_HUSH_MODERN_PARSER: a syntax error
+    modern = follow('echo "a; echo b', World(modern_shell=True))
+    assert echoed(modern) == []
+    assert [note.kind for note in modern.unresolved] == ["syntax error"]
