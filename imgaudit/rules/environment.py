@@ -422,6 +422,33 @@ def stray_string(found: Node[UbootEnv]) -> Outcome:
         yield STRAY(text=text).inside(found, at=stray.offset, length=len(stray.text))
 
 
+NAMELESS = Rule(
+    name="environment-value-without-name",
+    severity=Severity.ERROR,
+    values=_stray_values,
+    message="{content}: {text!r} has a value and no name",
+    effect='U-Boot takes none of this environment, says "Cannot import environment", and boots by'
+    " what is compiled in.",
+    fix="Give the value its name, or take it out.",
+    computed="a string of the environment begins with '=', and something follows it",
+    sources=(
+        in_u_boot("lib/hashtable.c", "himport_r", "INSERT: unable to use an empty key"),
+        in_u_boot("env/common.c", "env_import", "Cannot import environment: errno = %d"),
+    ),
+    bad=_single({"u-boot.env": lambda: _raw(b"bootdelay=2\0=run main\0bootcmd=run main\0")}),
+    good=_GOOD,
+)
+
+
+@check(NAMELESS, over=ENVIRONMENTS, after=(environment_checksum,))
+def nameless_value(found: Node[UbootEnv]) -> Outcome:
+    for variable in found.facts.variables if found.facts.valid else ():
+        if not variable.name and variable.value:
+            text = f"={variable.value}"
+            short = text if len(text) <= 40 else f"{text[:37]}..."
+            yield NAMELESS(text=short).inside(found, at=variable.offset, length=len(text))
+
+
 def _off_values() -> None: ...
 
 

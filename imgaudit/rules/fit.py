@@ -891,7 +891,8 @@ ARCHITECTURE = Rule(
     values=_architecture_values,
     message='{content}: {image} ({type}) is for "{arch}", the board is {wanted}',
     effect='An older U-Boot says "Unsupported Architecture" and starts nothing. Newer ones do not'
-    " ask on a real board, and start code that the processor cannot run.",
+    " ask on a real board: a kernel that the processor cannot run they start, and nothing more is"
+    " heard; of a device tree or a ramdisk it does no harm there.",
     fix="Put the file that was built for {wanted} into the FIT, or correct its arch.",
     computed="an image's arch is not that of the layout; scripts and FPGA data have none. A warning"
     " for all but kernel, device tree and ramdisk, and for arm on arm64, which may start it in"

@@ -220,3 +220,15 @@ def test_fw_printenv_refuses_the_same(tmp_path: Path) -> None:
     good = env._env()
     for data in (good, patched(good, 20, b"M"), env._env(size=4 * KIB).ljust(8192, b"\0")):
         assert refused(data) == bool(findings(single(data), HERE))
+
+
+class TestNameless:
+    """U-Boot lib/hashtable.c, himport_r: an empty key ends the import; `=` alone is passed over."""
+
+    @pytest.mark.parametrize(
+        ("text", "told"), [(b"=x", 1), (b" =x", 1), (b"=", 0), (b"x=", 0), (b"#=x", 0)]
+    )
+    def test_a_value_without_a_name(self, text: bytes, told: int) -> None:
+        data = env._raw(b"bootdelay=2\0" + text + b"\0bootcmd=run main\0\0")
+        rule = "environment-value-without-name"
+        assert names(single(data), HERE).count(rule) == told
