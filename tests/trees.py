@@ -52,6 +52,7 @@ PAGES = {
     "mount(2)": "manpages-dev",
     "mount(8)": "mount",
     "openssl-format-options(1ssl)": "openssl",
+    "openssl-pkcs8(1ssl)": "openssl",
     "os-release(5)": "systemd",
     "passwd(5)": "passwd",
     "shadow(5)": "passwd",

@@ -334,7 +334,12 @@ PRIVATE_KEY = Rule(
                 "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
             ),
         ),
-        standard("RFC 5958"),
+        standard(
+            "RFC 5958",
+            copy=manual(
+                "openssl-pkcs8(1ssl)", "This command processes private keys in PKCS#8 format."
+            ),
+        ),
         standard("RFC 5915"),
         in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
     ),

@@ -901,11 +901,14 @@ SWAPPED = Rule(
     fix="Store the first three fields of the GUID little-endian.",
     computed="the type GUID is unknown, and is a known one with its first three fields reversed",
     sources=(
-        standard("UEFI 2.10", "appendix A"),
-        in_u_boot(
-            "lib/uuid.c",
-            "uuid_str_to_bin",
-            "le means the field should be converted to little endian",
+        standard(
+            "UEFI 2.10",
+            "appendix A",
+            copy=in_u_boot(
+                "lib/uuid.c",
+                "uuid_str_to_bin",
+                "le means the field should be converted to little endian",
+            ),
         ),
         in_u_boot("include/uuid.h", "UUID_STR_FORMAT_GUID"),
     ),

@@ -251,9 +251,13 @@ PACKING = Rule(
     computed="the compressor that the superblock names, and the option for it in the kernel's own"
     " configuration, where that is known",
     sources=(
-        in_linux("fs/squashfs/Kconfig"),
-        in_linux("fs/squashfs/super.c"),
-        in_linux("fs/erofs/Kconfig"),
+        in_linux("fs/squashfs/Kconfig", "SQUASHFS_XZ"),
+        in_linux(
+            "fs/squashfs/super.c",
+            "supported_squashfs_filesystem",
+            'Filesystem uses "%s" compression. This is not supported',
+        ),
+        in_linux("fs/erofs/Kconfig", "EROFS_FS_ZIP_LZMA"),
     ),
     bad=packed_root("SQUASHFS_ZLIB"),
     good=packed_root("SQUASHFS_XZ"),
@@ -405,7 +409,7 @@ DEVICE = Rule(
             "This field describes the block special device, remote filesystem or filesystem image",
         ),
         manual("mount(8)", "Do not report errors for this device if it does not exist."),
-        manual("systemd.mount(5)"),
+        manual("systemd.mount(5)", "nofail"),
         manual("systemd-system.conf(5)", "default to 90s"),
     ),
     bad=system({"etc/fstab": file("PARTLABEL=records /data ext4 defaults 0 2\n")}),
@@ -458,8 +462,7 @@ TYPE = Rule(
     " leads to; a warning with noauto or nofail",
     sources=(
         manual("fstab(5)", "This field describes the type of the filesystem."),
-        manual("mount(8)"),
-        manual("systemd.mount(5)"),
+        in_linux("fs/namespace.c", "do_new_mount"),
     ),
     bad=system({"etc/fstab": file("PARTLABEL=data /data vfat defaults 0 2\n")}),
     good=_GOOD,
@@ -534,7 +537,7 @@ TOOLS = Rule(
     fix="Pack /etc/fw_env.config with the places of the environment.",
     computed="fw_printenv or fw_setenv is there and /etc/fw_env.config is not",
     sources=(
-        in_u_boot("tools/env/README"),
+        in_u_boot("tools/env/README", "fw_env.config"),
         in_u_boot("tools/env/fw_env.c", "parse_config"),
     ),
     bad=system({"usr/bin/fw_setenv": file(elf.program(), 0o755)}),
@@ -558,7 +561,7 @@ LOGIN = Rule(
     computed="init is BusyBox's or sysvinit's, and neither inittab nor the scripts that it runs"
     " start a getty, a login or a shell; units of systemd and openrc are not followed",
     sources=(
-        in_busybox("init/init.c"),
+        in_busybox("init/init.c", "askfirst"),
         manual(
             "inittab(5)",
             "describes which processes are started at bootup and during normal operation",

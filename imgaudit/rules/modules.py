@@ -181,7 +181,7 @@ UNREADABLE = Rule(
     computed="the ending of the modules against the libraries that kmod loads, or the applets of"
     " BusyBox that unpack; kernels with MODULE_DECOMPRESS may do it themselves",
     sources=(
-        in_kmod("libkmod/libkmod-file.c"),
+        in_kmod("libkmod/libkmod-file.c", "ENABLE_XZ"),
         in_kmod("tools/insmod.c", says="Invalid module format"),
         in_busybox("modutils/modutils.c", "moderror", "invalid module format"),
     ),

@@ -384,7 +384,7 @@ OUTSIDE = Rule(
     fix="Take an address inside the banks, with {size:bytes} of room behind it.",
     computed="a range is not inside the banks of ram:, those that touch counted as one",
     sources=(
-        in_u_boot("lib/lmb.c"),
+        in_u_boot("lib/lmb.c", "lmb_get_free_size"),
         PRACTICE,
     ),
     bad=scripted(RECOVERY.replace(_AT, "0x40000000")),

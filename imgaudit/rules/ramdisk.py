@@ -66,7 +66,7 @@ MISSING = Rule(
     " kernel bundles no more than the three entries of its default",
     sources=(
         in_linux("init/initramfs.c", "populate_rootfs"),
-        in_linux("usr/default_cpio_list"),
+        in_linux("usr/default_cpio_list", says="nod /dev/console 0600 0 0 c 5 1"),
     ),
     bad=example(sample.fit),
     good=example(
@@ -133,7 +133,11 @@ REFUSED = Rule(
     " compressed data holds something else",
     sources=(
         *_KERNEL_WORDS,
-        in_linux("Documentation/driver-api/early-userspace/buffer-format.rst"),
+        in_linux(
+            "Documentation/driver-api/early-userspace/buffer-format.rst",
+            "c_magic",
+            'The string "070701" or "070702"',
+        ),
     ),
     bad=example(lambda: b"070707" + b"0" * 70 + b"tide"),
     good=tree(),
@@ -309,7 +313,11 @@ JUNK = Rule(
         *_KERNEL_WORDS,
         in_linux("init/initramfs.c", "populate_rootfs"),
         in_linux("init/initramfs.c", "do_populate_rootfs"),
-        in_linux("Documentation/driver-api/early-userspace/buffer-format.rst"),
+        in_linux(
+            "Documentation/driver-api/early-userspace/buffer-format.rst",
+            "ALGN",
+            "means padding with null bytes",
+        ),
     ),
     bad=example(lambda: archive() + b"\xff" * 512),
     good=example(lambda: archive() + bytes(512)),
@@ -375,7 +383,7 @@ NOT_IN_KERNEL = Rule(
     sources=(
         in_linux("init/initramfs.c", "unpack_to_rootfs", "compression method %s not configured"),
         in_linux("lib/decompress.c", "decompress_method"),
-        in_linux("usr/Kconfig"),
+        in_linux("usr/Kconfig", "RD_XZ"),
     ),
     bad=configured(lambda: _gzip(archive()), "BLK_DEV_INITRD", "RD_XZ", holds="gzip"),
     good=configured(lambda: _gzip(archive()), "BLK_DEV_INITRD", "RD_GZIP", holds="gzip"),

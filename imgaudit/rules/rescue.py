@@ -189,7 +189,7 @@ INIT_RUNS = Rule(
     fix="Put what is missing beside {init}, or link it statically.",
     computed="the #! line, the loader or a library of init leads nowhere, or its machine is wrong",
     sources=(
-        in_linux("fs/exec.c"),
+        in_linux("fs/exec.c", "kernel_execve"),
         in_linux("fs/binfmt_script.c", "load_script"),
         in_linux("fs/binfmt_elf.c", "load_elf_binary"),
         in_linux("init/main.c", "kernel_init", "Failed to execute %s (error %d)"),
@@ -705,7 +705,10 @@ ENV_COPY = Rule(
     fix="Give {first} and {second} a line each.",
     computed="the stage's environment has a copy, and the file has not two entries",
     sources=(
-        in_u_boot("tools/env/README"),
+        in_u_boot(
+            "tools/env/README",
+            says="See comments in the fw_env.config file for definitions for the",
+        ),
         in_u_boot("tools/env/fw_env.c", "get_config"),
     ),
     bad=_environment("/dev/mtd1 0x0"),

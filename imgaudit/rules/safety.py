@@ -64,7 +64,11 @@ IN_PLACE = Rule(
         " one; an error where it happens by itself at boot"
     ),
     sources=(
-        in_trusted_firmware("docs/components/firmware-update.rst"),
+        in_trusted_firmware(
+            "docs/components/firmware-update.rst",
+            says="An active bank stores running firmware, whereas an update bank contains"
+            " firmware updates.",
+        ),
         PRACTICE,
     ),
     bad=scripted(

@@ -65,8 +65,8 @@ READS_TOO_LITTLE = Rule(
         " itself says, external data of a FIT included"
     ),
     sources=(
-        in_u_boot("doc/usage/cmd/sf.rst"),
-        in_u_boot("doc/usage/cmd/mmc.rst"),
+        in_u_boot("doc/usage/cmd/sf.rst", says="read from SPI flash to memory."),
+        in_u_boot("doc/usage/cmd/mmc.rst", says="with block offset and count."),
         in_u_boot("doc/usage/cmd/load.rst", says="addr, bytes, pos are hexadecimal numbers."),
     ),
     bad=scripted(RECOVERY.replace("0x40000", "0x200")),
@@ -245,7 +245,7 @@ BLOCKS = Rule(
     rewrites=("text", "meant"),
     computed="a start or count of blocks is the offset or size in bytes of a region or artifact",
     sources=(
-        in_u_boot("doc/usage/cmd/mmc.rst"),
+        in_u_boot("doc/usage/cmd/mmc.rst", says="with block offset and count."),
         in_u_boot("cmd/mmc.c", "do_mmc_read"),
     ),
     bad=scripted(_MMC_READ.format("0x100000"), regions=(_ON_EMMC,), chip=_EMMC),
@@ -355,7 +355,10 @@ UNDEFINED = Rule(
         " a warning where no boot command follows, or the script does not mind the failure"
     ),
     sources=(
-        in_u_boot("doc/usage/environment.rst"),
+        in_u_boot(
+            "doc/usage/environment.rst",
+            says="U-Boot supports user configuration using environment variables",
+        ),
         in_u_boot("common/cli_hush.c", "lookup_param"),
     ),
     bad=scripted(RECOVERY.replace("0x88000000", "${loadaddr}")),
@@ -480,7 +483,10 @@ NOT_REACHED = Rule(
         " limit opens; with the other chips dead as well, where the stage has a ramdisk"
     ),
     sources=(
-        in_u_boot("doc/README.bootcount"),
+        in_u_boot(
+            "doc/README.bootcount",
+            says="an alternate boot action will be performed, and the contents of",
+        ),
         PRACTICE,
     ),
     bad=scripted(bootcmd="bootm 0x88000000"),
@@ -713,7 +719,7 @@ HITS = Rule(
         "the bytes written, or the whole erase blocks erased, reach a region in which they do not"
         " start"
     ),
-    sources=(in_u_boot("doc/usage/cmd/sf.rst"),),
+    sources=(in_u_boot("doc/usage/cmd/sf.rst", says="to erase a region of SPI flash."),),
     bad=scripted(more={"update": "sf probe && sf erase 0x10000 0x20000"}),
     good=scripted(more={"update": "sf probe && sf erase 0x10000 0x10000"}),
 )
@@ -840,9 +846,9 @@ ONCE = Rule(
     computed="mmc hwpartition with complete, mmc rst-function, mmc bootpart-resize, mmc rpmb key or"
     " fuse prog is met in a script",
     sources=(
-        in_u_boot("doc/usage/cmd/mmc.rst"),
-        in_u_boot("cmd/mmc.c"),
-        in_u_boot("cmd/fuse.c"),
+        in_u_boot("doc/usage/cmd/mmc.rst", says="This is a write-once field."),
+        in_u_boot("cmd/mmc.c", "do_mmc_hwpartition"),
+        in_u_boot("cmd/fuse.c", "prog", "Really perform this fuse programming?"),
     ),
     bad=scripted(f"mmc rst-function 0 1; {RECOVERY}", regions=(_BOOT,), chip=_EMMC),
     good=scripted(),
@@ -880,8 +886,8 @@ SAVED = Rule(
     fix="Save only where something changed, or keep the counter where it does not wear.",
     computed="a saveenv is met on the way of bootcmd or preboot under no condition",
     sources=(
-        in_u_boot("env/sf.c"),
-        in_u_boot("env/common.c"),
+        in_u_boot("env/sf.c", "env_sf_save"),
+        in_u_boot("env/common.c", "env_check_redund"),
         PRACTICE,
     ),
     bad=scripted(bootcmd="saveenv; run recovery"),
@@ -910,7 +916,7 @@ RETURNS = Rule(
     " found.",
     fix="Write the text with plain line ends, and keep it so (text eol=lf in .gitattributes).",
     computed="a word of a command that is met holds a carriage return",
-    sources=(in_u_boot("common/cli_hush.c"),),
+    sources=(in_u_boot("common/cli_hush.c", "update_ifs_map"),),
     bad=scripted(f"setenv loaded yes\r\n{RECOVERY}"),
     good=scripted(f"setenv loaded yes\n{RECOVERY}"),
 )

@@ -71,7 +71,12 @@ KEY = Rule(
                 "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
             ),
         ),
-        standard("RFC 5958"),
+        standard(
+            "RFC 5958",
+            copy=manual(
+                "openssl-pkcs8(1ssl)", "This command processes private keys in PKCS#8 format."
+            ),
+        ),
         in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
     ),
     bad=_disk({"root/.ssh/id_ed25519": file(KEY_TEXT, 0o600)}),
@@ -91,7 +96,7 @@ PASSWORD = Rule(
             "curl(1)",
             "file in the user's home directory for login name and password.",
         ),
-        manual("wpa_supplicant.conf(5)"),
+        manual("wpa_supplicant.conf(5)", "psk=very secret passphrase"),
         PRACTICE,
     ),
     bad=_disk({"root/.netrc": file("machine tides.example login gauge password low\n", 0o600)}),

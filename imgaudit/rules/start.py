@@ -211,8 +211,8 @@ LATE = Rule(
     computed="mdev, udevd or sysctl is reached on every way, and what it needs at once, /sys,"
     " /dev or /proc, is mounted only afterwards",
     sources=(
-        in_busybox("util-linux/mdev.c"),
-        in_busybox("docs/mdev.txt"),
+        in_busybox("util-linux/mdev.c", says="Scan /sys and populate /dev"),
+        in_busybox("docs/mdev.txt", says="have it mounted at /sys."),
         manual(
             "systemd-udevd.service(8)", "executes matching instructions specified in udev rules"
         ),

@@ -9,7 +9,7 @@ from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Artifact
 from imgaudit.formats.facts import Facts, Match
 from imgaudit.model import Chip, Layout, Located, Region
-from imgaudit.rules.cited import PRACTICE, Basis, Source, in_git_lfs, in_linux
+from imgaudit.rules.cited import PRACTICE, Basis, Source, in_git_lfs
 from imgaudit.rules.engine import (
     Case,
     Finding,
@@ -199,10 +199,7 @@ BLANK = Rule(
     effect="The region would look erased: nothing boots from it.",
     fix="Find the build step that wrote padding instead of data; or say holds: blank.",
     computed="every byte is 0x00 or every byte is 0xFF",
-    sources=(
-        PRACTICE,
-        in_linux("Documentation/driver-api/mtd/spi-nor.rst"),
-    ),
+    sources=(PRACTICE,),
     bad=nor(_REGION, files={"recovery.bin": lambda: b"\xff" * (64 * KIB)}),
     good=nor(_REGION, files={"recovery.bin": lambda: b"\xff" * KIB + b"tide"}),
 )

@@ -172,7 +172,10 @@ BARE = Rule(
     " another one has them, and this kernel's command line has no mtdparts=",
     sources=(
         in_linux("drivers/mtd/mtdpart.c", "parse_mtd_partitions"),
-        in_linux("Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml"),
+        in_linux(
+            "Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml",
+            says='The partition table should be a node named "partitions".',
+        ),
     ),
     bad=booted(
         sample.board_tree({"spi": flash(partitions=False)}), sample.board_tree({"spi": flash()})

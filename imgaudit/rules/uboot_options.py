@@ -75,8 +75,8 @@ COMMAND = Rule(
     " whole one); or U-Boot's binary, which has the texts of its command table, has no such name;"
     " a warning where only an operator runs the script, and where another boot command follows",
     sources=(
-        in_u_boot("cmd/Makefile"),
-        in_u_boot("cmd/Kconfig"),
+        in_u_boot("cmd/Makefile", "CONFIG_CMD_SF"),
+        in_u_boot("cmd/Kconfig", "CMD_SF"),
         in_u_boot("common/command.c", "cmd_process", "Unknown command '%s' - try 'help'"),
     ),
     bad=_built("CMD_SF"),
@@ -243,7 +243,7 @@ KEPT = Rule(
     computed="no CONFIG_ENV_IS_IN_... that is set is of the kind of chip that the environment's"
     " region is on",
     sources=(
-        in_u_boot("env/Kconfig"),
+        in_u_boot("env/Kconfig", "ENV_IS_IN_SPI_FLASH"),
         in_u_boot("env/env.c", "env_locations"),
     ),
     bad=_built("ENV_IS_IN_SPI_FLASH", more="CONFIG_ENV_IS_NOWHERE=y\n"),

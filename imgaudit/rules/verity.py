@@ -74,8 +74,12 @@ ROOT_HASH = Rule(
     computed="the hashes of all blocks of the tree and of the data, from the root hash that"
     " dm-mod.create= or roothash= names, with its algorithm and salt",
     sources=(
-        in_linux("Documentation/admin-guide/device-mapper/verity.rst"),
-        in_linux("Documentation/admin-guide/device-mapper/dm-init.rst"),
+        in_linux(
+            "Documentation/admin-guide/device-mapper/verity.rst",
+            "restart_on_corruption",
+            "Restart the system when a corrupted block is discovered.",
+        ),
+        in_linux("Documentation/admin-guide/device-mapper/dm-init.rst", "dm-mod"),
     ),
     bad=_root("00" * 32),
     good=_root(),

@@ -55,7 +55,7 @@ MISSING = Rule(
     effect="Neither U-Boot nor Linux makes it: what wants it fails.",
     fix="Add it to what ubinize reads, or correct the region's label.",
     computed="a region is a volume of a UBI whose volume table has none of that name",
-    sources=(in_linux("drivers/mtd/ubi/vtbl.c"), manual("ubinize(8)")),
+    sources=(in_linux("drivers/mtd/ubi/vtbl.c", "init_volumes"), manual("ubinize(8)", "vol_name")),
     bad=nand(_UBI, _NAMED, files={"system.ubi": lambda: _system(name=b"system")}),
     good=nand(_UBI, _NAMED, files={"system.ubi": _system}),
 )
