@@ -14,6 +14,7 @@ from imgaudit.units import (
     TIB,
     Span,
     both,
+    decimal,
     human,
     joined,
     overlapping,
@@ -203,3 +204,21 @@ def test_overlapping_pairs_are_those_of_a_comparison_of_each_with_each(
         for other, second in numbered
         if one < other and first.common(second).size
     }
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        *(("0", 0), ("007", 7), ("9" * 18, 10**18 - 1), ("9" * 19, None), ("9" * 5000, None)),
+        *(
+            ("", None),
+            ("-1", None),
+            (" 1", None),
+            ("1_0", None),
+            ("\u0663", None),
+            ("\u00b2", None),
+        ),
+    ],
+)
+def test_plain_digits(text: str, value: int | None) -> None:
+    assert decimal(text) == value

@@ -15,7 +15,7 @@ from imgaudit.rules.engine import Case, Example, Finding, Kind, Outcome, Rule, S
 from imgaudit.rules.kinds import whole
 from imgaudit.rules.main_root import packed_root, system
 from imgaudit.rules.subject import Subject
-from imgaudit.units import MIB, Span, joined
+from imgaudit.units import MIB, Span, decimal, joined
 from imgaudit.writers import elf
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
@@ -256,10 +256,10 @@ def _pool(started: Started) -> tuple[int, str] | None:
         for path, size in _default_pools(started.tree):
             return size, f"{path} of its device tree"
     config = started.config or {}
-    count = config.get("CONFIG_CMA_SIZE_MBYTES", "")
+    count = decimal(config.get("CONFIG_CMA_SIZE_MBYTES", ""))
     # Of the lower of a number and a share of the RAM one knows only that it is no more.
-    if count.isdigit() and config.get("CONFIG_CMA_SIZE_SEL_MIN") != "y":
-        return int(count) * MIB, f"CONFIG_CMA_SIZE_MBYTES={count}"
+    if count is not None and config.get("CONFIG_CMA_SIZE_SEL_MIN") != "y":
+        return count * MIB, f"CONFIG_CMA_SIZE_MBYTES={count}"
     return None
 
 

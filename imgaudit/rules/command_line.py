@@ -19,7 +19,7 @@ from imgaudit.rules.cited import PRACTICE, in_linux
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import emmc, nand, nor
 from imgaudit.rules.subject import Subject
-from imgaudit.units import KIB
+from imgaudit.units import KIB, decimal
 from imgaudit.writers.env import environment
 
 # COMMAND_LINE_SIZE, Linux arch/*/include/uapi/asm/setup.h; x86: arch/x86/include/asm/setup.h.
@@ -625,18 +625,16 @@ def console_speed(subject: Subject) -> Outcome:
     if both is None:
         return
     rates = {
-        copy.place.name: copy.says.variables["baudrate"]
+        copy.place.name: rate
         for copy in both[1].environments
-        if copy.says.variables.get("baudrate", "").isdecimal()
+        if (rate := decimal(copy.says.variables.get("baudrate", ""))) is not None
     }
-    wrong: dict[tuple[int, str], list[_Line]] = {}
+    wrong: dict[tuple[int, int], list[_Line]] = {}
     for item in _lines(subject):
         here = rates.get(item.place.name)
         serial = [line.baud for line in item.line.consoles if line.device.startswith("tty")]
         speed = next((baud for baud in reversed(serial) if baud), None)
-        if item.boot is not None and here is not None and speed not in {None, int(here)}:
+        if item.boot is not None and here is not None and speed not in {None, here}:
             wrong.setdefault((speed or 0, here), []).append(item)
     for (speed, here), lines in wrong.items():
-        yield finding(
-            SPEED(there=speed, here=int(here)), _places(lines), region=lines[0].place.region
-        )
+        yield finding(SPEED(there=speed, here=here), _places(lines), region=lines[0].place.region)

@@ -22,7 +22,9 @@ from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, counted, place, round_up
 
-_DISK = re.compile(r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d+))?", re.ASCII)
+_DISK = re.compile(
+    r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d{1,9}))?", re.ASCII
+)
 _SECTOR = 512
 _NOWHERE = Span(0, 0)
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"

@@ -25,7 +25,7 @@ from imgaudit.rules._rescue import (
 )
 from imgaudit.rules.cited import in_linux
 from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, nothing
-from imgaudit.units import KIB, MIB
+from imgaudit.units import KIB, MIB, decimal
 from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fdt import Tree
 from imgaudit.writers.tree import file
@@ -166,7 +166,7 @@ def _initial_disk(rescue: Rescue) -> bool:
 def _disk_values(*, size: int, room: int, told: str) -> None: ...
 
 
-def _disk(kib: int) -> Example:
+def _disk(kib: int | str) -> Example:
     text = f"CONFIG_BLK_DEV_INITRD=y\nCONFIG_BLK_DEV_RAM=y\nCONFIG_BLK_DEV_RAM_SIZE={kib}\n"
 
     def fit() -> bytes:
@@ -202,10 +202,10 @@ DISK = Rule(
 
 @on_rescue(DISK, surveyed=False)
 def initial_disk(rescue: Rescue) -> Outcome:
-    blocks = (rescue.config or {}).get("CONFIG_BLK_DEV_RAM_SIZE", "")
-    if not _initial_disk(rescue) or not blocks.isdigit():
+    blocks = decimal((rescue.config or {}).get("CONFIG_BLK_DEV_RAM_SIZE", ""))
+    if not _initial_disk(rescue) or blocks is None:
         return
-    room, size = int(blocks) * KIB, rescue.ramdisk.size
+    room, size = blocks * KIB, rescue.ramdisk.size
     if size > room:
         yield said(DISK(size=size, room=room, told=f"CONFIG_BLK_DEV_RAM_SIZE={blocks}"), rescue)
 

@@ -65,3 +65,8 @@ def test_a_pool_that_may_be_a_share_of_the_ram(choice: str, *, told: bool) -> No
     """Linux kernel/dma/contiguous.c: with SEL_MIN the lower of the two is taken."""
     config = {"CMA_SIZE_MBYTES": "96", f"CMA_SIZE_SEL_{choice}": "y"}
     assert bool(found(POOL.name, _with_ram(system(config=config)))) is told
+
+
+@pytest.mark.parametrize("count", ["9" * 5000, "\u00b2", "-1", ""])
+def test_a_pool_of_no_number_is_none(count: str) -> None:
+    assert not found(POOL.name, _with_ram(system(config={"CMA_SIZE_MBYTES": count})))

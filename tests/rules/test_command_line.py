@@ -110,3 +110,16 @@ def test_a_mute_recovery_is_an_error() -> None:
         assert [(item.rule.name, item.severity) for item in findings] == [
             ("console-missing", severity)
         ]
+
+
+def test_only_a_rate_that_is_a_number_is_compared() -> None:
+    region = "name: env, at: 0, size: 64 KiB, holds: uboot-env, file: e, env: {size: 8 KiB}"
+    start = "setenv bootargs console=ttyS0,115200; bootm 1000"
+    for rate, told in (
+        *(("9600", 1), ("115200", 0), ("9" * 5000, 0)),
+        *(("\u0663", 0), ("\u00b2", 0), ("fast", 0)),
+    ):
+        data = environment({"baudrate": rate, "bootcmd": start}, 8 * KIB, None)
+        outcome = audit.run(subject_of(nor(region, files={"e": data.__bytes__})), only=CHECKS)
+        rules = [item.rule for item in outcome.findings]
+        assert rules.count(command_line.SPEED) == told, rate[:9]

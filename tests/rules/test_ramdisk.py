@@ -10,7 +10,10 @@ from imgaudit.formats.cpio import CpioFacts
 from imgaudit.rescue.stage import Rescue, Room
 from imgaudit.rules import samples as sample
 from imgaudit.rules._rescue import archive
+from imgaudit.rules.built import subject_of
 from imgaudit.rules.engine import Severity
+from imgaudit.rules.ramdisk import DISK, _disk, initial_disk
+from imgaudit.tasks import audit
 from imgaudit.writers import kernel as kernels
 from tests.rules._rescue import audited, rescued
 
@@ -120,3 +123,12 @@ def test_members_that_are_left_out() -> None:
     assert finding.severity is Severity.WARNING
     assert finding.values["members"] == ["dev/console"]
     assert "its directory is missing" in finding.message
+
+
+@pytest.mark.parametrize(
+    ("kib", "told"), [(4096, True), (10**17, False), ("9" * 5000, False), ("-1", False)]
+)
+def test_only_a_size_that_is_a_number_is_compared(kib: int | str, *, told: bool) -> None:
+    """The size of the kernel's RAM disks, which its configuration may say without end."""
+    outcome = audit.run(subject_of(_disk(kib)), only=[initial_disk])
+    assert [item.rule for item in outcome.findings] == [DISK] * told
