@@ -126,6 +126,7 @@ CUT = Rule(
             "5.2",
             copy=in_u_boot("scripts/dtc/libfdt/fdt.h", "totalsize", "total size of DT block"),
         ),
+        PRACTICE,
     ),
     bad=_one(sample.board_tree()[:4] + (4096).to_bytes(4, "big") + sample.board_tree()[8:]),
     good=_GOOD,
@@ -189,6 +190,8 @@ COMPATIBLE = Rule(
     computed="a tree that is no overlay has no compatible in its root node; a note for a lone file,"
     " which may be no board's tree",
     sources=(
+        in_linux("arch/arm/kernel/devtree.c", "setup_machine_fdt", "Generic DT based system"),
+        in_u_boot("boot/image-fit.c", "fit_conf_find_compat"),
         standard(
             "Devicetree Specification 0.4",
             "3.2",
@@ -302,6 +305,7 @@ BOARD = Rule(
                 "a sorted list of strings starting with the exact name of the machine",
             ),
         ),
+        PRACTICE,
     ),
     bad=_one(sample.board_tree(), rest="compatible: example,other\n"),
     good=_one(sample.board_tree(), rest="compatible: example,gauge\n"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from imgaudit.arches import of_elf
 from imgaudit.contents.place import Node
 from imgaudit.formats.elf import Elf
-from imgaudit.rules.cited import in_glibc, standard
+from imgaudit.rules.cited import PRACTICE, in_glibc, standard
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
@@ -35,6 +35,7 @@ ARCHITECTURE = Rule(
     " warning for 32-bit ARM on arm64, which may be a coprocessor's",
     sources=(
         standard("System V gABI", "chapter 4, e_machine", copy=in_glibc("elf/elf.h", "e_machine")),
+        PRACTICE,
     ),
     bad=_one(program(machine=X86_64)),
     good=_one(program()),

@@ -522,6 +522,7 @@ WINDOW = Rule(
             "basic flash parameters, 1st dword, bits 18:17",
             copy=in_linux("drivers/mtd/spi-nor/sfdp.h", "BFPT_DWORD1_ADDRESS_BYTES_MASK"),
         ),
+        PRACTICE,
     ),
     bad=nor(
         "name: recovery, at: 15 MiB, size: 2 MiB",
