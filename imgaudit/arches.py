@@ -65,6 +65,7 @@ MACHINES: Mapping[int, str] = {
     243: "RISC-V", 258: "LoongArch",
 }  # fmt: skip
 """Words for e_machine of an ELF header (Linux include/uapi/linux/elf-em.h)."""
+ELF = b"\x7fELF"
 HEAD = 20
 """Bytes of an ELF file that say what it is for."""
 
@@ -97,7 +98,7 @@ ARCHES: Mapping[str, Arch] = {
 
 def machine_of(head: bytes) -> Machine | None:
     """Read what an ELF file is for from its first bytes; None where it is none."""
-    if len(head) < HEAD or not head.startswith(b"\x7fELF"):
+    if len(head) < HEAD or not head.startswith(ELF):
         return None
     order: Literal["little", "big"] = "big" if head[5] == 2 else "little"
     number = int.from_bytes(head[18:20], order)

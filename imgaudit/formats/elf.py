@@ -12,14 +12,13 @@ import struct
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
-from imgaudit.arches import MACHINES
+from imgaudit.arches import ELF, MACHINES
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, round_up
 
-_MAGIC = b"\x7fELF"
 _ARM_FLOAT = {0x200: "soft", 0x400: "hard"}
 _RISCV_FLOAT = {0: "soft", 2: "single", 4: "double", 6: "quad"}
 _SEGMENTS = 256  # linkers write about a dozen
@@ -109,7 +108,7 @@ def _records(record: Any, data: bytes) -> Iterator[Any]:
 def match(view: View) -> Match:
     """Look for the identification and a header of the size that its class has."""
     head = view.upto(0, 64)
-    if len(head) < 52 or head[:4] != _MAGIC:
+    if len(head) < 52 or head[:4] != ELF:
         return Match.NO
     order = {1: "little", 2: "big"}.get(head[5])
     size, at = {1: (52, 40), 2: (64, 52)}.get(head[4], (0, 0))
@@ -136,7 +135,7 @@ class _Walk:
     def __init__(self, view: View) -> None:
         self._view = view
         ident = view.bytes(0, 16)
-        if ident[:4] != _MAGIC:
+        if ident[:4] != ELF:
             raise FormatError(0, "no ELF magic")
         if ident[4] not in (1, 2):
             raise FormatError(4, f"class {ident[4]} is neither 32 nor 64 bits")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import stat
 from collections.abc import Iterable, Iterator
 
+from imgaudit.arches import ELF
 from imgaudit.data import dataclass
 from imgaudit.formats.cpio import PATH_MAX, CpioFacts, Entry
 from imgaudit.formats.files import Files, open_file
@@ -57,6 +58,11 @@ class Node:
     def is_link(self) -> bool:
         """Whether this is a symbolic link."""
         return stat.S_ISLNK(self.mode)
+
+    @property
+    def is_elf(self) -> bool:
+        """Whether this is a file that starts with the magic of ELF."""
+        return self.is_file and self.data().upto(0, len(ELF)) == ELF
 
     @property
     def executable(self) -> bool:

@@ -172,7 +172,7 @@ def scripts(root: Root, init: str) -> Iterator[tuple[str, str]]:
         paths += [f"{folder}/{name}" for name in root.names(folder)]
     for path in bounds.within(paths, SCRIPTS, "/etc", "scripts that run at boot"):
         node = root.lookup(path)
-        if node is None or not node.is_file or node.data().upto(0, 4) == b"\x7fELF":
+        if node is None or not node.is_file or node.is_elf:
             continue
         yield path, root.text(path, SCRIPT_SIZE) or ""
 

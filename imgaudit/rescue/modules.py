@@ -12,6 +12,7 @@ import struct
 from collections.abc import Iterable, Iterator
 
 from imgaudit import bounds
+from imgaudit.arches import ELF
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import readers
@@ -223,7 +224,7 @@ def modinfo(view: View) -> dict[str, tuple[str, ...]]:
         FormatError: no ELF object, or cut.
 
     """
-    if view.upto(0, 4) != b"\x7fELF":
+    if view.upto(0, 4) != ELF:
         raise FormatError(0, "not an ELF object")
     head = view.bytes(0, 64)
     if head[4] not in {1, 2} or head[5] not in {1, 2}:

@@ -13,7 +13,7 @@ import struct
 from typing import Literal
 
 from imgaudit import bounds
-from imgaudit.arches import ARCHES, Machine
+from imgaudit.arches import ARCHES, ELF, Machine
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import elf
@@ -31,7 +31,6 @@ CACHE_ENTRIES = 20_000
 FOLDERS = 64  # of one search; a program built for a store of packages has some 20
 LOADER_SIZE = 1 << 20
 
-_ELF_MAGIC = b"\x7fELF"
 _GLIBC_DIRS = re.compile(rb"(?:(?:/[\w.+-]{1,64}+){1,6}+/\0){2,16}+")
 _DEFAULT_DIRS = ("/lib64", "/usr/lib64", "/lib", "/usr/lib")
 # Names that musl's loader answers for itself (ldso/dynlink.c, from memory).
@@ -132,10 +131,6 @@ class Runner:
         self._elves[id(node)] = found
         return found
 
-    def is_elf(self, node: Node) -> bool:
-        """Tell an ELF file by its magic."""
-        return node.is_file and node.data().upto(0, 4) == _ELF_MAGIC
-
     def applets(self, node: Node) -> Applets | None:
         """Give the applets of a busybox; None for any other file."""
         if id(node) not in self._applets:
@@ -147,7 +142,7 @@ class Runner:
 
     def _shared_applets(self, node: Node) -> Applets | None:
         """Read them from libbusybox, where the applets were built as a library."""
-        facts = self.facts(node) if self.is_elf(node) else ""
+        facts = self.facts(node) if node.is_elf else ""
         if isinstance(facts, str):
             return None
         for name in facts.needed:
@@ -190,7 +185,7 @@ class Runner:
         head = node.data().upto(0, SCRIPT_HEAD)
         if head[:2] == b"#!":
             return self._script(head, chain, depth)
-        if head[:4] != _ELF_MAGIC:
+        if head[:4] != ELF:
             if not head:
                 return _no("empty", found.path, f"{chain} is empty")
             return _no("no-shebang", found.path, f"{chain} is neither ELF nor starts with #!")

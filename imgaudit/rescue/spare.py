@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 
+from imgaudit.arches import ELF
 from imgaudit.errors import FormatError
 from imgaudit.formats.view import View
 from imgaudit.units import Span
@@ -30,7 +31,7 @@ def spare(view: View) -> tuple[Span, ...]:
 
 def _spans(view: View) -> list[Span]:
     head = view.upto(0, 64)
-    if len(head) < 52 or head[:4] != b"\x7fELF" or head[4] not in {1, 2} or head[5] not in {1, 2}:
+    if len(head) < 52 or head[:4] != ELF or head[4] not in {1, 2} or head[5] not in {1, 2}:
         return []
     order, wide = ("<", ">")[head[5] - 1], head[4] == 2
     if wide and len(head) < 64:

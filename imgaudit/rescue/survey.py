@@ -395,7 +395,7 @@ class _Survey:
             secrets, marked = scan(path, node.data())
             room = max(0, LISTED - len(self.secrets))
             self.secrets += bounds.within(secrets, room, path, "keys and passwords")
-            if not self.runner.is_elf(node):
+            if not node.is_elf:
                 continue
             if marked:
                 self.marked[id(node)] = path
@@ -480,7 +480,7 @@ class _Survey:
         if found.node is not None and found.node.is_file:
             if id(found.node) in self.marked and self.runner.applets(found.node) is not None:
                 kind, weak = "applet", WEAK_APPLETS.get(name, "")
-            elif self.runner.is_elf(found.node):
+            elif found.node.is_elf:
                 kind = "program"
             elif found.node.data().upto(0, 2) == b"#!":
                 kind = "script"

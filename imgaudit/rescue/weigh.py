@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from typing import Literal
 
+from imgaudit.arches import ELF
 from imgaudit.contents.tree import BUNDLED, Artifact, Content
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
@@ -436,7 +437,7 @@ def _kind(path: str, view: View) -> Kind:
     head = view.upto(0, 4)
     if module_file(path) is not None:
         return "module"
-    if head == b"\x7fELF":
+    if head == ELF:
         return "library" if _LIBRARY.search(posixpath.basename(path)) else "program"
     if path.startswith(("/lib/firmware/", "/usr/lib/firmware/")):
         return "firmware"

@@ -96,7 +96,7 @@ def _network_logins(rescue: Rescue) -> list[str]:
 def no_way_in(rescue: Rescue) -> Outcome:
     facts = surveyed(rescue)
     node = rescue.root.lookup(facts.init.path) if rescue.root is not None else None
-    if node is not None and node.data().upto(0, 4) == b"\x7fELF" and not facts.busyboxes:
+    if node is not None and node.is_elf and not facts.busyboxes:
         # A program of the board's own may ask for anything.
         return
     if not facts.access.consoles and not _network_logins(rescue):

@@ -460,7 +460,7 @@ def test_the_loader_itself_loads_the_same(arch: str, chroot: Chroot) -> None:
     runner = Runner(found_root, arch)
     compared = 0
     for path, node in found_root.walk():
-        if "/lib" in path or not node.executable or not runner.is_elf(node):
+        if "/lib" in path or not node.executable or not node.is_elf:
             continue
         facts = runner.facts(node)
         if isinstance(facts, str) or facts.interpreter is None:
