@@ -73,7 +73,7 @@ DECLARED = {
     **dict.fromkeys(("formats.first_stage.MAX_SUMMED", "formats.gpt.ARRAY_LIMIT"), SAID),
     **dict.fromkeys(("formats.uimage._MAX_MEMBERS", "formats.kernel._CONFIG_LIMIT"), SAID),
     **dict.fromkeys(("formats.kernel._HEADS_LIMIT", "formats.kernel._WORDS_LIMIT"), SAID),
-    **dict.fromkeys(("formats.kernel._STARTS_LIMIT", "tasks.folder._MOST_FILES"), SAID),
+    **dict.fromkeys(("formats.kernel._STARTS_LIMIT", "tasks.items._MOST_FILES"), SAID),
     **dict.fromkeys(("contents.reader.NESTED_BUDGET", "boot.shell.MAX_TEXT"), SAID),
     **dict.fromkeys(("boot.shell.MAX_ARGUMENT", "boot.board.MAX_SCRIPT"), SAID),
     **dict.fromkeys(("rescue.survey.TOOLS", "rescue.secrets.MOST_FILES"), SAID),

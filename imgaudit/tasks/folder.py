@@ -11,8 +11,8 @@ import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import field, replace
-from itertools import accumulate, pairwise
+from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from imgaudit import bounds
@@ -20,30 +20,21 @@ from imgaudit.arches import of_elf, of_kernel
 from imgaudit.chips import EMMC
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
-from imgaudit.contents.tree import BLOCK, Artifact, Content
-from imgaudit.data import dataclass
-from imgaudit.errors import FormatError, ImgauditError, LayoutError
-from imgaudit.files import ArtifactError, Folder
+from imgaudit.contents.tree import BLOCK, Content
+from imgaudit.errors import ImgauditError, LayoutError
+from imgaudit.files import Folder
 from imgaudit.formats import identify
 from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.elf import Elf
-from imgaudit.formats.environment import find_default_environment
 from imgaudit.formats.ext import Ext
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.formats.files import OS_RELEASE, FileSystem
-from imgaudit.formats.fit import FitFacts
-from imgaudit.formats.gpt import Gpt
-from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
-from imgaudit.maps import fw_env_config, uboot_config
-from imgaudit.maps.descriptions import described
-from imgaudit.maps.device_tree import copies
-from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, SECTOR, Layout, Slot, Stage
 from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, quoted
+from imgaudit.tasks.items import PROBE, Found, Item, has_environment, items_of, sorted_out, word_of
 from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
 from imgaudit.tasks.sources import Sources, read, word
 from imgaudit.units import KIB, MIB, Span, both, counted, human, round_up
@@ -51,13 +42,6 @@ from imgaudit.units import KIB, MIB, Span, both, counted, human, round_up
 if TYPE_CHECKING:
     from imgaudit.rules.subject import Subject
 
-_MOST_FILES = 400
-_KEPT = 96 * MIB  # bytes of files that are compared byte by byte; others are by their digests
-_DEEP = 3  # folders below the one that is given
-_TEXT = 1 << 20
-_PROGRAM = 16 * MIB  # a boot loader is no larger
-_PROBE = 1 * MIB
-_EXT_CSD = 512
 # Where boot ROMs look on a card or an eMMC, and where that stage finds U-Boot's FIT (U-Boot
 # doc/board/rockchip/rockchip.rst: sectors 64 and 16384; doc/board/allwinner/sunxi.rst: 8 KiB).
 _ROM_PLACES: Mapping[str, tuple[int, int | None]] = {
@@ -70,66 +54,8 @@ _SURE = 100
 _SHOWN = 8
 _RUN = 4 * KIB  # what lies between partitions starts on such a boundary, or is not found
 _MOST_BETWEEN = 256 * MIB
-_SKIPPED = re.compile(
-    r".*\.(?:ya?ml|json|md|txt\.gz|manifest|spdx|sha256|md5|bmap|html)", re.IGNORECASE
-)
 _RESCUE = re.compile(r"recover|rescue|altboot")
 _SECOND = re.compile(r"redund|backup|copy|(?:^|[-_.])(?:b|2|alt)(?:$|[-_.])", re.IGNORECASE)
-
-
-@dataclass(slots=True, eq=False)
-class Item:
-    """A file of the folder, read."""
-
-    path: str
-    artifact: Artifact
-    contents: tuple[Content, ...] = field(repr=False)
-
-    @property
-    def payload(self) -> Content:
-        """What ends up on a chip."""
-        return self.artifact.content.unwrapped()
-
-    @property
-    def identity(self) -> str:
-        """Tell it from others by its bytes, whatever it is called."""
-        return self.artifact.sha256 or self.artifact.data_sha256 or self.path
-
-    @property
-    def kernel(self) -> bool:
-        """Whether it is a kernel, or is one with what goes with it."""
-        inside = any(of_kernel(content.format) for content in self.contents)
-        return inside and not isinstance(self.payload.facts, FileSystem)
-
-    @property
-    def system(self) -> bool:
-        """Whether it is a file system with a first program."""
-        facts = self.payload.facts
-        files = facts.files if isinstance(facts, FileSystem) else None
-        known = ("sbin/init", "usr/sbin/init", *OS_RELEASE)
-        return files is not None and any(files.find(path) is not None for path in known)
-
-    def has(self, kind: type) -> bool:
-        """Tell whether it is of a format itself, unpacked or not."""
-        return isinstance(self.payload.facts, kind)
-
-
-@dataclass(slots=True)
-class Found:
-    """The files of a folder by what they are good for."""
-
-    items: list[Item]
-    unread: list[str] = field(default_factory=list)
-    heard: Iterable[tuple[str, str]] = ()  # what was left out of them, so far
-    tree: Item | None = None
-    disk: Item | None = None
-    environments: list[Item] = field(default_factory=list)
-    program: Item | None = None  # a boot loader with an environment compiled in
-    config: Item | None = None
-    tool: Item | None = None
-    sfdp: Item | None = None
-    ext_csd: Item | None = None
-    description: Item | None = None
 
 
 def draft_folder(path: str) -> Draft:
@@ -142,7 +68,7 @@ def draft_folder(path: str) -> Draft:
     folder = Folder(path)
     with Loader() as loader, bounds.listening() as heard:
         unread: list[str] = []
-        found = _sorted_out(list(_items(folder, loader, unread)), loader, folder)
+        found = sorted_out(list(items_of(folder, loader, unread)), loader, folder)
         found.unread, found.heard = unread, heard
         at = {name: item.path for name, item in _sources(found)}
         sources = Sources(**at, folder=folder)
@@ -162,178 +88,6 @@ def _sources(found: Found) -> Iterator[tuple[str, Item]]:
     ):
         if item is not None:
             yield name, item
-
-
-def _items(folder: Folder, loader: Loader, unread: list[str]) -> Iterator[Item]:
-    """Read every file once; of a file and links to it, the one with the shortest name counts.
-
-    What is not looked at, and why, goes to `unread`.
-    """
-    real: dict[tuple[int, int], tuple[str, int]] = {}
-    named = (name for name in folder.names(_DEEP) if not _SKIPPED.fullmatch(os.path.basename(name)))
-    for name in sorted(named, key=lambda name: (len(name), name)):
-        status = folder.status(name)
-        if status is None:
-            unread.append(f"not looked at: {_why_not(folder, name)}")
-        else:
-            real.setdefault((status.st_dev, status.st_ino), (name, status.st_size))
-    looked = sorted(real.values())[:_MOST_FILES]
-    if len(real) > _MOST_FILES:
-        unread.append(
-            f"not looked at: {counted(len(real) - _MOST_FILES, 'file')} beyond {_MOST_FILES}"
-        )
-    smallest = sorted(looked, key=lambda it: it[1])
-    held = accumulate(size for _, size in smallest)
-    keep = {name for (name, _), size in zip(smallest, held, strict=True) if size <= _KEPT}
-    for name, _ in looked:
-        try:
-            reading, _ = folder_reading(folder, loader, name, keep=name in keep)
-            artifact = reading()
-        except (ArtifactError, ImgauditError) as problem:
-            unread.append(f"not looked at: {problem}")
-            continue
-        if artifact.size:
-            yield Item(name, artifact, tuple(artifact.content.walk()))
-
-
-def _why_not(folder: Folder, name: str) -> str:
-    """Say why a name leads to nothing: it is a link out of the folder, or to what is not there."""
-    try:
-        os.close(folder.open(name)[0])
-    except ArtifactError as problem:
-        return str(problem)
-    return f"{name} was not there when it was looked for"
-
-
-def folder_reading(
-    folder: Folder, loader: Loader, name: str, expects: str | None = None, *, keep: bool = True
-) -> tuple[Callable[[], Artifact], int]:
-    """Begin to read a file with its block digests, and keep what fits into memory."""
-    return loader.in_folder(folder, name, expects=expects, blocks=True, keep=keep)
-
-
-def _sorted_out(items: list[Item], loader: Loader, folder: Folder) -> Found:
-    """Tell what each file is for; of several, the choice goes by their bytes."""
-    items = sorted(items, key=lambda item: item.identity)
-    found = Found(items)
-    trees = [item for item in items if any(_usable_tree(it) for it in item.contents)]
-    found.tree = min(trees, key=_tree_order, default=None)
-    disks = [item for item in items if item.has(Gpt) or item.has(Mbr)]
-    found.disk = max(disks, key=lambda item: item.payload.size, default=None)
-    stored = [item for item in items if _stored(item) is not None]
-    found.environments = sorted(stored, key=_environment_order)
-    texts: dict[str, str] = {}
-    found.program = next(iter(sorted(filter(_has_environment, items), key=_program_order)), None)
-    for item in items:
-        text = _text(item)
-        if text is None:
-            continue
-        if found.config is None and _is_uboot_config(text):
-            found.config = item
-        elif found.tool is None and _is_tool_config(text):
-            found.tool = item
-        else:
-            texts[item.path] = text
-    describing = set(_descriptions(texts))
-    found.description = next((item for item in items if item.path in describing), None)
-    for item in items:
-        for kind, name in (("sfdp", "sfdp"), ("ext-csd", "ext_csd")):
-            small = item.artifact.content.format is None or item.artifact.content.format == kind
-            if getattr(found, name) is None and small and _is(loader, folder, item, kind):
-                setattr(found, name, item)
-    return found
-
-
-def _is(loader: Loader, folder: Folder, item: Item, kind: str) -> bool:
-    """Tell whether a file is a dump of a chip's registers: such have no magic that is sure."""
-    head = item.artifact.head
-    if kind == "sfdp" and not head.startswith(b"SFDP"):
-        return False
-    if kind == "ext-csd" and item.artifact.size != _EXT_CSD:
-        return False
-    reading, _ = folder_reading(folder, loader, item.path, kind)
-    return reading().content.format == kind
-
-
-def _usable_tree(content: Content) -> bool:
-    facts = content.facts
-    return isinstance(facts, FdtFacts) and not facts.overlay and bool(facts.compatible)
-
-
-def _tree_order(item: Item) -> tuple[bool, bool, str]:
-    """Order trees: with a map of flash before without, alone before in a container."""
-    mapped = any(
-        isinstance(content.facts, FdtFacts) and any(copies(content.facts.tree))
-        for content in item.contents
-    )
-    return (not mapped, not item.has(FdtFacts), item.identity)
-
-
-def _stored(item: Item) -> UbootEnv | None:
-    facts = item.artifact.content.facts
-    return facts if isinstance(facts, UbootEnv) and facts.valid and facts.blank is None else None
-
-
-def _environment_order(item: Item) -> tuple[int, str]:
-    """Order environments as U-Boot prefers them: the flag byte of a copy counts up."""
-    facts = _stored(item)
-    flag = getattr(facts, "flags", None) or 0
-    return (-int(flag), item.identity)
-
-
-def _has_environment(item: Item) -> bool:
-    view = item.artifact.content.view
-    known = _word(item.payload) or "raw"
-    if view is None or view.size > _PROGRAM or known not in FIRMWARE or not known:
-        return False
-    default = find_default_environment(view)
-    return default is not None and any(it.name == "bootcmd" for it in default.variables)
-
-
-def _program_order(item: Item) -> tuple[int, bool, int, str]:
-    """Order what may be the boot loader: as a FIT, with its tree, with the least beside."""
-    whole = any(isinstance(content.facts, FdtFacts) for content in item.contents)
-    facts = item.payload.facts
-    images = len(facts.images) if isinstance(facts, FitFacts) else 0
-    return (-images, not whole, item.artifact.size, item.identity)
-
-
-def _text(item: Item) -> str | None:
-    view = item.artifact.content.view
-    if view is None or item.artifact.content.format is not None or view.size > _TEXT:
-        return None
-    data = view.bytes(0, view.size)
-    return None if b"\0" in data else data.decode("utf-8", "replace")
-
-
-def _is_uboot_config(text: str) -> bool:
-    config = UBootConfig(uboot_config.parse(text))
-    return config.environment_size is not None or config.boot_command is not None
-
-
-def _descriptions(texts: Mapping[str, str]) -> list[str]:
-    """Name the texts that describe a disk or a flash, but not what others of them include."""
-    found: list[str] = []
-    included: set[str] = set()
-    for path, text in texts.items():
-        taken: list[str] = []
-
-        def read(name: str, path: str = path, taken: list[str] = taken) -> str | None:
-            taken.append(os.path.normpath(os.path.join(os.path.dirname(path), name)))
-            return texts.get(taken[-1])
-
-        try:
-            if any(copy.entries for copy in described(text, read=read)):
-                found.append(path)
-                included.update(taken)
-        except FormatError:
-            continue
-    return [path for path in found if path not in included]
-
-
-def _is_tool_config(text: str) -> bool:
-    says = fw_env_config.parse(text)
-    return bool(says.locations) and not says.passed_over
 
 
 class _Folder(Drafting):
@@ -380,14 +134,14 @@ class _Folder(Drafting):
 
     def first_stages(self) -> list[DraftRegion]:
         """See Drafting: by the formats of two boot ROMs, where the device tree has a host."""
-        items = {word: item for item in self.found.items if (word := _word(item.payload))}
+        items = {word: item for item in self.found.items if (word := word_of(item.payload))}
         kind = next((kind for kind in _ROM_PLACES if kind in items), None)
         if kind is None or not any(self.hosts()):
             return []
         first, second = _ROM_PLACES[kind]
         found = [_fixed("loader", items[kind], first)]
         program = self.found.program
-        if second is not None and program is not None and _word(program.payload) == "fit":
+        if second is not None and program is not None and word_of(program.payload) == "fit":
             found[0].span = Span(first, second)
             found.append(_fixed("u-boot", program, second))
         found[0].guessed_why = f"where the boot ROM looks{as_of([it.label for it in found])}"
@@ -468,13 +222,13 @@ class _Folder(Drafting):
         source = f"{image.path}, where no partition is"
         for item in items:
             stored = item.payload.view
-            size = min(item.payload.size, _PROBE)
+            size = min(item.payload.size, PROBE)
             if stored is not None and 0 < size <= view.size:
                 data = stored.bytes(0, size)
                 if len(set(data[: 4 * KIB])) > 1 and view.bytes(0, size) == data:
                     name = os.path.basename(item.path).partition(".")[0]
                     region = DraftRegion(name, run, source)
-                    region.holds = _word(item.payload) or "raw"
+                    region.holds = word_of(item.payload) or "raw"
                     region.file, region.file_why = item.path, f"it stands there in {image.path}"
                     return region
         known = identify(view)
@@ -511,7 +265,7 @@ class _Folder(Drafting):
                 continue
             taken.add(number)
             region.file, region.file_why = item.path, why
-            kind = _word(item.payload)
+            kind = word_of(item.payload)
             if kind is not None:
                 region.holds = kind
             if isinstance(item.payload.facts, Ubi):
@@ -538,7 +292,7 @@ class _Folder(Drafting):
             emmc.lines.append(f"boot-area: {human(size)}")
             emmc.guessed.append("boot-area")
         region = DraftRegion("firmware", Span(0, size), "the boot loader", area="/boot0")
-        region.holds = _word(program.payload) or "raw"
+        region.holds = word_of(program.payload) or "raw"
         region.file, region.file_why = program.path, "nothing says where it goes"
         region.guessed = ["chip", "at", "size"]
         region.guessed_why = "where the boot ROM looks for it"
@@ -778,7 +532,7 @@ def _volumes(item: Item) -> Iterator[DraftRegion]:
     for volume in facts.volumes if isinstance(facts, Ubi) else ():
         content = item.payload.part(volume.name)
         region = DraftRegion(volume.name, Span(0, max(volume.room, 1)), item.path)
-        region.holds = (_word(content) if content is not None else None) or "raw"
+        region.holds = (word_of(content) if content is not None else None) or "raw"
         if volume.autoresize or content is None:
             region.writer = "runtime"
         inside = content.facts if content is not None else None
@@ -796,7 +550,7 @@ def _stands(image: Content, at: int, payload: Content) -> bool:
     if at + payload.size > image.size or not payload.size:
         return False
     if image.view is not None and payload.view is not None:
-        size = min(payload.size, _PROBE)
+        size = min(payload.size, PROBE)
         try:
             data = payload.view.bytes(0, size)
             return len(set(data[: 4 * KIB])) > 1 and image.view.bytes(at, size) == data
@@ -816,7 +570,7 @@ def _fixed(label: str, item: Item, at: int) -> DraftRegion:
     """Give a region at a place that is usual, which nothing in the folder tells."""
     span = Span.sized(at, max(MIB, round_up(item.payload.size, MIB)))
     region = DraftRegion(label, span, "what is usual")
-    region.holds, region.file = _word(item.payload) or "raw", item.path
+    region.holds, region.file = word_of(item.payload) or "raw", item.path
     region.file_why, region.guessed = "by its format", ["at", "size"]
     return region
 
@@ -851,7 +605,7 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
     if region.wanted is not None and region.wanted == os.path.basename(item.path):
         return 80, "what assembles the image puts it there"
     label, stem = _normal(region.label), _normal(slot_stem(region.label))
-    kind = _word(payload)
+    kind = word_of(payload)
     if region.holds not in {"raw", kind} and (kind is not None or region.holds == "uboot-env"):
         return 0, ""
     if region.holds == "uboot-env" and kind == "uboot-env":
@@ -887,8 +641,8 @@ _MEANT: tuple[tuple[re.Pattern[str], Callable[[Item], bool]], ...] = (
     (_RESCUE, _brings(CpioFacts)),
     (re.compile(r"kernel|linux"), lambda item: item.kernel and not _brings(CpioFacts)(item)),
     (re.compile(r"boot(?!loader)|esp|efi"), lambda item: item.has(Fat)),
-    (re.compile(r"u-?boot|firmware|bootloader"), _has_environment),
-    (re.compile(r"spl|first|loader"), lambda item: _word(item.payload) in FIRST_STAGES),
+    (re.compile(r"u-?boot|firmware|bootloader"), has_environment),
+    (re.compile(r"spl|first|loader"), lambda item: word_of(item.payload) in FIRST_STAGES),
     (re.compile(r"root|system"), lambda item: item.system),
 )
 
@@ -904,11 +658,3 @@ def _volume(content: Content) -> str:
 
 def _normal(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "", text.lower())
-
-
-def _word(content: Content) -> str | None:
-    facts = content.facts
-    if facts is None:
-        return None
-    found = content.format if content.format in FIRST_STAGES else word(facts)
-    return found if found in HOLDS else None

@@ -21,7 +21,7 @@ from imgaudit.model import Layout
 from imgaudit.rules.engine import Finding, Severity
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
-from imgaudit.tasks import folder as folder_module
+from imgaudit.tasks import items as items_module
 from imgaudit.tasks.folder import draft_folder
 from tests._drafts import filled
 
@@ -76,14 +76,14 @@ def test_a_file_that_changes_while_it_is_read_is_said(
 ) -> None:
     target = copied(whimbrel, tmp_path / "out", {"whimbrel.dtb": "board.dtb"})
     (target / "moving.bin").write_bytes(b"example")
-    whole = folder_module.folder_reading
+    whole = items_module.folder_reading
 
     def reading(folder: Folder, loader: Loader, name: str, *, keep: bool) -> object:
         if name == "moving.bin":
             raise ArtifactError(f"{name} changed while it was read")
         return whole(folder, loader, name, keep=keep)
 
-    monkeypatch.setattr(folder_module, "folder_reading", reading)
+    monkeypatch.setattr(items_module, "folder_reading", reading)
     text = draft_folder(str(target)).text
     assert "not looked at: moving.bin changed while it was read" in text
 
