@@ -100,6 +100,14 @@ UNPACKED = (
 """What a writer may undo on the way to the chip."""
 # What divides its region into volumes with names, which are places like any other.
 VOLUMES = frozenset({"ubi"})
+BACKUP_TABLE = 33 * SECTOR  # a GPT at the end: header and 128 entries of 128 bytes (UEFI 5.3)
+MOUNTED: Mapping[str, frozenset[str]] = {
+    "ext2": frozenset({"ext2", "ext3", "ext4"}),
+    "ext3": frozenset({"ext3", "ext4"}),
+    "fat": frozenset({"vfat", "msdos"}),
+    **{name: frozenset({name}) for name in ("erofs", "ext4", "f2fs", "jffs2", "squashfs", "ubifs")},
+}
+"""File systems that Linux mounts and a reader walks; of each, what the drivers are called."""
 # What fills its region by design: a file system or an environment is made to the region's size.
 FILLS = frozenset(
     {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}

@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from imgaudit.arches import ARCHES
 from imgaudit.boot.call import NOR
+from imgaudit.boot.media import READABLE
 from imgaudit.boot.records import Kind, Operation, Partition, World
 from imgaudit.chips import EMMC
 from imgaudit.contents.build import Build, Placement
@@ -286,7 +287,7 @@ class Board:
                 known &= found.complete
             else:
                 held = _held(content)
-                known &= held is not None and held not in _READABLE
+                known &= held is not None and held not in READABLE
         return False if known else None
 
     def _tables(self) -> dict[str, tuple[Partition, ...]]:
@@ -423,7 +424,6 @@ _SYSTEMS = {
     "btrfs": "btrfs",
 }
 """File systems by the name of their reader, and as U-Boot's `fstype` calls them (fs/fs.c)."""
-_READABLE = frozenset(_SYSTEMS.values())
 
 
 def _names(region: Region) -> set[str]:

@@ -21,14 +21,13 @@ from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
-from imgaudit.formats.flat_tree import MAGIC
+from imgaudit.formats.flat_tree import STARTS
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB
 
 _LARGEST = 16 * MIB  # no boot loader is larger
 _SMALLEST = 4 * KIB
 _TREES = 64  # places that are tried for a tree; code that looks for the magic has a handful
-_TREE = MAGIC.to_bytes(4, "big")
 # TF-A 2.8 names its runtime "BL31: %s" in the format of its version notice.
 _U_BOOT = re.compile(rb"U-Boot (SPL |TPL |VPL )?(20\d\d\.\d\d[^\s\0()]{0,60}) \(")
 _MONITOR = re.compile(rb"BL(1|2|2U|31|32): (?:%s|v\d)")
@@ -194,10 +193,10 @@ def _end(view: View) -> int | None:
 def _inside(view: View, end: int | None) -> FdtFacts | None:
     """Find the device tree inside a U-Boot: at its end, or compiled in."""
     places = [] if end is None else [end]
-    at = view.find(_TREE)
+    at = view.find(STARTS)
     while at >= 0 and len(places) < _TREES:
         places.append(at)
-        at = view.find(_TREE, at + 1)
+        at = view.find(STARTS, at + 1)
     for place in places:
         if place < view.size:
             try:

@@ -22,6 +22,9 @@ from imgaudit.formats.uimage import UimageFacts
 from imgaudit.formats.zimage import ZimageFacts
 from imgaudit.units import Span
 
+SPOKEN = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
+"""What to call the parts of a boot by their roles."""
+
 
 class UnknownError(Exception):
     """Something that a RAM map needs is not known; the message says what."""

@@ -22,7 +22,7 @@ LOADERS = {
     "ubifsload": "ubifs",
 }
 """What the commands for one file system take, as `fstype` names it."""
-_READ = frozenset({"fat", "ext4", "squashfs", "erofs", "btrfs"})
+READABLE = frozenset({"fat", "ext4", "squashfs", "erofs", "btrfs"})
 """What `load` takes (fs/fs.c)."""
 
 
@@ -150,7 +150,7 @@ def find_system(
     if not system:
         return Found(False, Cause(Reason.ERASED, {"volume": called}))
     mounted = system == "ubifs" and device.startswith("ubi")
-    if system == wanted or (wanted is None and (system in _READ or mounted)):
+    if system == wanted or (wanted is None and (system in READABLE or mounted)):
         lack = world.options.system(system)
         if lack is not None:
             return Found(False, Cause(Reason.NOT_BUILT_IN, {"lack": str(lack)}))

@@ -46,6 +46,10 @@ class Kind(StrEnum):
     UNKNOWN = "unknown"
 
 
+CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
+"""What changes a flash or a disk."""
+
+
 class Gap(StrEnum):
     """What a walk could not know or follow."""
 

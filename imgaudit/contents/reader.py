@@ -27,7 +27,16 @@ from imgaudit.contents.keep import (
     digest_span,
 )
 from imgaudit.contents.slices import Slice, Slices
-from imgaudit.contents.tree import BLOCK, BUNDLED, NO_FORMAT, PASSED_OVER, Artifact, Blocks, Content
+from imgaudit.contents.tree import (
+    BLOCK,
+    BUNDLED,
+    KERNELS,
+    NO_FORMAT,
+    PASSED_OVER,
+    Artifact,
+    Blocks,
+    Content,
+)
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.files import CHANGED, Folder, Unchanged, open_regular
@@ -607,7 +616,7 @@ class _Walk:
 
             return finish
         started = self._container(view, facts, bare, depth, blocks)
-        return self._kernel(view, started, depth) if reader.name in _KERNELS else started
+        return self._kernel(view, started, depth) if reader.name in KERNELS else started
 
     def _unknown(self, view: View, bare: Content, depth: int) -> Callable[[], Content]:
         """Look for a kernel in what has no format: that of an arm zImage has no header."""
@@ -820,7 +829,6 @@ def _together(view: View) -> View:
 
 
 _RAW_KERNEL = 256 * KIB
-_KERNELS = frozenset({"arm64-image", "riscv-image", "elf"})
 _PADDED = frozenset({"squashfs", "erofs"})
 _PAGE = 4096
 _KEEP_VIEW = frozenset({"cpio", "arm64-image", "zimage", "riscv-image", "elf", "gpt"})

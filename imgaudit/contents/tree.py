@@ -18,6 +18,8 @@ BUNDLED = "bundled ramdisk"
 NO_FORMAT = "no format was recognised"
 """Why a content has no facts, where every reader has looked at it."""
 PASSED_OVER = "not looked into"
+KERNELS = frozenset({"arm64-image", "riscv-image", "elf"})
+"""Formats that a kernel has that was not packed."""
 
 
 @dataclass(frozen=True, slots=True)

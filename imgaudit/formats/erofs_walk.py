@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
-from imgaudit.formats.files import MAX_PIECES, Entry, Piece, Walk, device
+from imgaudit.formats.files import FILE_KINDS, MAX_PIECES, Entry, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import MIB, both, round_up
 
@@ -35,15 +35,6 @@ _ADVISE_2B, _ADVISE_BIG1, _ADVISE_BIG2, _ADVISE_TAIL, _ADVISE_TURNED, _ADVISE_FR
     0x20,
 )
 _METHODS = {0: "lz4", 1: "microlzma", 2: "deflate", 3: "zstd"}
-_KINDS = {
-    1: stat.S_IFREG,
-    2: stat.S_IFDIR,
-    3: stat.S_IFCHR,
-    4: stat.S_IFBLK,
-    5: stat.S_IFIFO,
-    6: stat.S_IFSOCK,
-    7: stat.S_IFLNK,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +109,7 @@ class ErofsWalk(Walk):
                     continue
                 known[nid] = inode
                 names[nid] = names.get(nid, 0) + 1
-                if kind != 0 and _KINDS.get(kind) != stat.S_IFMT(inode.mode):
+                if kind != 0 and FILE_KINDS.get(kind) != stat.S_IFMT(inode.mode):
                     self.flaw(at, f"{full}: its entry says another kind of file")
                 if not self.add(entry):
                     return
@@ -147,7 +138,7 @@ class ErofsWalk(Walk):
         else:
             mode, links, size, mtime, union, number, uid, gid = self.view.unpack("<4xHHIIIIHH", at)
             head = 32
-        if stat.S_IFMT(mode) not in _KINDS.values():
+        if stat.S_IFMT(mode) not in FILE_KINDS.values():
             raise FormatError(at + 4, f"inode {nid:,} has mode {mode:#o}, which is no kind of file")
         extra = 12 + 4 * (attributes - 1) if attributes else 0
         return _Inode(

@@ -16,7 +16,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import Entry, Piece, Room, Walk, cut, old_device
+from imgaudit.formats.files import FILE_KINDS, Entry, Piece, Room, Walk, cut, old_device
 from imgaudit.formats.view import View
 from imgaudit.units import Span, round_up
 
@@ -39,15 +39,6 @@ _NEW, _PACKED = 0xFFFFFFFF, 0xFFFFFFFE
 _COMPACT_SUMMARY, _ORPHANS, _LARGE_BITMAP = 0x4, 0x2, 0x400
 _FLAG_PACKED, _ENCRYPTED = 0x4, 0x1  # of i_flags and of i_advise
 _FOLDED = 0x40000000
-_KINDS = {
-    1: stat.S_IFREG,
-    2: stat.S_IFDIR,
-    3: stat.S_IFCHR,
-    4: stat.S_IFBLK,
-    5: stat.S_IFIFO,
-    6: stat.S_IFSOCK,
-    7: stat.S_IFLNK,
-}
 
 
 _DIGITS = bytes.maketrans(b"\0\1", b"01")
@@ -293,7 +284,7 @@ class F2fsWalk(Walk):
         mode, advise, inline, uid, gid, links, size = struct.unpack_from("<HBBIIIQ", data)
         (mtime,) = struct.unpack_from("<Q", data, 48)
         (flags,) = struct.unpack_from("<I", data, 80)
-        if stat.S_IFMT(mode) not in _KINDS.values():
+        if stat.S_IFMT(mode) not in FILE_KINDS.values():
             raise FormatError(at, f"inode {number:,} has mode {mode:#o}, which is no kind of file")
         extra = attributes = 0
         if inline & _EXTRA:
@@ -412,7 +403,7 @@ class F2fsWalk(Walk):
                     self.complete = False
                     continue
                 self._found[number] = self._found.get(number, 0) + 1
-                if _KINDS.get(kind) != stat.S_IFMT(inode.mode):
+                if FILE_KINDS.get(kind) != stat.S_IFMT(inode.mode):
                     self.flaw(at, f"{full}: its entry says another kind of file")
                 if not self.add(self._entry(full, inode)):
                     return

@@ -53,6 +53,18 @@ MAX_PLACED = 64 * MIB  # no kernel or ramdisk of such boards is larger
 LINKS = 40  # MAXSYMLINKS, Linux include/linux/namei.h
 
 
+FILE_KINDS = {
+    1: stat.S_IFREG,
+    2: stat.S_IFDIR,
+    3: stat.S_IFCHR,
+    4: stat.S_IFBLK,
+    5: stat.S_IFIFO,
+    6: stat.S_IFSOCK,
+    7: stat.S_IFLNK,
+}
+"""What a directory calls the kinds of file (Linux include/linux/fs_types.h, FT_*)."""
+
+
 class Piece(NamedTuple):
     """`size` bytes of a file in a row.
 

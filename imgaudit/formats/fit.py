@@ -18,6 +18,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
+from imgaudit.formats.uimage import U_BOOT_UNPACKS
 from imgaudit.formats.view import View
 from imgaudit.units import Span, counted, human, round_up
 
@@ -25,7 +26,6 @@ _HEAD = 16
 _DIGESTS = {"md5", "sha1", "sha256", "sha384", "sha512"}
 _CRC_DIGITS = {"crc16-ccitt": 4, "crc32": 8}
 _HASHED_AGAIN = 4  # images may share data; a file that makes us hash it more often is hostile
-_COMPRESSIONS = {"bzip2", "gzip", "lz4", "lzma", "lzo", "zstd"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -274,7 +274,7 @@ def read(view: View) -> FitFacts:
 def _expects(image: Image) -> str | None:
     if image.cipher is not None:
         return None
-    if image.compression in _COMPRESSIONS:
+    if image.compression in U_BOOT_UNPACKS:
         return image.compression
     return "fdt" if image.type == "flat_dt" else None
 

@@ -16,6 +16,8 @@ from imgaudit.formats.view import View
 from imgaudit.units import Span
 
 MAGIC = 0xD00DFEED
+STARTS = MAGIC.to_bytes(4, "big")
+"""How every device tree starts."""
 HEADER_FIELDS = (
     "magic",
     "totalsize",

@@ -15,7 +15,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Match, Reader, head_only
 from imgaudit.formats.files import FileSystem
 from imgaudit.formats.record import Record, names_of
-from imgaudit.formats.squashfs_walk import METHODS, SquashfsWalk, Volume
+from imgaudit.formats.squashfs_walk import ABSENT, METHODS, SquashfsWalk, Volume
 from imgaudit.formats.view import View
 from imgaudit.units import Span, human
 
@@ -42,7 +42,6 @@ XZ_FILTERS = {0: "x86", 1: "powerpc", 2: "ia64", 3: "arm", 4: "armthumb", 5: "sp
 
 _FLAG_COMPRESSOR_OPTIONS = 0x400
 _UNCOMPRESSED = 0x8000
-_ABSENT = (1 << 64) - 1
 # Options by compressor id: struct layout and names, from squashfs-tools.
 _OPTIONS = {
     1: ("<IHH", ("level", "window-size", "strategies")),
@@ -144,7 +143,7 @@ def _match(view: View) -> Match:
 
 
 def _tables(block: Record) -> tuple[Table, ...]:
-    starts = {name: block[field] for name, field in _TABLES.items() if block[field] != _ABSENT}
+    starts = {name: block[field] for name, field in _TABLES.items() if block[field] != ABSENT}
     edges = sorted({*starts.values(), block["bytes_used"]})
     following = dict(itertools.pairwise(edges))
     offsets = block.offsets()

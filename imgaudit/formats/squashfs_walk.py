@@ -26,7 +26,7 @@ _METADATA = 8 * KIB
 _BLOCKS = frozenset(1 << log for log in range(12, 21))  # SQUASHFS_FILE_MAX_LOG is 20
 _PLAIN, _PLAIN_BLOCK = 0x8000, 1 << 24
 _NONE = 0xFFFFFFFF
-_ABSENT = (1 << 64) - 1
+ABSENT = (1 << 64) - 1
 _HOLE = 256  # a compressor leaves no stretch of one byte as long as this
 METHODS = {1: "zlib", 2: "lzma", 3: "lzo", 4: "xz", 5: "lz4", 6: "zstd"}
 _KINDS = {
@@ -167,9 +167,9 @@ class SquashfsWalk(Walk):
         ids, low = self._indexed("owners", volume.id_table, 4 * volume.ids)
         self._ids = struct.unpack(f"<{volume.ids}I", ids)
         end = low
-        if volume.xattr_table != _ABSENT:
+        if volume.xattr_table != ABSENT:
             end = min(end, self._attributes(volume.xattr_table))
-        if volume.export_table != _ABSENT:
+        if volume.export_table != ABSENT:
             exported, low = self._indexed("exports", volume.export_table, 8 * volume.inodes)
             end = min(end, low)
             self._exports(exported)

@@ -55,6 +55,8 @@ TYPE_NAMES = (
     "sfspl",
 )  # fmt: skip
 COMPRESSION_NAMES = ("none", "gzip", "bzip2", "lzma", "lzo", "lz4", "zstd")
+U_BOOT_UNPACKS = frozenset(COMPRESSION_NAMES) - {"none"}
+"""What U-Boot unpacks, of a FIT's images too (boot/image.c, uimage_comp[]); lz4 means frames."""
 # U-Boot unpacks only what it starts; it hands a ramdisk or a script on as stored.
 _UNPACKED = {"kernel", "kernel_noload", "standalone", "firmware"}
 

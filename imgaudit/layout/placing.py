@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from imgaudit.chips import SECTOR
 from imgaudit.errors import close
 from imgaudit.layout.keys import Reading, Values
-from imgaudit.model import Chip, Layout, Region, volumes_in
+from imgaudit.model import BACKUP_TABLE, Chip, Layout, Region, volumes_in
 from imgaudit.units import Span, place, round_down
 
 REST = "rest"
-_BACKUP_TABLE = 33 * SECTOR  # header and 128 entries of 128 bytes (UEFI 5.3)
 
 
 class Placing:
@@ -113,7 +111,7 @@ def _stop(start: int, others: Iterable[int], end: int | None, table: Chip | None
 
 def partitions_end(chip: Chip, end: int) -> int:
     """Give where the last partition of a chip may end: before the backup of a GPT."""
-    return round_down(end - _BACKUP_TABLE, chip.align) if chip.table == "gpt" else end
+    return round_down(end - BACKUP_TABLE, chip.align) if chip.table == "gpt" else end
 
 
 def placed_again(layout: Layout, to: Mapping[str, Span]) -> Layout | None:

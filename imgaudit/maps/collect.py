@@ -21,7 +21,7 @@ from imgaudit.formats import fdt
 from imgaudit.formats.environment import Variable, find_default_environment, parse_text
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts
-from imgaudit.formats.flat_tree import MAGIC
+from imgaudit.formats.flat_tree import STARTS
 from imgaudit.formats.uboot_env import UbootEnv, active
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.maps import (
@@ -48,7 +48,6 @@ T = TypeVar("T")
 _CARRIER = "the device tree"
 OWN_TREE = "U-Boot's own device tree"
 """The carrier of the tree that U-Boot itself goes by, which no kernel is given."""
-_TREE = MAGIC.to_bytes(4, "big")
 _TREES = 64  # places where firmware has the magic; a FIP with all its trees has a handful
 _TEXT = 1 << 20  # bytes of a configuration or an environment's text that are read
 # A list in a longer text ends at a space or a quote; one that a script composes is not known here.
@@ -250,7 +249,7 @@ class _Collecting:
             view = artifact.content.view
             if not _may_be_u_boot(region, artifact.content) or view is None:
                 continue
-            at = view.find(_TREE)
+            at = view.find(STARTS)
             for _ in range(_TREES):
                 if at < 0:
                     break
@@ -264,7 +263,7 @@ class _Collecting:
                         where = self.place(OWN_TREE, region, artifact.path, artifact.content)
                         name = f"{artifact.path} at {at:#x}"
                         yield Copy(place=replace(where, name=name), says=facts)
-                at = view.find(_TREE, at + 4)
+                at = view.find(STARTS, at + 4)
             if at >= 0:
                 why = f"only {_TREES} places that may be a device tree are looked at"
                 bounds.left_out(artifact.path, why)

@@ -13,7 +13,7 @@ from imgaudit.contents.starts import Start, start_of
 from imgaudit.contents.tree import Content
 from imgaudit.data import dataclass
 from imgaudit.formats.fit import FitFacts
-from imgaudit.formats.uimage import UimageFacts
+from imgaudit.formats.uimage import U_BOOT_UNPACKS, UimageFacts
 from imgaudit.formats.view import View
 from imgaudit.maps.uboot_config import Kconfig
 
@@ -93,7 +93,7 @@ _SYSTEMS = {
     "fat": "FS_FAT",
     "squashfs": "FS_SQUASHFS",
 }
-_UNPACKS = {name: name.upper() for name in ("bzip2", "gzip", "lz4", "lzma", "lzo", "zstd")}
+_UNPACKS = {name: name.upper() for name in U_BOOT_UNPACKS}
 _SHELLS = ("HUSH_PARSER", "HUSH_OLD_PARSER", "HUSH_MODERN_PARSER")
 # Set in every whole configuration and in no list of deviations: it has no prompt (arch/Kconfig).
 _WHOLE = ("SYS_ARCH",)

@@ -28,7 +28,7 @@ from imgaudit.formats.view import View
 from imgaudit.layout.keys import alternatives
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.entry import Kind
-from imgaudit.model import Layout, Must, Region, Where, Writer
+from imgaudit.model import MOUNTED, Layout, Must, Region, Where, Writer
 from imgaudit.proof.records import Proof, Verdict
 
 
@@ -98,7 +98,6 @@ def limits(heard: Iterable[tuple[str, str]]) -> Iterator[Line]:
 
 # What a reader follows from the first byte to the last, once it gives facts at all.
 _WHOLE = (Fip, FitFacts, FdtFacts, CpioFacts, UbootEnv)
-_SYSTEMS = frozenset({"erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
 _NO_SUM = "it carries no sum over its bytes"
 
 
@@ -173,7 +172,7 @@ def _region(placement: Placement, layout: Layout, programs: Container[str]) -> L
             reasons.setdefault(seen, why)
     worst = max(size, key=lambda seen: seen.rank, default=Seen.FOLLOWED)
     # A few unknown bytes in what is known, such as a blob in a FIP, leave the region judged.
-    unknown = size.get(Seen.SIZE, 0) * 2 > payload.size and payload.format not in _SYSTEMS
+    unknown = size.get(Seen.SIZE, 0) * 2 > payload.size and payload.format not in MOUNTED
     is_open = unknown or Seen.UNSEEN in size
     return _line(region, worst, reasons.get(worst, ""), dict(size), is_open=is_open)
 

@@ -14,7 +14,7 @@ from typing import NoReturn
 
 from imgaudit.arches import ARCHES, of_kernel
 from imgaudit.boot.board import Board, Source
-from imgaudit.boot.images import Given, Piece, UnknownError, pieces
+from imgaudit.boot.images import SPOKEN, Given, Piece, UnknownError, pieces
 from imgaudit.boot.rammap import comp_size_short
 from imgaudit.boot.records import Boot, Kind, Operation
 from imgaudit.boot.values import Text, number
@@ -37,7 +37,7 @@ from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.command_line import Root
 from imgaudit.maps.root import target_of
-from imgaudit.model import Layout, Region
+from imgaudit.model import MOUNTED, Layout, Region
 from imgaudit.proof.init import init_of
 from imgaudit.proof.records import Fault, Link
 from imgaudit.rescue.mainroot import Devices
@@ -56,7 +56,6 @@ _TYPES = {
 _SYSTEMS_STARTED = frozenset({"u-boot", "tee", "openrtos", "efi", "vxworks", "elf"})
 _TREELESS = frozenset({"x86", "x86-64", "mips", "powerpc"})
 _BARE = frozenset({"mips", "powerpc", "x86", "x86-64", "riscv32"})
-_SYSTEMS = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
 _WANTS: dict[str, tuple[tuple[type[Facts], ...], str]] = {
     "bootm": ((FitFacts, UimageFacts), "a FIT or a uImage"),
     "booti": ((Arm64ImageFacts, RiscvImageFacts), "an Image of arm64 or RISC-V"),
@@ -228,7 +227,7 @@ class _Judging:
         """Find what put a part where the command looks for it, on this very path."""
         fillers = self.boot.loaded.get(role, ())
         if not fillers:
-            raise _NoError(f"nothing on this path puts a {_SPOKEN[role]} at {at:#x}")
+            raise _NoError(f"nothing on this path puts a {SPOKEN[role]} at {at:#x}")
         if len(fillers) > 1 or role in self.boot.stale:
             raise _OpenError(f"what is at {at:#x} is not known")
         operation = self.operations[fillers[0]]
@@ -289,7 +288,7 @@ class _Judging:
                 blame=operation,
             )
         if source.size == 0 or read == 0:
-            why = f"the {_SPOKEN[role]} {source.name} is empty"
+            why = f"the {SPOKEN[role]} {source.name} is empty"
             raise _NoError(why, Fault.CONTENT, at=source.region.name)
 
     def kept(self, role: str, operation: Operation) -> None:
@@ -316,7 +315,7 @@ class _Judging:
                 and other is not None
                 and mine.overlaps(other)
             ):
-                why = f"it overwrites the {_SPOKEN[role]} at {mine.start:#x}"
+                why = f"it overwrites the {SPOKEN[role]} at {mine.start:#x}"
                 raise _NoError(why, Fault.OVERWRITTEN, blame=later)
 
     def used(self, operation: Operation) -> Span | None:
@@ -526,7 +525,7 @@ class _Judging:
                 if image is None:
                     why = f"{content.name} has no image {wanted}"
                     if role != "kernel":
-                        why += f": U-Boot starts the kernel without its {_SPOKEN[role]}"
+                        why += f": U-Boot starts the kernel without its {SPOKEN[role]}"
                     # select_ramdisk and select_fdt take a name without an image for none.
                     raise _NoError(why, Fault.CONFIGURATION, returns=role == "kernel")
                 self.taken_as(role, image)
@@ -632,7 +631,7 @@ class _Judging:
         if content is None:
             raise _OpenError(f"what {piece.name} holds is not known")
         inner = content.unwrapped()
-        if not isinstance(inner.facts, CpioFacts) and inner.format not in _SYSTEMS:
+        if not isinstance(inner.facts, CpioFacts) and inner.format not in MOUNTED:
             what = inner.title or "nothing that is known"
             if inner.format == CpioFacts.format:
                 raise _OpenError(f"the ramdisk {piece.name} was not followed: {inner.why}")
@@ -870,7 +869,7 @@ class _Judging:
         content = self.board.content(region)
         if content is None:
             raise _OpenError(f"what {region.name}, the root, holds is not known")
-        if content.format not in _SYSTEMS or content.facts is None:
+        if content.format not in MOUNTED or content.facts is None:
             what = content.title or "nothing that is known"
             why = f"root={root.text} is {region.name}, which holds {what}, no file system"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
@@ -931,7 +930,6 @@ def _command_for(kernel: Content) -> str:
     return "bootm" if isinstance(kernel.facts, FitFacts | UimageFacts) else "booti"
 
 
-_SPOKEN = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
 _UNPACKING = ("kernel_comp_addr_r", "kernel_comp_size")
 _DEFAULT_ENTRIES = 3  # usr/default_cpio_list: /dev, /dev/console and /root
 

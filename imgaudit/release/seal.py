@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.chip_digests import own_blocks
-from imgaudit.contents.tree import Artifact, Content
+from imgaudit.contents.tree import KERNELS, Artifact, Content
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.formats import kernel
 from imgaudit.formats.cpio import CpioFacts
@@ -29,7 +29,6 @@ _TEXTS = {
         rb"v\d{1,3}\.\d{1,3}(?:\.\d{1,3})?\((?:release|debug)\):[\x21-\x7e]{1,80}"
     ),
 }
-_KERNELS = frozenset({"arm64-image", "riscv-image", "elf"})
 
 
 def seal(build: Build) -> Manifest:
@@ -185,7 +184,7 @@ def _search(view: View, pattern: re.Pattern[bytes]) -> Iterator[str]:
 
 def _releases(contents: Iterable[Content]) -> Iterator[str]:
     for content in contents:
-        if content.format in _KERNELS and content.view is not None:
+        if content.format in KERNELS and content.view is not None:
             try:
                 release = kernel.scan(content.view).release
             except ImgauditError:

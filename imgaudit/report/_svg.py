@@ -11,6 +11,7 @@ from imgaudit.tasks.sections import Chip, Ram, RamRange, Slot, Trend
 from imgaudit.units import Span, human, place
 
 WIDTH = 1000
+FILLS = ("#3b6ea5", "#b0632d", "#4d8048", "#8a559c", "#a8475c", "#2f8181", "#8a7323", "#606c80")
 COLOURS = 8
 _TALL = 300
 _WHOLE = 'y="0" height="100%"'

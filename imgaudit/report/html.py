@@ -10,7 +10,7 @@ from imgaudit import __version__
 from imgaudit.chips import CAUTION
 from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Style
-from imgaudit.report._svg import COLOURS, level, ram, strips, text, trend
+from imgaudit.report._svg import COLOURS, FILLS, level, ram, strips, text, trend
 from imgaudit.tasks.sections import (
     Chain,
     Chip,
@@ -38,7 +38,6 @@ _GO = {
     "INCOMPLETE": ("Not decided", "Nothing wrong was found, but not all could be judged."),
 }
 _OPEN = 3  # of what was not judged, what is told with the verdict
-_LIGHT = ("#3b6ea5", "#b0632d", "#4d8048", "#8a559c", "#a8475c", "#2f8181", "#8a7323", "#606c80")
 _DARK = ("#7fb0e6", "#e3a06f", "#93c98d", "#cb9bdd", "#e88fa2", "#72c5c5", "#d1ba66", "#a7b3c7")
 _STYLE = """
 :root{color-scheme:light dark;--bg:#fff;--fg:#1b1f24;--dim:#555d66;--line:#c9d0d8;--soft:#f3f5f7;
@@ -121,7 +120,7 @@ def render(report: Report, style: Style = PLAIN) -> str:
 
 def _colours() -> Iterator[str]:
     for number in range(COLOURS):
-        yield f".c{number}{{fill:{_LIGHT[number]};background:{_LIGHT[number]}}}"
+        yield f".c{number}{{fill:{FILLS[number]};background:{FILLS[number]}}}"
     dark = "".join(
         f".c{number}{{fill:{_DARK[number]};background:{_DARK[number]}}}"
         for number in range(COLOURS)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from imgaudit.report._style import PLAIN, Style
-from imgaudit.report._svg import COLOURS, strips, text
+from imgaudit.report._svg import COLOURS, FILLS, strips, text
 from imgaudit.tasks.sections import Chip, Report
 from imgaudit.units import human, place
 
-_FILLS = ("#3b6ea5", "#b0632d", "#4d8048", "#8a559c", "#a8475c", "#2f8181", "#8a7323", "#606c80")
 _ROW = 20
 _SHEET = (
     "text{font:13px sans-serif;fill:#1b1f24}.d{fill:#555d66}.free{fill:#eceff2}"
@@ -46,7 +45,7 @@ def render(report: Report, style: Style = PLAIN) -> str:
             drawn.append(f'<tspan class="d">  {text(slot.purpose)}</tspan></text>')
             y += _ROW
         y += 30
-    sheet = _SHEET + "".join(f".c{n}{{fill:{fill}}}" for n, fill in enumerate(_FILLS))
+    sheet = _SHEET + "".join(f".c{n}{{fill:{fill}}}" for n, fill in enumerate(FILLS))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 960 {y}" width="960" height="{y}">'
         f"<title>{text(report.title)}</title><style>{sheet}</style>"

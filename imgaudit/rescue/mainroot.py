@@ -27,7 +27,7 @@ from imgaudit.maps import command_line, fw_env_config
 from imgaudit.maps.collect import Copies
 from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.root import target_of
-from imgaudit.model import Layout, Region
+from imgaudit.model import MOUNTED, Layout, Region
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import read_access
 from imgaudit.rescue.drivers import State, file_system_driver
@@ -52,12 +52,6 @@ _BY = {
     "PARTUUID": "partuuid",
     "LABEL": "label",
     "UUID": "uuid",
-}
-_TYPES = {
-    "ext2": {"ext2", "ext3", "ext4"},
-    "ext3": {"ext3", "ext4"},
-    "ext4": {"ext4"},
-    "fat": {"vfat", "msdos"},
 }
 
 
@@ -297,7 +291,7 @@ class _Looking:
             region, why = self.devices.find(device)
             holds = region.holds if region is not None else ""
             types = set(kind.split(","))
-            wrong = holds in _KNOWN_TYPES and not types & (_TYPES.get(holds, {holds}) | {"auto"})
+            wrong = holds in MOUNTED and not types & (MOUNTED[holds] | {"auto"})
             yield Mount(
                 line=at,
                 device=device,
@@ -353,9 +347,6 @@ class _Looking:
                     if self.root.lookup(f"{folder}/{name}") is not None:
                         yield f"{folder}/{name}"
                         break
-
-
-_KNOWN_TYPES = frozenset({*_TYPES, "squashfs", "erofs", "f2fs"})
 
 
 def _unescaped(word: str) -> str:

@@ -53,6 +53,7 @@ _VALUED = frozenset({"-c", "-d"})
 """Options of switch_root and run-init that another word follows."""
 _SHELLS = ("/bin/sh", "/bin/bash", "/bin/ash", "/usr/bin/bash")
 SHELLS = frozenset({"sh", "ash", "bash", "dash"})
+INTERPRETERS = SHELLS | {"busybox"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +232,7 @@ class _Walk:
         if head[:2] == b"#!":
             line = head.partition(b"\n")[0].decode("utf-8", "replace").split()
             shell = posixpath.basename(line[0][2:] or (line[1] if len(line) > 1 else ""))
-            if shell in {"sh", "ash", "bash", "dash", "busybox"}:
+            if shell in INTERPRETERS:
                 self.script(path, arguments, certain=certain, strict="-e" in line)
             else:
                 self.doubts.append(f"{path} is a script of {shell}, which was not followed.")

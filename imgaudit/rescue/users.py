@@ -21,7 +21,7 @@ INIT, SCRIPTS = "init", "boot scripts"
 TEXT_SIZE = 64 << 10  # of one file that is read for what it mentions
 TEXT_ALL = 4 << 20  # of all of them; an installer has less than 1 MiB
 _WORD = re.compile(r"[\w.+/\[-]{2,255}")
-_LIBRARY = re.compile(r"\.so(\.|$)")
+LIBRARY = re.compile(r"\.so(\.|$)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ class _Follow:
         executables = [
             path
             for path, node in self.nodes.items()
-            if node.executable and not _LIBRARY.search(posixpath.basename(path))
+            if node.executable and not LIBRARY.search(posixpath.basename(path))
         ]
         for path in executables[:EXECUTABLES]:
             for used_path in self._closure(path):

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import posixpath
-import re
 import stat
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -31,7 +30,7 @@ from imgaudit.rescue.repack import Repacker
 from imgaudit.rescue.shares import Shares
 from imgaudit.rescue.spare import spare
 from imgaudit.rescue.stage import Rescue, rescue_alone
-from imgaudit.rescue.users import Users, users
+from imgaudit.rescue.users import LIBRARY, Users, users
 from imgaudit.rescue.weights import KINDS, Archive, Item, Kind, Scale, Weight
 from imgaudit.units import Span
 
@@ -64,8 +63,6 @@ at a time; a single file of a few KiB can be farther off."""
 OVERHEAD, PADDING, KERNEL = "headers and padding", "padding", "kernel"
 SHARED, NOBODY = "shared", "no group"
 TRIES = 3  # plans that are packed: one that is not enough by its estimate is so at the next
-
-_LIBRARY = re.compile(r"\.so(\.|$)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -438,7 +435,7 @@ def _kind(path: str, view: View) -> Kind:
     if module_file(path) is not None:
         return "module"
     if head == ELF:
-        return "library" if _LIBRARY.search(posixpath.basename(path)) else "program"
+        return "library" if LIBRARY.search(posixpath.basename(path)) else "program"
     if path.startswith(("/lib/firmware/", "/usr/lib/firmware/")):
         return "firmware"
     return "script" if head[:2] == b"#!" else "data"

@@ -8,6 +8,7 @@ from dataclasses import replace
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.maps import command_line
 from imgaudit.maps.root import is_host
+from imgaudit.rescue.start import INTERPRETERS
 from imgaudit.rescue.started import Started
 from imgaudit.rules._boot import Spot, finding
 from imgaudit.rules.cited import PRACTICE, in_linux
@@ -334,8 +335,6 @@ def root_writable(started: Started, subject: Subject) -> Outcome:
 def _shell_values(stage: str, *, argument: str) -> None: ...
 
 
-_SHELLS = frozenset({"sh", "bash", "ash", "dash", "busybox"})
-
 SHELL = Rule(
     name="shell-instead-of-init",
     severity=Severity.WARNING,
@@ -358,7 +357,7 @@ def shell_instead_of_init(started: Started, subject: Subject) -> Outcome:
     for name in ("init", "rdinit"):
         for text in started.arguments:
             value = command_line.parse(text).value(name) or ""
-            if value.rpartition("/")[2] in _SHELLS:
+            if value.rpartition("/")[2] in INTERPRETERS:
                 case = SHELL(stage=started.name, argument=f"{name}={value}")
                 yield _said(case, started, subject)
                 break

@@ -13,7 +13,7 @@ from imgaudit.maps import command_line
 from imgaudit.maps.collect import Copy, Environment, Place
 from imgaudit.maps.command_line import CommandLine, Root, RootKind
 from imgaudit.maps.root import Target, target_of
-from imgaudit.model import Layout, Region, Stage
+from imgaudit.model import MOUNTED, Layout, Region, Stage
 from imgaudit.rules._map import finding, is_tree, known, tables
 from imgaudit.rules.cited import PRACTICE, in_linux
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check, nothing
@@ -33,13 +33,6 @@ _LONGEST = {
     "mips": 4096,
     "powerpc": 2048,
 }
-# The kernel's names for what mounts it, where the layout's word is not the only one.
-_DRIVERS = {
-    "ext2": {"ext2", "ext3", "ext4"},
-    "ext3": {"ext3", "ext4"},
-    "fat": {"vfat", "msdos"},
-}
-_MOUNTED = frozenset({"erofs", "ext2", "ext3", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs"})
 _UNKNOWN = "${"
 
 
@@ -304,9 +297,9 @@ def root_type(subject: Subject) -> Outcome:
     regions: dict[str, Region] = {}
     for item, _, target in _roots(subject):
         kinds, region = item.line.root_type, target.region
-        if kinds is None or _UNKNOWN in kinds or region is None or region.holds not in _MOUNTED:
+        if kinds is None or _UNKNOWN in kinds or region is None or region.holds not in MOUNTED:
             continue
-        wanted = _DRIVERS.get(region.holds, {region.holds})
+        wanted = MOUNTED[region.holds]
         if not wanted & set(kinds.split(",")):
             regions[region.name] = region
             wrong.setdefault((kinds, region.name), []).append(item)

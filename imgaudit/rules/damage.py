@@ -5,9 +5,10 @@ from __future__ import annotations
 import stat
 import struct
 
+from imgaudit.contents.build import reader_of
 from imgaudit.contents.place import Node
 from imgaudit.formats.files import FileSystem
-from imgaudit.model import Writer
+from imgaudit.model import MOUNTED, Writer
 from imgaudit.rules._containers import damage, damage_values
 from imgaudit.rules.cited import PRACTICE, in_linux, seen
 from imgaudit.rules.engine import Outcome, Rule, Severity, check, nothing
@@ -16,7 +17,7 @@ from imgaudit.rules.kinds import contents_of
 from imgaudit.units import KIB
 
 _DISK = "name: boot, partition: 1, at: 1 MiB, size: 64 KiB, holds: fat, file: boot.img"
-_HOLDS = ("erofs", "ext4", "f2fs", "fat", "jffs2", "squashfs", "ubifs")
+_HOLDS = tuple(sorted({reader_of(word) or "" for word in MOUNTED}))
 WALKED = contents_of(FileSystem, holds=_HOLDS)
 
 

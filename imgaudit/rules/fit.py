@@ -10,6 +10,7 @@ from imgaudit.contents.starts import configuration_of
 from imgaudit.formats import readers
 from imgaudit.formats.facts import Match
 from imgaudit.formats.fit import FitFacts, Image
+from imgaudit.formats.uimage import U_BOOT_UNPACKS
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
     KERNEL_ARCH,
@@ -31,8 +32,6 @@ _KERNELS = frozenset({"kernel", "kernel_noload"})
 _UNPACKED = _KERNELS | {"flat_dt", "standalone", "firmware"}
 # U-Boot boot/image-fit.c, fit_image_load(), asks these for their architecture, or did.
 _ARCHITECTURE_MATTERS = _KERNELS | {"flat_dt", "ramdisk"}
-# U-Boot boot/image.c, uimage_comp[]; "lz4" means frames.
-_LABELS = frozenset({"bzip2", "gzip", "lz4", "lzma", "lzo", "zstd"})
 _WEAK = frozenset({"crc16-ccitt", "crc32", "md5", "sha1"})
 _SHOWN = 4
 _KERNEL_OF = {arch: format_ for format_, arch in KERNEL_ARCH.items()}
@@ -574,11 +573,11 @@ def fit_compression(held: _Held) -> Outcome:
             return
         happens = "U-Boot takes the compressed bytes for the image itself"
     else:
-        if real == label and label in _LABELS:
+        if real == label and label in U_BOOT_UNPACKS:
             return
         said = "U-Boot cannot unpack that" if real == label else said
         happens = "U-Boot fails to unpack the image and does not boot"
-    if image.type != "ramdisk" and real is not None and real not in _LABELS:
+    if image.type != "ramdisk" and real is not None and real not in U_BOOT_UNPACKS:
         advice = "Compress the file with gzip, lzma, lz4 or zstd, and say so"
     at, size = _span(image)
     yield COMPRESSION(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from imgaudit.boot.records import Kind
+from imgaudit.boot.records import CHANGES
 from imgaudit.model import Layout, Region, Writer
 from imgaudit.rules._boot import COMMANDS, RECOVERY, Met, finding, scripted
 from imgaudit.rules.cited import PRACTICE, in_linux, in_trusted_firmware
@@ -10,8 +10,7 @@ from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.kinds import the_layout
 from imgaudit.rules.subject import Subject
 
-_CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
-CHANGES = COMMANDS.only(lambda met: met.operation.kind in _CHANGES)
+CHANGING = COMMANDS.only(lambda met: met.operation.kind in CHANGES)
 _FACTORY = "name: factory, at: 512 KiB, size: 64 KiB, holds: raw, writer: factory"
 _LOADER = "name: loader, at: 512 KiB, size: 128 KiB, holds: fip, file: fip.bin"
 _SECOND = "name: loader-b, at: 768 KiB, size: 128 KiB, holds: fip, file: fip.bin"
@@ -41,7 +40,7 @@ FACTORY = Rule(
 )
 
 
-@check(FACTORY, over=CHANGES)
+@check(FACTORY, over=CHANGING)
 def factory_data(met: Met) -> Outcome:
     region, operation = _target(met), met.operation
     if region is not None and region.writer is Writer.FACTORY:
@@ -81,7 +80,7 @@ IN_PLACE = Rule(
 )
 
 
-@check(IN_PLACE, over=CHANGES, given=the_layout)
+@check(IN_PLACE, over=CHANGING, given=the_layout)
 def in_place(met: Met, layout: Layout) -> Outcome:
     region, operation = _target(met), met.operation
     if [region] == [one for one in layout.regions if one.holds == "fip"]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from imgaudit.boot.records import BLOCK, Gap, Kind, Note, Oddity, Operation
+from imgaudit.boot.records import BLOCK, CHANGES, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Layout, Stage, Writer
 from imgaudit.rules._boot import (
@@ -26,7 +26,6 @@ from imgaudit.rules.engine import Kind as Kinds
 from imgaudit.rules.subject import Subject
 from imgaudit.units import KIB, both
 
-_CHANGES = frozenset({Kind.WRITE, Kind.ERASE, Kind.UPDATE})
 _EMMC = "size: 1 MiB, erase-block: 64 KiB}\n  emmc: {kind: emmc, sectors: 65536"
 _BOOT = "name: boot, chip: emmc, partition: 1, at: 1 MiB, size: 1 MiB"
 _MMC_READ = "mmc dev 0 && mmc read 0x88000000 0x800 {} && bootm 0x88000000"
@@ -267,7 +266,7 @@ def _confusions(met: Met) -> Iterator[_Confusion]:
     operation = met.operation
     blocks = (operation.device or "").startswith("mmc")
     unit = BLOCK if blocks else 1
-    known = _known(met) if operation.numbers and operation.kind in {Kind.READ, *_CHANGES} else {}
+    known = _known(met) if operation.numbers and operation.kind in {Kind.READ, *CHANGES} else {}
     for number in operation.numbers if known else ():
         text, read, decimal = number
         if read * unit in known or read < KIB:
@@ -734,7 +733,7 @@ _WRITTEN = {
 def hits_another(met: Met) -> Outcome:
     operation, target, chip = met.operation, met.region, met.chip
     span = operation.span
-    if operation.kind not in _CHANGES or span is None:
+    if operation.kind not in CHANGES or span is None:
         return
     if chip is not None and span.size >= chip.size:
         return
@@ -779,7 +778,7 @@ FREE = Rule(
 def writes_free_space(met: Met) -> Outcome:
     operation, chip = met.operation, met.chip
     span = operation.span
-    if chip is None or span is None or operation.kind not in _CHANGES or not chip.kind.mtd:
+    if chip is None or span is None or operation.kind not in CHANGES or not chip.kind.mtd:
         return
     if (
         met.regions
@@ -817,7 +816,7 @@ WHOLE_CHIP = Rule(
 def whole_chip(met: Met) -> Outcome:
     operation, chip, region = met.operation, met.chip, met.region
     span, layout = operation.span, met.subject.layout
-    if chip is None or operation.kind not in _CHANGES or span is None or span.size < chip.size:
+    if chip is None or operation.kind not in CHANGES or span is None or span.size < chip.size:
         return
     example = region or next(iter(layout.regions if layout is not None else ()), None)
     case = WHOLE_CHIP(

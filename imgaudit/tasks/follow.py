@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from imgaudit.boot.images import SPOKEN
 from imgaudit.boot.ranges import Range
 from imgaudit.boot.records import Boot, Condition, Gap, Kind, Operation, Outcome
 from imgaudit.boot.stage import Boots, Followed, Origin, Piece, Start
@@ -16,7 +17,6 @@ from imgaudit.tasks.sections import Line, Lines, Ram, RamRange, Report, Section,
 from imgaudit.tasks.telling import Step, lines, places
 from imgaudit.units import Span, human
 
-_PARTS = {"kernel": "kernel", "ramdisk": "ramdisk", "fdt": "device tree"}
 _MOST_AGAIN = 1
 _LONGEST = 60  # characters of a condition's text
 _COMPOUND = {
@@ -284,7 +284,7 @@ def _piece(piece: Piece) -> str:
     if piece.compression and content is not None and content.unpacked is not None:
         opened = f", {human(content.unpacked)} unpacked"
     to = f", to {piece.to:#x}" if piece.to is not None and piece.to != piece.at else ""
-    return f"{_PARTS[piece.role]} {piece.name} at {piece.at:#x}: {size}{packed}{opened}{to}"
+    return f"{SPOKEN[piece.role]} {piece.name} at {piece.at:#x}: {size}{packed}{opened}{to}"
 
 
 def _maps(

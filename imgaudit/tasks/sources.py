@@ -19,7 +19,7 @@ from imgaudit.formats.ext import Ext
 from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
-from imgaudit.formats.flat_tree import MAGIC
+from imgaudit.formats.flat_tree import STARTS
 from imgaudit.formats.gpt import Gpt
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.sfdp import SfdpFacts
@@ -150,7 +150,7 @@ class _Reading:
         if path is None:
             return None
         with self._view(path) as view:
-            if view.upto(0, 4) == MAGIC.to_bytes(4, "big"):
+            if view.upto(0, 4) == STARTS:
                 try:
                     facts = fdt.read(view)
                 except FormatError as problem:

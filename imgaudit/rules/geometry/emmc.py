@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from imgaudit.model import SECTOR, Chip, Writer
+from imgaudit.model import BACKUP_TABLE, SECTOR, Chip, Writer
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi, seen, standard
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 # 128 entries of 128 bytes, with the header before (or behind) them and the MBR in front.
 _TABLE_HEAD = Span(0, 34 * SECTOR)
-_TABLE_TAIL = 33 * SECTOR
 _FIRST_LOGICAL = 5  # partitions of an MBR that stand in a chain of records
 
 
@@ -165,7 +164,7 @@ TAIL = Rule(
 @check(TAIL, over=on(_WITH_GPT))
 def over_backup(found: There) -> Outcome:
     region, end, size = found.region, found.region.span.end, found.chip.size
-    table = size - _TABLE_TAIL
+    table = size - BACKUP_TABLE
     if table < end <= size and region.holds != "gpt":
         yield TAIL(end=end, table=table, over=end - table).at(
             region=region, key="size", offset=table, length=end - table
