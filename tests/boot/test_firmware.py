@@ -129,6 +129,57 @@ def test_a_header_of_a_boot_rom_hides_the_end() -> None:
     assert program.embedded is not None
 
 
+@pytest.mark.parametrize(
+    ("compilers", "head", "machine"),
+    [
+        (["aarch64-linux-gnu"], b"", "arm64"),
+        (["arm-linux-gnueabihf"], b"", "arm"),
+        (["riscv64-linux-gnu", "riscv64-unknown-elf"], b"", "riscv64"),
+        # one that was built for two machines is told by neither
+        (["aarch64-linux-gnu", "arm-linux-gnueabihf"], b"", ""),
+        (["gcc"], b"", ""),
+        # arch/arm/lib/vectors.S: a branch, or the word of a checksum, and ldr pc
+        ([], bytes.fromhex("b80000ea14f09fe5"), "arm"),
+        ([], bytes.fromhex("0000000014f09fe5"), "arm"),
+        # arch/arm/cpu/armv8/start.S: a branch and a nop
+        ([], bytes.fromhex("0a0000141f2003d5"), "arm64"),
+        ([], bytes.fromhex("0a00001400000080"), ""),
+        ([], bytes.fromhex("0a00001500000000"), ""),
+    ],
+)
+def test_what_machine_a_program_is_for(compilers: list[str], head: bytes, machine: str) -> None:
+    data = head.ljust(64, b"\1") + b"U-Boot 2026.07 (Jul 06 2026 - 12:00:00 +0000)\0"
+    for name in compilers:
+        data += f"{name}-gcc (Debian 12.2.0-14) 12.2.0\0".encode()
+    (program,) = found(data.ljust(8 * KIB, b"\0"))
+    assert program.machine == machine
+
+
+@pytest.mark.parametrize(
+    ("end", "known"),
+    [
+        (4 * KIB - 1, False),
+        (4 * KIB, True),
+        ((16 << 20) + 8 * KIB, True),
+        ((16 << 20) + 8 * KIB + 1, False),
+    ],
+)
+def test_an_end_that_a_header_can_name(end: int, known: bool) -> None:
+    data = bytearray(u_boot())
+    data[16:24] = end.to_bytes(8, "little")
+    (program,) = found(bytes(data))
+    assert program.end == (end if known else None)
+
+
+@pytest.mark.parametrize(("stray", "found_it"), [(63, True), (64, False)])
+def test_only_so_many_places_are_tried_for_a_tree(stray: int, found_it: bool) -> None:
+    data = bytearray(u_boot(tree=TREE))
+    data[8:32] = bytes(24)
+    data[4 * KIB : 4 * KIB + 4 * stray] = b"\xd0\x0d\xfe\xed" * stray
+    (program,) = found(bytes(data))
+    assert (program.embedded is not None) == found_it
+
+
 def test_packages_name_their_entries() -> None:
     names = [item.name for item in found(fip({BL31: u_boot(), BL33: u_boot()}))]
     assert names == ["BL31", "BL33"]

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from imgaudit.boot.ranges import RangeKind
 from imgaudit.boot.stage import Boots, Origin
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
@@ -386,3 +387,27 @@ def test_what_lies_below_boot_of_an_ext4_is_known(tmp_path: Path) -> None:
     assert pieces["fdt"].size == len(tree)
     assert start.why == ""
     assert start.map is not None
+
+
+# U-Boot common/board_f.c, reserve_*: it takes the top of the first bank, below what is reserved.
+@pytest.mark.parametrize(
+    ("reserved", "end"),
+    [
+        ([], 0x90000000),
+        ([(0x8FF00000, 0x100000)], 0x8FF00000),
+        ([(0x8FF00000, 0xFFFFF)], 0x90000000),
+        ([(0x8FF00000, 0x100000), (0x8FE00000, 0x100000)], 0x8FE00000),
+        ([(0x8FF00000, 0x100000), (0x8FD00000, 0x100000)], 0x8FF00000),
+        ([(0x80000000, 0x10000000)], 0x90000000),
+    ],
+)
+def test_uboot_moves_below_what_is_reserved(reserved: list[tuple[int, int]], end: int) -> None:
+    areas = ", ".join(
+        f"{{name: r{number}, at: {at:#x}, size: {size:#x}}}"
+        for number, (at, size) in enumerate(reserved)
+    )
+    ram = f"ram: {{banks: [{{at: 0x80000000, size: 256 MiB}}], reserved: [{areas}]}}\n"
+    (start,) = boots(scripted(ram=ram)).followed["recovery"].starts
+    assert start.map is not None
+    (loader,) = (each for each in start.map.ranges if each.kind is RangeKind.LOADER)
+    assert loader.span.end == end
