@@ -56,8 +56,10 @@ def _losses(layout: Layout) -> Iterator[Loss]:
         yield Loss(kind="chip", name=chip.name, regions=names)
     for region in layout.regions:
         yield Loss(kind="region", name=region.name, regions=(region.name,))
-    for region in layout.regions:
-        copy = region.env.copy if region.env is not None else None
-        if copy is not None and region.name < copy:
-            names = (region.name, copy)
-            yield Loss(kind="environment", name=" and ".join(names), regions=names)
+    pairs = (
+        tuple(sorted((region.name, region.env.copy)))
+        for region in layout.regions
+        if region.env is not None and region.env.copy is not None
+    )
+    for names in dict.fromkeys(pairs):
+        yield Loss(kind="environment", name=" and ".join(names), regions=names)

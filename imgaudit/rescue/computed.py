@@ -107,10 +107,11 @@ def _one(words: list[str | None]) -> str | None:
     if tool == "findfs" and len(given) == 1:
         tag, _, value = given[0].partition("=")
         return f"/dev/{_BY[tag]}/{value}" if tag in _BY else None
-    if tool == "seq" and all(word.isdecimal() and len(word) < 6 for word in given):
-        first, last = (1, int(given[-1])) if len(given) == 1 else (int(given[0]), int(given[-1]))
+    numeric = all(word.isdecimal() and len(word) < 6 for word in given)
+    if tool == "seq" and numeric and len(given) in {1, 2}:
+        first, last = (1, *map(int, given))[-2:]
         numbers = range(first, last + 1)
-        return " ".join(map(str, numbers)) if len(numbers) <= MAX_ITEMS and len(given) < 3 else None
+        return " ".join(map(str, numbers)) if len(numbers) <= MAX_ITEMS else None
     return None
 
 

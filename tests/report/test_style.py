@@ -2,11 +2,12 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.clean import cells, clean
-from imgaudit.report._style import Style, columns
+from imgaudit.report._style import Style, columns, first
 
 
 @given(st.text(), st.integers(5, 60), st.booleans())
@@ -62,6 +63,13 @@ def test_columns() -> None:
         "long name  65536",
     ]
     assert columns(rows)[1] == "a          1"
+
+
+@pytest.mark.parametrize(
+    ("most", "kept"), [(0, ""), (1, ""), (2, "漢"), (3, "漢"), (4, "漢字"), (5, "漢字")]
+)
+def test_as_many_wide_letters_as_fit(most: int, kept: str) -> None:
+    assert first("漢字", most) == kept
 
 
 def test_wide_letters_take_two_columns() -> None:
