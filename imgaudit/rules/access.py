@@ -302,7 +302,7 @@ HOST_KEY = Rule(
             "RFC 7468",
             copy=manual(
                 "openssl-format-options(1ssl)",
-                "-----BEGIN object-type-----",
+                "lines used to mark the start and end:",
             ),
         ),
         in_dropbear("svr-runopts.c", says="Create hostkeys as required"),
@@ -325,7 +325,7 @@ PRIVATE_KEY = Rule(
             "RFC 7468",
             copy=manual(
                 "openssl-format-options(1ssl)",
-                "-----BEGIN object-type-----",
+                "lines used to mark the start and end:",
             ),
         ),
         standard(

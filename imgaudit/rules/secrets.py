@@ -62,7 +62,7 @@ KEY = Rule(
             "RFC 7468",
             copy=manual(
                 "openssl-format-options(1ssl)",
-                "-----BEGIN object-type-----",
+                "lines used to mark the start and end:",
             ),
         ),
         standard(
