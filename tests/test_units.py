@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.units import (
+    _LONGEST,
     GIB,
     KIB,
     MIB,
@@ -222,3 +223,24 @@ def test_overlapping_pairs_are_those_of_a_comparison_of_each_with_each(
 )
 def test_plain_digits(text: str, value: int | None) -> None:
     assert decimal(text) == value
+
+
+@pytest.mark.parametrize(
+    ("size", "said", "long"),
+    [
+        (KIB - 1, "1023 B", "1,023 bytes"),
+        (KIB, "1 KiB", "1,024 bytes (1 KiB)"),
+        (-KIB, "-1 KiB", "-1,024 bytes (-1 KiB)"),
+        (MIB, "1 MiB", "1,048,576 bytes (1 MiB)"),
+        (GIB, "1 GiB", "1,073,741,824 bytes (1 GiB)"),
+    ],
+)
+def test_a_unit_counts_from_its_first_whole_one(size: int, said: str, long: str) -> None:
+    assert (human(size), both(size)) == (said, long)
+
+
+def test_a_size_has_an_end() -> None:
+    longest = _LONGEST
+    assert parse_size("5".rjust(longest)) == 5
+    with pytest.raises(ValueError, match=r"\.\.\.' is not a size"):
+        parse_size("5".rjust(longest + 1))

@@ -13,6 +13,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import fat
 from imgaudit.formats.facts import Match
 from imgaudit.formats.view import View
+from imgaudit.units import MIB, Span
 from tests.formats._survives import surviving
 
 
@@ -227,3 +228,21 @@ def test_as_fsck_tells(tmp_path: Path, options: tuple[str, ...]) -> None:
         assert facts.fsinfo.free_clusters == facts.cluster_count - told(r"files, (\d+)/")
         assert (facts.backup is None) is ("-b" in options)
         assert facts.backup is None or facts.backup.differences == ()
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("reserved", [32, 8000])
+def test_tables_beyond_the_head_are_wanted_with_the_directories(
+    reserved: int, tmp_path: Path
+) -> None:
+    """What is streamed keeps 2 MiB; a MiB behind the tables the directories are read."""
+    image = tmp_path / "fat"
+    words = ("mkfs.fat", "-C", "-F", "32", "-R", str(reserved), image, "40960")
+    subprocess.run(words, check=True, capture_output=True)
+    view = View.of(image.read_bytes())
+    facts = fat.READER.read(view)
+    assert isinstance(facts, fat.Fat)
+    assert fat.READER.windows is not None
+    far = Span(0, facts.data_offset + MIB)
+    assert fat.READER.windows(view) == ([far] if reserved == 8000 else [])
+    assert fat.READER.windows(View.of(bytes(512))) == []

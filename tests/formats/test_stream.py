@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import gzip as packing
+import struct
+from dataclasses import replace
 from typing import NamedTuple
 
 import pytest
@@ -11,8 +14,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
-from imgaudit.formats import bzip2, gzip, lz4_frame, lz4_legacy, lzma, lzo, xz, zstd
+from imgaudit.formats import (
+    bzip2,
+    gpt,
+    gzip,
+    lz4_frame,
+    lz4_legacy,
+    lzma,
+    lzo,
+    readers,
+    xz,
+    zstd,
+)
 from imgaudit.formats.facts import Match, Reader
+from imgaudit.formats.skippable import first_frame
 from imgaudit.formats.stream import Feed
 from imgaudit.formats.view import View
 from tests.formats._pieces import chopped, drain, text, tool
@@ -198,3 +213,34 @@ def test_feed_says_where_the_data_ended() -> None:
     with pytest.raises(FormatError, match="cut") as caught:
         feed.take(4)
     assert caught.value.offset == 5
+
+
+@pytest.mark.parametrize("most", [2, 3])
+def test_streams_that_follow_one_another_have_an_end(
+    most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each costs time, however small it is."""
+    monkeypatch.setattr("imgaudit.formats.stream.MAX_STREAMS", most)
+    data = packing.compress(b"tide") * 3
+    unpack = readers()["gzip"].unpack
+    if most == 3:
+        assert drain(unpack, data) == (b"tide" * 3, len(data))
+        return
+    with pytest.raises(FormatError, match="more than 2 streams follow one another") as caught:
+        drain(unpack, data)
+    assert caught.value.offset == len(data) // 3 * 2
+
+
+@pytest.mark.parametrize("before", [63, 64])
+def test_a_frame_is_sought_behind_so_many_others(before: int) -> None:
+    """Skippable frames, RFC 8878 3.1.2; no tool writes as many before the first of data."""
+    frame = bytes.fromhex("5f2a4d18") + struct.pack("<I", 3) + b"abc"
+    magic = bytes.fromhex("28b52ffd")
+    view = View.of(frame * before + magic + bytes(20))
+    assert first_frame(view, magic) == (len(frame) * 63 if before == 63 else None)
+
+
+def test_no_two_readers_have_one_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(gpt, "READER", replace(gpt.READER, name="fat"))
+    with pytest.raises(RuntimeError, match="two readers are called fat"):
+        readers.__wrapped__()

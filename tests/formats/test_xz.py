@@ -80,3 +80,15 @@ def test_a_reserved_check_is_named_by_its_number() -> None:
     stored = bytearray(lzma.compress(b"level"))
     stored[7] = 2
     assert xz.read(View.of(stored)).check == "unknown 2"
+
+
+@pytest.mark.parametrize("count", [8, 9])
+def test_a_number_has_at_most_nine_bytes(count: int) -> None:
+    """The .xz File Format 1.2.1, 1.2: the ninth is the last."""
+    data = b"\xff" * count + b"\1"
+    if count == 8:
+        assert xz._number(data, 0) == ((1 << 57) - 1, 9)
+        return
+    with pytest.raises(FormatError, match="does not end") as caught:
+        xz._number(data, 0)
+    assert caught.value.offset == 12
