@@ -237,6 +237,13 @@ def test_explain_and_schema() -> None:
     assert "\n    env and recovery both claim" in done.stdout
     done = run("explain", "regions-overlap", "--sources", "--format", "json")
     assert json.loads(done.stdout)["sources"][0]["project"] == "Linux"
+    # A standard by the tree that has its words.
+    done = run("explain", "gpt-array-checksum", "--sources")
+    assert (
+        "- UEFI 2.10, 5.3.2, as EDK II 2022.11 has it, MdePkg/Include/Uefi/UefiGpt.h" in done.stdout
+    )
+    done = run("explain", "gpt-array-checksum", "--sources", "--format", "json")
+    assert json.loads(done.stdout)["sources"][0]["standard"] == "UEFI 2.10, 5.3.2"
     done = run("schema")
     assert json.loads(done.stdout)["title"] == "imgaudit layout"
 
