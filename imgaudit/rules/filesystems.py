@@ -554,7 +554,8 @@ FAT_TYPE = Rule(
     values=_fat_type_values,
     message="{content}: {clusters:,} clusters make it a {kind}, but {but}",
     effect="Linux tells the kind of a FAT by its layout and the number of clusters, U-Boot by its"
-    " label, a boot ROM by what its maker chose: they disagree, and one of them reads garbage.",
+    " layout and label, a boot ROM by what its maker chose: they disagree, and one of them reads"
+    " garbage or refuses it.",
     fix="Make it anew with mkfs.fat, with -F only where the size allows that kind.",
     computed=(
         "the kind that follows from the number of clusters (below 4085, below 65525, and above)"

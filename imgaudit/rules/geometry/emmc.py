@@ -178,8 +178,9 @@ NOMINAL = Rule(
     name="emmc-size-looks-nominal",
     severity=Severity.WARNING,
     values=_nominal_values,
-    message="{chip} is given as {size:bytes}, a nominal size; real parts are smaller",
-    effect="The last partition runs past the end of the part that is fitted: it cannot be mounted.",
+    message="{chip} is given as {size:bytes}, a nominal size; real parts are smaller as a rule",
+    effect="Where the part that is fitted is smaller, the last partition runs past its end: what it"
+    " holds cannot be mounted.",
     fix="Give sectors: with SEC_COUNT of EXT_CSD of every approved part.",
     computed="the size is a whole power of two of GiB, or of 10^9 bytes",
     sources=(
