@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
-from imgaudit.formats.view import View
+from imgaudit.formats.view import MemorySource, View
 from tests.formats.device_trees import damaged, encode, write
 
 SMALL = write(
@@ -360,3 +360,31 @@ def test_the_writer_encodes_as_the_specification_says() -> None:
     assert encode("hello") == b"hello\0"
     assert encode(["hello", "world"]) == b"hello\0world\0"
     assert encode((1, 2)) == b"\0\0\0\1\0\0\0\2"
+
+
+class Counted(MemorySource):
+    """Bytes that count how often they are read."""
+
+    __slots__ = ("reads",)
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        self.reads = getattr(self, "reads", 0) + 1
+        return super().read_at(offset, length)
+
+
+def test_a_block_is_read_once_from_its_first_byte_to_its_last() -> None:
+    source = Counted(bytes(range(16)))
+    pieces = flat_tree._Pieces(View(source), 16)
+    assert [pieces.read(at, 4)[0] for at in (0, 4, 12, 0)] == [0, 4, 12, 0]
+    assert source.reads == 1
+    with pytest.raises(FormatError, match="ends before its FDT_END token") as caught:
+        pieces.read(13, 4)
+    assert caught.value.offset == 13
+
+
+def test_a_property_may_have_an_empty_name() -> None:
+    assert flat_tree._property_name(b"\0a\0", 0, 5) == ""
+    assert flat_tree._property_name(b"\0a\0", 1, 5) == "a"
+    with pytest.raises(FormatError) as caught:
+        flat_tree._property_name(b"\0a", 1, 5)
+    assert caught.value.offset == 5

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit import bounds
 from imgaudit.contents.build import MemoryStore
 from imgaudit.contents.reader import Loader
 from imgaudit.errors import FormatError
@@ -112,6 +113,42 @@ def test_dfu_of_its_documentation() -> None:
     (nor,) = alternates.copies("sf 0:0=spl raw 0 40000;u-boot raw 0x40000 c0000")
     assert [(it.offset, it.size) for it in nor.entries] == [(0, 0x40000), (0x40000, 0xC0000)]
     assert nor.medium is Medium.SPI_NOR
+
+
+@pytest.mark.parametrize(
+    ("text", "entry"),
+    [
+        # U-Boot drivers/dfu/dfu_mmc.c reads numbers as C does, dfu_sf.c as hex.
+        ("mmc 0=a raw 010 0x10", (8 * 512, 16 * 512)),
+        ("mmc 0=a raw 08 0x10", None),
+        ("mmc 0=a raw a 0x10", None),
+        ("sf 0=a raw 08 10", (8, 16)),
+        ("sf 0=a raw 0x 10", None),
+        ("sf 0=a raw 0 0", None),
+        ("sf 0=a raw 0 10 x", None),
+        ("sf 0=a raw 0", None),
+    ],
+)
+def test_numbers_of_dfu(text: str, entry: tuple[int, int] | None) -> None:
+    found = [(it.offset, it.size) for copy in alternates.copies(text) for it in copy.entries]
+    assert found == ([] if entry is None else [entry])
+
+
+def test_descriptions_have_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = "# one\npart a --fixed-size 1\npart b --fixed-size 1\n"
+    monkeypatch.setattr(kickstart, "MAX_LINES", 3)
+    assert len(kickstart.copies(text)[0].entries) == 2
+    monkeypatch.setattr(kickstart, "MAX_LINES", 2)
+    with pytest.raises(FormatError, match="more than 2 lines") as caught:
+        kickstart.copies(text)
+    assert caught.value.offset == text.index("part b")
+    listed = "name=a;name=b;name=c"
+    for most, told in ((3, []), (2, [("partitions", "only the first 2 partitions are looked at")])):
+        monkeypatch.setattr(gpt_write, "_MAX", most)
+        with bounds.listening() as heard:
+            (disk,) = gpt_write.copies(listed)
+        assert len(disk.entries) == most
+        assert list(heard) == told
 
 
 def test_binman_places_of_a_flash() -> None:

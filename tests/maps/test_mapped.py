@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit import bounds
 from imgaudit.maps.command_line import parse
 from imgaudit.maps.mapped import MAX_DEVICES, Mapped, mapped
 
@@ -57,3 +58,58 @@ def test_a_root_is_what_it_is_mapped_from() -> None:
     other = parse(f"root=/dev/dm-1 {table}").root
     assert other is not None
     assert (other.id, other.verified) == (None, False)
+
+
+_TARGET = (
+    "v,,,ro,0 8 verity {version} 8:1 8:2 {data} {hashes} {blocks} {start}"
+    " {algorithm} {digest} {salt}"
+)
+_GOOD = {
+    "version": "1",
+    "data": "4096",
+    "hashes": "1024",
+    "blocks": "20",
+    "start": "3",
+    "algorithm": "sha256",
+    "digest": "fb1a",
+    "salt": "ac87",
+}
+
+
+def test_a_target_says_where_its_hashes_are() -> None:
+    """Linux Documentation/admin-guide/device-mapper/verity.rst, "Construction Parameters"."""
+    (found,) = mapped(_TARGET.format(**_GOOD))
+    target = found.target
+    assert target is not None
+    assert (target.data, target.hashes, target.start) == ("8:1", "8:2", 3 * 1024)
+    assert target.digest == b"\xfb\x1a"
+    assert target.tree is not None
+    assert (target.tree.salt, target.tree.data_size) == (b"\xac\x87", 20 * 4096)
+    (bare,) = mapped(_TARGET.format(**_GOOD | {"salt": "-"}))
+    assert bare.target is not None
+    assert bare.target.tree is not None
+    assert bare.target.tree.salt == b""
+    (other,) = mapped(_TARGET.format(**_GOOD | {"data": "4095"}))
+    assert other.target is not None
+    assert other.target.tree is None
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        *(("start", "-1"), ("blocks", "x"), ("blocks", "9" * 5000)),
+        *(("digest", "xy"), ("digest", "abc"), ("salt", "z")),
+    ],
+)
+def test_a_target_that_cannot_be_is_none(field: str, value: str) -> None:
+    (found,) = mapped(_TARGET.format(**_GOOD | {field: value}))
+    assert (found.kind, found.device, found.target) == ("verity", "8:1", None)
+
+
+def test_only_the_first_devices_are_looked_at() -> None:
+    text = ";".join(f"d{number},,,rw,0 8 linear 8:1 0" for number in range(MAX_DEVICES + 1))
+    with bounds.listening() as heard:
+        assert len(list(mapped(text))) == MAX_DEVICES
+    assert list(heard) == [
+        ("dm-mod.create", f"only the first {MAX_DEVICES:,} devices are looked at")
+    ]
