@@ -388,3 +388,17 @@ def test_a_property_may_have_an_empty_name() -> None:
     with pytest.raises(FormatError) as caught:
         flat_tree._property_name(b"\0a", 1, 5)
     assert caught.value.offset == 5
+
+
+@pytest.mark.parametrize(
+    ("size", "offset", "why"),
+    [
+        (4, 24, "the structure block ends before its FDT_END token"),
+        (5, 8, "a property of 5 bytes passes the block's end"),
+    ],
+)
+def test_a_value_ends_with_its_block_at_the_latest(size: int, offset: int, why: str) -> None:
+    data = struct.pack(">IIIII4s", 1, 0, 3, size, 0, b"tide")
+    with pytest.raises(FormatError, match=why) as caught:
+        flat_tree._structure(View.of(data), 0, len(data), b"a\0")
+    assert caught.value.offset == offset
