@@ -80,13 +80,14 @@ DATA = Rule(
     severity=Severity.ERROR,
     values=_mismatch_values,
     message="{content}: the header stores the CRC {stored}, the data gives {computed}",
-    effect='U-Boot says "Bad Data CRC" and does not boot it.',
+    effect='U-Boot says "Bad Data CRC" and does not boot it, unless verify is set to no.',
     fix="Make the image again with mkimage from the final file, or copy it again.",
     computed="CRC-32 of the ih_size bytes behind the header is not ih_dcrc",
     sources=(
         in_u_boot("include/image.h", "legacy_img_hdr"),
         in_u_boot("boot/image.c", "image_check_dcrc"),
         in_u_boot("boot/bootm.c", says="Bad Data CRC"),
+        in_u_boot("boot/bootm.c", "bootm_start", says="images.verify = env_get_yesno"),
     ),
     bad=_one(_DAMAGED),
     good=_GOOD,
@@ -125,7 +126,8 @@ SIZE = Rule(
     severity=Severity.ERROR,
     values=_size_values,
     message="{content} should have {wanted:bytes} behind its header, but has {present:bytes}",
-    effect='U-Boot reads on into whatever follows and says "Bad Data CRC".',
+    effect='U-Boot reads on into whatever follows and says "Bad Data CRC"; where verify is set to'
+    " no, it starts what it has.",
     fix="Copy the file again; it was cut.",
     computed="64 + ih_size is above the size of the file, or ih_size is 0",
     sources=(
