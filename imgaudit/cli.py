@@ -197,12 +197,22 @@ class _Size(_ParamType):
             self.fail(str(problem), param, ctx)
 
 
+class _AtLeastZero(click.IntRange):
+    """A number that is not negative, whose range the help need not show as a formula."""
+
+    def __init__(self) -> None:
+        super().__init__(min=0)
+
+    def _describe_range(self) -> str:
+        return ""
+
+
 def _limits(command: Callable[..., int]) -> Callable[..., int]:
     """Give a command that reads what others made the options for its limits."""
     time = click.option(
         "--limit-time",
         metavar="SECONDS",
-        type=click.IntRange(min=0),
+        type=_AtLeastZero(),
         help="Most processor time; 0 for no limit. [30, and 5 more for each 64 MiB read]",
     )
     memory = click.option(
@@ -534,7 +544,7 @@ def recipe(name: str | None) -> int:
 
 @main.command()
 def man() -> None:
-    """Print the manual page, for man and its kind."""
+    """Print the manual page, for `man -l -` to show."""
     from imgaudit.manual import manual
 
     write(manual(main, __version__))
@@ -603,7 +613,7 @@ def demo(directory: str, fault: str | None) -> int:
 @click.option("--disk-description", metavar="FILE", help="genimage.cfg, or a .wks file.")
 @click.option("--sfdp", metavar="FILE", help="SFDP dump of the SPI-NOR.")
 @click.option("--ext-csd", metavar="FILE", help="EXT_CSD dump of the eMMC: binary, hex or text.")
-@_output
+@_file("--output", "Write the layout here.")
 @_limits
 def draft(
     directory: str | None,
@@ -614,7 +624,7 @@ def draft(
 ) -> int:
     """Draft a layout from a build's folder or files.
 
-    Exit status: 0 drafted, 1 with conflicts, 2 not.
+    Exit status: 0 drafted, 1 with conflicts, 2 not carried out.
     """
     if directory is not None and any(value is not None for value in sources.values()):
         raise click.UsageError("give a folder or single sources, not both")

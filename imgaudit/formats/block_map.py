@@ -158,9 +158,8 @@ def _flaws(
         following = item.last + 1
         mapped += item.last + 1 - item.first
     if mapped != numbers["MappedBlocksCount"]:
-        yield Flaw(
-            start, f"it counts {numbers['MappedBlocksCount']:,} mapped blocks and lists {mapped:,}"
-        )
+        count = counted(numbers["MappedBlocksCount"], "mapped block")
+        yield Flaw(start, f"it counts {count} and lists {mapped:,}")
 
 
 READER = Reader(

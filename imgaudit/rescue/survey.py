@@ -277,7 +277,9 @@ def groups_named(names: Iterable[str]) -> tuple[Group, ...]:
     names = tuple(names)
     unknown = sorted(set(names) - BY_NAME.keys())
     if unknown:
-        raise ValueError(f"no group is called {', '.join(unknown)}")
+        raise ValueError(
+            f"no group is called {', '.join(unknown)}; the groups are {', '.join(BY_NAME)}"
+        )
     return tuple(BY_NAME[name] for name in names)
 
 

@@ -25,7 +25,7 @@ from imgaudit.chips import CAUTION
 from imgaudit.data import dataclass
 from imgaudit.model import Region, Where
 from imgaudit.rules.cited import Source
-from imgaudit.units import Span, both, place
+from imgaudit.units import Span, both, counted, place
 
 if TYPE_CHECKING:
     from typing_extensions import ParamSpec
@@ -62,13 +62,15 @@ class Severity(enum.StrEnum):
 
 
 class _Formatter(string.Formatter):
-    """Formats message fields: `:bytes` says a size, `:place` an offset or address."""
+    """Formats message fields: `:bytes` says a size, `:place` an offset, `:+cell` how many cells."""
 
     def format_field(self, value: Any, format_spec: str) -> Any:
         if format_spec == "bytes":
             return both(value)
         if format_spec == "place":
             return place(value)
+        if format_spec.startswith("+"):
+            return counted(value, format_spec[1:])
         return super().format_field(value, format_spec)
 
 

@@ -652,7 +652,7 @@ JFFS2_BLOCKS = Rule(
     severity=Severity.ERROR,
     values=_jffs2_blocks_values,
     message=(
-        "{region} is for JFFS2 and has {count} erase blocks of {erase:bytes}; it needs {least}"
+        "{region} is for JFFS2 and has {count:+erase block} of {erase:bytes}; it needs {least}"
     ),
     effect="Linux does not mount it, 'Too few erase blocks ({count})': nothing can be kept there.",
     fix="Grow {region} to at least {needed:bytes}.",

@@ -480,9 +480,9 @@ CELLS = Rule(
     name="fit-address-cells-mismatch",
     severity=Severity.WARNING,
     values=_cells_values,
-    message="{content}: {image} gives {property} in {cells} cells, but #address-cells is {wanted}",
+    message="{content}: {image} gives {property} in {cells:+cell}, but #address-cells is {wanted}",
     effect="A loader that goes by #address-cells reads another address, and jumps there.",
-    fix="Write addresses in {wanted} cells, or correct #address-cells in the root node.",
+    fix="Write addresses in {wanted:+cell}, or correct #address-cells in the root node.",
     computed="the 32-bit cells of load or entry are not as many as #address-cells says; U-Boot"
     " itself goes by the property's length",
     sources=(

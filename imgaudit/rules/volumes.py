@@ -84,7 +84,7 @@ SIZE = Rule(
     severity=Severity.ERROR,
     values=_size_values,
     message=(
-        "{region} has {size:bytes} in the layout, and {room:bytes} in {artifact}: {blocks} blocks"
+        "{region} has {size:bytes} in the layout, and {room:bytes} in {artifact}: {blocks:+block}"
         " of {leb:bytes}"
     ),
     effect="The volume is as large as its table says: what is planned beyond that does not fit.",

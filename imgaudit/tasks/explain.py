@@ -71,7 +71,7 @@ def _page(rule: Rule) -> Report:
             Section(heading("Who says so"), (_said_by(rule.sources),)),
             Section(heading("A build with this finding"), tuple(_build(rule.bad))),
             Section(heading("What is said of it"), (Findings(shown, depth=2),)),
-            Section(heading("The same without it"), tuple(_build(rule.good))),
+            Section(heading("The same without it"), tuple(_sound(rule))),
         ),
         data=lambda: (
             said.head()
@@ -159,6 +159,27 @@ def _build(example: Example) -> Iterator[Part]:
         sizes = [f"{name} of {both(size)}" for name, size in _sizes(files).items()]
         if sizes:
             yield Lines((Line(f"{word} {', '.join(sizes)}."),))
+
+
+def _sound(rule: Rule) -> Iterator[Part]:
+    """Show the build without the fault; where the layout is the same, say what is not."""
+    bad, good = rule.bad, rule.good
+    if bad.layout != good.layout:
+        yield from _build(good)
+        return
+    both_have = bad.files.keys() & good.files.keys()
+    other = [name for name in good.files if name in both_have]
+    other = [name for name in other if bad.files[name]() != good.files[name]()]
+    other += [name for name in good.files if name not in both_have]
+    gone = [name for name in bad.files if name not in both_have]
+    told = []
+    if other:
+        told.append(f"other contents of {' and '.join(other)}")
+    if gone:
+        told.append(f"no {' and no '.join(gone)}")
+    yield Lines(
+        (Line(f"the same layout, with {' and '.join(told or ['another release before it'])}."),)
+    )
 
 
 def _plain(example: Example) -> dict[str, Any]:

@@ -87,11 +87,13 @@ def test_a_fit_and_its_configuration(tmp_path: Path) -> None:
     assert run(path, "--needs", "integrity")[0] == 0
     status, text = run(path, "--configuration", "none")
     assert status == 1
-    assert "no configuration is called none" in text
+    assert "no configuration is called none" in " ".join(text.split())
 
 
 def test_what_cannot_be_carried_out(ramdisk: Path, tmp_path: Path) -> None:
-    assert run(ramdisk, "--needs", "tides") == (2, "imgaudit: no group is called tides\n")
+    status, text = run(ramdisk, "--needs", "tides")
+    assert status == 2
+    assert text.startswith("imgaudit: no group is called tides; the groups are shell, console,")
     assert run(ramdisk, "--arch", "pdp11")[0] == 2
     assert run(tmp_path / "none")[0] == 2
     assert run(ramdisk, "--kernel", tmp_path / "none")[0] == 2

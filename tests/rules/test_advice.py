@@ -99,3 +99,16 @@ def test_what_is_told_of_the_example_mends_it(rule: Rule) -> None:
         worse = {key for key, rank in after.items() if rank < ranks.get(key, rank + 1)}
         # Copies of the map follow a move of the layout's; until then they differ.
         assert all(key[0].startswith("map-") for key in worse), (way, worse)
+
+
+_ONE = re.compile(
+    r"(?<![\w.,:/-])1 (?:\w+ )?(?:blocks|bytes|cells|files|modules|programs|regions)\b"
+)
+
+
+@pytest.mark.parametrize("name", checks())
+def test_one_thing_is_not_said_to_be_several(name: str) -> None:
+    rule = checks()[name].rule
+    for finding in audited(rule.bad).findings:
+        for text in (finding.message, finding.effect, finding.fix):
+            assert not _ONE.search(text.replace("line 1 ", "")), text

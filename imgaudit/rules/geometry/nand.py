@@ -26,7 +26,7 @@ SPARES = Rule(
     severity=Severity.WARNING,
     values=_spares_values,
     message=(
-        "{artifact} takes {used} of the {blocks} erase blocks of {region}: {spare} are left for bad"
+        "{artifact} takes {used:+erase block} of {region}, which has {blocks}: {spare} left for bad"
         " ones, and {wanted} of them may be bad"
     ),
     effect=(
