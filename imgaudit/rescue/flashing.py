@@ -328,7 +328,7 @@ def _do(command: sh.Simple, way: _Way) -> None:
         _mount(words[1:], way)
     elif name in _FILES:
         target = _FILES[name](words[1:])
-        moved = _plain(words[1:])[0] if name == "mv" and len(words) > 1 else None
+        moved = next(iter(_plain(words[1:])), None) if name == "mv" else None
         if target is not None:
             way.file_written(target, blank, moved)
     elif name == "fw_setenv":

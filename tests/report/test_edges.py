@@ -164,6 +164,13 @@ def test_a_row_that_is_too_long_goes_on_in_the_next_line(
     assert "".join(shown).count("b") == row[1].count("b")
 
 
+def test_only_a_cell_that_may_goes_on_in_the_next_line() -> None:
+    table = Table(head=("", ""), rows=(("a" * 30, "b " * 24),), wraps=frozenset({1}))
+    shown = [line for line in report(table).splitlines() if line.strip()]
+    assert [line.split()[0] for line in shown] == ["a" * 30, "b"]
+    assert max(map(len, shown)) == 59
+
+
 def test_no_cell_gets_narrower_than_twelve_columns() -> None:
     row = tuple(letter * 30 for letter in "abcdef")
     table = Table(head=("",) * 6, rows=(row,), wraps=frozenset(range(6)))

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.clean import cells
-from imgaudit.report._ram import draw
-from imgaudit.tasks.sections import RamRange
+from imgaudit.report._ram import draw, rows
+from imgaudit.report._style import Style
+from imgaudit.tasks.sections import Ram, RamRange
 from imgaudit.units import KIB, MIB, Span
 
 BANK = Span.sized(0x40000000, 512 * MIB)
@@ -70,3 +72,12 @@ def test_every_range_is_visible_and_no_line_too_long(
     bars = [line.rsplit("|", 2)[1] for line in lines if line.endswith("|")]
     assert len(bars) == sum(start < 1 << 40 for _, start, _ in ranges)
     assert all(set(bar) & {"#", "X"} for bar in bars)
+
+
+@pytest.mark.parametrize(("width", "pad"), [(62, "  "), (61, "")])
+def test_a_narrow_picture_is_not_indented(width: int, pad: str) -> None:
+    ram = Ram(ranges=(used("a", 0, MIB),), banks=(Span(0, MIB),), unplaced=("no room for it",))
+    shown = ["".join(text for text, _ in row) for row in rows(ram, Style(width=width))]
+    assert shown[0] == f"{pad}RAM 0x0 to 0x100000, 1 MiB"
+    assert shown[-1] == f"{pad}not placed: no room for it"
+    assert {len(line) for line in shown if "|" in line} == {width}

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.model import Act
-from imgaudit.rescue.flashing import MAX_DEEDS, MAX_WAYS, Deed, flashing, read
+from imgaudit.rescue.flashing import _DO, _FILES, MAX_DEEDS, MAX_WAYS, Deed, flashing, read
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.tree import file
 from tests.rescue._ramdisk import root as root_of
@@ -114,10 +114,22 @@ def test_variables(text: str, variables: dict[str, str | None] | None) -> None:
         "exit 0\nflashcp x /dev/mtd0",
         "put() { flashcp x /dev/mtd0; }",
         "if [ a = b",
+        "for i in $(seq); do true; done",
+        "mv -f",
+        "cp -a",
     ],
 )
 def test_what_writes_nothing(text: str) -> None:
     assert read("/x", f"#!/bin/sh\n{text}") is None
+
+
+@pytest.mark.parametrize("words", ["", "-x", "--", "-x -y", "$gone", "''", "a", "-o"])
+@pytest.mark.parametrize("name", sorted({*_DO, *_FILES, "mount", "umount", "fw_setenv", "sync"}))
+def test_a_command_without_the_words_that_it_needs(name: str, words: str) -> None:
+    """What it writes to is not known then; whatever follows it is read all the same."""
+    found = deeds(f"{name} {words}\nflashcp x /dev/mtd1")
+    assert found[-1].device == "/dev/mtd1"
+    assert all(deed.device in {None, "", "a"} for deed in found[:-1])
 
 
 @pytest.mark.parametrize(
