@@ -11,7 +11,7 @@ from imgaudit.tasks import map as drawing
 from imgaudit.tasks import said
 from imgaudit.tasks.follow import _heading, _some, follow
 from imgaudit.tasks.sections import Chip, Found, Verdict
-from imgaudit.tasks.slots import _choice
+from imgaudit.tasks.slots import _by_ids, _choice
 from imgaudit.tasks.stopped import stopped
 from imgaudit.units import KIB
 from tests._audits import build, emmc, nor
@@ -178,6 +178,17 @@ def test_how_a_setting_is_told(script: str, said: str) -> None:
 )
 def test_what_a_variable_chooses(text: str, choice: dict[str, str] | None) -> None:
     assert _choice(text, ("a", "b"), []) == choice
+
+
+def test_one_region_alone_is_no_pair_of_slots() -> None:
+    layout = build(
+        nor("name: root-a, at: 0, size: 64 KiB", "name: root-b, at: 64 KiB, size: 64 KiB")
+    ).layout
+    assert layout is not None
+    first, second = layout.regions
+    assert _by_ids([{"a": first}]) == {}
+    both = {"b": second, "a": first}
+    assert _by_ids([{"a": first}, both]) == {("a", "b"): [both]}
 
 
 def test_sizes_of_a_stage_are_those_of_its_regions() -> None:
