@@ -173,7 +173,7 @@ class Drafting:
         self.silent = [it.name for chip in chips for it in chip.regions if self.is_silent(chip, it)]
         lines = [*self.head(), "", "chips:"]
         for chip in chips:
-            lines += [f"  {chip.name}:", *_comments(chip.notes, 4)]
+            lines += [f"  {chip.name}:", *comments(chip.notes, 4)]
             lines += [f"    {line}" for line in chip.written()]
         lines += self.ram()
         lines += [
@@ -697,7 +697,7 @@ class Drafting:
         environments = [region for region in chip.regions if region.holds == "uboot-env"]
         unsure = [region.name for region in chip.regions if not self.sure(chip, region)]
         for region in chip.regions:
-            yield from _comments(region.notes, 2)
+            yield from comments(region.notes, 2)
             yield f"  - name: {_scalar(region.name)}"
             if region.others:
                 called = filter(_sayable, (region.label, *region.others))
@@ -922,6 +922,7 @@ def _mark(what: str) -> str:
     return f"  # {FILL_IN}: {what}"
 
 
-def _comments(notes: Iterable[str], indent: int) -> Iterator[str]:
+def comments(notes: Iterable[str], indent: int) -> Iterator[str]:
+    """Give notes as comments of the layout."""
     for note in notes:
         yield f"{' ' * indent}# {_plain(note)}"

@@ -20,7 +20,8 @@ from imgaudit.arches import of_elf, of_kernel
 from imgaudit.chips import EMMC
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
-from imgaudit.contents.tree import BLOCK, Content
+from imgaudit.contents.slices import Slices
+from imgaudit.contents.tree import BLOCK, Artifact, Content
 from imgaudit.errors import ImgauditError, LayoutError
 from imgaudit.files import Folder
 from imgaudit.formats import identify
@@ -33,7 +34,7 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
 from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, SECTOR, Layout, Slot, Stage
-from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, quoted
+from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, comments, quoted
 from imgaudit.tasks.items import PROBE, Found, Item, has_environment, items_of, sorted_out, word_of
 from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
 from imgaudit.tasks.sources import Sources, read, word
@@ -90,12 +91,36 @@ def _sources(found: Found) -> Iterator[tuple[str, Item]]:
             yield name, item
 
 
+class _Again(FolderStore):
+    """A folder whose files were read: what was read as what it should be is not read again."""
+
+    def __init__(self, folder: Folder, loader: Loader, items: Iterable[Item]) -> None:
+        super().__init__(folder, loader)
+        self._known = {item.path: item for item in items}
+
+    def begin(
+        self, path: str, *, expects: str | None, emmc: bool, slices: Slices | None = None
+    ) -> tuple[Callable[[], Artifact], int]:
+        """See Store."""
+        known = self._known.get(path)
+        wanted = expects in {None, "raw", "blank"} or (known and known.payload.format == expects)
+        if known is None or slices is not None or not wanted:
+            return super().begin(path, expects=expects, emmc=emmc, slices=slices)
+        content = known.artifact.content
+        dropped = emmc and (expects or "raw") not in FIRMWARE
+        if content.view is None and not dropped:
+            return super().begin(path, expects=expects, emmc=emmc)
+        artifact = replace(known.artifact, content=replace(content, expects=expects))
+        return (lambda: artifact), 0
+
+
 class _Folder(Drafting):
     """Drafts from a folder: regions get their artifacts, and the boot tells the stages."""
 
     def __init__(self, sources: Sources, found: Found, folder: Folder) -> None:
         super().__init__(sources, read(sources))
         self.found = found
+        self.limits: list[str] = []  # what was left out while the boot was walked
         self.folder = folder
         self.text = ""
 
@@ -335,6 +360,12 @@ class _Folder(Drafting):
             found = list(self.walked(chips))
         except (ImgauditError, LayoutError):
             found = []
+        if self.limits:
+            more = len(self.limits) - _SHOWN
+            yield ""
+            yield from comments(self.limits[:_SHOWN], 0)
+            if more > 0:
+                yield f"# not looked at: {counted(more, 'more thing')}"
         if not found:
             yield from super().stages(chips)
             return
@@ -356,7 +387,10 @@ class _Folder(Drafting):
         lines += self.elsewhere()
         layout = parse("\n".join(lines).encode(), "the draft")
         with Loader() as loader:
-            subject = gather(layout, FolderStore(self.folder, loader))
+            subject = gather(layout, _Again(self.folder, loader, self.found.items))
+        heard = set(self.found.heard)
+        limits = ((it.name, it.why) for it in subject.ledger if it.kind == "limit")
+        self.limits = [f"{where}: {why}" for where, why in limits if (where, why) not in heard]
         rescue = self.rescue_region(layout, subject)
         used = {entry: _used(subject, entry) for entry in subject.boots.followed}
         main = Stage(where=layout.where, name="main", regions=(), entry="bootcmd")
