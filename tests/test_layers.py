@@ -124,6 +124,10 @@ def test_an_audit_on_paper_loads_only_what_judges_the_map() -> None:
     assert not readers
     assert all(name.startswith("rules.geometry.") for name in families)
     assert not loaded & {"lzma", "elftools", "concurrent.futures", "imgaudit.contents.reader"}
+    # One form is rendered, and it needs nothing of the others.
+    forms = {name for name in mine if name.startswith("report.") and "._" not in name}
+    assert forms == {"report.text"}
+    assert not loaded & {"json", "html", "difflib", "tabulate"}
 
 
 def holds(module: str, text: str) -> bool:

@@ -14,7 +14,8 @@
             "path": "fip.bin",            relative to the artifacts folder
             "size": 527360,
             "sha256": "…",
-            "data-sha256": null           the same data for the block digests below, files > 64 MiB
+            "data-sha256": null           the same data for the block digests below: files > 64 MiB,
+                                          and volumes for an eMMC > 8 MiB
           },
           "payload": {                    what lands in the region, once unpacked; or null
             "size": 527360,
