@@ -6,10 +6,13 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from imgaudit import bounds
+from imgaudit.boot import stage
 from imgaudit.cli import main
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
@@ -256,3 +259,35 @@ def test_the_command_takes_a_folder_or_sources(whimbrel: Path, tmp_path: Path) -
     both = CliRunner().invoke(main, ["draft", str(whimbrel), "--mtdparts", "a:1k(b)"])
     assert both.exit_code == 2
     assert "not both" in both.output
+
+
+def test_what_is_no_source_or_image_is_read_once(
+    whimbrel: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+    begin = Loader.in_folder
+
+    def counting(self: Loader, folder: Folder, path: str, **how: Any) -> Any:
+        read.append(path)
+        return begin(self, folder, path, **how)
+
+    monkeypatch.setattr(Loader, "in_folder", counting)
+    draft_folder(str(whimbrel))
+    assert {"recovery.itb", "fip.bin", "boot.vfat", "data.ext4"} <= set(read)
+    # Of the chips' images the regions are cut out; sources are read alone.
+    again = {path for path in read if read.count(path) > 1}
+    assert again <= {"emmc.img", "nor.img", "uboot.env", "uboot-redundant.env"}
+
+
+def test_what_is_left_out_of_the_walk_is_said(
+    whimbrel: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    boots = stage.boots_of
+
+    def loud(*parts: Any) -> Any:
+        bounds.left_out("uboot.env", "only the first 7 tides are looked at")
+        return boots(*parts)
+
+    monkeypatch.setattr(stage, "boots_of", loud)
+    told = draft_folder(str(whimbrel)).text
+    assert "# uboot.env: only the first 7 tides are looked at" in told
