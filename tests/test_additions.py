@@ -11,6 +11,11 @@ from typing import Any
 
 import pytest
 
+from imgaudit.contents.build import reader_of
+from imgaudit.formats import readers
+from imgaudit.formats.files import FileSystem
+from imgaudit.model import HOLDS, MOUNTED
+
 RULE = """
 from imgaudit.rules.cited import PRACTICE
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
@@ -157,3 +162,10 @@ def test_a_form_of_report_is_one_for_every_command(run: Run, tmp_path: Path) -> 
     out = tmp_path / "out"
     run("map", "board.yaml", "--report", f"tally={out}")
     assert out.read_text() == "map: 0 of 0 rules\n"
+
+
+def test_every_file_system_that_is_walked_says_what_mounts_it() -> None:
+    assert readers()
+    # Of a btrfs only the superblock is read.
+    walked = {kind.format for kind in FileSystem.__subclasses__()} - {"btrfs"}
+    assert set(MOUNTED) == {word for word in HOLDS if reader_of(word) in walked}
