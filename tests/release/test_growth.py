@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.contents.build import read
+from imgaudit.contents.build import Build, MemoryStore, read
+from imgaudit.contents.reader import Loader
 from imgaudit.errors import AuditError
 from imgaudit.layout.load import parse
 from imgaudit.release.growth import LEAST, MOST, Trend, growth, history, slope
-from imgaudit.release.manifest import Manifest, SealedPayload, SealedRegion, dump
+from imgaudit.release.manifest import Manifest, SealedFile, SealedPayload, SealedRegion, dump
 from imgaudit.units import MIB
 
 LAYOUT = b"""\
@@ -132,3 +135,39 @@ def test_a_folder_in_the_order_of_its_numbers(tmp_path: Path) -> None:
     (tmp_path / "v2.json").write_text(json.dumps({"manifest": 1}))
     with pytest.raises(AuditError, match="has no 'board'"):
         history([str(tmp_path)])
+
+
+DATA = b"tide" * MIB
+
+
+def _released(digest: str | None, size: int = len(DATA), *, file: bool = True) -> Manifest:
+    (manifest,) = _sealed(size)
+    (region,) = manifest.regions
+    artifact = SealedFile(path="a.bin", size=size, sha256=digest) if file else None
+    return replace(manifest, regions=(replace(region, artifact=artifact),))
+
+
+@pytest.mark.parametrize(
+    ("release", "given", "names"),
+    [
+        (_released(hashlib.sha256(DATA).hexdigest()), True, ("0",)),
+        (_released(hashlib.sha256(b"ebb").hexdigest()), True, ("0", "this build")),
+        (_released(None), True, ("0", "this build")),
+        (_released(None, file=False), True, ("0", "this build")),
+        (_released(hashlib.sha256(DATA).hexdigest()), False, ("0", "this build")),
+        (_released(None, file=False), False, ("0", "this build")),
+    ],
+)
+def test_a_build_that_is_the_newest_release_counts_once(
+    release: Manifest, names: tuple[str, ...], *, given: bool
+) -> None:
+    """By the digests of its files; what has none to compare is another."""
+    with Loader() as loader:
+        store = MemoryStore({"a.bin": lambda: DATA} if given else {}, loader)
+        found = growth(read(parse(LAYOUT, "l.yaml"), store), [release])
+    assert found.releases == names
+
+
+def test_growth_needs_a_layout() -> None:
+    with pytest.raises(AuditError, match="growth needs a layout"):
+        growth(Build(layout=None, given=False, placements=()), [])
