@@ -47,7 +47,9 @@ def done(text: str, world: World = WORLD) -> Done:
         ("mmc rescan", Kind.SELECT),
         ("mmc info", Kind.SHOW),
         ("mmc partconf 0", Kind.SHOW),
+        ("mmc partconf 0 part", Kind.SHOW),
         ("mmc partconf 0 1 1 0", Kind.CONFIGURE),
+        ("mmc rst-function 0", Kind.SHOW),
         ("mmc rst-function 0 1", Kind.CONFIGURE),
         ("mmc hwpartition user enh 0 100 complete", Kind.CONFIGURE),
         ("mmc swrite 1000 0", Kind.WRITE),
@@ -180,6 +182,7 @@ def test_what_setexpr_makes_of_texts(text: str, name: str, value: str) -> None:
     ("text", "succeeds"),
     [
         # a usage error
+        ("setexpr", False),
         ("setexpr n", False),
         ("setexpr n 5 +", False),
         ("setexpr n 5 ++ 3", False),
@@ -229,6 +232,9 @@ def test_a_list_of_partitions_that_is_refused_has_no_names() -> None:
     [
         # what is not said goes to the end of the partition, or of the chip
         ("mtd read rest 1000", "nor", Span(MIB, 16 * MIB), 0x1000, None),
+        ("sf read 1000 100000", "nor", Span(MIB, 16 * MIB), 0x1000, None),
+        ("sf read 1000 rest", "nor", Span(MIB, 16 * MIB), 0x1000, None),
+        ("nand read 1000 rest", "nor", Span(MIB, 16 * MIB), 0x1000, None),
         ("mtd read rest 1000 100000", "nor", Span(2 * MIB, 16 * MIB), 0x1000, None),
         ("mtd read rest 1000 100000 10", "nor", Span.sized(2 * MIB, 16), 0x1000, None),
         ("mtd erase rest 100000", "nor", Span(2 * MIB, 16 * MIB), None, None),
@@ -270,6 +276,9 @@ def test_bytes_that_are_moved(
         ("save mmc 0:1 1000 /a 10", "mmc0", "1", "a"),
         ("save mmc 0:1 1000", "mmc0", "1", None),
         ("size mmc 0:1", "mmc0", "1", None),
+        ("sysboot mmc 0:1 any 100", "mmc0", "1", "image"),
+        ("sysboot -p mmc 0:1 any 100", "mmc0", "1", "image"),
+        ("sysboot mmc 0:1 any 100 /a", "mmc0", "1", "a"),
         ("size mmc 0:1 a", "mmc0", "1", "a"),
     ],
 )
@@ -287,6 +296,7 @@ def test_files_that_are_meant(
         ("bootm 2000", 0x2000, (None, None), None, None),
         ("bootm 2000#conf-1", 0x2000, (None, None), None, "conf-1"),
         ("bootm #conf-1", 0x1000, (None, None), None, "conf-1"),
+        ("bootm 2000 -", 0x2000, (None, None), None, None),
         ("bootm 2000 - 3000", 0x2000, (None, None), 0x3000, None),
         ("bootm 2000 4000:100 3000", 0x2000, (0x4000, 0x100), 0x3000, None),
         ("booti", 0x1000, (None, None), None, None),
