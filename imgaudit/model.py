@@ -110,10 +110,23 @@ MOUNTED: Mapping[str, frozenset[str]] = {
 """File systems that Linux mounts and a reader walks; of each, what the drivers are called."""
 # What fills its region by design: a file system or an environment is made to the region's size.
 FILLS = frozenset(
-    {"uboot-env", "ext2", "ext3", "ext4", "fat", "f2fs", "ubi", "ubifs", "jffs2", "gpt", "blank"}
+    {
+        "uboot-env",
+        "ext2",
+        "ext3",
+        "ext4",
+        "fat",
+        "f2fs",
+        "ubi",
+        "ubifs",
+        "jffs2",
+        "gpt",
+        "mbr",
+        "blank",
+    }
 )
 # Of these the free room is not what nothing is stored in: nobody can be asked to keep some.
-_UNCOUNTED = frozenset({"uboot-env", "ubi", "gpt", "blank"})
+_UNCOUNTED = frozenset({"uboot-env", "ubi", "gpt", "mbr", "blank"})
 ARCHITECTURES = ("arm", "arm64", "riscv32", "riscv64", "x86", "x86-64", "mips", "powerpc")
 
 

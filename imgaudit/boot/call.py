@@ -84,6 +84,7 @@ class Done:
     succeeds: bool | None = None
     choice: bool = False
     breaks: bool = False
+    optional: bool = False
     cause: Cause | None = None
     device: str | None = None
     partition: str | None = None

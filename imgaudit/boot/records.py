@@ -237,7 +237,8 @@ class Operation:
     it reads, for copies and unpacking. `succeeds` is how it ends on sound hardware by what is known
     (None: it may go either way), `cause` why it fails or is not known. `ignored`: what runs next
     does not depend on its success.
-    `checked` is false where a boot command can follow although it failed. `saves` are, where the
+    `checked` is false where a boot command can follow although it failed; `optional`: U-Boot itself
+    goes on without what it loads. `saves` are, where the
     environment is saved, the variables that are then otherwise than at the start (None: deleted),
     as far as their values are known.
     """
@@ -262,6 +263,7 @@ class Operation:
     ignored: bool = False
     checked: bool = True
     can_fail: bool = False
+    optional: bool = False
     saves: Mapping[str, str | None] = field(default_factory=dict)
 
     @property

@@ -234,7 +234,7 @@ class _Walker:
             operations=tuple(
                 replace(
                     operation,
-                    checked=operation.index not in self.unchecked,
+                    checked=operation.index not in self.unchecked or operation.optional,
                     ignored=operation.index in self.ignored,
                 )
                 for operation in self.operations
@@ -765,6 +765,7 @@ class _Walker:
             runs=done.runs or done.any_of,
             succeeds=done.succeeds,
             cause=done.cause if done.succeeds is not True else None,
+            optional=done.optional,
             can_fail=done.breaks if done.succeeds else done.succeeds is None and not done.choice,
             saves=dict(self.changed(state)) if done.kind is Kind.SAVE else {},
         )
@@ -1174,6 +1175,7 @@ class _Loading:
             path=found.path,
             fills=None if address is None else address.number(),
             fills_size=found.size,
+            optional=optional,
         )
         words = ("load", device or "", partition or "", str(address or ""), found.path or "")
         self.does(done, [Text.of(word) for word in words], optional=optional)

@@ -1,6 +1,7 @@
 """arm64 Linux kernel `Image`: the 64-byte header at its start.
 
-Source: Linux Documentation/arch/arm64/booting.rst, section 4.
+Source: Linux Documentation/arch/arm64/booting.rst, section 4; arch/arm64/kernel/efi-header.S for
+the sections, of which the last ends where the file does.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from typing import ClassVar
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
+from imgaudit.formats.efi import stated_end
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View
 from imgaudit.units import human
@@ -40,7 +42,7 @@ class Arm64ImageFacts(Facts):
     kernel before 3.17 says 0. `load_offset` is the distance from a 2 MiB boundary at which it must
     lie: `text_offset`, or 0x80000 where `image_size` is 0. `page_size` is None where unspecified.
     `anywhere` tells that the place need not be close to the start of RAM. `pe_offset` is None
-    without an EFI header. The header does not say how long the file is.
+    without an EFI header; with one, its sections say how long the file is.
     """
 
     format: ClassVar[str] = "arm64-image"
@@ -79,7 +81,9 @@ def read(view: View) -> Arm64ImageFacts:
     if raw[56:60] != MAGIC:
         raise FormatError(_FIELDS["magic"], "not an arm64 kernel: the magic is missing")
     text_offset, image_size, flags, pe_offset = struct.unpack("<8xQQQ28xI", raw)
+    efi = raw[:2] == b"MZ"
     return Arm64ImageFacts(
+        length=stated_end(view) if efi else None,
         offsets=_FIELDS,
         text_offset=text_offset,
         load_offset=text_offset if image_size else OLD_TEXT_OFFSET,
@@ -88,7 +92,7 @@ def read(view: View) -> Arm64ImageFacts:
         big_endian=bool(flags & 1),
         page_size=_PAGE_SIZES[flags >> 1 & 3],
         anywhere=bool(flags >> 3 & 1),
-        pe_offset=pe_offset if raw[:2] == b"MZ" else None,
+        pe_offset=pe_offset if efi else None,
     )
 
 

@@ -6,6 +6,7 @@ specification for the sections' names.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import field
 from typing import ClassVar
@@ -103,6 +104,13 @@ def _match(view: View) -> Match:
         or view.upto(0x202, 4) == b"HdrS"
     )
     return Match.WEAK if kernel else Match.SURE
+
+
+def stated_end(view: View) -> int | None:
+    """Give where a program's last section ends in the file; None where no whole header says it."""
+    with contextlib.suppress(FormatError):
+        return _read(view).length
+    return None
 
 
 def _read(view: View) -> Efi:

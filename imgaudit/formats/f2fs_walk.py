@@ -37,7 +37,7 @@ _INLINE_ATTRIBUTES, _INLINE_DATA, _INLINE_NAMES, _EXTRA = 1, 2, 4, 0x20
 _DEFAULT_ATTRIBUTES = 50  # addresses' worth of room in an inode
 _NEW, _PACKED = 0xFFFFFFFF, 0xFFFFFFFE
 _COMPACT_SUMMARY, _ORPHANS, _LARGE_BITMAP = 0x4, 0x2, 0x400
-_FLAG_PACKED, _ENCRYPTED = 0x4, 0x1  # of i_flags and of i_advise
+_FLAG_PACKED, _ENCRYPTED = 0x4, 0x4  # of i_flags and of i_advise (fs/f2fs/f2fs.h)
 _FOLDED = 0x40000000
 
 

@@ -10,6 +10,7 @@ from typing import ClassVar
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
+from imgaudit.formats.efi import stated_end
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View
 from imgaudit.units import human
@@ -75,14 +76,16 @@ def read(view: View) -> RiscvImageFacts:
     if raw[48:56] != MAGIC and raw[56:60] != MAGIC2:
         raise FormatError(_FIELDS["magic2"], "not a RISC-V kernel: both magics are missing")
     text_offset, image_size, flags, version, pe_offset = struct.unpack("<8xQQQI24xI", raw)
+    efi = raw[:2] == b"MZ"
     return RiscvImageFacts(
+        length=stated_end(view) if efi else None,
         offsets=_FIELDS,
         text_offset=text_offset,
         image_size=image_size,
         flags=flags,
         big_endian=bool(flags & 1),
         version=(version >> 16, version & 0xFFFF),
-        pe_offset=pe_offset if raw[:2] == b"MZ" else None,
+        pe_offset=pe_offset if efi else None,
         current=raw[56:60] == MAGIC2,
     )
 

@@ -147,6 +147,7 @@ def _lacking(
         if asked - ({own.text} if own is not None else set()):
             why = "it was built to take another root="
             yield Step(command=built, variable="the kernel", at=0, why=why)
+    yield from _unmounted(linux, proof, layout)
     mounted = {link.region for link in proof.chain if link.role == "root"}
     for root in roots.values():
         if root.region.name in mounted and root.driver is State.MISSING:
@@ -165,3 +166,16 @@ def _lacking(
         elif first.stands_in == BARE_SHELL:
             step = Step(command=BARE_SHELL, variable="the kernel", at=0, why=BARE)
             yield replace(step, fault=Fault.ROOT_CONTENT, region=root.region.name)
+
+
+def _unmounted(linux: Started, proof: Proof, layout: Layout) -> Iterator[Step]:
+    """Name what the ramdisk before a root mounts, and neither kernel nor ramdisk can."""
+    switch = linux.switch
+    if switch is None:
+        return
+    roots = (link.region for link in proof.chain if link.role == "root" and link.region)
+    kinds = dict.fromkeys((*switch.kinds, *(layout.region(name).holds for name in roots)))
+    for kind in kinds:
+        if linux.file_system(kind) is State.MISSING:
+            why = f"the kernel has no {kind} built in, and its ramdisk no module of it"
+            yield Step(f"mount -t {kind}", switch.step.path, 0, why, fault=Fault.KERNEL)

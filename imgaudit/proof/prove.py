@@ -487,5 +487,5 @@ def _hopeless(path: Path) -> Iterator[Step]:
         if taken.succeeds or not taken.known:
             continue
         loads = operation.kind in {Kind.READ, Kind.LOAD} and operation.ram_at in used
-        if loads or operation.kind is Kind.BOOT:
+        if loads or operation.optional or operation.kind is Kind.BOOT:
             yield _step(taken)

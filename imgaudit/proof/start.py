@@ -595,6 +595,9 @@ class _Judging:
                 Fault.MACHINE,
                 returns=False,
             )
+        if inner.facts is not None and inner.size < (inner.facts.length or 0):
+            why = f"{inner.name} ends {both((inner.facts.length or 0) - inner.size)} too early"
+            raise _NoError(why, Fault.CONTENT, at=self.region("kernel"), returns=False)
         if arch is None and self.layout.arch in {"arm64", "riscv64"}:
             why = f"{inner.name} is no kernel for {self.layout.arch}"
             raise _NoError(why, Fault.CONTENT, returns=False)
@@ -688,6 +691,7 @@ class _Judging:
             if switch is not None:
                 raise _OpenError(f"what root={root.text} leads to is not known")
             return
+        self.taken_type(region, switch)
         content = self.board.content(region)
         if switch is not None and switch.init is None and named and content is not None:
             # Generated scripts take /sbin/init where it is not there, others do not.
@@ -713,7 +717,21 @@ class _Judging:
         if region is None or root is None:
             why = f"{switch.step.place} of the ramdisk mounts {device} for the new root"
             raise _OpenError(f"{why}: what that is, is not known")
+        self.taken_type(region, switch)
         yield from self.system(region, root, switch.init, config)
+
+    def taken_type(self, region: Region, switch: Switch | None) -> None:
+        """See that a script mounts a root as what it is (mount(8): without a type, it is tried)."""
+        kind = switch.kind if switch is not None else None
+        content = self.board.content(region)
+        if switch is None or kind in {None, "auto"} or content is None or content.format is None:
+            return
+        ext = {"ext2", "ext3", "ext4"}
+        if content.format not in _SYSTEMS or content.format == kind:
+            return
+        if not ({content.format, kind} <= ext or (content.format == "fat" and kind == "vfat")):
+            why = f"{switch.step.path} of the ramdisk mounts {region.name} as {kind}, and it holds"
+            raise _NoError(f"{why} {content.format}", Fault.ROOT, returns=False)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
         """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""

@@ -69,6 +69,11 @@ class Node:
         """Whether root may execute it: a regular file with at least one x bit."""
         return self.is_file and bool(self.mode & 0o111)
 
+    @property
+    def unread(self) -> bool:
+        """Whether it has bytes, and where they lie is not known."""
+        return self.is_file and self.stored is None and self.size > 0
+
     def data(self) -> View:
         """View the contents; shorter than `size` where the archive is cut."""
         return View.of(b"") if self.stored is None else self.stored

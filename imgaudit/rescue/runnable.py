@@ -26,6 +26,7 @@ LIBRARIES = 512  # of one program; the largest desktop programs load some 300
 WORK = 200_000  # tables read and needs followed; an installer with 70 programs takes 5 %
 ELF_WORK = 50  # reading one ELF file, beside its tables
 BOUND = "not read: the ramdisk's programs ask for too much"
+UNREAD = "where its bytes lie is not known, or they are packed or encrypted"
 PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 CACHE_ENTRIES = 20_000
 FOLDERS = 64  # of one search; a program built for a store of packages has some 20
@@ -120,6 +121,8 @@ class Runner:
             return found
         if self._left < 0:
             return BOUND
+        if node.unread:
+            return UNREAD
         self._left -= ELF_WORK
         try:
             found = elf.read(node.data())
@@ -182,6 +185,8 @@ class Runner:
             return _no("not-a-file", found.path, f"{chain} is not a regular file")
         if not node.executable:
             return _no("mode", found.path, f"{chain} has mode {node.mode & 0o7777:o}, without x")
+        if node.unread:
+            return Verdict(None, (Reason("bound", path, f"{chain}: {UNREAD}"),))
         head = node.data().upto(0, SCRIPT_HEAD)
         if head[:2] == b"#!":
             return self._script(head, chain, depth)
@@ -303,8 +308,8 @@ class Runner:
         if not node.executable:
             return Reason("loader", name, f"the loader {name} of {path} is not executable")
         loader = self.facts(node)
-        if loader == BOUND:
-            return Reason("bound", name, f"{path} -> {name}: {BOUND}")
+        if isinstance(loader, str) and loader in {BOUND, UNREAD}:
+            return Reason("bound", name, f"{path} -> {name}: {loader}")
         if isinstance(loader, str) or not _alike(loader, facts):
             return Reason("loader", name, f"the loader {name} of {path} is not of its kind")
         libraries.append(found.path)
@@ -373,6 +378,8 @@ class Runner:
             if found.node is None or not found.node.is_file:
                 continue
             facts = self.facts(found.node)
+            if facts == UNREAD:
+                return Reason("bound", need, f"{chain}: {UNREAD}")
             if isinstance(facts, str):
                 return Reason("library", need, f"{chain}: {found.path} is no library: {facts}")
             if not _alike(facts, program.facts):

@@ -26,7 +26,7 @@ from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.first import default_init, first_program
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
-from imgaudit.rescue.start import Start, Switch, follow_init, on_path
+from imgaudit.rescue.start import SHELLS, Start, Switch, follow_init, on_path
 from imgaudit.rescue.survey import RescueFacts, groups_named, survey
 
 XZ_CHECKS = frozenset({"none", "crc32"})
@@ -181,7 +181,7 @@ class Early:
 
     `runs` is None where that is not known. `ignored` tells that the kernel passes the ramdisk over
     and mounts `root=` itself. `options` are those of the kernel that unpack it, `switch` is where
-    its script goes on.
+    its script goes on. `root` is what it unpacks to and `start` what its script does.
     """
 
     init: str
@@ -190,6 +190,8 @@ class Early:
     ignored: bool = False
     options: tuple[str, ...] = ()
     switch: Switch | None = None
+    root: Root | None = field(default=None, repr=False, compare=False)
+    start: Start | None = field(default=None, repr=False, compare=False)
 
 
 class Same:
@@ -233,8 +235,28 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
         return Early(first.reached, False, f"its own start ends: {start.stops}")
     if ramdisk.troubles:
         return Early(first.reached, None, _unread(ramdisk))
+    if blocked := _blocked(root, start):
+        return Early(first.reached, False, blocked)
     options = dict.fromkeys(COMPRESSIONS[segment.compression][1] for segment in packed)
-    return Early(first.reached, True, options=tuple(options), switch=start.switch)
+    return Early(
+        first.reached, True, options=tuple(options), switch=start.switch, root=root, start=start
+    )
+
+
+def _blocked(root: Root, start: Start) -> str:
+    """Say what keeps a script from the root that it is to go on to, where that is certain."""
+    switch = start.switch
+    if switch is None or start.doubts or set(switch.others) - SHELLS:
+        return ""
+    for step, point in start.no_point:
+        if step.certain and point in switch.points:
+            return f"{step.place} mounts on {point}, which is not there"
+    folder = root.lookup("/dev")
+    there = folder is not None and folder.children is not None
+    nodes = folder.children.values() if there and folder is not None and folder.children else ()
+    if switch.points and not start.nodes and not any(stat.S_ISBLK(node.mode) for node in nodes):
+        return f"{switch.step.place} mounts a disk, and nothing mounts /dev"
+    return ""
 
 
 def rescue_alone(

@@ -32,7 +32,9 @@ _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
 _SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
 _OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
+_MAKES_NODES = frozenset({"mdev", "mknod", "cp", "tar", "cpio", "udevd", "systemd-udevd"})
 _CMDLINE = "/proc/cmdline"
+INITTAB = "/etc/inittab"
 _DEVICE = re.compile(r"/dev/|(?:PART)?(?:LABEL|UUID)=")
 # Where programs look at once: BusyBox util-linux/mdev.c, procps/sysctl.c; systemd-udevd(8).
 _LOOKS_IN = {
@@ -88,7 +90,8 @@ class Switch:
     `device` is what is mounted there, `step` where, and `init` the program that is started there;
     None where that is not known. `asks` tells that a script looks at the kernel's command line.
     `others` are programs that may be started in the ramdisk instead; `certain` tells that there
-    are none and that it leaves on every way.
+    are none and that it leaves on every way. `kind` is the type that the root is mounted as,
+    `kinds` are those of all mounts through which it is seen, and `points` their mount points.
     """
 
     step: Step
@@ -97,6 +100,9 @@ class Switch:
     asks: bool = True
     others: tuple[str, ...] = ()
     certain: bool = False
+    kind: str | None = None
+    kinds: tuple[str, ...] = ()
+    points: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +113,7 @@ class _Mounted:
     device: str | None
     options: tuple[str, ...]
     tool: str
+    kind: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,7 +124,8 @@ class Start:
     of another chip is there. `ends` is the last command of a first program that ends. `mounted` are
     the mount points that something mounts on, and `no_point` those of them without a folder;
     `early` are programs that look there before they are mounted, with the point.
-    `loads` are modules that are loaded by name. `switch` is where it goes on. `doubts` say in
+    `loads` are modules that are loaded by name. `switch` is where it goes on. `nodes`
+    tells that something makes nodes of devices. `doubts` say in
     sentences what was not followed.
     """
 
@@ -130,6 +138,7 @@ class Start:
     early: tuple[tuple[Step, str], ...] = ()
     loads: tuple[tuple[Step, str], ...] = ()
     switch: Switch | None = None
+    nodes: bool = False
     doubts: tuple[str, ...] = ()
 
     @property
@@ -165,6 +174,7 @@ def follow_init(
         early=tuple((step, point) for step, point in walk.early if point in walk.mounted)[:KEPT],
         loads=tuple(walk.loads)[:KEPT],
         switch=walk.left(),
+        nodes=walk.nodes or "/dev" in walk.mounted,
         doubts=tuple(dict.fromkeys(walk.doubts))[:KEPT],
     )
 
@@ -204,6 +214,7 @@ class _Walk:
         self.leaves: list[tuple[Step, str | None, str | None]] = []
         self.others: list[str] = []
         self.asks = False
+        self.nodes = False
         self.made: set[str] = set()
         self.no_point: list[tuple[Step, str]] = []
         self.early: list[tuple[Step, str]] = []
@@ -615,24 +626,37 @@ class _Walk:
         step, point, _ = self.leaves[0]
         inits = {init for _, _, init in self.leaves}
         one = len(self.leaves) == 1
-        found = self.behind(point) if one and point is not None else None
+        points: list[str] = []
+        found = self.behind(point, points) if one and point is not None else None
+        device = None if found is None else found.device
         return Switch(
-            step=step if found is None else found.step,
-            device=None if found is None else found.device,
+            step=step if found is None or device is None else found.step,
+            device=device,
             init=inits.pop() if len(inits) == 1 else None,
             asks=self.asks or bool(self.doubts),
             others=tuple(dict.fromkeys(self.others)),
             certain=one and step.certain and not self.others,
+            kind=None if found is None else found.kind,
+            kinds=tuple(
+                dict.fromkeys(
+                    one.kind for point in points for one in self.devices.get(point, ()) if one.kind
+                )
+            ),
+            points=tuple(points),
         )
 
-    def behind(self, point: str) -> _Mounted | None:
-        """Give the mount of the one device that is seen at a point: through an overlay, a bind."""
+    def behind(self, point: str, points: list[str]) -> _Mounted | None:
+        """Give the one mount that is seen at a point: through an overlay, a bind.
+
+        Its device is None where it is not known; `points` gets all that were gone through.
+        """
         for _ in range(NESTED):
-            found = self.devices.get(posixpath.normpath(point), [])
+            points.append(posixpath.normpath(point))
+            found = self.devices.get(points[-1], [])
             if not found or (len(found) > 1 and not all(one.step.certain for one in found)):
                 return None
             last = found[-1]
-            if last.device is not None and _DEVICE.match(last.device):
+            if last.device is None or _DEVICE.match(last.device):
                 return last
             lower = next((it for it in last.options if it.startswith("lowerdir=")), "")
             bound = {"bind", "rbind", "move"} & set(last.options)
@@ -672,6 +696,7 @@ class _Walk:
             self.apart(run)
             return None
         path = self.find(name, frame, step)
+        self.nodes |= base in _MAKES_NODES
         for point in _LOOKS_IN.get(base, ()):
             if path and step.certain and point not in self.mounted:
                 self.early.append((step, point))
@@ -728,7 +753,7 @@ class _Walk:
             point = _SYSTEM[kind]
         if point is not None:
             device = plain[0] if len(plain) > 1 else None
-            mounted = _Mounted(step, device, tuple(options), tool)
+            mounted = _Mounted(step, device, tuple(options), tool, kind)
             self.devices.setdefault(posixpath.normpath(point), []).append(mounted)
             self.mounts_on(point, step)
 

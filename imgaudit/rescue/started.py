@@ -14,15 +14,32 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts
 from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
+from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import scripts
-from imgaudit.rescue.drivers import IMAGE_SIZE, Drivers, Kernel, drivers_of
-from imgaudit.rescue.modules import Release, module_name, read_loads
-from imgaudit.rescue.stage import Rescue, Same, early_of
-from imgaudit.rescue.start import Switch
+from imgaudit.rescue.drivers import (
+    IMAGE_SIZE,
+    Drivers,
+    Kernel,
+    State,
+    drivers_of,
+    file_system_driver,
+)
+from imgaudit.rescue.modules import Loads, Release, module_name, read_loads, read_modules
+from imgaudit.rescue.stage import Early, Rescue, Same, early_of
+from imgaudit.rescue.start import INITTAB, Switch
+from imgaudit.rescue.start import Start as FirstSteps
 from imgaudit.rescue.survey import RescueFacts
 
 NO_TREE = "the device tree that the kernel is given is not known"
 NO_KERNEL = "the kernel is not known"
+_ALWAYS = frozenset({"tmpfs", "ramfs", "proc", "sysfs", "devtmpfs", "auto"})
+_ALSO = {"ext2": ("ext2", "ext4"), "ext3": ("ext3", "ext4"), "fat": ("vfat",)}
+"""What Linux mounts a file system with, where that is called otherwise (fs/ext4/super.c)."""
+_GENERATED = ("/init", "/scripts/functions", "/scripts/init-top/udev", "/scripts/local")
+_DAEMONS = (
+    *("/lib/systemd/systemd-udevd", "/usr/lib/systemd/systemd-udevd"),
+    *("/sbin/udevd", "/usr/bin/udevadm", "/bin/udevadm", "/sbin/udevadm"),
+)
 _GROUPS = {
     "flash": {"flash"},
     "emmc": {"emmc", "partitioning"},
@@ -52,6 +69,20 @@ class Started:
     vital: frozenset[str] = frozenset({"console"})
     early: bool = False
     switch: Switch | None = None
+    modules: Release | None = field(default=None, repr=False)
+
+    def file_system(self, name: str) -> State:
+        """Tell whether a file system can be mounted in the ramdisk: built in, or as its module."""
+        if self.modules is None or name in _ALWAYS:
+            return State.UNKNOWN
+        names = _ALSO.get(name, (name,))
+        if any(module.name in names for module in self.modules.modules):
+            return State.LOADED  # mount asks for it
+        builtin, image = frozenset(self.modules.builtin), image_of(self.kernel)
+        states = {file_system_driver(one, image, self.config, builtin) for one in names}
+        if State.BUILT_IN in states:
+            return State.BUILT_IN
+        return State.MISSING if builtin or State.UNKNOWN not in states else State.UNKNOWN
 
     @property
     def release(self) -> str | None:
@@ -79,11 +110,15 @@ def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dic
                 for start in _starts(boots, stage)
                 if id(_kernel(start)) not in theirs and not _has_ramdisk(start)
             ]
-            early = [start for start in _starts(boots, stage) if _has_ramdisk(start)]
-            if starts:
+            early = [
+                start
+                for start in _starts(boots, stage)
+                if id(_kernel(start)) not in theirs and _has_ramdisk(start)
+            ]
+            if starts and (not early or any(_kernel(start) for start in starts)):
                 found[stage.name] = _without_ramdisk(stage, tuple(starts))
             elif early:
-                found[stage.name] = _behind_ramdisk(stage, tuple(early), layout.arch)
+                found[stage.name] = _behind_ramdisk(stage, tuple(early), layout)
     return found
 
 
@@ -132,7 +167,8 @@ def _with_ramdisk(rescue: Rescue, starts: tuple[Start, ...], layout: Layout | No
     modules = None if facts is None else _modules(facts, rescue)
     loads = None
     if rescue.root is not None and facts is not None:
-        loads = read_loads(rescue.root, scripts(rescue.root, facts.init.path))
+        run = _run(scripts(rescue.root, facts.init.path), rescue.start)
+        loads = read_loads(rescue.root, run)
         # What the start loads in functions, loops and files that it reads in counts as well.
         followed = rescue.start.loads if rescue.start is not None else ()
         names = {module_name(word) for _, word in followed}
@@ -152,6 +188,17 @@ def _with_ramdisk(rescue: Rescue, starts: tuple[Start, ...], layout: Layout | No
         drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
         vital=frozenset(roles | {"console"}),
     )
+
+
+def _run(found: Iterable[tuple[str, str]], start: FirstSteps | None) -> Iterator[tuple[str, str]]:
+    """Leave out scripts that cannot be executed, and what only such a one of inittab would run."""
+    lost = start.absent if start is not None else ()
+    names = {item.program for item in lost}
+    begins = any(item.step.path == INITTAB and item.program.startswith("/") for item in lost)
+    for path, text in found:
+        begun = start is None or not begins or path in start.scripts or path == INITTAB
+        if path not in names and begun:
+            yield path, text
 
 
 def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
@@ -175,33 +222,72 @@ def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
     )
 
 
-def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...], arch: str) -> Started:
+def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...], layout: Layout) -> Started:
     kernel = next((kernel for start in starts if (kernel := _kernel(start)) is not None), None)
     config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
+    tree, arguments = _tree(starts), _arguments(starts)
+    early = _early(starts, layout.arch)
+    modules: Release | None = None
+    drivers, vital = Drivers(why="its ramdisk may load drivers, and is not followed"), set[str]()
+    if early is not None and early.root is not None and early.start is not None and kernel:
+        switch = early.switch
+        asked = (switch.device,) if switch is not None and switch.device is not None else ()
+        lines = tuple(f"root={device}" for device in asked) or arguments
+        vital = {"emmc"} if _on_emmc(lines) or _by_content(lines, layout) else set()
+        modules, loads = _brought(early.root, early.start, kernel)
+        served = Kernel(image_of(kernel), modules, loads)
+        drivers = _drivers(tree, served, vital | {"console"}, arguments)
     return Started(
         name=stage.name,
         stage=stage,
         kernel=kernel,
-        tree=_tree(starts),
-        arguments=_arguments(starts),
+        tree=tree,
+        arguments=arguments,
         config=config,
-        drivers=Drivers(why="its ramdisk may load drivers, and is not followed"),
-        vital=frozenset(),
+        drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
+        vital=frozenset(vital),
         early=True,
-        switch=_switch(starts, arch),
+        switch=None if early is None else early.switch,
+        modules=modules,
     )
 
 
-def _switch(starts: tuple[Start, ...], arch: str) -> Switch | None:
-    """Say where the ramdisk of a stage goes on; None where it does not, or starts differ."""
-    found = []
+def _early(starts: tuple[Start, ...], arch: str) -> Early | None:
+    """Survey the ramdisk of a stage; None where its starts have several, or none is known."""
+    found: list[Early] = []
     for start in starts:
         ramdisk = _part(start, "ramdisk")
         if ramdisk is None:
-            return None
+            continue
         line = command_line.parse(start.boot.arguments or "")
-        found.append(early_of(Same(ramdisk), arch, line.value("rdinit"), line.init).switch)
-    return found[0] if all(one == found[0] for one in found) else None
+        found.append(early_of(Same(ramdisk), arch, line.value("rdinit"), line.init))
+    alike = all(one.switch == found[0].switch and one.root is found[0].root for one in found)
+    return found[0] if found and alike else None
+
+
+def _brought(root: Root, start: FirstSteps, kernel: Content) -> tuple[Release | None, Loads | None]:
+    """Give the modules that a ramdisk has for a kernel, and what loads them."""
+    release = kernel.inside.release if kernel.inside is not None else None
+    releases = read_modules(root)
+    own = [item for item in releases if release in {None, item.release}]
+    texts = {path: root.text(path) or "" for path in (*start.scripts, *_GENERATED)}
+    texts |= dict(_run(scripts(root, "/init"), start))
+    loads = read_loads(root, texts.items())
+    listed = (root.text("/conf/modules") or "").split()
+    names = {module_name(word) for word in (*listed, *(word for _, word in start.loads))}
+    loads = replace(loads, names=loads.names | names)
+    # What is not followed, or has a daemon for devices, may load any.
+    udev = any(root.lookup(path) is not None for path in _DAEMONS)
+    if start.doubts or udev or (start.switch is not None and not start.switch.step.line):
+        loads = replace(loads, hotplug=True if udev else None)
+    return own[0] if len(own) == 1 else None, loads
+
+
+def _by_content(arguments: tuple[str, ...], layout: Layout) -> bool:
+    """Tell a root that is looked up by what it holds, where only an eMMC or a card can have it."""
+    roots = (command_line.parse(text).root for text in arguments)
+    looked_up = any(root is not None and root.needs_ramdisk for root in roots)
+    return looked_up and any(chip.kind.sectors for chip in layout.chips.values())
 
 
 def _on_emmc(arguments: tuple[str, ...]) -> bool:

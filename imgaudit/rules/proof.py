@@ -176,7 +176,8 @@ HOPELESS = Rule(
     fix="Take the step out, or give it what it looks for.",
     computed=(
         "on the path that starts a stage a load fails by what the build has, and a later one brings"
-        " the same part; or a boot command fails before the one that starts"
+        " the same part, or U-Boot itself goes on without it; or a boot command fails before the"
+        " one that starts"
     ),
     sources=(PRACTICE,),
     bad=scripted(f"bootz 0x88000000 || {RECOVERY}", itb=whole_fit),

@@ -363,7 +363,8 @@ SAME = Rule(
     message="{artifact} for {region} has the same bytes as {other_artifact} for {other}",
     effect="One of the two regions holds the wrong content, unless both are meant to be equal.",
     fix="Check which build step copied one over the other; name one file twice if it is meant.",
-    computed="two different files for regions that hold different things have one SHA-256",
+    computed="two different files for regions that hold different things, and are not those of two"
+    " slots of one stage, have one SHA-256",
     sources=(PRACTICE,),
     bad=nor(
         _REGION,
@@ -386,19 +387,31 @@ def _digest(placement: Placement) -> str:
     return artifact.sha256 or artifact.data_sha256 or ""
 
 
-def _by_digest(subject: Subject) -> dict[str, Placement]:
-    """Give the first placement of each digest."""
+def _by_digest(subject: Subject) -> tuple[dict[str, Placement], dict[str, tuple[str, str]]]:
+    """Give the first placement of each digest, and the stage and slot that alone take a region."""
     read = (item for item in reversed(subject.placements) if item.payload is not None)
-    return {digest: item for item in read if (digest := _digest(item))}
+    stages = subject.layout.stages.values() if subject.layout is not None else ()
+    slots = {
+        region: (stage.name, slot.name)
+        for stage in stages
+        for slot in stage.slots
+        for region in slot.regions
+    }
+    return {digest: item for item in read if (digest := _digest(item))}, slots
 
 
 @check(SAME, over=READ, given=_by_digest)
-def artifacts_identical(placement: Placement, by_digest: dict[str, Placement]) -> Outcome:
+def artifacts_identical(
+    placement: Placement, given: tuple[dict[str, Placement], dict[str, tuple[str, str]]]
+) -> Outcome:
     region, artifact = placement.region, placement.artifact
+    by_digest, slots = given
     first = by_digest.get(_digest(placement))
     if artifact is None or first is None or artifact.path == first.path:
         return
-    if not _may_be_equal(first.region, region):
+    one, other = slots.get(first.region.name), slots.get(region.name)
+    pair = one is not None and other is not None and one[0] == other[0] and one[1] != other[1]
+    if not pair and not _may_be_equal(first.region, region):
         case = SAME(other=first.region.name, other_artifact=first.path or "")
         yield _of(case, region, artifact)
 

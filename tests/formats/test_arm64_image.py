@@ -95,3 +95,30 @@ def test_the_kernel_of_debian_installer_12_netboot_arm64_is_read() -> None:
     assert (facts.page_size, facts.big_endian) == (4096, False)
     assert facts.pe_offset is not None
     assert data[facts.pe_offset :].startswith(b"PE\0\0")
+    assert facts.length == len(data)
+
+
+@pytest.mark.parametrize(
+    ("sections", "certificate", "length"),
+    [
+        (((0x200, 0x600), (0x800, 0x400)), (0, 0), 0xC00),
+        (((0x200, 0x600),), (0x1000, 0x80), 0x1080),
+        ((), (0, 0), 0x200),
+    ],
+)
+def test_an_efi_header_tells_the_end(
+    sections: tuple[tuple[int, int], ...], certificate: tuple[int, int], length: int
+) -> None:
+    """Source: Microsoft PE Format; Linux arch/arm64/kernel/efi-header.S."""
+    head = write()[:60] + struct.pack("<I", 0x40)
+    head += struct.pack("<4sHHIIIHH", b"PE\0\0", 0xAA64, len(sections), 0, 0, 0, 160, 0x206)
+    optional = bytearray(160)
+    struct.pack_into("<H", optional, 0, 0x20B)
+    struct.pack_into("<I", optional, 60, 0x200)  # SizeOfHeaders
+    struct.pack_into("<HH", optional, 68, 10, 0)  # an EFI application
+    struct.pack_into("<I", optional, 108, 6)
+    struct.pack_into("<II", optional, 144, *certificate)
+    head += bytes(optional)
+    for offset, size in sections:
+        head += struct.pack("<8s4I16x", b".text", size, offset, size, offset)
+    assert read(head.ljust(0x2000, b"\0")).length == length

@@ -58,6 +58,20 @@ def test_what_sload_f2fs_copies_is_found(tmp_path: Path, options: tuple[str, ...
     assert 0 < facts.room.free < facts.room.size
 
 
+@pytest.mark.oracle
+def test_files_that_are_cold_by_their_name_are_read(tmp_path: Path) -> None:
+    """mkfs.f2fs lists what is cold by the end of its name; that is a bit beside the encrypted."""
+    folder = tmp_path / "root"
+    folder.mkdir()
+    (folder / "libtide.so.1").write_bytes(b"tide " * 3000)
+    (folder / "low.mp4").write_bytes(b"ebb " * 3000)
+    facts = read(READER, make(folder).read_bytes())
+    assert isinstance(facts, FileSystem)
+    assert facts.files is not None
+    assert not facts.unwalked
+    assert [it.path for it in facts.files if it.is_file and it.pieces is None] == []
+
+
 @functools.cache
 def whimbrel() -> bytes:
     with tempfile.TemporaryDirectory() as place:
@@ -374,8 +388,8 @@ def test_each_field_counts(image: Path, name: str) -> None:
         ([("super", 36, "Q", 16385)], "it has 16,385 blocks"),
         ([("super", 20, "I", 8)], "its segments have 256 blocks, not 512"),
         ([(IMAGE, 80, "I", 4)], "data that are packed or encrypted are not read"),
-        ([(IMAGE, 2, "B", 1)], "data that are packed or encrypted are not read"),
-        ([("boot", 2, "B", 1)], "names that are encrypted are not read"),
+        ([(IMAGE, 2, "B", 4)], "data that are packed or encrypted are not read"),
+        ([("boot", 2, "B", 4)], "names that are encrypted are not read"),
         ([(IMAGE, 360, "I", 0xFFFFFFFE)], "data that are packed or encrypted are not read"),
     ],
 )

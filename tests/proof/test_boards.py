@@ -195,6 +195,21 @@ def test_a_wrong_extlinux_conf_is_not_proven(change: tuple[str, str], says: str)
     assert says in proof.line()
 
 
+@pytest.mark.parametrize("there", [True, False])
+def test_nobody_can_test_what_sysboot_goes_on_without(there: bool) -> None:
+    """Source: U-Boot boot/pxe_utils.c, label_boot: a label is tried without what fdtdir lacks."""
+    variables = {**_DISTRO, "boot_targets": "mmc0", "fdtfile": "board.dtb" if there else "a.dtb"}
+    subject = board(variables, conf=_CONF.replace("fdt /board.dtb", "fdtdir /"))
+    walk = subject.boots.followed["bootcmd"].walk if subject.boots is not None else None
+    assert walk is not None
+    loads = [it for it in walk.operations if it.arguments[-1].endswith(".dtb")]
+    assert loads
+    assert all(it.checked for it in loads)
+    proof = proofs(subject)["main"]
+    assert proof.verdict is Verdict.PROVEN, proof.line()
+    assert ("board.dtb" if there else "U-Boot's own") in proof.line()
+
+
 def test_paths_of_an_extlinux_conf_may_go_up() -> None:
     """Source: U-Boot boot/pxe_utils.c, get_relfile: the folder of the file comes before them."""
     tree = {
@@ -268,6 +283,7 @@ def test_the_kernel_s_own_first_program_comes_before_the_usual_ones(
     assert init_of(content, "/bin/none", "arm64", config).path is None
 
 
+_NODE: Root = {"dev/mmcblk0p2": Entry(0o60600, device=(179, 2))}
 _ASKS = (
     "#!/bin/sh\n"
     "for it in $(cat /proc/cmdline); do case $it in root=*) root=${it#root=};; esac; done\n"
@@ -311,7 +327,7 @@ def test_a_ramdisk_before_the_root_is_looked_into(
     init: Entry | None, conf: dict[str, str], says: str
 ) -> None:
     """Source: Linux init/main.c, kernel_init_freeable: without its program it mounts root=."""
-    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
+    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), **_NODE}
     if init is not None:
         tree["init"] = init
     proof = _behind(tree, conf)
@@ -364,14 +380,65 @@ def test_where_the_script_of_a_ramdisk_goes_on(
 ) -> None:
     """Source: BusyBox util-linux/switch_root.c; Linux Documentation/filesystems/overlayfs.rst."""
     tree: Root = {"bin/sh": file(program(), 0o755), "init": file(script, 0o755)}
-    tree |= {name: directory() for name in ("mnt", "dev", "low", "up", "proc")}
+    tree |= _NODE | {name: directory() for name in ("mnt", "low", "up", "proc")}
     proof = _behind(tree, {"root=/dev/mmcblk0p2 ": f"{root} "})
     assert proof.verdict.value == verdict, proof.line()
     assert says in proof.line()
 
 
+@pytest.mark.parametrize(
+    ("change", "lost", "says"),
+    [
+        ({}, (), ""),
+        ({}, ("mnt",), "mounts on /mnt, which is not there"),
+        ({"mount -t d d /dev\n": ""}, (), "nothing mounts /dev"),
+        ({"mount -t d d /dev\n": "mdev -s\n"}, (), ""),
+        ({"mount /dev/mm": "mount -t ext3 /dev/mm"}, (), ""),
+        (
+            {"mount /dev/mm": "mount -t f2fs /dev/mm"},
+            (),
+            "mounts root-a as f2fs, and it holds ext4",
+        ),
+        ({"mount /dev/mm": "mount -t auto /dev/mm"}, (), ""),
+    ],
+)
+def test_what_keeps_a_ramdisk_from_its_root(
+    change: dict[str, str], lost: tuple[str, ...], says: str
+) -> None:
+    """Source: Linux Documentation/filesystems/ramfs-rootfs-initramfs.rst: nothing is mounted."""
+    script = _SWITCHES.replace("mount", "mount -t d d /dev\nmount", 1)
+    for old, new in change.items():
+        assert old in script
+        script = script.replace(old, new)
+    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(script, 0o755)}
+    tree["bin/mdev"] = file(program(), 0o755)
+    tree |= {name: directory() for name in ("mnt", "dev") if name not in lost}
+    proof = _behind(tree, {})
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
+@pytest.mark.parametrize(
+    ("files", "says"),
+    [
+        ({}, ""),  # what the kernel has is not known
+        ({"modules.builtin": "kernel/fs/ext4/ext4.ko\n"}, ""),
+        ({"modules.builtin": "kernel/fs/fat/vfat.ko\n"}, "its ramdisk no module of it"),
+        ({"modules.builtin": "kernel/fs/fat/vfat.ko\n", "kernel/fs/ext4/ext4.ko": "x"}, ""),
+        ({"modules.builtin": "kernel/fs/fat/vfat.ko\n", "kernel/fs/ext4.ko": "x"}, ""),
+    ],
+)
+def test_a_ramdisk_brings_what_mounts_the_root(files: dict[str, str], says: str) -> None:
+    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(_SWITCHES, 0o755)}
+    tree |= {"mnt": directory(), **_NODE}
+    tree |= {f"lib/modules/6.12/{name}": file(text) for name, text in files.items()}
+    proof = _behind(tree, {})
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
 def test_a_label_may_be_that_of_what_is_not_understood() -> None:
-    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
+    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), **_NODE}
     tree["init"] = file(_SWITCHES.replace("/dev/mmcblk0p2", "LABEL=tides"), 0o755)
     assert _behind(tree, {}).verdict is Verdict.REFUTED
     proof = _behind(tree, {}, {"other": lambda: b"tide" * 4096})
@@ -379,7 +446,7 @@ def test_a_label_may_be_that_of_what_is_not_understood() -> None:
 
 
 def test_the_root_behind_a_script_is_surveyed() -> None:
-    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), "dev": directory()}
+    tree: Root = {"bin/sh": file(program(), 0o755), "mnt": directory(), **_NODE}
     tree["init"] = file(_SWITCHES, 0o755)
     inner: Root = {"dev": directory(), "sbin/init": file("#!/bin/none\n", 0o755)}
     made = _bytes(ext4(16 * MIB, inner, label="root", uuid=UUID(int=1), epoch=0))

@@ -490,3 +490,16 @@ def test_applets_start_exactly_when_the_verdict_says_so(arch: str, chroot: Chroo
         command = [*chroot(arch), "-0", name, "/bin/busybox", "--help"]
         run = subprocess.run(command, capture_output=True, check=False, text=True)
         assert ("applet not found" in run.stderr) is (name not in applets.names), name
+
+
+@pytest.mark.parametrize("path", ["/lib/ld-linux-aarch64.so.1", "/lib/libc.so.6", "/sbin/tide"])
+def test_what_cannot_be_read_is_not_known(path: str) -> None:
+    """Data that a file system has packed or encrypted are no damaged program."""
+    made = tree({**BASE, "sbin/tide": prog("libc.so.6")})
+    assert Runner(made, "arm64").verdict("/sbin/tide").runs
+    node = made.lookup(path)
+    assert node is not None
+    node.stored = None
+    verdict = Runner(made, "arm64").verdict("/sbin/tide")
+    assert verdict.runs is None
+    assert runnable.UNREAD in verdict.reasons[0].chain

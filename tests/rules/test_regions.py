@@ -102,6 +102,13 @@ def test_headroom_of_the_policy_and_the_region() -> None:
     assert not found("headroom-low", nor(region + ", keep-free: 0"), files)
 
 
+@pytest.mark.parametrize(("holds", "low"), [("mbr", False), ("raw", True)])
+def test_a_partition_table_needs_no_headroom(holds: str, low: bool) -> None:
+    region = f"name: table, at: 0, size: 512, file: a.bin, holds: {holds}"
+    files = {"a.bin": b"\1" * 510 + b"\x55\xaa"}
+    assert bool(found("headroom-low", emmc(region), files)) is low
+
+
 def test_what_fills_its_region_needs_no_headroom() -> None:
     files = {"a.bin": b"\1" * (64 * KIB)}
     region = "name: a, at: 0, size: 64 KiB, file: a.bin, holds: uboot-env"

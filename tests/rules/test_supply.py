@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 
 import pytest
 
@@ -146,6 +147,9 @@ SAME = (
 )
 
 
+_SLOT = "{{variables: {{s: {}}}, regions: [{}]}}"
+
+
 def test_identical_artifacts() -> None:
     finding = one("artifacts-identical", nor(*SAME), {"a.bin": b"tide", "b.bin": b"tide"})
     assert finding.message == "b.bin for b has the same bytes as a.bin for a"
@@ -167,6 +171,24 @@ def test_what_may_be_identical() -> None:
     assert not found("artifacts-identical", emmc(*slots), files)
     other = slots[1].replace("linux-root-arm64", "esp")
     assert found("artifacts-identical", emmc(slots[0], other), files)
+
+
+@pytest.mark.parametrize(
+    ("slots", "told"),
+    [
+        (
+            "slots: {x: {variables: {s: x}, regions: [a]}, y: {variables: {s: y}, regions: [b]}}",
+            False,
+        ),
+        ("entry: bootcmd", True),
+    ],
+)
+def test_slots_of_one_stage_may_be_identical(slots: str, told: bool) -> None:
+    example = nor(*SAME)
+    stages = f"stages:\n  main:\n    regions: [a, b]\n    {slots}\n"
+    example = replace(example, layout=example.layout + stages)
+    files = {"a.bin": b"tide", "b.bin": b"tide"}
+    assert bool(found("artifacts-identical", example, files)) is told
 
 
 def test_what_was_not_looked_into_is_said() -> None:
