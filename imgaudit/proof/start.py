@@ -727,7 +727,7 @@ class _Judging:
         if switch is None or kind in {None, "auto"} or content is None or content.format is None:
             return
         ext = {"ext2", "ext3", "ext4"}
-        if content.format not in _SYSTEMS or content.format == kind:
+        if content.format not in MOUNTED or content.format == kind:
             return
         if not ({content.format, kind} <= ext or (content.format == "fat" and kind == "vfat")):
             why = f"{switch.step.path} of the ramdisk mounts {region.name} as {kind}, and it holds"
