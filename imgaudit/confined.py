@@ -273,6 +273,9 @@ def _child(
 
             faulthandler.enable(notes)
             faulthandler.register(signal.SIGXCPU, notes, chain=True)
+        # What has no room for OpenSSL gets a traceback for each digest that it lacks.
+        import hashlib  # noqa: F401
+
         _limit(limits)
         result: bytes | None = None
         try:

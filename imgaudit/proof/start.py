@@ -887,6 +887,8 @@ class _Judging:
         content = self.board.content(region)
         if content is None:
             raise _OpenError(f"what {region.name}, the root, holds is not known")
+        if isinstance(content.facts, FileSystem) and content.format not in MOUNTED:
+            raise _OpenError(f"the files of {region.name}, the root, are not read: {content.title}")
         if content.format not in MOUNTED or content.facts is None:
             what = content.title or "nothing that is known"
             why = f"root={root.text} is {region.name}, which holds {what}, no file system"

@@ -227,6 +227,20 @@ def test_paths_of_an_extlinux_conf_may_go_up() -> None:
     assert proof.verdict is Verdict.PROVEN, proof.line()
 
 
+def test_a_root_whose_files_are_not_read_is_neither_proven_nor_refuted() -> None:
+    """Source of the fields: btrfs documentation, On-disk Format, Superblock."""
+    root = bytearray(16 * MIB)
+    for at, field in ((0x30, 64 * KIB), (0x70, len(root)), (0x88, 1)):
+        root[64 * KIB + at : 64 * KIB + at + 8] = field.to_bytes(8, "little")
+    root[64 * KIB + 0x40 : 64 * KIB + 0x48] = b"_BHRfS_M"
+    holds = _LAYOUT.replace("size: 32 MiB, holds: ext4", "size: 32 MiB, holds: btrfs")
+    targets = {**_DISTRO, "boot_targets": "mmc0"}
+    for held, verdict in ((root, Verdict.UNPROVEN), (bytes(16 * MIB), Verdict.REFUTED)):
+        made = {"root": lambda held=held: bytes(held)}
+        proof = proofs(board(targets, made=made, layout=holds))["main"]
+        assert proof.verdict is verdict, proof.line()
+
+
 def test_a_bare_shell_is_no_system() -> None:
     """Source: Linux init/main.c, kernel_init: /bin/sh is tried last."""
     tree = {"bin/sh": file(program(), 0o755), "dev": directory()}
