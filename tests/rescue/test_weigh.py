@@ -22,7 +22,7 @@ from imgaudit.formats.view import View
 from imgaudit.rescue import weigh as weighing
 from imgaudit.rescue.spare import spare
 from imgaudit.rescue.weigh import Cut, Weighing
-from imgaudit.units import Span
+from imgaudit.units import MIB, Span
 from tests.formats._cpio import archive, folder, link, member, program
 from tests.formats._pieces import tool
 from tests.rescue._elf import elf, module
@@ -508,6 +508,18 @@ def test_a_file_that_is_needed_by_another_name_stays() -> None:
     stored = gzip.compress(archive(*kept, folder("sbin"), *names), mtime=0)
     fit = weighing.fit(weighed(stored), len(stored) - 30_000)
     assert not any(step.cut.kind == "program" for step in fit.steps)
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("line", ["lz4 -l -9 -c", "lz4 -l -c"])
+def test_levels_are_told_apart_where_the_first_bytes_tell_them_wrongly(line: str) -> None:
+    """The first MiB packs to nothing, the rest of its block hardly: the block has one size."""
+    lines = b"".join(f"gauge {at * at % 7919}, level {at % 613}\n".encode() for at in range(90_000))
+    files = {"opt/zeros": bytes(2 * MIB), "opt/lines": lines, "opt/noise": noise(3 * MIB)}
+    stored = tool(line, tree(files | SPARE))
+    fit = weighing.fit(weighed(stored), len(stored) - 60_000)
+    assert fit.plan is not None
+    assert fit.plan.measured, fit.plan.why
 
 
 @pytest.mark.oracle
