@@ -308,7 +308,7 @@ class Board:
         for area, device in self._device_of.items():
             if device.startswith("ubi"):
                 region = self.layout.region(area.partition("/")[2])
-                yield from ((name, device) for name in (region.name, *region.labels))
+                yield from ((name, device) for name in region.labels)
 
     def _attached(self) -> str | None:
         """Give the UBI that U-Boot attaches by itself, since its environment is in there."""
@@ -329,7 +329,7 @@ class Board:
                     name: (self.device(region), region.span)
                     for region in regions
                     if region.partition is None and region.holder is None
-                    for name in (region.name, *region.labels)
+                    for name in region.labels
                 },
                 partitions={(device, name): region.span for device, name, region in named},
                 called={(device, name): region.name for device, name, region in named},

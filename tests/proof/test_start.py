@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from imgaudit.proof.records import Proof, Verdict
@@ -181,3 +183,18 @@ def test_a_kernel_by_itself(script: str, kernel: bytes, why: str | None) -> None
     proof = raw(script, kernel)
     assert proof.verdict is (Verdict.REFUTED if why else Verdict.PROVEN), proof.line()
     assert (why or "") in proof.line()
+
+
+@pytest.mark.parametrize(
+    ("label", "name", "proven"),
+    [
+        ("", "recovery", True),
+        ("label: mending, ", "recovery", False),
+        ("label: mending, ", "mending", True),
+    ],
+)
+def test_a_region_is_read_by_what_the_board_calls_it(label: str, name: str, proven: bool) -> None:
+    example = scripted(f"mtd read {name} 0x88000000 && bootm 0x88000000", itb=made)
+    layout = example.layout.replace("name: recovery, ", f"name: recovery, {label}")
+    proof = proof_of(replace(example, layout=layout))
+    assert (proof.verdict is Verdict.PROVEN) is proven, proof.line()
