@@ -210,6 +210,16 @@ def update(walked: Walked) -> dict[str, Any]:
     }
 
 
+def _held_back(subject: Subject) -> list[str]:
+    """Name the stages that are walked to here, and of which it is known that they do not start."""
+    from imgaudit.tasks import audit
+
+    walked = {name for item in subject.losses for name in item.starts or ()}
+    proofs = audit.settled(subject).proofs
+    refuted = {it.stage.name for it in proofs if it.taken and it.verdict.value == "refuted"}
+    return sorted(walked & refuted)
+
+
 def endure(subject: Subject) -> Report:
     """Say for each single loss, and for each update, what still starts."""
     from imgaudit.rules import updates as family
@@ -244,6 +254,9 @@ def endure(subject: Subject) -> Report:
         counts.append(f"stands on guesses: {', '.join(guessed)}")
     if limits:
         counts.append(f"too much to look at: {', '.join(limits)}")
+    if held := _held_back(subject):
+        word, role = (word, role) if word == "FAIL" else ("INCOMPLETE", "warn")
+        counts.append(f"{', '.join(held)}: does not start as built, audit says why")
     verdict = Verdict(word=word, role=role, counts=", ".join(counts))
     board = layout.board if layout is not None else ""
     about = f"{board}: {layout.file}" if layout is not None else ""

@@ -74,6 +74,10 @@ def follow(subject: Subject, entry: str | None = None) -> Report:
 
     """
     told = chosen(subject, entry)
+    # Loaded here: what else asks this module runs the rules itself.
+    from imgaudit.tasks.audit import settled
+
+    subject = settled(subject)
     layout = subject.layout
     title = f"{layout.board}: how it boots" if layout is not None else "How it boots"
     return Report(

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from pathlib import Path
 from uuid import UUID
 
 import pytest
 
+from imgaudit.contents.build import FolderStore
+from imgaudit.contents.reader import Loader
+from imgaudit.demo.build import build
+from imgaudit.files import Folder
+from imgaudit.layout.load import load
 from imgaudit.proof.records import Proof, Verdict
+from imgaudit.report import render
 from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import RAM, RECOVERY, scripted, whole_fit
@@ -17,7 +24,9 @@ from imgaudit.rules.engine import Example, Severity
 from imgaudit.rules.first_stage import _egon as egon
 from imgaudit.rules.main_root import system
 from imgaudit.rules.proof import DOES_NOT_START, TELLS
-from imgaudit.tasks import audit
+from imgaudit.rules.subject import gather
+from imgaudit.tasks import audit, covered
+from imgaudit.tasks.follow import follow
 from imgaudit.tasks.refuted import held
 from imgaudit.units import MIB
 from imgaudit.writers.cpio import cpio
@@ -161,3 +170,27 @@ def test_a_root_that_is_larger_than_its_partition_is_not_mounted(
     files = {**board.files, "rootfs.ext4": lambda: root[: stored * MIB]}
     proof = recovery_of(replace(board, layout=layout, files=files), "main")
     assert proof.verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("fault", "stage", "word"),
+    [
+        ("load-over-secure-monitor", "recovery", "FAIL"),
+        ("main-init-wrong-machine", "main", "INCOMPLETE"),
+        (None, "none", "PASS"),
+    ],
+)
+def test_no_screen_tells_a_refuted_stage_as_one_that_starts(
+    fault: str | None, stage: str, word: str, tmp_path: Path
+) -> None:
+    layout = load(str(build(tmp_path, fault)))
+    with Loader() as loader:
+        subject = gather(layout, FolderStore(Folder(str(tmp_path)), loader))
+    followed = render("text", follow(subject))
+    assert f"{stage}: proven" not in followed
+    assert (f"{stage}: refuted" in followed) is (fault is not None)
+    endured = covered.endure(subject)
+    assert endured.verdict is not None
+    assert endured.verdict.word == word
+    said = f"{stage}: does not start as built, audit says why"
+    assert (said in endured.verdict.counts) is (word == "INCOMPLETE")
