@@ -15,10 +15,10 @@ from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules._rescue import archive, listed, on_rescue, said, surveyed, tree
 from imgaudit.rules.cited import (
     PRACTICE,
+    PRIVATE_KEYS,
     in_busybox,
     in_dropbear,
     in_linux,
-    in_openssh,
     manual,
     standard,
 )
@@ -320,29 +320,7 @@ PRIVATE_KEY = Rule(
     effect="Whoever reads one image has the key, and whatever it opens.",
     fix="Take the key out of the image, and replace it wherever it is trusted.",
     computed="a file holds a private key in PEM, DER, or in SSH's encoding",
-    sources=(
-        standard(
-            "RFC 7468",
-            copy=manual(
-                "openssl-format-options(1ssl)",
-                "lines used to mark the start and end:",
-            ),
-        ),
-        standard(
-            "RFC 8017",
-            copy=in_dropbear(
-                "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
-            ),
-        ),
-        standard(
-            "RFC 5958",
-            copy=manual(
-                "openssl-pkcs8(1ssl)", "This command processes private keys in PKCS#8 format."
-            ),
-        ),
-        standard("RFC 5915"),
-        in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
-    ),
+    sources=PRIVATE_KEYS,
     bad=tree({"root/.ssh/id_ed25519": file(KEY_TEXT, 0o600)}),
     good=tree({"root/.ssh/id_ed25519.pub": file("ssh-ed25519 AAAA tide\n")}),
 )

@@ -133,3 +133,35 @@ def memory(project: str, file: str = "", symbol: str = "") -> Source:
 
 
 PRACTICE = Source(Basis.PRACTICE)
+
+# What several rules go by.
+BOARD_NAMES = standard(
+    "Devicetree Specification 0.4",
+    "2.3.1",
+    copy=in_linux(
+        "Documentation/devicetree/usage-model.rst",
+        "compatible",
+        "a sorted list of strings starting with the exact name of the machine",
+    ),
+)
+PRIVATE_KEYS = (
+    standard(
+        "RFC 7468",
+        copy=manual(
+            "openssl-format-options(1ssl)",
+            "lines used to mark the start and end:",
+        ),
+    ),
+    standard(
+        "RFC 8017",
+        copy=in_dropbear(
+            "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
+        ),
+    ),
+    standard(
+        "RFC 5958",
+        copy=manual("openssl-pkcs8(1ssl)", "This command processes private keys in PKCS#8 format."),
+    ),
+    standard("RFC 5915"),
+    in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
+)

@@ -11,7 +11,7 @@ from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
-from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
+from imgaudit.rules.cited import BOARD_NAMES, PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of, unread, whole
@@ -296,15 +296,7 @@ BOARD = Rule(
     computed="the layout's compatible is not in the root node's list; of a FIT, the first tree of"
     " the configuration that a script starts, else of its default one, is asked",
     sources=(
-        standard(
-            "Devicetree Specification 0.4",
-            "2.3.1",
-            copy=in_linux(
-                "Documentation/devicetree/usage-model.rst",
-                "compatible",
-                "a sorted list of strings starting with the exact name of the machine",
-            ),
-        ),
+        BOARD_NAMES,
         PRACTICE,
     ),
     bad=_one(sample.board_tree(), rest="compatible: example,other\n"),

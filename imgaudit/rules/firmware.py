@@ -9,11 +9,10 @@ from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules.cited import (
+    BOARD_NAMES,
     PRACTICE,
-    in_linux,
     in_trusted_firmware,
     in_u_boot,
-    standard,
 )
 from imgaudit.rules.engine import Case, Example, Finding, Kind, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
@@ -237,15 +236,7 @@ OTHER_BOARD = Rule(
     computed="the root compatible of U-Boot's device tree and those of the board's trees have no"
     " string in common; a warning where they share a later one, such as the SoC's",
     sources=(
-        standard(
-            "Devicetree Specification 0.4",
-            "2.3.1",
-            copy=in_linux(
-                "Documentation/devicetree/usage-model.rst",
-                "compatible",
-                "a sorted list of strings starting with the exact name of the machine",
-            ),
-        ),
+        BOARD_NAMES,
         PRACTICE,
     ),
     bad=_package({"BL31": _MONITOR, "BL33": u_boot(tree=_OTHER)}),

@@ -8,7 +8,7 @@ from uuid import UUID
 from imgaudit.rescue.secrets import Kept
 from imgaudit.rules._rescue import listed
 from imgaudit.rules.access import KEY_TEXT
-from imgaudit.rules.cited import PRACTICE, in_dropbear, in_openssh, manual, standard
+from imgaudit.rules.cited import PRACTICE, PRIVATE_KEYS, manual
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.subject import Subject
@@ -57,28 +57,7 @@ KEY = Rule(
     computed="a file of at most 16 KiB holds a private key in PEM, DER, or in SSH's encoding; of a"
     " file system with more than 512 such files those under /etc, /root, /home, /var and the like,"
     " and those that are named like keys",
-    sources=(
-        standard(
-            "RFC 7468",
-            copy=manual(
-                "openssl-format-options(1ssl)",
-                "lines used to mark the start and end:",
-            ),
-        ),
-        standard(
-            "RFC 8017",
-            copy=in_dropbear(
-                "keyimport.c", says="For RSA, we expect the integers to be 0, n, e, d, p, q,"
-            ),
-        ),
-        standard(
-            "RFC 5958",
-            copy=manual(
-                "openssl-pkcs8(1ssl)", "This command processes private keys in PKCS#8 format."
-            ),
-        ),
-        in_openssh("PROTOCOL.key", "AUTH_MAGIC", 'AUTH_MAGIC "openssh-key-v1"'),
-    ),
+    sources=PRIVATE_KEYS,
     bad=_disk({"root/.ssh/id_ed25519": file(KEY_TEXT, 0o600)}),
     good=_GOOD,
 )

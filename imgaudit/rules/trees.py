@@ -12,7 +12,7 @@ from imgaudit.maps.entry import Medium
 from imgaudit.model import Region
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import scripted
-from imgaudit.rules.cited import in_linux, standard
+from imgaudit.rules.cited import BOARD_NAMES, in_linux
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.subject import Subject
 from imgaudit.writers.fdt import Tree
@@ -109,17 +109,7 @@ BOARDS = Rule(
     fix="Ship this board's tree in both places; compatible: in the layout says which board it is.",
     computed="the first compatible of the root node differs between the trees that kernels are"
     " started with, and the layout has no compatible:; a warning where they share a later one",
-    sources=(
-        standard(
-            "Devicetree Specification 0.4",
-            "2.3.1",
-            copy=in_linux(
-                "Documentation/devicetree/usage-model.rst",
-                "compatible",
-                "a sorted list of strings starting with the exact name of the machine",
-            ),
-        ),
-    ),
+    sources=(BOARD_NAMES,),
     bad=booted(
         sample.board_tree(), sample.board_tree({"compatible": ["example,buoy", "example,other"]})
     ),
