@@ -7,11 +7,12 @@ Source: actions/runner, src/Runner.Common/ActionCommand.cs: a line is a command 
 
 from __future__ import annotations
 
-import re
 import unicodedata
 
-_ORDER = re.compile(r"##(?=\w*\[)")
-_FIRST = re.compile(r"^(\s*):(?=:)")
+from imgaudit.patterns import regex
+
+_ORDER = regex(r"##(?=\w*\[)")
+_FIRST = regex(r"^(\s*):(?=:)")
 
 
 def clean(text: str) -> str:

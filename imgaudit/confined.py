@@ -31,7 +31,6 @@ MEMORY = 512 << 20
 _PIECE = 1 << 20
 _STACK = 1 << 20
 """Bytes of stack of a thread: all of it counts as memory, and the usual 8 MiB are never used."""
-_GARBAGE = 50_000  # objects that are made before it is looked for ones that nobody needs
 _NO_MEMORY = 112
 """Exit status of a child that had no memory left even to say so."""
 
@@ -259,9 +258,8 @@ def _child(
     """Work, tell the result and end, whatever happens; nothing is cleaned up, which takes time."""
     status = _NO_MEMORY
     try:
-        # It makes many objects, lives for seconds, and leaves little behind that is a circle.
+        # What is there already stays until the end.
         gc.freeze()
-        gc.set_threshold(_GARBAGE)
         for number in _ends():
             # Where they are ignored, as in a shell's background job, they stay so.
             if signal.getsignal(number) is not signal.SIG_IGN:

@@ -6,11 +6,11 @@ Binary units only: KiB, MiB, GiB and TiB are powers of 1024 (IEC 80000-13).
 from __future__ import annotations
 
 import heapq
-import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import TypeVar
 
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 
 T = TypeVar("T")
 
@@ -21,7 +21,7 @@ TIB = 1 << 40
 _UNITS = {"": 1, "B": 1, "KiB": KIB, "MiB": MIB, "GiB": GIB, "TiB": TIB}
 _AMBIGUOUS = {"K": 1, "M": 2, "G": 3, "T": 4}
 _LONGEST = 40  # characters; no size that a chip could have is longer
-_SIZE = re.compile(
+_SIZE = regex(
     r"(?P<number>0[xX][0-9a-fA-F][0-9a-fA-F_]*|[0-9][0-9_]*(?:\.[0-9]+)?)\s*(?P<unit>[A-Za-z]*)"
 )
 

@@ -14,7 +14,7 @@ import pytest
 import imgaudit
 
 LAYERS = (
-    {"data"},
+    {"data", "patterns"},
     {"units", "errors", "clean", "arches", "bounds"},
     {"chips"},
     {"model"},

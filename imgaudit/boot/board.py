@@ -25,6 +25,7 @@ from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.maps.root import hosts
 from imgaudit.model import Chip, Layout, Region
+from imgaudit.patterns import regex
 from imgaudit.units import Span
 
 _SOURCED = (b"\x27\x05\x19\x56", b"\xd0\x0d\xfe\xed")  # the magics of what `source` runs
@@ -411,7 +412,7 @@ class Board:
 
 
 NOTHING = "nothing that is known"
-_EFI = re.compile(r"/?(?:efi/|ubootefi\.var$)", re.IGNORECASE)
+_EFI = regex(r"/?(?:efi/|ubootefi\.var$)", re.IGNORECASE)
 """What the boot manager looks for: programs, and U-Boot's own file of variables."""
 _BTRFS = (0x10040, 8)
 _BTRFS_MAGIC = b"_BHRfS_M"

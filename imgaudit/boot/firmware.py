@@ -7,7 +7,6 @@ bl2/bl2_main.c, whose notices begin with the name of the image.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from enum import StrEnum
 
@@ -23,18 +22,19 @@ from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.flat_tree import STARTS
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, MIB
 
 _LARGEST = 16 * MIB  # no boot loader is larger
 _SMALLEST = 4 * KIB
 _TREES = 64  # places that are tried for a tree; code that looks for the magic has a handful
 # TF-A 2.8 names its runtime "BL31: %s" in the format of its version notice.
-_U_BOOT = re.compile(rb"U-Boot (SPL |TPL |VPL )?(20\d\d\.\d\d[^\s\0()]{0,60}) \(")
-_MONITOR = re.compile(rb"BL(1|2|2U|31|32): (?:%s|v\d)")
-_TRUSTED_OS = re.compile(rb"OP-TEE version: ")
+_U_BOOT = regex(rb"U-Boot (SPL |TPL |VPL )?(20\d\d\.\d\d[^\s\0()]{0,60}) \(")
+_MONITOR = regex(rb"BL(1|2|2U|31|32): (?:%s|v\d)")
+_TRUSTED_OS = regex(rb"OP-TEE version: ")
 
 
-_COMPILER = re.compile(rb"\0(aarch64|arm|riscv64|riscv32|i686|x86_64)-[\w-]*(?:gcc|clang) \(")
+_COMPILER = regex(rb"\0(aarch64|arm|riscv64|riscv32|i686|x86_64)-[\w-]*(?:gcc|clang) \(")
 _COMPILED = {
     b"aarch64": "arm64",
     b"arm": "arm",

@@ -8,11 +8,11 @@ Source: U-Boot common/cli_hush.c (the parser that is the default), test/hush/*.c
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 
 from imgaudit.boot.values import Hole, Text
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 
 MAX_TEXT = 1 << 18
 """Longer texts are refused; a whole environment is seldom larger."""
@@ -22,8 +22,8 @@ MAX_NESTING = 24
 """Compound commands inside each other; scripts seen in the field stay below 8."""
 
 _RESERVED = {"if", "then", "elif", "else", "fi", "for", "in", "while", "until", "do", "done"}
-_ASSIGNMENT = re.compile(r"[A-Za-z][A-Za-z0-9_]*=")
-_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+_ASSIGNMENT = regex(r"[A-Za-z][A-Za-z0-9_]*=")
+_NAME = regex(r"[A-Za-z][A-Za-z0-9_]*")
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ both ways meet again, what differs is unknown from there on.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol
@@ -35,6 +34,7 @@ from imgaudit.boot.shell import Command, For, If, List, Loop, Node, Script, Step
 from imgaudit.boot.state import Buffer, State, join
 from imgaudit.boot.values import Hole, Text
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 from imgaudit.units import Span
 
 __all__ = [
@@ -159,7 +159,7 @@ class _Ways:
     simple: bool = False
 
 
-_ASSIGNS = re.compile(
+_ASSIGNS = regex(
     r"\b(?:setenv(?: -f)?|env set|setexpr(?:\.\w)?|for|askenv) +([\w#-]+)"
     r"|(?:^|[;\s])([A-Za-z]\w*)="
 )
@@ -1202,7 +1202,7 @@ def fdt_file(folder: str, state: State) -> Text:
     return Text((folder, *soc.pieces, "-", *board.pieces, ".dtb"))
 
 
-_MACRO = re.compile(r"\$\{([^}]*)\}|\$\(([^)]*)\)")
+_MACRO = regex(r"\$\{([^}]*)\}|\$\(([^)]*)\)")
 
 
 def macros(text: str, state: State) -> Text:

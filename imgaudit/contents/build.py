@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import field
@@ -17,6 +16,7 @@ from imgaudit.errors import ImgauditError, UnreadError
 from imgaudit.files import ArtifactError, Folder, stay_inside
 from imgaudit.formats.view import FileSource, View
 from imgaudit.model import FILLS, FIRMWARE, VOLUMES, Chip, Layout, Region, Writer
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, MIB, both
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ F = TypeVar("F", bound="Facts")
 _EXT = {"ext2": "ext4", "ext3": "ext4"}
 # What is held in memory, and how many files are open, before the next is begun.
 _UNDER_WAY = 128 * MIB
-_INCLUDE = re.compile(rb'\binclude\(\s*"([^"\n]{1,255})"\s*\)')  # genimage's
+_INCLUDE = regex(rb'\binclude\(\s*"([^"\n]{1,255})"\s*\)')  # genimage's
 _MOST_INCLUDED = 64
 _MOST_TEXT = 1 << 20
 _OPEN = 32

@@ -14,6 +14,7 @@ from uuid import NAMESPACE_DNS, UUID, uuid5
 
 from imgaudit.data import dataclass
 from imgaudit.demo import rescue
+from imgaudit.patterns import regex
 from imgaudit.units import MIB, parse_size
 from imgaudit.writers import kernel
 from imgaudit.writers.fdt import Tree
@@ -24,8 +25,8 @@ from imgaudit.writers.tree import Root
 # 2026-07-06 12:00:00 UTC: the time of everything in the build.
 EPOCH = 1783339200
 
-_REGION = re.compile(r"^  - name: (\S+)\n((?:    .*\n)*)", re.MULTILINE)
-_KEY = re.compile(r"^    ([a-z-]+): ([^#\n]*[^#\s])", re.MULTILINE)
+_REGION = regex(r"^  - name: (\S+)\n((?:    .*\n)*)", re.MULTILINE)
+_KEY = regex(r"^    ([a-z-]+): ([^#\n]*[^#\s])", re.MULTILINE)
 TYPES = {
     "xbootldr": "bc13c2ff-59e6-4262-a352-b275fd6f7172",
     "linux-root-arm64": "b921b045-1df0-41c3-af44-4c6f280d3fae",

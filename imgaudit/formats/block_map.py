@@ -16,15 +16,16 @@ from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader
 from imgaudit.formats.files import Flaw
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, MIB, Span, counted, human
 
 MAX_SIZE = 64 * MIB
 MAX_RANGES = 1_000_000
 _HEAD = KIB
-_ROOT = re.compile(rb"<bmap\s+version\s*=\s*\"(\d{1,3})\.(\d{1,3})\"\s*>")
-_COMMENT = re.compile(rb"<!--.*?-->", re.DOTALL)
-_FIELD = re.compile(rb"<(\w{1,40})>\s*([\w.]{1,160})\s*</\1>")
-_RANGE = re.compile(
+_ROOT = regex(rb"<bmap\s+version\s*=\s*\"(\d{1,3})\.(\d{1,3})\"\s*>")
+_COMMENT = regex(rb"<!--.*?-->", re.DOTALL)
+_FIELD = regex(rb"<(\w{1,40})>\s*([\w.]{1,160})\s*</\1>")
+_RANGE = regex(
     rb"<Range(?:\s+(?:chksum|sha1)\s*=\s*\"([0-9a-fA-F]{8,128})\")?\s*>\s*(\d{1,16})\s*"
     rb"(?:-\s*(\d{1,16})\s*)?</Range>"
 )

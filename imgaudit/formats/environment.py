@@ -13,6 +13,7 @@ from typing import NamedTuple
 from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, MIB, both
 
 # A boot loader is at most a few MiB; one that is padded to its flash stays below this.
@@ -23,9 +24,9 @@ MAX_RUNS = 64
 DEFAULT_LIMIT = 64 * KIB
 
 _STRING = rb"[A-Za-z_.][\w.:,@#+/-]{0,63}=[\t\n\r\x20-\x7e]*"
-_ENTRY = re.compile(_STRING + rb"\0")
+_ENTRY = regex(_STRING + rb"\0")
 # A format string is the program's own text, not a variable.
-_FORMATTED = re.compile(rb"%[-0-9.*]*l*[cdpsuxX]")
+_FORMATTED = regex(rb"%[-0-9.*]*l*[cdpsuxX]")
 # The names that include/env_default.h writes: two of them make a run an environment.
 _USUAL = frozenset(
     {
@@ -36,7 +37,7 @@ _USUAL = frozenset(
         "rootpath",
     }
 )
-_ANCHOR = re.compile(rb"(?:" + b"|".join(sorted(n.encode() for n in _USUAL)) + rb")=")
+_ANCHOR = regex(rb"(?:" + b"|".join(sorted(n.encode() for n in _USUAL)) + rb")=")
 
 
 class Variable(NamedTuple):

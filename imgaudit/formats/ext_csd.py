@@ -5,7 +5,6 @@ Source: JEDEC JESD84-B51; byte offsets as in U-Boot include/mmc.h.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import field
 from typing import ClassVar
@@ -14,6 +13,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.facts import Facts, Match, Reader
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, human
 
 SIZE = 512
@@ -73,11 +73,11 @@ _BOOT_PARTITIONS = {0: "none", 1: "boot0", 2: "boot1", 7: "user"}
 _REVISIONS = range(1, 10)
 # A full print of the registers is below 20 KiB, as hex with spaces below 4 KiB.
 _MAX_TEXT = 64 * KIB
-_HEX = re.compile(rb"[0-9A-Fa-f\s]+")
+_HEX = regex(rb"[0-9A-Fa-f\s]+")
 # Both `[NAME: 0x08]` and `[NAME]: 0x08` are printed.
-_PRINTED = re.compile(r"\[(?P<name>\w{1,64})\]?: ?0x(?P<value>[0-9A-Fa-f]{1,8})\b")
+_PRINTED = regex(r"\[(?P<name>\w{1,64})\]?: ?0x(?P<value>[0-9A-Fa-f]{1,8})\b")
 _PRINTED_MARK = b"[SEC_COUNT"
-_PRINTED_REVISION = re.compile(r"Extended CSD rev 1\.(?P<revision>\d{1,2})\b")
+_PRINTED_REVISION = regex(r"Extended CSD rev 1\.(?P<revision>\d{1,2})\b")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import bisect
 import contextlib
 import itertools
-import re
 import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import field, replace
@@ -21,6 +20,7 @@ from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.formats.blocks import unpack_block
 from imgaudit.formats.facts import Checksum, Facts, Part
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, MIB, Span, both
 
 MAX_ENTRIES = 200_000
@@ -212,7 +212,7 @@ class Files:
 
 
 # What may be a path: no blanks, quotes or signs of the shell's syntax.
-_WORDS = re.compile(r"[^\s\0-\x1f\"'`=;,|&<>${}()\x7f-\xff]{2,255}")
+_WORDS = regex(r"[^\s\0-\x1f\"'`=;,|&<>${}()\x7f-\xff]{2,255}")
 
 
 def _parts(path: str) -> list[str]:

@@ -16,13 +16,14 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import readers
 from imgaudit.formats.facts import Unpacker
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import KIB, MIB, round_up
 
 _OVERLAP = 2 * KIB  # longer than any text or header that is looked for
-_BANNER = re.compile(rb"Linux version (\d[^\s\0]{0,127}) [^\0\n]{0,1024}")
+_BANNER = regex(rb"Linux version (\d[^\s\0]{0,127}) [^\0\n]{0,1024}")
 _CONFIG_START = b"IKCFG_ST\x1f\x8b\x08"
 _CONFIG_LIMIT = 4 * MIB  # a full configuration is about 300 KiB
-_OPTION = re.compile(r"^(?:(CONFIG_\w+)=(.*)|# (CONFIG_\w+) is not set)$", re.MULTILINE)
+_OPTION = regex(r"^(?:(CONFIG_\w+)=(.*)|# (CONFIG_\w+) is not set)$", re.MULTILINE)
 _SMALLEST = 32  # bytes; no archive, compressed or not, is smaller
 _STARTS_LIMIT = 16  # archives that are looked for the length of; a kernel has one
 _MEMBERS_LIMIT = 1 << 16
@@ -32,22 +33,22 @@ _HEAD = 9 * MIB  # stored bytes that give the first decoded ones: a block of lz4
 _PAGE = 1 << 16  # lengths that share their upper bytes
 
 # A rare run of bytes to search for, and what must stand there as a whole.
-_CPIO = (b"07070", re.compile(rb"07070[12][0-9A-Fa-f]{104}"))
+_CPIO = (b"07070", regex(rb"07070[12][0-9A-Fa-f]{104}"))
 _COMPRESSED = {
-    "gzip": (b"\x1f\x8b\x08", re.compile(rb"\x1f\x8b\x08[\x00-\x1f]")),
-    "bzip2": (b"BZh", re.compile(rb"BZh[1-9]1AY&SY")),
-    "xz": (b"\xfd7zXZ\0", re.compile(rb"\xfd7zXZ\0\0[\x00\x01\x04\x0a]")),
+    "gzip": (b"\x1f\x8b\x08", regex(rb"\x1f\x8b\x08[\x00-\x1f]")),
+    "bzip2": (b"BZh", regex(rb"BZh[1-9]1AY&SY")),
+    "xz": (b"\xfd7zXZ\0", regex(rb"\xfd7zXZ\0\0[\x00\x01\x04\x0a]")),
     "lzma": (
         b"\x5d\0",
-        re.compile(
+        regex(
             rb"\x5d\0\0(?:[\x01-\x04\x06\x08\x0c\x10\x18\x20\x30\x40\x60\x80\xc0]\0"
             rb"|\0[\x01-\x04\x06\x08\x0c])(?:\xff{8}|.{5}\0{3})\0",
             re.DOTALL,
         ),
     ),
-    "lzo": (b"\x89LZO\0\r\n\x1a\n", re.compile(rb"\x89LZO\0\r\n\x1a\n")),
-    "lz4-legacy": (b"\x02\x21\x4c\x18", re.compile(rb"\x02\x21\x4c\x18..[\x00-\x80]\0", re.DOTALL)),
-    "zstd": (b"\x28\xb5\x2f\xfd", re.compile(rb"\x28\xb5\x2f\xfd")),
+    "lzo": (b"\x89LZO\0\r\n\x1a\n", regex(rb"\x89LZO\0\r\n\x1a\n")),
+    "lz4-legacy": (b"\x02\x21\x4c\x18", regex(rb"\x02\x21\x4c\x18..[\x00-\x80]\0", re.DOTALL)),
+    "zstd": (b"\x28\xb5\x2f\xfd", regex(rb"\x28\xb5\x2f\xfd")),
 }
 
 

@@ -16,6 +16,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum, Facts, Match, Reader, head_only
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import MIB, Span, human
 
 MAGIC, TYPE = b"LABELONE", b"LVM2 001"
@@ -24,8 +25,8 @@ SECTOR = 512
 MAX_TEXT = 4 * MIB
 _INITIAL = 0xF597A6CF
 _MAX_AREAS = 16
-_SECTION = re.compile(r"^\t\t([\w.+-]+) \{$", re.MULTILINE)
-_NAME = re.compile(r"^([\w.+-]+) \{$", re.MULTILINE)
+_SECTION = regex(r"^\t\t([\w.+-]+) \{$", re.MULTILINE)
+_NAME = regex(r"^([\w.+-]+) \{$", re.MULTILINE)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,6 +16,7 @@ from imgaudit.errors import FormatError
 from imgaudit.formats import flat_tree
 from imgaudit.formats.facts import Facts, Match, Part, Reader
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.units import human
 
 MAGIC = 0x016F2818
@@ -28,7 +29,7 @@ _ENDIAN = {b"\1\2\3\4": False, b"\4\3\2\1": True}
 _MAX_STUB = 256 << 10  # the decompressor before the compressed kernel: 20 to 60 KiB in practice
 # The heads of the streams that arm can be built with, as its build writes them: an unnamed gzip, an
 # xz with its flags, an lzop of version 1, an LZ4 block below 16 MiB, an lzma of unknown length.
-_STREAMS = re.compile(
+_STREAMS = regex(
     rb"(?P<gzip>\x1f\x8b\x08\0{5}[\0\2\4])|(?P<xz>\xfd7zXZ\0(?P<flags>\0[\0-\x0f])(?P<crc>.{4}))"
     rb"|(?P<lzo>\x89LZO\0\r\n\x1a\n\x10)|(?P<lz4>\x02\x21\x4c\x18...\0)"
     rb"|(?P<lzma>\x5d\0\0..\xff{8})",

@@ -6,10 +6,9 @@ dfu_mtd.c (bytes, in hex).
 
 from __future__ import annotations
 
-import re
-
 from imgaudit import bounds
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 
 _MEDIA = {
     "mmc": Medium.MMC,
@@ -17,8 +16,8 @@ _MEDIA = {
     "nand": Medium.NAND,
     "mtd": Medium.UNKNOWN,
 }
-_NUMBER = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{1,16}")
-_HEADED = re.compile(r"\s*(mmc|sf|nand|mtd|ram|virt)\s+([^\s=]+)\s*=")
+_NUMBER = regex(r"0[xX][0-9a-fA-F]{1,16}|[0-9a-fA-F]{1,16}")
+_HEADED = regex(r"\s*(mmc|sf|nand|mtd|ram|virt)\s+([^\s=]+)\s*=")
 _BLOCK = 512
 _MAX = 256
 

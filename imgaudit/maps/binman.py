@@ -6,17 +6,17 @@ has no offset follows the entry before. Sizes that are not written are those of 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 from imgaudit import bounds
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 from imgaudit.units import round_up
 
 # Nodes that describe an entry, and are none (etype/section.py ignores these).
 _ABOUT = ("hash", "signature", "cipher", "template")
-_FLASH = re.compile(r"spi|nor(?![a-z])|\brom\b")
+_FLASH = regex(r"spi|nor(?![a-z])|\brom\b")
 _MAX = 256
 
 

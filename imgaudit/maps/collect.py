@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import fnmatch
 import os
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 from typing import Generic, TypeVar
@@ -41,6 +40,7 @@ from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.maps.uboot_options import Options, words_of
 from imgaudit.model import FIRMWARE, FIRST_STAGES, Region, Where
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.find import file_in
 
 T = TypeVar("T")
@@ -51,7 +51,7 @@ OWN_TREE = "U-Boot's own device tree"
 _TREES = 64  # places where firmware has the magic; a FIP with all its trees has a handful
 _TEXT = 1 << 20  # bytes of a configuration or an environment's text that are read
 # A list in a longer text ends at a space or a quote; one that a script composes is not known here.
-_LIST = re.compile(r"""(?<![\w.])mtdparts=[^\s"'$]+(?![^\s"'])""")
+_LIST = regex(r"""(?<![\w.])mtdparts=[^\s"'$]+(?![^\s"'])""")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

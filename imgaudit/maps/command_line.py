@@ -13,21 +13,22 @@ from dataclasses import replace
 
 from imgaudit.data import dataclass
 from imgaudit.maps.mapped import mapped
+from imgaudit.patterns import regex
 
 # isspace() of the kernel's own ctype table.
 _SPACE = " \t\n\v\f\r\xa0"
-_MTD = re.compile(r"mtd(?P<number>\d{1,9})", re.ASCII)
-_MTD_BLOCK = re.compile(r"mtdblock(?P<number>\d{1,9})", re.ASCII)
-_UBI = re.compile(r"ubi(?P<device>\d{1,9})?(?:_(?P<number>\d{1,9})|[:!](?P<volume>.*))", re.ASCII)
-_DISK = re.compile(
+_MTD = regex(r"mtd(?P<number>\d{1,9})", re.ASCII)
+_MTD_BLOCK = regex(r"mtdblock(?P<number>\d{1,9})", re.ASCII)
+_UBI = regex(r"ubi(?P<device>\d{1,9})?(?:_(?P<number>\d{1,9})|[:!](?P<volume>.*))", re.ASCII)
+_DISK = regex(
     r"(?P<disk>(?:mmcblk|nvme\d{1,4}n|nbd|loop)\d{1,4})(?:p(?P<partition>\d{1,4}))?"
     r"|(?P<hardware>mmcblk\d{1,4}(?:boot[01]|rpmb|gp[0-3]))"
     r"|(?P<letters>(?:sd|vd|hd|xvd)[a-z]{1,3})(?P<after>\d{1,4})?",
     re.ASCII,
 )
-_NUMBERS = re.compile(r"(?P<major>\d{1,9}):(?P<minor>\d{1,9})(?::\d+)?|(?P<hex>[0-9a-fA-F]{1,8})")
-_SIZE = re.compile(r"(?P<number>0[xX][0-9a-fA-F]{1,15}|\d{1,18})(?P<unit>[KMGTkmgt]?)", re.ASCII)
-_PARTITION_OFFSET = re.compile(r"(?P<id>[^/]*)/PARTNROFF=(?P<offset>[+-]?\d{1,9})", re.ASCII)
+_NUMBERS = regex(r"(?P<major>\d{1,9}):(?P<minor>\d{1,9})(?::\d+)?|(?P<hex>[0-9a-fA-F]{1,8})")
+_SIZE = regex(r"(?P<number>0[xX][0-9a-fA-F]{1,15}|\d{1,18})(?P<unit>[KMGTkmgt]?)", re.ASCII)
+_PARTITION_OFFSET = regex(r"(?P<id>[^/]*)/PARTNROFF=(?P<offset>[+-]?\d{1,9})", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,26 +14,27 @@ from dataclasses import field
 from imgaudit.data import dataclass
 from imgaudit.formats.flat_tree import Node, Tree, number_of
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 from imgaudit.units import counted
 
 _TABLE = "fixed-partitions"
 # Linux reads these by the same code, then lets a vendor's hook rename what it finds.
 _TABLES = {_TABLE, "brcm,bcm4908-partitions", "linksys,ns-partitions"}
 _MEDIA = (
-    (Medium.NAND, re.compile(r"nand", re.ASCII)),
+    (Medium.NAND, regex(r"nand", re.ASCII)),
     (
         Medium.SPI_NOR,
-        re.compile(
+        regex(
             r"(?:^|,)(?:jedec,spi-nor|spi-flash|m25p|w25[qx]|mx25|mx66|n25q|mt25|s25[fs]l"
             r"|sst2[56]|at2[56]d|gd25|is25|en25|xm25)",
             re.ASCII,
         ),
     ),
-    (Medium.PARALLEL_NOR, re.compile(r"(?:^|,)(?:cfi-flash|jedec-flash|hyperflash)", re.ASCII)),
-    (Medium.MMC, re.compile(r"^mmc-card$", re.ASCII)),
-    (Medium.UNKNOWN, re.compile(r"(?:^|,)(?:dataflash|at45|mtd-r[ao]m)", re.ASCII)),
+    (Medium.PARALLEL_NOR, regex(r"(?:^|,)(?:cfi-flash|jedec-flash|hyperflash)", re.ASCII)),
+    (Medium.MMC, regex(r"^mmc-card$", re.ASCII)),
+    (Medium.UNKNOWN, regex(r"(?:^|,)(?:dataflash|at45|mtd-r[ao]m)", re.ASCII)),
 )
-_HEX = re.compile(r"[0-9a-fA-F]{1,16}", re.ASCII)
+_HEX = regex(r"[0-9a-fA-F]{1,16}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,16 +10,17 @@ import re
 
 from imgaudit.data import dataclass
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 
 _MAX_COPIES = 2  # the tools read no further
-_UBI = re.compile(r"/dev/ubi(?P<device>\d{1,9})(?:_(?P<number>\d{1,9})|:(?P<name>.+))", re.ASCII)
-_MTD = re.compile(r"/dev/mtd(?:block)?(?P<number>\d{1,9})(?:ro)?", re.ASCII)
-_BLOCK = re.compile(
+_UBI = regex(r"/dev/ubi(?P<device>\d{1,9})(?:_(?P<number>\d{1,9})|:(?P<name>.+))", re.ASCII)
+_MTD = regex(r"/dev/mtd(?:block)?(?P<number>\d{1,9})(?:ro)?", re.ASCII)
+_BLOCK = regex(
     r"/dev/(?:mmcblk|nvme|sd[a-z]|vd[a-z]|hd[a-z]|loop|disk/|mapper/|block/).*", re.ASCII
 )
 # As scanf's %lli and %lx; they stop at the first character that does not belong.
-_OFFSET = re.compile(r"(?P<sign>[+-]?)(?:0[xX](?P<hex>[0-9a-fA-F]+)|(?P<digits>\d+))", re.ASCII)
-_HEX = re.compile(r"(?:0[xX])?(?P<hex>[0-9a-fA-F]+)", re.ASCII)
+_OFFSET = regex(r"(?P<sign>[+-]?)(?:0[xX](?P<hex>[0-9a-fA-F]+)|(?P<digits>\d+))", re.ASCII)
+_HEX = regex(r"(?:0[xX])?(?P<hex>[0-9a-fA-F]+)", re.ASCII)
 _BITS = 64
 
 

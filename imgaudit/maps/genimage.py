@@ -14,6 +14,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.guid import TYPE_NAMES
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 from imgaudit.units import round_down, round_up
 
 MAX_SECTIONS = 4096
@@ -33,8 +34,8 @@ _SHORTCUTS = {
     "V": TYPE_NAMES["linux-lvm"],
     "F": TYPE_NAMES["microsoft-basic-data"],
 }
-_SIZE = re.compile(r"(0[xX][0-9a-fA-F]{1,16}|0[0-7]{0,22}|[1-9][0-9]{0,18})([kKMGs]?)")
-_TOKEN = re.compile(
+_SIZE = regex(r"(0[xX][0-9a-fA-F]{1,16}|0[0-7]{0,22}|[1-9][0-9]{0,18})([kKMGs]?)")
+_TOKEN = regex(
     r"""\s+|\#[^\n]*|//[^\n]*|/\*.*?(?:\*/|\Z)"""
     r"""|(?P<text>"(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*')|(?P<mark>\+=|[{}=(),])"""
     r"""|(?P<word>[^\s"'{}=(),+#]+)|(?P<stray>.)""",

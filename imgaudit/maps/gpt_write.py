@@ -10,11 +10,12 @@ import re
 
 from imgaudit import bounds
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 
 _FIRST = 34 * 512
 _UNITS = {"": 1, "k": 1 << 10, "m": 1 << 20, "g": 1 << 30}
-_SIZE = re.compile(r"(0[xX][0-9a-fA-F]{1,16}|[0-9]{1,19})(?:([kKmMgG])(?:i?B)?)?")
-_LIST = re.compile(r"(?:uuid_disk=[^;]*;\s*)?name=[^,;]+,", re.ASCII)
+_SIZE = regex(r"(0[xX][0-9a-fA-F]{1,16}|[0-9]{1,19})(?:([kKmMgG])(?:i?B)?)?")
+_LIST = regex(r"(?:uuid_disk=[^;]*;\s*)?name=[^,;]+,", re.ASCII)
 _MAX = 128
 
 

@@ -12,6 +12,7 @@ import shlex
 
 from imgaudit.errors import FormatError
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 from imgaudit.units import round_up
 
 MAX_LINES = 4096
@@ -19,7 +20,7 @@ MAX_LINE = 4096  # characters
 _SECTOR = 512
 _OVERHEAD = {"msdos": 1, "gpt": 34}
 _UNITS = {"s": _SECTOR, "k": 1 << 10, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30}
-_SIZE = re.compile(r"([0-9]{1,18})([skKMG]?)")
+_SIZE = regex(r"([0-9]{1,18})([skKMG]?)")
 _FLAGS = frozenset({"--active", "--no-table", "--use-uuid", "--use-label", "--hidden"})
 _HOLDS = {"vfat": "fat", "msdos": "fat", **{name: name for name in ("ext2", "ext3", "ext4")}}
 _HOLDS |= {name: name for name in ("btrfs", "erofs", "squashfs", "swap")}

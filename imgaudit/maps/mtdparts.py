@@ -12,10 +12,11 @@ from collections.abc import Sequence
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Written
+from imgaudit.patterns import regex
 
 _PREFIX = "mtdparts="
 _SUFFIXES = {"": 0, "k": 10, "m": 20, "g": 30, "t": 40, "p": 50, "e": 60}
-_NUMBER = re.compile(r"(0[xX][0-9a-fA-F]+|0[0-7]*|[1-9][0-9]*|)", re.ASCII)
+_NUMBER = regex(r"(0[xX][0-9a-fA-F]+|0[0-7]*|[1-9][0-9]*|)", re.ASCII)
 _MAX_DIGITS = 64
 _LIMIT = 1 << 64
 _LONGEST_NAME = 21  # of those that U-Boot makes itself

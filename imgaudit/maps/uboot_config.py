@@ -12,12 +12,13 @@ from collections.abc import Iterator, Mapping
 
 from imgaudit.data import dataclass
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
+from imgaudit.patterns import regex
 
-_SET = re.compile(r"(?P<name>CONFIG_\w{1,200})=(?P<value>.*)", re.ASCII)
-_NOT_SET = re.compile(r"# (?P<name>CONFIG_\w{1,200}) is not set", re.ASCII)
-_STRING = re.compile(r'"(?P<inside>(?:[^"\\]|\\.)*)"')
-_HEX = re.compile(r"0[xX][0-9a-fA-F]{1,64}", re.ASCII)
-_INT = re.compile(r"-?\d{1,40}", re.ASCII)
+_SET = regex(r"(?P<name>CONFIG_\w{1,200})=(?P<value>.*)", re.ASCII)
+_NOT_SET = regex(r"# (?P<name>CONFIG_\w{1,200}) is not set", re.ASCII)
+_STRING = regex(r'"(?P<inside>(?:[^"\\]|\\.)*)"')
+_HEX = regex(r"0[xX][0-9a-fA-F]{1,64}", re.ASCII)
+_INT = regex(r"-?\d{1,40}", re.ASCII)
 _BLOCK = 512
 # Where U-Boot can keep its environment, and on what that is.
 _PLACES = {

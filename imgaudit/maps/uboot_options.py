@@ -6,7 +6,6 @@ Source: U-Boot cmd/Makefile, cmd/Kconfig and the U_BOOT_CMD lines in cmd/*.c; fs
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 from imgaudit.contents.starts import Start, start_of
@@ -16,6 +15,7 @@ from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.uimage import U_BOOT_UNPACKS, UimageFacts
 from imgaudit.formats.view import View
 from imgaudit.maps.uboot_config import Kconfig
+from imgaudit.patterns import regex
 
 _OPTIONS = {
     "CMD_ASKENV": "askenv",
@@ -98,7 +98,7 @@ _SHELLS = ("HUSH_PARSER", "HUSH_OLD_PARSER", "HUSH_MODERN_PARSER")
 # Set in every whole configuration and in no list of deviations: it has no prompt (arch/Kconfig).
 _WHOLE = ("SYS_ARCH",)
 _USAGE = b"run commands in an environment variable\0"  # cmd/nvedit.c, of `run`
-_WORD = re.compile(rb"[!-~]{1,16}\0")
+_WORD = regex(rb"[!-~]{1,16}\0")
 _LARGEST = 16 << 20
 _ALWAYS = ("printenv", "setenv", "run", "reset", "version")
 

@@ -10,7 +10,6 @@ drivers/bootcount/bootcount_env.c (it counts only while upgrade_available is set
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 
@@ -22,6 +21,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.files import Files, FileSystem
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.model import Layout
+from imgaudit.patterns import regex
 from imgaudit.proof import watchdog
 from imgaudit.proof.before import Before, World, world
 from imgaudit.proof.explore import Ending, Path, Steps
@@ -29,7 +29,7 @@ from imgaudit.proof.prove import Proving
 from imgaudit.proof.start import Started
 from imgaudit.rescue.stage import Rescue
 
-_PANIC = re.compile(r"(?:^|\s)panic=(-?\d+)")
+_PANIC = regex(r"(?:^|\s)panic=(-?\d+)")
 MAX_STATES = 2000
 """States of storage that are followed; a board's losses and updates make some dozens."""
 MAX_WORLDS = 64

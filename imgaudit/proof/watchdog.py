@@ -7,16 +7,16 @@ Documentation/devicetree/bindings/watchdog/linux,wdt-gpio.yaml (`always-running`
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 
 from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.flat_tree import Node
 from imgaudit.maps.collect import Copies
+from imgaudit.patterns import regex
 from imgaudit.proof.explore import Path
 
-_NAMED = re.compile(r"(?:watchdog|wdt|wdog)(?:[@-].*)?")
+_NAMED = regex(r"(?:watchdog|wdt|wdog)(?:[@-].*)?")
 
 
 def starts_itself(firmware: Iterable[Firmware], copies: Copies) -> bool:

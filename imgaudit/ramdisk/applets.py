@@ -6,16 +6,15 @@ applets/applet_tables.c), so it lies in the binary of any architecture, static o
 
 from __future__ import annotations
 
-import re
-
 from imgaudit.data import dataclass
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 
 SIZE = 16 << 20  # a busybox with everything in it has some 2 MiB
 MARK = b"BusyBox v"
-_VERSION = re.compile(rb"BusyBox v([0-9][\w.+~-]*)")
-_NAMES = re.compile(rb"(?:[a-z0-9_\[][a-zA-Z0-9_.+\[-]{0,30}+\0)++")
-_DHCP_SCRIPT = re.compile(rb"\0(/[\w/.+-]{1,200}/default\.script)\0")
+_VERSION = regex(rb"BusyBox v([0-9][\w.+~-]*)")
+_NAMES = regex(rb"(?:[a-z0-9_\[][a-zA-Z0-9_.+\[-]{0,30}+\0)++")
+_DHCP_SCRIPT = regex(rb"\0(/[\w/.+-]{1,200}/default\.script)\0")
 _SHARE = 0.5  # the share of names known below which a sorted run is some other table
 
 # Names of applets of busybox 1.20 to 1.36 (its include/applets.h), to tell the table of applets

@@ -15,6 +15,7 @@ from typing import Literal
 from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.applets import MARK
 
 OVERLAP = 256  # a marker cut by the border of two pieces is seen in the second
@@ -24,7 +25,7 @@ DER_SIZE = 16 << 10  # an RSA key of 16,384 bits has 9.4 KiB
 
 _PEM_MARK = b"PRIVATE KEY-----"
 # What follows must be a header or base64: programs that read keys hold the first line as text.
-_PEM = re.compile(
+_PEM = regex(
     rb"-----BEGIN ([A-Z0-9 ]{0,32}?)PRIVATE KEY-----[ \t]*\r?\n"
     rb"(?:[A-Za-z-]{1,32}: |[A-Za-z0-9+/]{16})"
 )
@@ -36,7 +37,7 @@ _SSH_FIELDS = {
     b"ecdsa-sha2-nistp521": 3,
 }  # fewer fields make a public key
 _CREDENTIAL_NAMES = {".netrc", ".git-credentials", ".pgpass", ".htpasswd", "htpasswd"}
-_WIFI = re.compile(rb"^[ \t]*(?:psk|password|wep_key[0-3])[ \t]*=[ \t]*\S", re.MULTILINE)
+_WIFI = regex(rb"^[ \t]*(?:psk|password|wep_key[0-3])[ \t]*=[ \t]*\S", re.MULTILINE)
 
 SecretKind = Literal["private-key", "host-key", "credentials", "wifi-passphrase"]
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 import os
-import re
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -19,6 +18,7 @@ from collections.abc import Iterable, Sequence
 from imgaudit.contents.build import Build
 from imgaudit.data import dataclass
 from imgaudit.errors import AuditError
+from imgaudit.patterns import regex
 from imgaudit.release.manifest import Manifest, load
 
 LEAST = 4
@@ -28,7 +28,7 @@ MOST = 50
 FAR = 100
 """More releases than these are not counted out."""
 _SURE = 1.6449  # standard deviations that hold nine values in ten
-_DIGITS = re.compile(r"(\d+)")
+_DIGITS = regex(r"(\d+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

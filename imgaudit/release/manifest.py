@@ -39,7 +39,6 @@ The keys of `versions` are words such as `u-boot`, `linux`, `trusted-firmware`, 
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import field
 from typing import Any, NoReturn
@@ -47,6 +46,7 @@ from typing import Any, NoReturn
 from imgaudit.data import dataclass
 from imgaudit.errors import AuditError, ImgauditError
 from imgaudit.files import read_regular
+from imgaudit.patterns import regex
 
 VERSION = 1
 MOST_BYTES = 4 << 20
@@ -55,7 +55,7 @@ _MOST_REGIONS = 4096
 _MOST_TEXT = 1024
 _MOST_VERSIONS = 64
 _LARGEST = 1 << 63
-_SHA256 = re.compile(r"[0-9a-f]{64}")
+_SHA256 = regex(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,14 +18,15 @@ from imgaudit.formats.files import MAX_TEXT, OS_RELEASE, FileSystem
 from imgaudit.formats.fit import FitFacts
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.release.manifest import Manifest, SealedFile, SealedPayload, SealedRegion
 
 _OVERLAP = 256  # longer than any of the texts below
 _MOST = 8
 # U-Boot include/version.h, U_BOOT_VERSION_STRING; Trusted Firmware-A, Makefile, VERSION_STRING.
 _TEXTS = {
-    "u-boot": re.compile(rb"U-Boot (?:SPL |TPL )?\d{4}\.\d\d[\x20-\x7e]{0,120}"),
-    "trusted-firmware": re.compile(
+    "u-boot": regex(rb"U-Boot (?:SPL |TPL )?\d{4}\.\d\d[\x20-\x7e]{0,120}"),
+    "trusted-firmware": regex(
         rb"v\d{1,3}\.\d{1,3}(?:\.\d{1,3})?\((?:release|debug)\):[\x21-\x7e]{1,80}"
     ),
 }

@@ -5,10 +5,10 @@ Source: docs.github.com: a job summary may have 1 MiB a step.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 from imgaudit.clean import clean
+from imgaudit.patterns import regex
 from imgaudit.report._common import where
 from imgaudit.report._style import PLAIN, Style
 from imgaudit.tasks.sections import (
@@ -32,7 +32,7 @@ from imgaudit.units import human, place
 MOST = 1_000_000
 """Bytes: below what a job summary may have."""
 _BAR = 10
-_ACTS = re.compile(r"([\\`*_{}\[\]()<>#+!|~&@$-])")
+_ACTS = regex(r"([\\`*_{}\[\]()<>#+!|~&@$-])")
 _SIGNS = {"PASS": "✅", "FAIL": "❌"}
 
 

@@ -12,6 +12,7 @@ from typing import Literal
 
 from imgaudit import bounds
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.root import Root
 
 SCRIPTS = 128
@@ -21,28 +22,26 @@ ACCOUNTS = 1000
 KEY_FILES = 100
 _SCRIPT_FOLDERS = ("/etc/init.d", "/etc/rc.d", "/etc/rcS.d", "/lib/rc.d")
 _SCRIPT_FILES = ("/etc/rc", "/etc/rc.local", "/etc/rcS")
-_PROMPTS = re.compile(
+_PROMPTS = regex(
     r"(?:^|[\s/=-])(getty|agetty|mingetty|login|sulogin|cttyhack|sh|ash|bash|dash)(?=\s|$)"
 )
 _LOGIN = {"getty", "agetty", "mingetty", "login", "sulogin"}
-_TTY = re.compile(r"\b(tty[A-Za-z]*[0-9]+|console|hvc[0-9]+)\b")
+_TTY = regex(r"\b(tty[A-Za-z]*[0-9]+|console|hvc[0-9]+)\b")
 _RUNNING = {"respawn", "askfirst", "wait", "once", "boot", "bootwait"}
-_SCRIPT_PROMPT = re.compile(
+_SCRIPT_PROMPT = regex(
     r"^\s*(?:exec\s+)?(?:[\w./-]*/)?(?:setsid\s+(?:-\S+\s+)?)?(?:[\w./-]*/)?"
     r"(getty|agetty|login|cttyhack|sulogin)\b"
     r"|^\s*(?:exec|setsid)\s+(?:[\w./-]*/)?(sh|ash|bash|dash)\b"
 )
-_INSTALL = re.compile(r"\bbusybox[\w.-]*\s+--install\b")
-_CALL = re.compile(
+_INSTALL = regex(r"\bbusybox[\w.-]*\s+--install\b")
+_CALL = regex(
     r"(?:^|[;|&(`'\"=!]|\b(?:exec|then|else|do|if|while))\s*(?:/[\w/]+/)?busybox\s+([a-z\[][\w.-]*)"
 )
-_PATH = re.compile(r"\bPATH=[\"']?(/[\w/:.-]*)")
+_PATH = regex(r"\bPATH=[\"']?(/[\w/:.-]*)")
 _DROPBEAR_ARGUMENTS = ("/etc/default/dropbear", "/etc/conf.d/dropbear")
-_DROPBEAR_BLANK = re.compile(
-    r"""(?:\bdropbear\b|\bDROPBEAR\w*=)[^;|&]*?(?<![\w-])["']?-[A-Za-z]*B"""
-)
+_DROPBEAR_BLANK = regex(r"""(?:\bdropbear\b|\bDROPBEAR\w*=)[^;|&]*?(?<![\w-])["']?-[A-Za-z]*B""")
 _SSHD_CONFIGS = ("/etc/ssh/sshd_config", "/etc/sshd_config")
-_SSHD_BLANK = re.compile(r"(?im)^\s*PermitEmptyPasswords[\s=]+(\w+)")
+_SSHD_BLANK = regex(r"(?im)^\s*PermitEmptyPasswords[\s=]+(\w+)")
 _NETWORK_LOGINS = ("dropbear", "sshd", "telnetd")
 
 PasswordState = Literal["absent", "open", "locked", "set"]

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 import operator
 import posixpath
-import re
 from collections.abc import Iterator, Mapping
 
 from imgaudit import bounds
+from imgaudit.patterns import regex
 from imgaudit.rescue import sh
 
 MTD_NAMED = "mtd/by-name/"
 """How an MTD device is written of which the name alone is known."""
 MAX_ITEMS = 32
 _LONGEST = 400  # characters of a substitution that is looked at
-_QUOTED = re.compile(r'"([\w.+:-]{1,64})"')
-_SLASHED = re.compile(r"/\\?\"?([\w.+-]{1,64})\\?\"?/")
-_SUM = re.compile(r"\s*([\w$]+)\s*(?:([-+*])\s*([\w$]+)\s*)?")
+_QUOTED = regex(r'"([\w.+:-]{1,64})"')
+_SLASHED = regex(r"/\\?\"?([\w.+-]{1,64})\\?\"?/")
+_SUM = regex(r"\s*([\w$]+)\s*(?:([-+*])\s*([\w$]+)\s*)?")
 _OPERATIONS = {"+": operator.add, "-": operator.sub, "*": operator.mul}
 _BY = {"PARTLABEL": "disk/by-partlabel", "PARTUUID": "disk/by-partuuid"}
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import lzma
 import os
 import posixpath
-import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -13,6 +12,7 @@ from dataclasses import replace
 from typing import Literal
 
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 from imgaudit.rescue.modules import Module
 from imgaudit.rescue.users import Users
 from imgaudit.rescue.weights import Archive, Item
@@ -24,11 +24,11 @@ SEARCHED = 64 * MIB  # of programs; an installer has 27 MiB, and where there is 
 CUTS = 2000
 PIECE, PIECES = 4 * MIB, 4  # what a better compressor is tried on: some seconds of work
 # Loaded by a name that is put together at run time: name services, modules of PAM, character sets.
-_BY_NAME = re.compile(r"/(libnss_|libgcc_s\.|pam_|libpam)|/gconv/|/security/")
+_BY_NAME = regex(r"/(libnss_|libgcc_s\.|pam_|libpam)|/gconv/|/security/")
 _DOCUMENTATION = ("man", "doc", "info", "gtk-doc", "help")
 _LOCALE = ("/usr/share/locale/", "/usr/lib/locale/", "/usr/share/i18n/")
 _TERMINFO = ("/usr/share/terminfo/", "/lib/terminfo/", "/etc/terminfo/")
-_DEVELOPMENT = re.compile(r"^/usr/include/|/pkgconfig/|\.(a|la|h)$")
+_DEVELOPMENT = regex(r"^/usr/include/|/pkgconfig/|\.(a|la|h)$")
 _KEPT = ("/etc/", "/dev/", "/lib/modules/", "/usr/lib/modules/")
 
 CutKind = Literal[

@@ -12,7 +12,6 @@ drivers/amba/bus.c (found by peripheral ID).
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping
 from enum import StrEnum
 
@@ -20,6 +19,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Medium
+from imgaudit.patterns import regex
 from imgaudit.rescue.modules import Loads, Release
 
 IMAGE_SIZE = 256 << 20  # a kernel with everything built in has some 60 MiB
@@ -29,8 +29,8 @@ _CHILDREN = frozenset({"simple-bus", "simple-mfd", "simple-pm-bus", "isa", "sysc
 # In a table of drivers/of/platform.c, so in every kernel that goes by a device tree.
 _IN_ALL = "simple-bus"
 _PRIMECELL = "arm,primecell"
-_ALIAS = re.compile(r"of:N[^T]*T[^C]*C(.+?)(?:C\*)?")
-_MMC = re.compile(r"(?:mmc|sdhci|sdmmc|emmc|dwmmc|sdio)@")
+_ALIAS = regex(r"of:N[^T]*T[^C]*C(.+?)(?:C\*)?")
+_MMC = regex(r"(?:mmc|sdhci|sdmmc|emmc|dwmmc|sdio)@")
 _EMMC = frozenset({"non-removable", "mmc-hs200-1_8v", "mmc-hs400-1_8v", "mmc-ddr-1_8v"})
 # Device by list of phandles, the property that says how many cells follow each, and whether the
 # consumer does without it after a time (driver_deferred_probe_check_state).
@@ -61,7 +61,7 @@ _SERIAL = (
     ("ttyS", "atmel,at91rm9200-usart atmel,at91sam9260-usart"),
 )
 _TTY_OF = {compatible: prefix for prefix, names in _SERIAL for compatible in names.split()}
-_TTY = re.compile(r"(tty[A-Za-z]+)(\d+)$")
+_TTY = regex(r"(tty[A-Za-z]+)(\d+)$")
 
 
 class State(StrEnum):

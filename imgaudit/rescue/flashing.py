@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import itertools
 import posixpath
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import field, replace
 
 from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.model import Act
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh
 from imgaudit.rescue.computed import MAX_ITEMS, expanded, split
@@ -450,7 +450,7 @@ def _listed(text: str) -> Iterator[tuple[str, str | None]]:
             yield found[1], found[2].strip() or None
 
 
-_VARIABLE = re.compile(r"\s*([^\s#=]+)[\s=]*(.*)")
+_VARIABLE = regex(r"\s*([^\s#=]+)[\s=]*(.*)")
 
 
 def _update(words: _Words) -> Deed:

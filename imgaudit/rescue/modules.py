@@ -17,6 +17,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import readers
 from imgaudit.formats.view import View
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.root import Node, Root
 
 MODULES = 20_000  # a distribution's kernel has some 4,000
@@ -27,9 +28,9 @@ UNPACKED_ALL = 256 << 20  # of all compressed modules together; 4,000 have about
 DEP_FILE = 2 << 20
 _COMPRESSORS = {".gz": "gzip", ".xz": "xz", ".zst": "zstd"}
 LISTS = 64  # files with names of modules to load
-_MODPROBE = re.compile(r"(?:^|[\s;&|(/`])(?:modprobe|insmod)((?:\s+[^\s;&|<>()`]+)+)")
-_MODULE = re.compile(r"[\w./-]+", re.ASCII)
-_DEVICE_DAEMON = re.compile(r"(?:^|[\s/])(mdev|udevd|systemd-udevd|eudev)(?=\s|$)")
+_MODPROBE = regex(r"(?:^|[\s;&|(/`])(?:modprobe|insmod)((?:\s+[^\s;&|<>()`]+)+)")
+_MODULE = regex(r"[\w./-]+", re.ASCII)
+_DEVICE_DAEMON = regex(r"(?:^|[\s/])(mdev|udevd|systemd-udevd|eudev)(?=\s|$)")
 _BUSES = ("of:", "fs-", "spi:", "i2c:")
 _FIRMWARE_ENDINGS = ("", ".xz", ".zst")  # CONFIG_FW_LOADER_COMPRESS
 

@@ -17,6 +17,7 @@ from imgaudit.arches import ARCHES, ELF, Machine
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import elf
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.applets import Applets, read_applets
 from imgaudit.ramdisk.root import Found, Node, Root
 
@@ -32,7 +33,7 @@ CACHE_ENTRIES = 20_000
 FOLDERS = 64  # of one search; a program built for a store of packages has some 20
 LOADER_SIZE = 1 << 20
 
-_GLIBC_DIRS = re.compile(rb"(?:(?:/[\w.+-]{1,64}+){1,6}+/\0){2,16}+")
+_GLIBC_DIRS = regex(rb"(?:(?:/[\w.+-]{1,64}+){1,6}+/\0){2,16}+")
 _DEFAULT_DIRS = ("/lib64", "/usr/lib64", "/lib", "/usr/lib")
 # Names that musl's loader answers for itself (ldso/dynlink.c, from memory).
 _MUSL_OWN = {"libc", "libpthread", "librt", "libm", "libdl", "libutil", "libxnet"}

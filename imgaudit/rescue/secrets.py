@@ -10,13 +10,14 @@ from imgaudit.errors import ImgauditError
 from imgaudit.formats.files import Entry, Files, FileSystem, open_file
 from imgaudit.formats.view import View
 from imgaudit.model import Region
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.scan import Secret, scan
 
 MOST_BYTES = 16 << 10  # of a file: a key has less
 FEW = 512  # small files of which all are looked at
 MOST_FILES = 1024
 _FOLDERS = ("/etc/", "/root/", "/home/", "/var/", "/srv/", "/data/", "/mnt/", "/keys/")
-_NAMES = re.compile(
+_NAMES = regex(
     r"\.(pem|key|der|p8|ppk|psk)$|^id_|secret|passw|netrc|credential|htpasswd|wpa_supplicant|wifi",
     re.IGNORECASE,
 )

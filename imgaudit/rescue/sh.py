@@ -13,14 +13,15 @@ from dataclasses import field
 from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.errors import ImgauditError
+from imgaudit.patterns import regex
 
 SIZE = 256 << 10  # of one script; the largest init scripts have some 60 KiB
 DEPTH = 48  # commands in each other
 _OPERATORS = ("<<-", "&&", "||", ";;", "<<", ">>", "<&", ">&", "<>", ">|", *"&;<>|()")
 _REDIRECTS = frozenset({"<", ">", ">>", "<<", "<<-", "<&", ">&", "<>", ">|"})
-_NAME = re.compile(r"[A-Za-z_]\w*", re.ASCII)
-_ASSIGNMENT = re.compile(r"([A-Za-z_]\w*)=", re.ASCII)
-_BRACED = re.compile(r"([A-Za-z_]\w*|[0-9@*#?$!-])(?::?([-=+?])(.*))?", re.ASCII | re.DOTALL)
+_NAME = regex(r"[A-Za-z_]\w*", re.ASCII)
+_ASSIGNMENT = regex(r"([A-Za-z_]\w*)=", re.ASCII)
+_BRACED = regex(r"([A-Za-z_]\w*|[0-9@*#?$!-])(?::?([-=+?])(.*))?", re.ASCII | re.DOTALL)
 _CLOSERS = frozenset({"then", "elif", "else", "fi", "do", "done", "esac", "}", ")", ";;"})
 
 

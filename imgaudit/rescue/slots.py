@@ -6,16 +6,16 @@ Source, from memory: RAUC's reference, "System configuration file": a GLib key f
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 from imgaudit import bounds
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 
 CONFIG = "/etc/rauc/system.conf"
 LINES = 1024
-_SECTION = re.compile(r"\[(.*)\]\s*")
-_SLOT = re.compile(r"slot\.[^.\]]+\.\d+")
+_SECTION = regex(r"\[(.*)\]\s*")
+_SLOT = regex(r"slot\.[^.\]]+\.\d+")
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import re
 import stat
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field, replace
@@ -20,6 +19,7 @@ from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.xz import Xz
 from imgaudit.maps import command_line
 from imgaudit.model import Layout, Region, Stage
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.follow import COMPRESSIONS
 from imgaudit.ramdisk.root import Node, Root
@@ -32,7 +32,7 @@ from imgaudit.rescue.survey import RescueFacts, groups_named, survey
 XZ_CHECKS = frozenset({"none", "crc32"})
 """Those of which the kernel's decompressor knows the sums (lib/xz/xz_dec_stream.c)."""
 _CONFIG_SIZE = 4 << 20  # a full configuration has some 300 KiB
-_INIT = {name: re.compile(rf"(?:^|\s){name}=(\S+)") for name in ("rdinit", "init")}
+_INIT = {name: regex(rf"(?:^|\s){name}=(\S+)") for name in ("rdinit", "init")}
 _FEATURES = b"has_journal\0"  # in the table of names that every build of e2fsprogs carries
 _TOOL_SIZE = 8 << 20  # e2fsck with its libraries has some 2 MiB
 

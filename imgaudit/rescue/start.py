@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import fnmatch
 import posixpath
-import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import field
 from functools import partial
 
 from imgaudit import bounds
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue import sh
 from imgaudit.rescue.runnable import PATH, Runner
@@ -31,11 +31,11 @@ COMMANDS = 4096  # a full distribution has some 3,000
 _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
 _SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
-_OTHER_CHIP = re.compile(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
+_OTHER_CHIP = regex(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
 _MAKES_NODES = frozenset({"mdev", "mknod", "cp", "tar", "cpio", "udevd", "systemd-udevd"})
 _CMDLINE = "/proc/cmdline"
 INITTAB = "/etc/inittab"
-_DEVICE = re.compile(r"/dev/|(?:PART)?(?:LABEL|UUID)=")
+_DEVICE = regex(r"/dev/|(?:PART)?(?:LABEL|UUID)=")
 # Where programs look at once: BusyBox util-linux/mdev.c, procps/sysctl.c; systemd-udevd(8).
 _LOOKS_IN = {
     "mdev": ("/sys", "/dev"),

@@ -7,11 +7,11 @@ a script of the boot mentions by name counts as used, rather too much than too l
 from __future__ import annotations
 
 import posixpath
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 
 from imgaudit.data import dataclass
+from imgaudit.patterns import regex
 from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.needs import BY_NAME, GROUPS, Group
 from imgaudit.rescue.runnable import SCRIPT_DEPTH, SCRIPT_HEAD, Runner
@@ -20,8 +20,8 @@ EXECUTABLES = 4096  # programs and scripts; a full distribution has some 3,000
 INIT, SCRIPTS = "init", "boot scripts"
 TEXT_SIZE = 64 << 10  # of one file that is read for what it mentions
 TEXT_ALL = 4 << 20  # of all of them; an installer has less than 1 MiB
-_WORD = re.compile(r"[\w.+/\[-]{2,255}")
-LIBRARY = re.compile(r"\.so(\.|$)")
+_WORD = regex(r"[\w.+/\[-]{2,255}")
+LIBRARY = regex(r"\.so(\.|$)")
 
 
 @dataclass(frozen=True, slots=True)

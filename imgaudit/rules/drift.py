@@ -12,6 +12,7 @@ from imgaudit.maps.collect import OWN_TREE, Copies, Place
 from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Kind, Medium
 from imgaudit.model import Layout, Region, Writer
+from imgaudit.patterns import regex
 from imgaudit.rules._map import (
     COPIED,
     Copied,
@@ -42,7 +43,7 @@ _KERNELS = frozenset({Kind.DEVICE_TREE, Kind.MTDPARTS})  # that a kernel reads i
 _MOST_PAIRS = 256  # of one table; a map that is so wrong is not mended pair by pair
 # U-Boot's commands that take a partition's name.
 _BY_NAME = frozenset({"mtd", "ubi", "nand", "chpart", "sf"})
-_IN_ARGUMENTS = re.compile(r"(?:ubi\.mtd=|root=mtd:|mtd:)([^\s,;:]+)")
+_IN_ARGUMENTS = regex(r"(?:ubi\.mtd=|root=mtd:|mtd:)([^\s,;:]+)")
 _MAP = "spi0.0:128k(firmware)ro,64k(settings),768k@256k(recovery)"
 
 
@@ -576,7 +577,7 @@ def mtd_id(subject: Subject) -> Outcome:
 
 
 # A script that gives the kernel the list that U-Boot has.
-_PASSES = re.compile(r"bootargs.*\$\{?mtdparts\b")
+_PASSES = regex(r"bootargs.*\$\{?mtdparts\b")
 
 
 def _for_kernel(copies: Copies, place: Place) -> bool:

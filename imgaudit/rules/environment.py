@@ -11,6 +11,7 @@ from imgaudit.arches import ARCHES
 from imgaudit.contents.place import Node
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.model import EnvironmentShape, Layout, Region
+from imgaudit.patterns import regex
 from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Cause, Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import Files, nor
@@ -21,9 +22,9 @@ from imgaudit.writers.env import environment
 from imgaudit.writers.sparse import patched
 
 # U-Boot doc/usage/environment.rst: what tells one unit from another.
-_PER_UNIT = re.compile(r"(eth\d*|usbeth|wifi|bt)addr|serial#")
+_PER_UNIT = regex(r"(eth\d*|usbeth|wifi|bt)addr|serial#")
 
-_NUMBER = re.compile(r"-?\d{1,9}", re.ASCII)
+_NUMBER = regex(r"-?\d{1,9}", re.ASCII)
 _VARIABLES = {"bootcmd": "run main || run recovery", "bootdelay": "2"}
 _SIZE = 8 * KIB
 

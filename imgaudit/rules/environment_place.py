@@ -15,6 +15,7 @@ from imgaudit.maps.entry import Kind, MapEntry, Medium
 from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import Layout, Region, Stage
+from imgaudit.patterns import regex
 from imgaudit.rules._map import Table, finding, is_tree, known, tables
 from imgaudit.rules.cited import in_linux, in_u_boot, memory
 from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
@@ -22,9 +23,7 @@ from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject
 from imgaudit.units import Span, counted, place, round_up
 
-_DISK = re.compile(
-    r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d{1,9}))?", re.ASCII
-)
+_DISK = regex(r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d{1,9}))?", re.ASCII)
 _SECTOR = 512
 _NOWHERE = Span(0, 0)
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"

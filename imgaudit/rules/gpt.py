@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import uuid
 import zlib
 from collections.abc import Callable, Iterable, Iterator
@@ -16,6 +15,7 @@ from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
+from imgaudit.patterns import regex
 from imgaudit.rules.cited import (
     PRACTICE,
     in_linux,
@@ -34,7 +34,7 @@ from imgaudit.writers.gpt import Partition, gpt
 from imgaudit.writers.sparse import patched
 
 # What firmware, scripts and device names take without quoting (common practice, no source).
-_USUAL_LABEL = re.compile(r"[A-Za-z0-9._+-]+")
+_USUAL_LABEL = regex(r"[A-Za-z0-9._+-]+")
 _MBR_MOST = 0xFFFFFFFF
 
 # The examples' disk: 256 KiB with two partitions.

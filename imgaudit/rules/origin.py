@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from imgaudit.formats.uboot_env import UbootEnv
+from imgaudit.patterns import regex
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rules._rescue import (
     SURVEYED,
@@ -27,7 +28,7 @@ _SAYS = (
     *("/etc/os-release", "/usr/lib/os-release"),
     *("/etc/lsb-release", "/etc/version", "/etc/issue", "/etc/release"),
 )
-_VERSION = re.compile(r"version|^ver$|release|build", re.IGNORECASE)
+_VERSION = regex(r"version|^ver$|release|build", re.IGNORECASE)
 
 
 def _stray_values(folders: str, *, programs: str) -> None: ...

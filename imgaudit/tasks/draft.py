@@ -25,6 +25,7 @@ from imgaudit.formats.sfdp import SfdpFacts
 from imgaudit.maps.entry import MapCopy, MapEntry, Medium
 from imgaudit.maps.parts import nor_size
 from imgaudit.model import HOLDS, SECTOR
+from imgaudit.patterns import regex
 from imgaudit.tasks.sections import FOUND, PASS, Report
 from imgaudit.tasks.sources import Said, Sources, read
 from imgaudit.units import GIB, KIB, MIB, Span, both, counted, human, place, round_up
@@ -43,19 +44,19 @@ _BOOTABLE = 0x80
 _LIMIT = 1 << 62  # a layout takes no number of 2^63 and above
 _YAML_WORDS = frozenset({"yes", "no", "on", "off", "true", "false", "null"})
 # What a driver calls its flash (common practice, no source).
-_SAYS_KIND = re.compile(r"spi|nor|nand|physmap|m25p|qspi", re.IGNORECASE)
+_SAYS_KIND = regex(r"spi|nor|nand|physmap|m25p|qspi", re.IGNORECASE)
 # What a label says of its region; the first that fits counts (common practice, no source).
 _MEANS = (
-    (re.compile(r"env"), "uboot-env", "runtime"),
-    (re.compile(r"(?:^|[-_])fip"), "fip", "release"),
-    (re.compile(r"(?:^|[-_])(?:dtb?|fdt|device-?tree)(?:$|[-_\d])"), "fdt", "release"),
+    (regex(r"env"), "uboot-env", "runtime"),
+    (regex(r"(?:^|[-_])fip"), "fip", "release"),
+    (regex(r"(?:^|[-_])(?:dtb?|fdt|device-?tree)(?:$|[-_\d])"), "fdt", "release"),
     (
-        re.compile(r"factory|calib|serial|ident|(?:^|[-_])(?:art|mac)\d*(?:$|[-_])"),
+        regex(r"factory|calib|serial|ident|(?:^|[-_])(?:art|mac)\d*(?:$|[-_])"),
         "raw",
         "factory",
     ),
     (
-        re.compile(r"data|(?:^|[-_])logs?(?:$|[-_])|nvram|overlay|settings|persist"),
+        regex(r"data|(?:^|[-_])logs?(?:$|[-_])|nvram|overlay|settings|persist"),
         "raw",
         "runtime",
     ),

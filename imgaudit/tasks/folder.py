@@ -34,6 +34,7 @@ from imgaudit.formats.ubi import Ubi
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.view import FileSource, View
 from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS, SECTOR, Layout, Slot, Stage
+from imgaudit.patterns import regex
 from imgaudit.tasks.draft import Draft, DraftChip, Drafting, DraftRegion, as_of, comments, quoted
 from imgaudit.tasks.items import PROBE, Found, Item, has_environment, items_of, sorted_out, word_of
 from imgaudit.tasks.slots import slot_stem, slots_of, starts, taken_by, twins
@@ -55,8 +56,8 @@ _SURE = 100
 _SHOWN = 8
 _RUN = 4 * KIB  # what lies between partitions starts on such a boundary, or is not found
 _MOST_BETWEEN = 256 * MIB
-_RESCUE = re.compile(r"recover|rescue|altboot")
-_SECOND = re.compile(r"redund|backup|copy|(?:^|[-_.])(?:b|2|alt)(?:$|[-_.])", re.IGNORECASE)
+_RESCUE = regex(r"recover|rescue|altboot")
+_SECOND = regex(r"redund|backup|copy|(?:^|[-_.])(?:b|2|alt)(?:$|[-_.])", re.IGNORECASE)
 
 
 def draft_folder(path: str) -> Draft:
@@ -673,11 +674,11 @@ def _brings(*kinds: type) -> Callable[[Item], bool]:
 # What a region is called that holds such a file (common practice, no source).
 _MEANT: tuple[tuple[re.Pattern[str], Callable[[Item], bool]], ...] = (
     (_RESCUE, _brings(CpioFacts)),
-    (re.compile(r"kernel|linux"), lambda item: item.kernel and not _brings(CpioFacts)(item)),
-    (re.compile(r"boot(?!loader)|esp|efi"), lambda item: item.has(Fat)),
-    (re.compile(r"u-?boot|firmware|bootloader"), has_environment),
-    (re.compile(r"spl|first|loader"), lambda item: word_of(item.payload) in FIRST_STAGES),
-    (re.compile(r"root|system"), lambda item: item.system),
+    (regex(r"kernel|linux"), lambda item: item.kernel and not _brings(CpioFacts)(item)),
+    (regex(r"boot(?!loader)|esp|efi"), lambda item: item.has(Fat)),
+    (regex(r"u-?boot|firmware|bootloader"), has_environment),
+    (regex(r"spl|first|loader"), lambda item: word_of(item.payload) in FIRST_STAGES),
+    (regex(r"root|system"), lambda item: item.system),
 )
 
 

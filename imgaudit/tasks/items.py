@@ -26,6 +26,7 @@ from imgaudit.maps.descriptions import described
 from imgaudit.maps.device_tree import copies
 from imgaudit.maps.uboot_config import UBootConfig
 from imgaudit.model import FIRMWARE, FIRST_STAGES, HOLDS
+from imgaudit.patterns import regex
 from imgaudit.tasks.sources import word
 from imgaudit.units import MIB, counted
 
@@ -36,9 +37,7 @@ _TEXT = 1 << 20
 _PROGRAM = 16 * MIB  # a boot loader is no larger
 PROBE = 1 * MIB
 _EXT_CSD = 512
-_SKIPPED = re.compile(
-    r".*\.(?:ya?ml|json|md|txt\.gz|manifest|spdx|sha256|md5|bmap|html)", re.IGNORECASE
-)
+_SKIPPED = regex(r".*\.(?:ya?ml|json|md|txt\.gz|manifest|spdx|sha256|md5|bmap|html)", re.IGNORECASE)
 
 
 @dataclass(slots=True, eq=False)

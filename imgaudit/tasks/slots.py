@@ -6,20 +6,20 @@ variables, the stage must start from the other regions, and from no region of th
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import islice
 
 from imgaudit.model import Layout, Region, Slot, Stage
+from imgaudit.patterns import regex
 from imgaudit.proof.prove import prove
 from imgaudit.proof.records import Proof, Verdict
 from imgaudit.rules.subject import Subject
 
 _MOST_TRIED = 16
-_NAMED = re.compile(r"(.+?)(?:[-_.]([a-d])|[-_.]?([0-3])|(?<=[a-z])([A-D]))")
-_USED = re.compile(r"\$(?:(\w+)|\{([^}]*)\})")
+_NAMED = regex(r"(.+?)(?:[-_.]([a-d])|[-_.]?([0-3])|(?<=[a-z])([A-D]))")
+_USED = regex(r"\$(?:(\w+)|\{([^}]*)\})")
 _ALIKE = frozenset({"ext4", "squashfs", "erofs", "f2fs", "fit", "fat", "ubifs", "btrfs"})
 
 Members = dict[str, Region]

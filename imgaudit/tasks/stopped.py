@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
+from imgaudit.patterns import regex
 from imgaudit.tasks import said
 from imgaudit.tasks.sections import (
     BROKEN,
@@ -19,7 +19,7 @@ from imgaudit.tasks.sections import (
 )
 
 _SHOWN = 20
-_FRAME = re.compile(r'File "[^"]*?(imgaudit/[^"]+)", line (\d+) in (\w+)')
+_FRAME = regex(r'File "[^"]*?(imgaudit/[^"]+)", line (\d+) in (\w+)')
 
 
 def stopped(why: str, opened: Sequence[str], about: str, trace: str) -> Report:
