@@ -24,6 +24,7 @@ import venv
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from uuid import UUID
 
@@ -298,12 +299,12 @@ class Cost:
         )
 
 
-def best(runs: int, once: Callable[[], Cost]) -> Cost:
-    """Measure several times."""
-    cost = once()
+def best(runs: int, *measures: Callable[[], Cost]) -> tuple[Cost, ...]:
+    """Measure all in turn, several times: they are compared, and the machine's speed changes."""
+    costs = tuple(once() for once in measures)
     for _ in range(runs - 1):
-        cost = cost.least(once())
-    return cost
+        costs = tuple(cost.least(once()) for cost, once in zip(costs, measures, strict=True))
+    return costs
 
 
 def of_command(command: Sequence[str | Path], folder: Path) -> Cost:
@@ -395,30 +396,33 @@ def main(runs: int = 5) -> None:
     whole, quarter = made(WHOLE), made(1)
     python = command.parent / "python"
 
-    def audit(folder: Path) -> Cost:
-        words = ("audit", "layout.yaml", "--artifacts", ".")
-        return best(runs, lambda: of_command([command, *words], folder))
-
-    def start(*words: str) -> Cost:
-        return best(4 * runs, lambda: of_command([command, *words], whole))
-
-    full, part = audit(whole), audit(quarter)
-    least = best(runs, lambda: floor(whole))
-    with tempfile.NamedTemporaryFile() as ramdisk:
-        words = ["sh", "-c", SHELL, "sh", ramdisk.name]
-        shell = best(runs, lambda: of_command(words, whole))
-    bare = best(4 * runs, lambda: of_command([python, "-c", "pass"], whole))
-    field = CACHE / "field"
+    field, demo = CACHE / "field", CACHE / "demo"
     field_build(field)
-    demo = CACHE / "demo"
     subprocess.run([command, "demo", demo], stdout=subprocess.DEVNULL, check=True)
 
-    def endure(folder: Path, layout: str) -> Cost:
-        words = (command, "endure", layout, "--artifacts", ".")
-        return best(runs, lambda: of_command(words, folder))
+    def running(folder: Path, *words: str | Path) -> Callable[[], Cost]:
+        return partial(of_command, words, folder)
 
-    table, blocks = endure(demo, "whimbrel.yaml"), endure(field, "layout.yaml")
-    helps, paper = start("--help"), start("audit", "layout.yaml")
+    words = (command, "audit", "layout.yaml", "--artifacts", ".")
+    with tempfile.NamedTemporaryFile() as ramdisk:
+        full, part, least, shell = best(
+            runs,
+            running(whole, *words),
+            running(quarter, *words),
+            partial(floor, whole),
+            running(whole, "sh", "-c", SHELL, "sh", ramdisk.name),
+        )
+    table, blocks = best(
+        runs,
+        running(demo, command, "endure", "whimbrel.yaml", "--artifacts", "."),
+        running(field, command, "endure", "layout.yaml", "--artifacts", "."),
+    )
+    bare, helps, paper = best(
+        4 * runs,
+        running(whole, python, "-c", "pass"),
+        running(whole, command, "--help"),
+        running(whole, command, "audit", "layout.yaml"),
+    )
     rows = [
         (
             "audit of the whole build",
