@@ -7,7 +7,7 @@ compiled in, unless CONFIG_ENV_APPEND keeps what it does not name).
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from imgaudit import bounds
@@ -50,14 +50,16 @@ def boots_of(build: Build, copies: Copies) -> Boots:
     variables = variables_of(build, copies, taken)
     board = Board(build, layout, {name: item.value for name, item in variables.items()})
     world = world_of(board, copies)
-    following = _Following(layout, board, variables, world, _reserved(layout, copies), config)
+    trees = tuple(copy.says for copy in copies.device_trees)
+    following = _Following(layout, board, variables, world, trees, config)
+    followed = following.all()
     return Boots(
         why="",
         variables=variables,
         place=taken.place,
         environment=taken.says,
         stored=taken.says.stored,
-        followed=following.all(),
+        followed=following.placed(followed),
         board=board,
         options=copies.options,
     )
@@ -116,13 +118,22 @@ def _imported(environment: Environment) -> dict[str, str]:
     return {name: imported(value) for name, value in environment.variables.items() if value}
 
 
-def _reserved(layout: Layout, copies: Copies) -> list[tuple[str, Span]]:
-    """Give the reserved memory of the layout and of the board's device trees, each range once."""
+def _reserved(layout: Layout, trees: Iterable[FdtFacts]) -> list[tuple[str, Span]]:
+    """Give the reserved memory of the layout and of device trees, each range once."""
     found = {area.span: area.name for area in layout.reserved}
-    for tree in copies.device_trees:
-        for name, span in _in_tree(tree.says):
+    for tree in trees:
+        for name, span in _in_tree(tree):
             found.setdefault(span, name)
     return [(name, span) for span, name in sorted(found.items()) if span.size]
+
+
+def _given(start: Start) -> FdtFacts | None:
+    """Give the device tree that a start takes, as far as it is known."""
+    for piece in start.pieces:
+        facts = piece.content.unwrapped().facts if piece.content is not None else None
+        if piece.role == "fdt" and isinstance(facts, FdtFacts):
+            return facts
+    return None
 
 
 def _in_tree(tree: FdtFacts) -> Iterator[tuple[str, Span]]:
@@ -139,7 +150,7 @@ class _Following:
     board: Board
     variables: Mapping[str, Variable]
     world: World
-    reserved: list[tuple[str, Span]]
+    trees: tuple[FdtFacts, ...]
     config: Kconfig | None
 
     def all(self) -> dict[str, Followed]:
@@ -205,15 +216,37 @@ class _Following:
             return Start(boot=boot, buffers=chosen, pieces=parts, why=str(problem))
         if not self.layout.banks:
             return Start(boot=boot, buffers=chosen, pieces=parts, why="the layout has no ram:")
-        ram = plan(numbers, self.ram())
         why = "; ".join(gaps)
-        return Start(boot=boot, buffers=chosen, pieces=parts, images=numbers, map=ram, why=why)
+        return Start(boot=boot, buffers=chosen, pieces=parts, images=numbers, why=why)
 
-    def ram(self) -> Ram:
+    def placed(self, followed: Mapping[str, Followed]) -> dict[str, Followed]:
+        """Say where in RAM each start puts things.
+
+        U-Boot reserves what its own tree and the one that it starts with reserve, and so does the
+        kernel: what another start's tree says is no law here.
+        Source: U-Boot boot/image-fdt.c, boot_fdt_add_mem_rsv_regions; lib/lmb.c.
+        """
+        given = [_given(start) for each in followed.values() for start in each.starts]
+        started = [tree for tree in given if tree is not None]
+        others = [tree for tree in self.trees if tree not in started]
+
+        def at(start: Start) -> Start:
+            if start.images is None:
+                return start
+            own = _given(start)
+            trees = self.trees if own is None else (own, *others)
+            return replace(start, map=plan(start.images, self.ram(_reserved(self.layout, trees))))
+
+        return {
+            name: replace(each, starts=tuple(map(at, each.starts)))
+            for name, each in followed.items()
+        }
+
+    def ram(self, reserved: list[tuple[str, Span]]) -> Ram:
         """Describe the RAM; U-Boot moves itself below what is reserved at the top of a bank."""
         banks = [bank.span for bank in self.layout.banks]
         top = banks[0].end
-        for _, span in sorted(self.reserved, key=lambda item: item[1], reverse=True):
+        for _, span in sorted(reserved, key=lambda item: item[1], reverse=True):
             if banks[0].start < span.start < top <= span.end:
                 top = span.start
         heap = self.config.number("SYS_MALLOC_LEN") if self.config is not None else None
@@ -221,7 +254,7 @@ class _Following:
         loader = relocated(usable) if heap is None else relocated(usable, heap=heap)
         return Ram(
             banks=banks,
-            reserved=self.reserved,
+            reserved=reserved,
             loader=loader,
             bits=self.board.bits,
         )

@@ -68,7 +68,7 @@ class Link:
 
     `role` is firmware, environment, kernel, fdt, ramdisk, root or init. `parts` are the contents
     that it stands for, by their full names. A kernel has the command that starts it, and the
-    variable in which that stands.
+    variable in which that stands. `by_table` tells what is found by its chip's partition table.
     """
 
     role: str
@@ -77,6 +77,7 @@ class Link:
     parts: tuple[str, ...] = ()
     command: str = ""
     script: str = ""
+    by_table: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

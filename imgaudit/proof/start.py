@@ -783,8 +783,9 @@ class _Judging:
         source = found[1]
         region = None if source is None else source.region.name
         parts: tuple[str, ...] = () if piece.content is None else (piece.content.name,)
+        named = found[0].kind is Kind.LOAD
         if role != "kernel":
-            return Link(role, piece.name, region, parts)
+            return Link(role, piece.name, region, parts, by_table=named)
         extra = ""
         if piece.content is not None:
             inner = piece.content.unwrapped()
@@ -796,7 +797,7 @@ class _Judging:
             parts += tuple(f"{whole.name}/{name}" for name in sorted(self.named(whole.facts)))
         said = f"{piece.name} ({extra})" if extra else piece.name
         variable = self.operations[self.boot.operation].variable
-        return Link(role, said, region, parts, self.boot.command, variable)
+        return Link(role, said, region, parts, self.boot.command, variable, named)
 
     # The root -------------------------------------------------------------------------------------
 
@@ -895,7 +896,9 @@ class _Judging:
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         if self.board.is_torn(region):
             self.torn_root(region, root, content)
-        yield Link("root", f"root {region.name} ({region.holds})", region.name)
+        by_table = region.partition is not None
+        said = f"root {region.name} ({region.holds})"
+        yield Link("root", said, region.name, by_table=by_table)
         init = init_of(content, named, self.layout.arch, config)
         if init.path is None and not init.known:
             raise _OpenError(f"the init of {region.name}: {init.why}")

@@ -108,7 +108,8 @@ BOARDS = Rule(
     " does not boot.",
     fix="Ship this board's tree in both places; compatible: in the layout says which board it is.",
     computed="the first compatible of the root node differs between the trees that kernels are"
-    " started with, and the layout has no compatible:; a warning where they share a later one",
+    " started with, and the layout has no compatible:; U-Boot's own tree tells which is wrong, else"
+    " it is the later one; a warning where they share a later compatible",
     sources=(BOARD_NAMES,),
     bad=booted(
         sample.board_tree(), sample.board_tree({"compatible": ["example,buoy", "example,other"]})
@@ -121,13 +122,15 @@ BOARDS = Rule(
 def tree_boards(subject: Subject) -> Outcome:
     if subject.layout is None or subject.layout.compatible is not None:
         return
-    first: _Booted | None = None
+    trees = [tree for tree in _booted(subject) if tree.facts.compatible]
+    if not trees:
+        return
+    # Which of them is the wrong one, U-Boot's own tree tells, where it has one.
+    loaders = {name for it in subject.firmware for tree in it.trees for name in tree.compatible[:1]}
+    right = (tree for tree in trees if tree.facts.compatible[0] in loaders)
+    first = next(right, trees[0])
     told = set()
-    for tree in _booted(subject):
-        if not tree.facts.compatible:
-            continue
-        if first is None:
-            first = tree
+    for tree in trees:
         own, board = tree.facts.compatible, first.facts.compatible
         if own[0] == board[0] or own[0] in told:
             continue

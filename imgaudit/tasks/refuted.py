@@ -27,6 +27,11 @@ _OF_FIRMWARE = _FIRST_STAGE | {
     "u-boot-without-device-tree",
 }
 """Rules about what no script loads, though nothing starts without it."""
+_OF_TABLE = frozenset(
+    {"gpt-mbr-not-protective", "gpt-missing", "gpt-partition-missing", "mbr-missing"}
+    | {"mbr-partition-missing"}
+)
+"""Rules about a partition table: what is read from its place on the chip asks for none."""
 
 
 def held(subject: Subject, findings: Iterable[Finding]) -> Subject:
@@ -79,7 +84,12 @@ def _has_another(item: Finding, stopping: Sequence[Finding], subject: Subject) -
 
 def _is_about(item: Finding, proof: Proof, layout: Layout) -> bool:
     """Tell whether a finding is about something that a stage starts from."""
-    regions = {link.region for link in proof.chain if link.region is not None}
+    by_table = item.rule.name in _OF_TABLE
+    regions = {
+        link.region
+        for link in proof.chain
+        if link.region is not None and (link.by_table or not by_table)
+    }
     # What is in a UBI starts from where the UBI lies.
     regions |= {holder for name in regions if (holder := layout.region(name).holder) is not None}
     if not _is_of_start(item, proof):

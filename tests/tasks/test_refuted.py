@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
@@ -33,6 +34,7 @@ from imgaudit.writers.cpio import cpio
 from imgaudit.writers.elf import program
 from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.gpt import Partition, gpt
 from imgaudit.writers.tree import Root, directory, file
 
 _SAYS = re.compile(
@@ -133,6 +135,71 @@ def test_the_command_of_another_stage_refutes_only_that_one() -> None:
     assert "load-over-reserved-memory" in found
     assert recovery_of(both, "spare").verdict is Verdict.REFUTED
     assert recovery_of(both).verdict is Verdict.PROVEN
+
+
+@pytest.mark.parametrize(
+    ("start", "finding"),
+    [(bytes(512), "gpt-missing"), (bytes(510) + b"\x55\xaa", "gpt-missing"), (None, "")],
+    ids=["blank", "signed", "whole"],
+)
+def test_a_stage_that_reads_raw_sectors_asks_for_no_table(
+    start: bytes | None, finding: str
+) -> None:
+    """U-Boot cmd/mmc.c, do_mmc_read: it reads blocks, and no partition table."""
+    kernel = whole_fit()
+    disk = gpt(8192, UUID(int=3), [Partition("kernel", UUID(int=5), UUID(int=4), 2048, 1024)])
+    image = bytearray(disk.size)
+    for at, data in disk.pieces:
+        image[at : at + len(data)] = data
+    image[MIB : MIB + len(kernel)] = kernel
+    if start is not None:
+        image[: MIB // 2] = start.ljust(MIB // 2, b"\0")
+        image[-MIB // 2 :] = bytes(MIB // 2)
+    made = scripted(
+        more={"spare": "mmc dev 0 && mmc read 0x88000000 0x800 0x400 && bootm 0x88000000"},
+        regions=("name: kernel, chip: emmc, partition: 1, at: 1 MiB, size: 512 KiB, holds: fit",),
+        stage="  spare:\n    regions: [env, kernel]\n    entry: spare\n",
+        itb=whole_fit,
+        files={"emmc.img": lambda: bytes(image)},
+    )
+    emmc = "  emmc: {kind: emmc, number: 0, sectors: 8192, image: emmc.img}\n"
+    text = made.layout.replace("chips:\n", f"chips:\n{emmc}").replace(
+        "chip: nor, name: kernel, chip: emmc", "name: kernel, chip: emmc"
+    )
+    example = replace(made, layout=text)
+    found = {item.rule.name for item in audit.run(subject_of(example)).findings}
+    assert (finding in found) is bool(finding)
+    assert recovery_of(example, "spare").verdict is Verdict.PROVEN
+
+
+@pytest.mark.parametrize("reserving", ["recovery", "spare"])
+def test_what_a_tree_reserves_binds_only_the_start_that_takes_it(reserving: str) -> None:
+    """U-Boot boot/image-fdt.c, boot_fdt_add_mem_rsv_regions: of its own tree, and the given one."""
+    area: Tree = {
+        "#address-cells": 2,
+        "#size-cells": 2,
+        "ranges": (),
+        "camera@88000000": {"reg": struct.pack(">QQ", 0x88000000, MIB)},
+    }
+
+    def itb(name: str) -> bytes:
+        more: Tree = {"reserved-memory": area} if name == reserving else {}
+        fdt_ = sample.image({"type": "flat_dt"}, payload=sample.board_tree(more))
+        archive = sample.image(payload=cpio(ARCHIVE, 0))
+        conf: Tree = {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}
+        images: Tree = {"kernel": sample.kernel(), "fdt": fdt_, "ramdisk": archive}
+        return sample.fit(images, configurations={"conf": conf})
+
+    example = scripted(
+        more={"spare": RECOVERY.replace("0x20000 ", "0x60000 ")},
+        regions=("name: spare, at: 384 KiB, size: 256 KiB, holds: fit, file: spare.itb",),
+        stage="  spare:\n    regions: [env, spare]\n    entry: spare\n    ramdisk: spare\n",
+        itb=lambda: itb("recovery"),
+        files={"spare.itb": lambda: itb("spare")},
+    )
+    names = ("recovery", "spare")
+    refuted = {it for it in names if recovery_of(example, it).verdict is Verdict.REFUTED}
+    assert refuted == {reserving}
 
 
 @pytest.mark.parametrize(("spare", "verdict"), [(0, Verdict.PROVEN), (1, Verdict.REFUTED)])
