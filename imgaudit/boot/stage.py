@@ -7,6 +7,7 @@ compiled in, unless CONFIG_ENV_APPEND keeps what it does not name).
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
@@ -33,7 +34,10 @@ MAX_WAYS = 8
 """Combinations of buffers that are tried for one boot command."""
 MAX_PROCEDURES = 16
 """Scripts followed that only an operator runs."""
-_WRITES = ("sf erase", "sf update", "sf write", "mmc write", "mmc erase", "mtd erase", "mtd write")
+_WRITES = re.compile(
+    r"\b(?:(?:sf|nand|mtd|mmc|usb|scsi|sata|nvme|virtio)\s+(?:erase|swrite|update|write)"
+    r"|ubi\s+(?:create|remove|rename|write)|(?:gpt|mbr)\s+write|gzwrite|(?:fat|ext4)write)\b"
+)
 
 
 def boots_of(build: Build, copies: Copies) -> Boots:
@@ -167,7 +171,7 @@ class _Following:
             found[name] = self.follow(name, values, stages.get(name), homes)
         run = {op.variable for each in found.values() for op in each.walk.operations}
         for name, value in values.items():
-            if name not in run and any(verb in value for verb in _WRITES):
+            if name not in run and _WRITES.search(value):
                 if len(found) >= MAX_PROCEDURES:
                     why = f"of scripts that write {MAX_PROCEDURES} are followed, and not this one"
                     bounds.left_out(f"script {name}", why)

@@ -196,6 +196,30 @@ def test_a_script_that_writes_to_flash_is_followed_on_its_own() -> None:
     assert not found.followed["recovery"].by_hand
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        "nand erase.part rootfs",
+        "nand write.trimffs ${loadaddr} 0x100000 0x20000",
+        "mtd write recovery ${loadaddr}",
+        "mmc swrite ${loadaddr} 0x800",
+        "usb  write ${loadaddr} 0x800 0x10",
+        "ubi write ${loadaddr} rootfs 0x1000",
+        "ubi remove rootfs",
+        "gpt write mmc 0 ${partitions}",
+        "mbr write mmc 0",
+        "fatwrite mmc 0:1 ${loadaddr} Image 0x1000",
+        "ext4write mmc 0:2 ${loadaddr} /boot/Image 0x1000",
+        "gzwrite mmc 0 ${loadaddr} 0x1000",
+    ],
+)
+def test_whatever_writes_to_a_chip_is_followed(command: str) -> None:
+    """The commands of U-Boot doc/usage/cmd and cmd/{nand,ubi,gpt,mbr,fat,ext4,unzip}.c."""
+    found = boots(scripted(more={"update": command, "show": "echo mmc read; sf probe; ubi part a"}))
+    assert found.followed["update"].by_hand
+    assert "show" not in found.followed
+
+
 # What is found on devices -------------------------------------------------------------------------
 
 
