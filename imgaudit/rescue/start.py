@@ -9,9 +9,10 @@ without one) and shell/ash.c; sysvinit's inittab(5); run-parts(8).
 from __future__ import annotations
 
 import fnmatch
+import itertools
 import posixpath
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import field
+from dataclasses import field, replace
 from functools import partial
 
 from imgaudit import bounds
@@ -48,7 +49,17 @@ _SHELL_OWN = """. : [ [[ alias bg break cd command continue echo eval exec exit 
     getopts hash jobs kill let local printf pwd read readonly return set shift source test times
     trap true type ulimit umask unalias unset wait"""
 _BUILTINS = frozenset(_SHELL_OWN.split())
-_PREFIXES = frozenset({"setsid", "cttyhack", "nohup", "command", "busybox", "time", "env"})
+_PREFIXES: Mapping[str, tuple[str, ...]] = {
+    "setsid": (),
+    "cttyhack": (),
+    "nohup": (),
+    "command": (),
+    "busybox": (),
+    "time": ("-f", "-o"),
+    "env": ("-u", "-C"),
+    "exec": ("-a",),
+}
+"""What runs the program that its words go on with, and its options that another word follows."""
 _LEAVES = frozenset({"switch_root", "pivot_root", "run-init"})
 _ENDS = frozenset({"reboot", "poweroff", "halt"})
 _VALUED = frozenset({"-c", "-d"})
@@ -189,7 +200,12 @@ class _OverError(Exception):
 
 @dataclass(slots=True)
 class _Frame:
-    """One script as it runs."""
+    """One script as it runs, or a process of it.
+
+    `first` tells that it is the first program itself, `vital` that this one ends where it fails.
+    `tested` tells that a status is looked at, so that `set -e` ends nothing; `stays` that another
+    program may have taken its place.
+    """
 
     path: str
     variables: dict[str, str | None]
@@ -197,7 +213,17 @@ class _Frame:
     functions: dict[str, sh.Command] = field(default_factory=dict)
     certain: bool = True
     strict: bool = False
+    tested: bool = False
+    first: bool = False
+    vital: bool = False
+    stays: bool = False
+    bash: bool = False
     last: Step | None = None
+
+    @property
+    def fails(self) -> bool:
+        """Whether the first program ends where a command fails."""
+        return self.vital and self.strict and not self.tested
 
 
 class _Walk:
@@ -222,19 +248,19 @@ class _Walk:
         self.doubts: list[str] = []
         self.steps = STEPS
         self.depth = 0
+        self.hangs = False
 
     # Programs
 
     def first(self, path: str) -> None:
         """Follow the first program: a script, or an init that reads inittab."""
         try:
-            self.program(path, ("",), certain=True)
-        except _OverError as over:
-            if over.kind != "replaced":
-                return
+            self.program(path, _Frame(path, {}, ("",), first=True, vital=True))
+        except _OverError:
+            return
 
-    def program(self, path: str, arguments: tuple[str | None, ...], *, certain: bool) -> None:
-        """Follow what a program does: a shell script, or an init."""
+    def program(self, path: str, frame: _Frame) -> None:
+        """Follow what a program does: a shell script, which runs in the frame, or an init."""
         found = self.root.resolve(path)
         node = found.node
         if node is None or not node.is_file:
@@ -244,7 +270,9 @@ class _Walk:
             line = head.partition(b"\n")[0].decode("utf-8", "replace").split()
             shell = posixpath.basename(line[0][2:] or (line[1] if len(line) > 1 else ""))
             if shell in INTERPRETERS:
-                self.script(path, arguments, certain=certain, strict="-e" in line)
+                frame.bash = shell == "bash"
+                frame.strict = any(_sets(word, "e") for word in line)
+                self.script(frame)
             else:
                 self.doubts.append(f"{path} is a script of {shell}, which was not followed.")
             return
@@ -257,9 +285,8 @@ class _Walk:
             if busybox or self.root.text("/etc/inittab") is not None:
                 self.inittab(busybox=busybox)
 
-    def script(
-        self, path: str, arguments: tuple[str | None, ...], *, certain: bool, strict: bool = False
-    ) -> None:
+    def script(self, frame: _Frame) -> None:
+        path = frame.path
         if self.depth >= NESTED or len(self.scripts) >= SCRIPTS:
             self.doubts.append(f"{path} was not followed: scripts run each other too deep.")
             return
@@ -269,10 +296,8 @@ class _Walk:
         except sh.ShellError as problem:
             self.doubts.append(f"{path} was not followed: {problem}.")
             return
-        outermost = not self.scripts
         self.scripts.append(path)
         self.asks |= _CMDLINE in text
-        frame = _Frame(path, {}, arguments, certain=certain, strict=strict)
         self.depth += 1
         try:
             self.sequence(body, frame)
@@ -281,7 +306,7 @@ class _Walk:
                 raise
         finally:
             self.depth -= 1
-        if outermost and frame.last is not None:
+        if frame.first and frame.certain and not frame.stays and not self.hangs:
             self.ends = frame.last
 
     def inittab(self, *, busybox: bool) -> None:
@@ -315,14 +340,27 @@ class _Walk:
             for _, pipeline in chain.parts:
                 for simple in pipeline.commands:
                     if isinstance(simple, sh.Simple):
-                        self.apart(partial(self.simple, simple, frame, number))
+                        self.process(partial(self.simple, simple, line=number), frame, waits=False)
 
-    def apart(self, run: Callable[[], object]) -> None:
+    def process(
+        self,
+        run: Callable[[_Frame], object],
+        frame: _Frame,
+        *,
+        vital: bool = False,
+        waits: bool = True,
+    ) -> None:
         """Run what is a process of its own: its end is not that of its starter."""
+        variables, functions = dict(frame.variables), dict(frame.functions)
+        own = replace(
+            frame, variables=variables, functions=functions, first=False, vital=vital, stays=False
+        )
         try:
-            run()
-        except _OverError:
-            return
+            run(own)
+        except _OverError as over:
+            if over.kind == "hangs" and waits:
+                raise
+        frame.last = own.last
 
     # Commands
 
@@ -330,49 +368,90 @@ class _Walk:
         status: bool | None = True
         for chain in body.chains:
             if chain.background:
-                self.apart(partial(self.chain, chain, frame))
+                self.process(partial(self.chain, chain), frame, waits=False)
                 status = True
             else:
                 status = self.chain(chain, frame)
         return status
 
+    def tested(self, run: Callable[[_Frame], bool | None], frame: _Frame) -> bool | None:
+        """Follow what may fail under `set -e`: a condition, `!`, all but the last of a list."""
+        before, frame.tested = frame.tested, True
+        try:
+            return run(frame)
+        finally:
+            frame.tested = before
+
     def chain(self, chain: sh.Chain, frame: _Frame) -> bool | None:
         status: bool | None = True
-        for operator, pipeline in chain.parts:
+        left: list[str] = []
+        for index, (operator, pipeline) in enumerate(chain.parts, 1):
             if (operator, status) in {("&&", False), ("||", True)}:
                 continue
-            if operator and status is None:
-                other = self.maybe(partial(self.pipeline, pipeline, frame), frame)
-                status = other if other is status else None
-            else:
-                status = self.pipeline(pipeline, frame)
+            run = partial(self.pipeline, pipeline)
+            if index < len(chain.parts):
+                run = partial(self.tested, run)
+            if not operator or status is not None:
+                status = self.otherwise(run, frame, left)
+                continue
+            _, how = self.maybe(run, frame)
+            if how:
+                # what comes behind it is reached only where it was not
+                left.append(how)
+                status = operator == "||"
         return status
 
-    def maybe(self, run: Callable[[], bool | None], frame: _Frame) -> bool | None:
-        """Follow what may not be reached: what it sets is not known afterwards."""
+    def maybe(self, run: Callable[[_Frame], bool | None], frame: _Frame) -> tuple[bool | None, str]:
+        """Follow what may not be reached: what it sets is not known afterwards.
+
+        Gives its status, and how it leaves the script where it does not come to its end.
+        """
         before, certain = dict(frame.variables), frame.certain
         frame.certain = False
         status: bool | None = None
+        left = ""
         try:
-            status = run()
-        except _OverError:
-            pass
+            status = run(frame)
+        except _OverError as over:
+            left = over.kind
         finally:
             frame.certain = certain
+        frame.stays |= left == "replaced"
+        self.hangs |= left == "hangs"
         for name, value in list(frame.variables.items()):
             if before.get(name, "") != value:
                 frame.variables[name] = None
+        return status, left
+
+    def otherwise(
+        self, run: Callable[[_Frame], bool | None], frame: _Frame, left: list[str]
+    ) -> bool | None:
+        """Follow the way that is taken where none of those before was; `left` is how they leave.
+
+        Where all ways leave, what comes behind them is not reached.
+        """
+        if not left:
+            return run(frame)
+        status, how = self.maybe(run, frame)
+        left.append(how)
+        if len(set(left)) == 1 and how:
+            raise _OverError(how)
+        if set(left) <= {"replaced", "hangs", "exit"}:
+            raise _OverError("replaced")
         return status
 
     def pipeline(self, pipeline: sh.Pipeline, frame: _Frame) -> bool | None:
-        status: bool | None = True
-        for command in pipeline.commands:
-            if len(pipeline.commands) > 1:
-                status = None
-                self.apart(partial(self.command, command, frame))
-            else:
-                status = self.command(command, frame)
-        return status if status is None or not pipeline.negated else not status
+        *fed, last = pipeline.commands
+        for command in fed:
+            self.process(partial(self.command, command), frame)
+        if fed:
+            vital = frame.fails and not pipeline.negated
+            self.process(partial(self.command, last), frame, vital=vital)
+            return None
+        if not pipeline.negated:
+            return self.command(last, frame)
+        status = self.tested(partial(self.command, last), frame)
+        return None if status is None else not status
 
     def command(self, command: sh.Command, frame: _Frame) -> bool | None:
         self.steps -= 1
@@ -393,51 +472,51 @@ class _Walk:
             frame.functions[command.name] = command.body
             return True
         if command.subshell:
-            self.apart(partial(self.sequence, command.body, frame))
+            self.process(partial(self.sequence, command.body), frame, vital=frame.fails)
             return None
         return self.sequence(command.body, frame)
 
     def choice(self, choice: sh.Choice, frame: _Frame) -> bool | None:
-        unsure = False
+        left: list[str] = []
         for condition, body in choice.clauses:
-            status = self.sequence(condition, frame)
-            if status is False:
-                continue
-            if status is None or unsure:
-                unsure = True
-                self.maybe(partial(self.sequence, body, frame), frame)
-                continue
-            return self.sequence(body, frame)
+            status = self.tested(partial(self.sequence, condition), frame)
+            if status is None:
+                left.append(self.maybe(partial(self.sequence, body), frame)[1])
+            elif status:
+                return self.otherwise(partial(self.sequence, body), frame, left)
         if choice.other is not None:
-            other = choice.other
-            if unsure:
-                self.maybe(partial(self.sequence, other, frame), frame)
-            else:
-                return self.sequence(other, frame)
-        return None if unsure else True
+            return self.otherwise(partial(self.sequence, choice.other), frame, left)
+        return None if left else True
 
     def loop(self, loop: sh.Loop, frame: _Frame) -> bool | None:
-        status = self.sequence(loop.condition, frame)
+        # what a turn sets is not known in the next one
+        names = [name for item in _simples(loop.body) for name, _ in item.assigns]
+        frame.variables.update(dict.fromkeys(names))
+        status = self.tested(partial(self.sequence, loop.condition), frame)
         if status is loop.until and status is not None:
             return True
-        leaves = any(word in _LEAVING for word in _first_words(loop.body))
-        if status is not None and not leaves:
-            self.apart(partial(self.sequence, loop.body, frame))
+        words = _first_words(loop.body)
+        if status is not None and not words & {"break", "return"}:
+            try:
+                self.sequence(loop.body, frame)
+            except _OverError as over:
+                if over.kind != "continue":
+                    raise
             raise _OverError("hangs")
         device = _device(loop.condition)
         counts = len(loop.condition.chains) > 1 or any(
             len(chain.parts) > 1 for chain in loop.condition.chains
         )
-        if device and not leaves and not counts and _OTHER_CHIP.search(device):
+        if device and not words & _LEAVING and not counts and _OTHER_CHIP.search(device):
             self.waits.append((self.step(frame, loop.line, f"waits for {device}"), device))
-        self.maybe(partial(self.sequence, loop.body, frame), frame)
+        self.maybe(partial(self.sequence, loop.body), frame)
         return None
 
     def each(self, each: sh.Each, frame: _Frame) -> bool | None:
         words = frame.arguments if each.words is None else self.fields(each.words, frame)
         if any(word is None for word in words):
             frame.variables[each.name] = None
-            self.maybe(partial(self.sequence, each.body, frame), frame)
+            self.maybe(partial(self.sequence, each.body), frame)
             return None
         for word in bounds.within(words, TURNS, "a script", "turns of a loop"):
             frame.variables[each.name] = word
@@ -452,26 +531,33 @@ class _Walk:
 
     def case(self, case: sh.Case, frame: _Frame) -> bool | None:
         value = self.text(case.word, frame)
+        left: list[str] = []
         for patterns, body in case.items:
             texts = [self.text(pattern, frame) for pattern in patterns]
+            run = partial(self.sequence, body)
+            known = [text for text in texts if text is not None]
+            if "*" in known or (
+                value is not None and any(fnmatch.fnmatchcase(value, text) for text in known)
+            ):
+                return self.otherwise(run, frame, left)
             if value is None or None in texts:
-                self.maybe(partial(self.sequence, body, frame), frame)
-            elif any(fnmatch.fnmatchcase(value, text or "") for text in texts):
-                return self.sequence(body, frame)
-        return None
+                left.append(self.maybe(run, frame)[1])
+        return None if left else True
 
     def simple(self, simple: sh.Simple, frame: _Frame, line: int) -> bool | None:
         words = self.fields(simple.words, frame)
-        for variable, value in simple.assigns:
-            frame.variables[variable] = self.text(value, frame)
         if not words:
+            for variable, value in simple.assigns:
+                frame.variables[variable] = self.text(value, frame)
             return True
         frame.last = step = self.step(frame, line, _shown(simple.words))
-        while words and words[0] in _PREFIXES:
-            words = [word for word in words[1:] if word is None or not word.startswith("-")] or [""]
         name = words[0]
         if name == "exec":
-            return self.replace(words[1:], frame, step)
+            return self.replace(words, frame, step)
+        if words[:2] in (["command", "-v"], ["command", "-V"]):
+            return self.finds(words[2:], frame)
+        words = self.behind_prefixes(words, frame, step)
+        name = words[0] if words else None
         if not name:
             return None
         if name in frame.functions:
@@ -480,9 +566,43 @@ class _Walk:
             return self.builtin(name, words, frame)
         return self.run(name, words, frame, step)
 
+    def behind_prefixes(
+        self, words: list[str | None], frame: _Frame, step: Step, *, fatal: bool = False
+    ) -> list[str | None]:
+        """Take off what only runs another program; nothing is left where that is not there."""
+        while words and (base := posixpath.basename(words[0] or "")) in _PREFIXES:
+            own = base in _BUILTINS or base == "time"
+            if not own and not self.find(words[0] or "", frame, step, fatal=fatal):
+                return []
+            if base == "busybox" and "--install" in words:
+                self.made.add("")  # what it makes is not known
+            words = words[1:]
+            while words and (word := words[0]) is not None:
+                if word in _PREFIXES[base]:
+                    words = words[2:]
+                elif word.startswith("-") or (base == "env" and "=" in word):
+                    words = words[1:]
+                else:
+                    break
+        return words
+
+    def finds(self, names: list[str | None], frame: _Frame) -> bool | None:
+        """Tell whether the shell finds all of these commands."""
+        found: list[bool | None] = []
+        for name in names:
+            if name is None:
+                found.append(None)
+            elif "/" in name:
+                found.append(self.there("-x", name))
+            else:
+                there = name in self.tools or name in frame.functions or name in _BUILTINS
+                found.append(there or (None if self.made else False))
+        return False if False in found else None if None in found else True
+
     def call(self, name: str, words: list[str | None], frame: _Frame) -> bool | None:
         if self.depth >= NESTED:
-            return None
+            self.doubts.append(f"{frame.path} was not followed: {name} runs too deep in others.")
+            raise _OverError("hangs")
         self.depth += 1
         arguments, frame.arguments = frame.arguments, tuple(words[1:])
         try:
@@ -507,8 +627,12 @@ class _Walk:
         if name in {".", "source"} and len(words) > 1 and words[1]:
             self.source(words[1], frame)
             return None
-        if name == "set" and any(word and word.startswith("-") and "e" in word for word in words):
-            frame.strict = True
+        if name == "eval":
+            frame.stays = True  # what it runs is not known
+        if name == "type":
+            return self.finds(words[1:], frame)
+        if name == "set":
+            frame.strict = _strict(words, before=frame.strict)
         if name in {"export", "readonly", "local"}:
             for word in words[1:]:
                 variable, equals, value = (word or "").partition("=")
@@ -516,11 +640,18 @@ class _Walk:
                     frame.variables[variable] = value
         if name in {"read", "unset", "getopts"}:
             frame.variables.update(dict.fromkeys((word for word in words[1:] if word), None))
-        return None if name in {"cd", "eval", "read", "wait", "kill", "type"} else True
+        return None if name in {"cd", "eval", "read", "wait", "kill"} else True
 
     def source(self, path: str, frame: _Frame) -> None:
         text = self.root.text(path, sh.SIZE)
-        if text is None or self.depth >= NESTED:
+        if text is None:
+            if frame.last is not None and self.there("-f", path) is False and not frame.bash:
+                # dash(1), busybox ash: an error in a special builtin ends the shell
+                self.note(frame.last, path, f"{path} is not there", fatal=frame.vital)
+                raise _OverError("exit")
+            return
+        if self.depth >= NESTED:
+            self.doubts.append(f"{path} was not followed: scripts run each other too deep.")
             return
         try:
             body = sh.parse(text)
@@ -575,12 +706,11 @@ class _Walk:
         return not path.startswith("/") or f"{path}/".startswith(tuple(above))
 
     def replace(self, words: list[str | None], frame: _Frame, step: Step) -> bool | None:
-        """Follow exec: the script ends here."""
-        while words and words[0] in _PREFIXES | {"-a", "-c"}:
-            words = words[1:]
-        if not words:
+        """Follow exec: the script ends here, unless it only opens files."""
+        if len(words) == 1:
             return True
-        name = words[0]
+        words = self.behind_prefixes(words, frame, step, fatal=True)
+        name = words[0] if words else None
         if name is None:
             raise _OverError("replaced")
         base = posixpath.basename(name)
@@ -593,7 +723,7 @@ class _Walk:
         self.others.append(base)
         path = self.find(name, frame, step, fatal=True)
         if path:
-            self.program(path, tuple(words[1:]), certain=frame.certain)
+            self.program(path, _child(frame, path, words, first=frame.first, vital=frame.vital))
         raise _OverError("replaced")
 
     def leave(self, words: list[str | None], step: Step) -> None:
@@ -668,10 +798,11 @@ class _Walk:
 
     def find(self, name: str, frame: _Frame, step: Step, *, fatal: bool = False) -> str:
         """Find a program as the shell does, and note one that cannot run."""
+        dies = (fatal and frame.vital) or frame.fails
         if "/" not in name:
             path = self.tools.get(name, "")
             if not path:
-                self.note(step, name, _nowhere(name), fatal=fatal or frame.strict)
+                self.note(step, name, _nowhere(name), fatal=dies)
             return path
         if self.volatile(name) or name in self.tools.values():
             return "" if self.volatile(name) else name
@@ -679,7 +810,7 @@ class _Walk:
         kinds = {reason.kind for reason in verdict.reasons}
         if verdict.runs is False and not (fatal is False and kinds == {"no-shebang"}):
             why = "; ".join(reason.chain for reason in verdict.reasons)
-            self.note(step, name, why, fatal=fatal or frame.strict)
+            self.note(step, name, why, fatal=dies)
             return ""
         return name
 
@@ -692,8 +823,7 @@ class _Walk:
         """Run a program: those that matter are known by name, scripts are followed."""
         base = posixpath.basename(name)
         if base in {"sh", "ash", "bash"} and len(words) > 1 and words[1] and words[1][0] == "/":
-            run = partial(self.program, words[1], tuple(words[2:]), certain=frame.certain)
-            self.apart(run)
+            self.nested(words[1], words[1:], frame)
             return None
         path = self.find(name, frame, step)
         self.nodes |= base in _MAKES_NODES
@@ -707,24 +837,29 @@ class _Walk:
         elif base == "mkdir":
             self.made.update(word.rstrip("/") for word in words[1:] if word and word[0] == "/")
         elif base in {"modprobe", "insmod"}:
-            for word in words[1:]:
-                if word and not word.startswith("-") and "=" not in word:
-                    self.loads.append((step, word))
+            names = [word for word in words[1:] if word and word[0] != "-" and "=" not in word]
+            self.loads += [(step, name) for name in names]
         elif base == "run-parts" and words[-1]:
-            for part in self.root.names(words[-1] or ""):
+            for part in self.root.names(words[-1]):
                 below = f"{words[-1]}/{part}"
-                self.apart(partial(self.program, below, (), certain=frame.certain))
-        elif base in {"cp", "ln", "tar", "cpio", "busybox", "touch", "mknod"}:
+                self.nested(below, [below], frame)
+        elif base in {"cp", "ln", "tar", "cpio", "touch", "mknod"}:
             self.made.add("")  # what it makes is not known
+        elif base == "which" and path:
+            return self.finds(words[1:], frame)
+        elif base in _ENDS and path and any(word and _sets(word, "f") for word in words[1:]):
+            raise _OverError("replaced")  # reboot(2) at once
         elif path and "/" in name:
             self.nested(path, words, frame)
-        return None if path else False
+        return (base == "sleep" or None) if path else False
 
     def nested(self, path: str, words: list[str | None], frame: _Frame) -> None:
+        """Follow a program that is waited for."""
+        child = _child(frame, path, words, vital=frame.fails)
         try:
-            self.program(path, tuple(words[1:]), certain=frame.certain)
+            self.program(path, child)
         except _OverError as over:
-            if over.kind == "hangs" and frame.certain:
+            if over.kind == "hangs":
                 raise
 
     def mount(self, words: list[str | None], step: Step, tool: str) -> None:
@@ -843,6 +978,31 @@ def on_path(root: Root, runner: Runner) -> dict[str, str]:
 
 def _nowhere(name: str) -> str:
     return f"{name} is neither on the search path nor an applet"
+
+
+def _child(
+    frame: _Frame, path: str, words: list[str | None], *, first: bool = False, vital: bool = False
+) -> _Frame:
+    """Give the frame of a program that a script runs, or becomes."""
+    arguments = tuple(words[1:])
+    return _Frame(path, {}, arguments, certain=frame.certain, first=first, vital=vital)
+
+
+def _sets(word: str, option: str) -> bool:
+    """Tell whether a word sets an option of one letter."""
+    return word[:1] == "-" and word[:2] != "--" and option in word
+
+
+def _strict(words: list[str | None], *, before: bool) -> bool:
+    """Tell whether `set` leaves the script one that ends where a command fails (POSIX, set -e)."""
+    for word, behind in itertools.pairwise([*words, ""]):
+        if word == "--":
+            break
+        if word and (_sets(word, "e") or (word == "-o" and behind == "errexit")):
+            before = True
+        elif word and ((word[0] == "+" and "e" in word) or (word == "+o" and behind == "errexit")):
+            before = False
+    return before
 
 
 _LEAVING = frozenset({"break", "exit", "return", "exec", "reboot", "poweroff", "halt"})

@@ -66,12 +66,22 @@ def test_a_sound_start() -> None:
         (("case a in a) exec tide;; *) exec other;; esac",), "tide", True),
         (("false || exec tide",), "tide", True),
         (("( tide )", "exec getty"), "tide", False),
-        (("setsid cttyhack tide", "exec getty"), "tide", False),
+        (("nohup tide", "exec getty"), "tide", False),
+        (("exec setsid getty",), "setsid", True),
+        (("exec nohup env -i -u HOME A=1 tide",), "tide", True),
+        (("A=1 env B=2 tide -x", "exec getty"), "tide", False),
+        ((". /lib/tide", "exec getty"), "/lib/tide", True),
+        (("[ $x ] && . /lib/tide", "exec getty"), "/lib/tide", False),
+        (("/bin/rc", "exec getty"), "tide", False),
+        (("set -e", "/bin/rc", "exec getty"), "tide", True),
+        (("set -e", "/bin/rc || :", "exec getty"), "tide", False),
+        (("exec /bin/rc",), "tide", True),
     ],
 )
 def test_a_program_that_is_not_there(lines: tuple[str, ...], program: str, fatal: bool) -> None:
-    found = [(item.program, item.fatal) for item in init(*lines).absent]
-    assert found == [(program, fatal)]
+    run = {f"bin__{name}": PROGRAM for name in ("nohup", "env")}
+    start = init(*lines, bin__rc=file("#!/bin/sh -ex\ntide\nexec getty\n", 0o755), **run)
+    assert [(item.program, item.fatal) for item in start.absent] == [(program, fatal)]
 
 
 @pytest.mark.parametrize(
@@ -86,6 +96,12 @@ def test_a_program_that_is_not_there(lines: tuple[str, ...], program: str, fatal
         ("echo '", "tide", "'", "exec getty"),
         ("cat() { :; }", "cat <<E", "tide", "E", "exec getty"),
         ("while true; do getty; done", "tide"),
+        ("if command -v tide; then tide; fi", "exec getty"),
+        ("type tide && tide", "exec getty"),
+        ("if [ $x ]; then exec getty; else exec sh; fi", "tide"),
+        ("while sleep 1; do getty; done", "tide"),
+        ("reboot() { :; }", "while :; do [ $x ] && exec getty; done", "tide"),
+        ("mount -t proc p /mnt", ". /mnt/functions", "eval exec getty"),
     ],
 )
 def test_what_is_not_run_is_not_missed(lines: tuple[str, ...]) -> None:
@@ -245,6 +261,115 @@ def test_a_running_kernel_ends_where_we_say(
     log = boot(archive, tmp_path)
     assert "Attempted to kill init!" in log.panic
     assert end in log.panic
+
+
+_TESTED = """
+cat /tide && exec getty || exec sh
+if [ $x ]; then exec getty; else exec sh; fi
+if [ $x ]; then exec getty; fi; sleep 1
+if [ $x ]; then exit 1; else exit 2; fi
+if [ $x ]; then exec getty; elif true; then exec sh; else sleep 1; fi
+if [ $x ]; then exec getty; elif false; then sleep 1; else exec sh; fi
+case $x in a) exec getty;; *) exec sh;; esac
+case $x in a) exec getty;; 1) exec sh;; esac
+case b in a) exec getty;; b) exit;; esac; exec sh
+[ $x ] && exec getty || exec sh
+[ $x ] || exec getty; exec sh
+[ $x ] && exit 1; exec getty
+f() { exec getty; }; if [ $x ]; then f; else exec sh; fi
+f() { if [ $x ]; then return; else return 1; fi; exec getty; }; f; sleep 1
+for i in 1 2; do [ $i = 2 ] && exec getty; done
+for i in 1 2; do if [ $x ]; then break; else break; fi; exec getty; done
+while true; do [ $x ] && break; exec getty; done
+while :; do exec getty; done
+while :; do sleep 1; done; tide
+while sleep 1; do :; done; tide
+until false; do sleep 1; done; tide
+n=0; while [ "$n" = 0 ]; do n=1; done; exec getty
+( exec tide ); exec getty
+( sleep 1 )
+sleep 1 | sleep 2
+exec tide & exec getty
+exec tide | sleep 1; exec getty
+set -e; tide || true; exec getty
+set -e; if tide; then :; fi; exec getty
+set -e; while tide; do :; done; exec getty
+set -e; ! tide; exec getty
+set -e; tide && sleep 1; exec getty
+set -e; sleep 1 && tide; exec getty
+set -e; tide | sleep 1; exec getty
+set -e; sleep 1 | tide; exec getty
+set -e; ! sleep 1 | tide; exec getty
+set -e; tide & exec getty
+set -e; ( tide ); exec getty
+set -e; ( tide || : ); exec getty
+set -e; f() { tide; sleep 1; }; f || :; exec getty
+set -e; f() { tide; sleep 1; }; f; exec getty
+set -e; set +e; tide; exec getty
+set -e; set +x; tide; exec getty
+set -o errexit; tide; exec getty
+set -o errexit; set +o errexit; tide; exec getty
+set -- -e; tide; exec getty
+( set -e; tide ); exec getty
+set -eu; set +u; tide; exec getty
+. /tide; exec getty
+. /tide || :; exec getty
+if [ $x ]; then . /tide; fi; exec getty
+exec > /dev/null; exec getty
+exec env A=1 getty
+A=1 exec getty
+A=b sleep 1; [ "$A" = b ] && tide; exec getty
+command -v tide || exec getty
+command -v sleep && exec getty
+type tide && exec sh; exec getty
+type exec tide; exec getty
+""".strip().splitlines()
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("line", _TESTED)
+def test_what_certainly_ends_ends_in_a_shell_whatever_it_finds(line: str, tmp_path: Path) -> None:
+    """dash runs each script with either value of what is not known; what it runs are stand-ins."""
+    for name in ("getty", "sh", "sleep", "cat"):
+        does = "exit 0"
+        if name == "sleep":  # what sleeps without an end goes on for ever
+            does = 'echo >> "$0.turns"; [ "$(wc -l < "$0.turns")" -lt 9 ] || kill -9 $PPID'
+        (tmp_path / name).write_text(f"#!/bin/dash\nPATH=/usr/bin:/bin\n{does}\n")
+        (tmp_path / name).chmod(0o755)
+    (tmp_path / "env").symlink_to("/usr/bin/env")
+    ends = []
+    for unknown in ("", "1"):
+        done = subprocess.run(
+            ["/bin/dash", "-c", f"trap 'echo over >&3' EXIT; exec 3>&1 >&2; {line}"],
+            env={"PATH": str(tmp_path), "x": unknown},
+            capture_output=True,
+            timeout=20,
+            check=False,
+        )
+        # exec of what is not there ends the shell by status 127, without what it traps
+        ends.append(b"over" in done.stdout or done.returncode == 127)
+    start = init(line, bin__cat=PROGRAM, bin__env=PROGRAM)
+    assert bool(start.stops) is all(ends), start
+
+
+def test_more_functions_in_each_other_than_are_followed_are_told() -> None:
+    calls = [f"f{n}() {{ f{n + 1}; }}" for n in range(9)]
+    start = init(*calls, "f9() { :; }", "f0", "exec getty")
+    assert any("runs too deep in others" in doubt for doubt in start.doubts)
+    assert not init(*calls[3:], "f9() { :; }", "f3", "exec getty").doubts
+
+
+def test_a_table_of_init_is_followed_as_processes_that_it_starts() -> None:
+    table = "::sysinit:/etc/rc\n::respawn:-/bin/sh\n"
+    start = followed(
+        {
+            "init": PROGRAM,
+            "etc/inittab": file(table),
+            "etc/rc": file("#!/bin/sh\nset -e\ntide\nexec gauge\n", 0o755),
+        }
+    )
+    assert absent(start) == [("tide", 3, False), ("gauge", 4, False)]
+    assert not start.stops
 
 
 @given(st.text(alphabet="a$\"'`(){};&|<>\n \\#=if then fi do done case esac [ ] ! x", max_size=80))
