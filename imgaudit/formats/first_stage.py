@@ -31,8 +31,11 @@ class FirstStage(Facts):
     """A first stage as its boot ROM finds it.
 
     `soc` says whose ROM, `image_size` how many bytes it loads, `image_offset` where they start in
-    the file. `load` and `entry` are addresses in RAM; None where the header does not say. `follows`
-    is what one file has behind it, which is U-Boot itself as a rule.
+    the file. `load` and `entry` are addresses in RAM; None where the header does not say. `at` is
+    where the header lies, past padding in front; `begins` where the ROM jumps to, in the file, and
+    `distance` how far the header must be from the start of the medium, where it says so. `medium`
+    is what it was made to be read from, `spi`, `mmc`, `nand` or empty. `follows` is what one file
+    has behind it, which is U-Boot itself as a rule, and `follows_as` the reader of its magic.
     """
 
     format: ClassVar[str] = "first-stage"
@@ -43,12 +46,18 @@ class FirstStage(Facts):
     image_size: int
     load: int | None = None
     entry: int | None = None
+    at: int = 0
+    begins: int | None = None
+    distance: int | None = None
+    medium: str = ""
     follows: Span | None = None
+    follows_as: str | None = None
 
     def parts(self) -> Iterable[Part]:
         """Give what follows the first stage in one file."""
         if self.follows is not None:
-            yield Part("what follows", self.follows.start, self.follows.size)
+            start, size = self.follows.start, self.follows.size
+            yield Part("what follows", start, size, expects=self.follows_as)
 
     def summary(self) -> str:
         """Give the SoC, the size and where it goes."""
@@ -102,6 +111,59 @@ _ALGORITHMS: dict[str, Callable[[bytes], int]] = {
 
 _FOLLOWS_AT = 512  # what follows starts on a sector
 _PADDED = 16 * MIB  # and within this of the first stage's end
+_FOLLOWING = {b"\xd0\x0d\xfe\xed": "fit", b"\x27\x05\x19\x56": "uimage"}  # what SPL loads
+_LEADS = tuple(kib * KIB for kib in (1, 4, 8, 32, 33, 128))
+"""Where a boot ROM looks, besides the start: a file may have the padding in front of it.
+
+Source: U-Boot doc/board/ (nxp: seek=1, 32, 33; allwinner: 8 and 128 KiB; rockchip: seek=64);
+tools/imx8mimage.c for 4 KiB on a NOR.
+"""
+
+
+def _lead(view: View, match: Callable[[View], Match]) -> int:
+    """Give where a header lies past padding; 0 where none does."""
+    head = view.upto(0, 16)
+    if not head or head not in {fill * len(head) for fill in (b"\0", b"\xff")}:
+        return 0
+    for at in _LEADS:
+        if at < view.size and match(view.sub(at)):
+            return at if view.upto(0, at) == head[:1] * at else 0
+    return 0
+
+
+def _past_padding(reader: Reader) -> Reader:
+    """Let a reader find its header past padding, too."""
+
+    def match(view: View) -> Match:
+        found = reader.match(view)
+        at = 0 if found else _lead(view, reader.match)
+        return reader.match(view.sub(at)) if at else found
+
+    def read(view: View) -> Facts:
+        at = 0 if reader.match(view) else _lead(view, reader.match)
+        facts = reader.read(view.sub(at) if at else view)
+        return _moved(facts, at) if at and isinstance(facts, FirstStage) else facts
+
+    return replace(reader, match=match, read=read)
+
+
+def _moved(facts: FirstStage, by: int) -> FirstStage:
+    return replace(
+        facts,
+        length=None if facts.length is None else facts.length + by,
+        offsets={name: at + by for name, at in facts.offsets.items()},
+        checksums=tuple(
+            replace(
+                one,
+                offset=one.offset + by,
+                covers=Span.sized(one.covers.start + by, one.covers.size),
+            )
+            for one in facts.checksums
+        ),
+        image_offset=facts.image_offset + by,
+        at=by,
+        begins=None if facts.begins is None else facts.begins + by,
+    )
 
 
 def _with_what_follows(read: Callable[[View], Facts]) -> Callable[[View], Facts]:
@@ -117,7 +179,8 @@ def _with_what_follows(read: Callable[[View], Facts]) -> Callable[[View], Facts]
             blank = max(len(data) - len(data.lstrip(fill)) for fill in (b"\0", b"\xff"))
             if blank < len(data):
                 found = at + blank // _FOLLOWS_AT * _FOLLOWS_AT
-                return replace(facts, follows=Span(found, view.size))
+                known = _FOLLOWING.get(view.upto(found, 4))
+                return replace(facts, follows=Span(found, view.size), follows_as=known)
         return facts
 
     return whole
@@ -168,6 +231,8 @@ def _ivt(view: View) -> FirstStage:
         image_size=size - offset,
         load=own,
         entry=entry,
+        begins=entry - own if own <= entry < start + size else None,
+        distance=offset,
     )
 
 
@@ -250,6 +315,7 @@ def _omap(view: View) -> FirstStage:
         image_size=size - 8,
         load=load,
         entry=load,
+        begins=520,
     )
 
 
@@ -318,9 +384,11 @@ def _containers(view: View) -> FirstStage:
 _RK_KEY = bytes((124, 78, 3, 4, 85, 5, 9, 7, 45, 44, 123, 56, 23, 13, 23, 17))
 _RK_MAGIC = 0x0FF0AA55
 _RK_SECTOR = 512
+_RK_NOTHING = 512 * KIB // _RK_SECTOR
 
 
-def _rc4(data: bytes, key: bytes) -> bytes:
+def rc4(data: bytes, key: bytes = _RK_KEY) -> bytes:
+    """Scramble or unscramble as Rockchip's header is (lib/rc4.c)."""
     state = list(range(256))
     j = 0
     for i in range(256):
@@ -336,7 +404,7 @@ def _rc4(data: bytes, key: bytes) -> bytes:
     return bytes(out)
 
 
-_RK_HEADS = (b"RKNS", _rc4(_RK_MAGIC.to_bytes(4, "little"), _RK_KEY))
+_RK_HEADS = (b"RKNS", rc4(_RK_MAGIC.to_bytes(4, "little")))
 
 
 def _rockchip_match(view: View) -> Match:
@@ -347,8 +415,8 @@ def _rockchip(view: View) -> FirstStage:
     head = view.bytes(0, _RK_SECTOR)
     if head[:4] == b"RKNS":
         return _rockchip_new(view)
-    plain = _rc4(head, _RK_KEY)
-    magic, _, scrambled, offset = struct.unpack_from("<I4sIH", plain)
+    plain = rc4(head)
+    magic, offset = struct.unpack_from("<I8xH", plain)
     if magic != _RK_MAGIC:
         raise FormatError(0, "no RKNS and no header that Rockchip's key opens")
     # The sizes stand at the end of the header, before its own magic of two bytes.
@@ -357,13 +425,16 @@ def _rockchip(view: View) -> FirstStage:
         raise FormatError(0, f"a first stage of {init} sectors from sector {offset}")
     tag = view.upto(offset * _RK_SECTOR, 4)
     spread = view.upto(2 * offset * _RK_SECTOR, 4)
-    spi = scrambled != 0 and tag[:2] != b"RK" and spread[:2] == b"RK"
-    size = (offset + init) * _RK_SECTOR
+    spi = tag[:2] != b"RK" and spread[:2] == b"RK"
+    # mkimage says so many where it was given nothing to follow (RK_MAX_BOOT_SIZE).
+    whole = both if init < both < init + _RK_NOTHING else init
+    size = (offset + whole) * _RK_SECTOR
     return FirstStage(
         length=2 * size if spi else size,
         offsets={"init_size": 506, "init_boot_size": 508},
         soc="Rockchip",
         version="for SPI, spread" if spi else f"{both} sectors with what follows",
+        medium="spi" if spi else "mmc" if tag[:2] == b"RK" else "",
         image_offset=offset * _RK_SECTOR * (2 if spi else 1),
         image_size=init * _RK_SECTOR,
     )
@@ -452,6 +523,7 @@ def _marvell(view: View) -> FirstStage:
         ),
         soc="Marvell",
         version=f"{version}, from {_KWB_FROM[kind]}",
+        medium={0x5A: "spi", 0xAE: "mmc", 0x8B: "nand"}.get(kind, ""),
         image_offset=data.start,
         image_size=data.size,
         load=load,
@@ -592,4 +664,5 @@ _HEADERS = (
         _socfpga,
     ),
 )
-READERS = tuple(replace(reader, read=_with_what_follows(reader.read)) for reader in _HEADERS)
+_SOUGHT = tuple(map(_past_padding, _HEADERS))
+READERS = tuple(replace(reader, read=_with_what_follows(reader.read)) for reader in _SOUGHT)

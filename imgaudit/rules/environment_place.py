@@ -9,6 +9,7 @@ from dataclasses import replace
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats.fdt import FdtFacts
+from imgaudit.formats.first_stage import FirstStage
 from imgaudit.maps import fw_env_config, mtdparts
 from imgaudit.maps.collect import Copies, Copy, Place
 from imgaudit.maps.entry import Kind, MapEntry, Medium
@@ -732,5 +733,12 @@ def loader_offset(subject: Subject) -> Outcome:
         ):
             continue
         regions = [region for region in layout.regions if region.chip == chips[0].name]
-        if not any(region.at + region.file_at == offset for region in regions):
+        places = {region.at + region.file_at for region in regions}
+        # One file may have SPL and U-Boot.
+        places |= {
+            (node.start or 0) + node.facts.follows.start
+            for node in subject.of(FirstStage)
+            if node.chip is chips[0] and node.facts.follows is not None
+        }
+        if offset not in places:
             yield finding(LOADER(there=offset), [config.place.of(symbol.at)], chip=chips[0])

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 
 from imgaudit.boot.firmware import Firmware, Program
 from imgaudit.formats.fip import Fip
 from imgaudit.formats.fit import FitFacts
+from imgaudit.model import FIRMWARE as MAY_BE_FIRMWARE
 from imgaudit.rules import samples as sample
 from imgaudit.rules.cited import (
     BOARD_NAMES,
@@ -14,7 +16,17 @@ from imgaudit.rules.cited import (
     in_trusted_firmware,
     in_u_boot,
 )
-from imgaudit.rules.engine import Case, Example, Finding, Kind, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import (
+    Case,
+    Example,
+    Finding,
+    Kind,
+    NotChecked,
+    Outcome,
+    Rule,
+    Severity,
+    check,
+)
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, whole
 from imgaudit.rules.subject import Subject
@@ -310,3 +322,67 @@ def releases(firmware: Firmware, known: set[str]) -> Outcome:
         yield _finding(
             RELEASES(version=firmware.version, other=" or ".join(sorted(known))), firmware
         )
+
+
+def _missing_values(*, version: str) -> None: ...
+
+
+def _alone(follows: bytes) -> Example:
+    said = "stages:\n  main: {{regions: [spl{more}], entry: bootcmd}}\n"
+    return nor(
+        "name: spl, at: 0, size: 64 KiB, file: spl.bin",
+        "name: u-boot, at: 64 KiB, size: 64 KiB, file: u-boot.bin",
+        rest=said.format(more=", u-boot"),
+        files={"spl.bin": lambda: u_boot("2026.07", _TREE, "SPL "), "u-boot.bin": lambda: follows},
+    )
+
+
+ABSENT = Rule(
+    name="u-boot-missing",
+    stops=True,
+    severity=Severity.ERROR,
+    values=_missing_values,
+    message="{content} is U-Boot SPL {version}, and nothing in the build is the U-Boot that it"
+    " starts",
+    effect="SPL finds no image to start, and stops: no script is ever run.",
+    fix="Ship U-Boot where SPL loads it from: a file that joins both, or one of its own.",
+    computed="a banner of U-Boot SPL, and none of U-Boot in any artifact, unpacked as far as they"
+    " can be; not asked where a region of a stage that may hold it has no artifact or one that is"
+    " not understood",
+    sources=(
+        in_u_boot("common/spl/spl.c", "boot_from_devices"),
+        in_u_boot("include/version_string.h", says="extern const char version_string[];"),
+        PRACTICE,
+    ),
+    bad=_alone(b"\xff" * KIB),
+    good=_alone(u_boot(tree=_TREE)),
+)
+
+
+@check(ABSENT, over=FIRMWARE, given=whole)
+def u_boot_missing(firmware: Firmware, subject: Subject) -> Outcome:
+    layout = subject.layout
+    if firmware.program is not Program.SPL or layout is None or not layout.stages:
+        return
+    if any(other.program is Program.U_BOOT for other in subject.firmware):
+        return
+    unseen = next(_may_hold_it(subject, firmware), None)
+    if unseen is not None:
+        why = f"whether {unseen} holds the U-Boot that {firmware.node.content.name} starts"
+        yield NotChecked(ABSENT.name, firmware.node.content.name, f"{why} is not known")
+        return
+    yield _finding(ABSENT(version=firmware.version), firmware)
+
+
+def _may_hold_it(subject: Subject, spl: Firmware) -> Iterator[str]:
+    """Name the regions of which nobody knows whether they hold U-Boot."""
+    for placement in subject.placements:
+        region, payload = placement.region, placement.payload
+        if region.holds not in MAY_BE_FIRMWARE or region is spl.node.region:
+            continue
+        if payload is None:
+            yield region.name
+        elif placement.artifact is None or placement.artifact.blank is None:
+            known = [part for part in payload.walk() if part.facts is not None]
+            if not known or any(isinstance(part.facts, Fip) for part in known):
+                yield region.name

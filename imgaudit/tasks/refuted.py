@@ -18,12 +18,17 @@ from imgaudit.rules.engine import Finding, Severity
 from imgaudit.rules.subject import Subject
 
 _NOTHING_THERE = frozenset({"artifact-blank", "artifact-empty", "artifact-missing"})
-_FIRST_STAGE = frozenset({"first-stage-checksum", "first-stage-misplaced"})
+_FIRST_STAGE = frozenset(
+    {"first-stage-blank", "first-stage-checksum", "first-stage-cut", "first-stage-misplaced"}
+    | {"first-stage-for-another-medium"}
+)
 _OF_FIRMWARE = _FIRST_STAGE | {
     "boot-loader-offset-differs",
     "boot-program-in-wrong-place",
     "u-boot-for-another-board",
     "u-boot-for-another-machine",
+    "u-boot-missing",
+    "u-boot-not-behind-its-spl",
     "u-boot-without-device-tree",
 }
 """Rules about what no script loads, though nothing starts without it."""

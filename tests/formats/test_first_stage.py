@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from imgaudit.errors import FormatError
 from imgaudit.formats import identify
 from imgaudit.formats.facts import Match
-from imgaudit.formats.first_stage import _RK_KEY, READERS, FirstStage, _rc4
+from imgaudit.formats.first_stage import READERS, FirstStage, rc4
 from imgaudit.formats.view import View
 from imgaudit.writers.sparse import filler
 from tests.formats._trees import status
@@ -251,9 +251,9 @@ def test_a_header_that_rockchips_key_opens_says_where_the_stage_is(tmp_path: Pat
         (506, 0, (0, "a first stage of 0 sectors from sector 4")),
         (12, 4, None),
     ):
-        head = bytearray(_rc4(bytes(data[:512]), _RK_KEY))
+        head = bytearray(rc4(bytes(data[:512])))
         struct.pack_into("<H", head, at, value)
-        out = _rc4(bytes(head), _RK_KEY) + data[512:]
+        out = rc4(bytes(head)) + data[512:]
         assert refused("rockchip-idb", out) == wanted
 
 
@@ -339,3 +339,46 @@ def test_containers_stand_one_behind_the_other(tmp_path: Path) -> None:
         struct.pack_into("<H", data, 12, place)
         (reader,) = (one for one in READERS if one.name == "imx8-image")
         assert reader.match(View.of(bytes(data))) == match, place
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize(
+    ("name", "lead", "fill"),
+    [
+        ("imx-ivt", 1, b"\xff"),
+        ("imx-ivt", 33, b"\0"),
+        ("egon", 8, b"\0"),
+        ("rockchip-idb", 32, b"\0"),
+    ],
+)
+def test_padding_in_front_is_passed_over(name: str, lead: int, fill: bytes, tmp_path: Path) -> None:
+    """As the files for a whole chip have it, such as u-boot-with-spl.imx behind 1 KiB."""
+    data = made(tmp_path, name)
+    alone, moved = read(data), read(fill * lead * 1024 + data)
+    assert (moved.at, moved.soc) == (lead * 1024, alone.soc)
+    assert moved.length == (alone.length or 0) + lead * 1024
+    assert [one.matches for one in moved.checksums] == [True] * len(alone.checksums)
+    spoilt = fill * (lead * 1024 - 1) + b"\1" + data
+    assert all(reader.name != name for _, reader in identify(View.of(spoilt)))
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize(("kind", "medium"), [("rksd", "mmc"), ("rkspi", "spi")])
+def test_a_rockchip_header_counts_what_follows_it(kind: str, medium: str, tmp_path: Path) -> None:
+    """TPL and SPL in one image, as the packaged idbloader.img has them."""
+    (tmp_path / "tpl").write_bytes(STAGE)
+    (tmp_path / "spl").write_bytes(filler("second", 50_000))
+    image = tmp_path / "image"
+    for files in (f"{tmp_path}/tpl:{tmp_path}/spl", str(tmp_path / "tpl")):
+        assert not status("mkimage", "-n", "rk3399", "-T", kind, "-d", files, image)
+        facts = read(image.read_bytes())
+        assert facts.medium == medium
+        assert facts.length == image.stat().st_size
+
+
+def test_the_reader_of_what_follows_is_known_by_its_magic() -> None:
+    first = struct.pack("<I8sII", 0xEA000016, b"eGON.BT0", 0, 8192).ljust(8192, b"\1")
+    wanted = {b"\xd0\x0d\xfe\xed": "fit", b"\x27\x05\x19\x56": "uimage", b"tide": None}
+    for magic, reader in wanted.items():
+        (part,) = read_plain(first + magic + bytes(60)).parts()
+        assert part.expects == reader

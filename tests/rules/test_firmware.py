@@ -7,7 +7,7 @@ import pytest
 from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
-from imgaudit.rules.engine import Example, Finding, Severity
+from imgaudit.rules.engine import Example, Finding, NotChecked, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.rules.firmware import _MONITOR, _OTHER, _SOUND, _TREE, _package, u_boot
 from imgaudit.tasks import audit
@@ -106,3 +106,28 @@ def test_a_fit_names_its_programs_too() -> None:
 def test_a_sound_package_is_silent() -> None:
     for name in ("boot-program-in-wrong-place", "u-boot-for-another-board"):
         assert findings(name, _package(_SOUND)) == []
+
+
+def alone(more: str) -> list[Finding | NotChecked]:
+    """Judge a board whose SPL has no U-Boot behind it, but for what `more` has."""
+    example = nor(
+        "name: spl, at: 0, size: 64 KiB, file: spl.bin",
+        "name: u-boot, at: 64 KiB, size: 64 KiB" + more,
+        rest="stages:\n  main: {regions: [spl, u-boot], entry: bootcmd}\n",
+        files={
+            "spl.bin": lambda: u_boot(first="SPL ", tree=_TREE),
+            "blank.bin": lambda: b"\xff" * 4096,
+            "unknown.bin": lambda: b"tide" * 4096,
+        },
+    )
+    done = audit.run(subject_of(example), only=[checks()["u-boot-missing"]])
+    return [*done.findings, *done.not_checked]
+
+
+def test_an_spl_without_u_boot_is_an_error_only_where_nothing_may_be_it() -> None:
+    (finding,) = alone(", file: blank.bin")
+    assert isinstance(finding, Finding)
+    for more in (", file: unknown.bin", ", writer: factory"):
+        (skipped,) = alone(more)
+        assert isinstance(skipped, NotChecked)
+        assert "u-boot" in skipped.why
