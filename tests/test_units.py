@@ -116,6 +116,7 @@ def test_sizes(text: str, size: int) -> None:
         ("5M", "write 5 MiB for 5,242,880 bytes or 5000000"),
         ("4k", "write 4 KiB"),
         ("1.5 gb", "write 1.5 GiB for 1,610,612,736"),
+        ("07", "starts with 0"),
         ("010", "starts with 0"),
         ("010 KiB", "starts with 0"),
         ("1.3 KiB", "not a whole number of bytes"),
@@ -244,3 +245,5 @@ def test_a_size_has_an_end() -> None:
     assert parse_size("5".rjust(longest)) == 5
     with pytest.raises(ValueError, match=r"\.\.\.' is not a size"):
         parse_size("5".rjust(longest + 1))
+    with pytest.raises(ValueError, match=rf"'x{{{longest}}}' is not a size"):
+        parse_size("x" * longest)

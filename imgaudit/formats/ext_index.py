@@ -11,9 +11,8 @@ from dataclasses import field
 from typing import NamedTuple
 
 from imgaudit.data import dataclass
-from imgaudit.formats.ext_hash import TEA, hashes
+from imgaudit.formats.ext_hash import hashes
 
-_UNSIGNED = 3  # what is added to a version whose bytes are never negative
 _LAST = 0xFFFFFFFF
 
 
@@ -30,7 +29,7 @@ class Index:
 
     seed: tuple[int, ...]
     unsigned: bool
-    version: int = -1
+    version: int = 0
     levels: int = 0
     nodes: dict[int, list[Branch]] = field(default_factory=dict)
     names: list[tuple[int, bytes]] = field(default_factory=list)
@@ -38,7 +37,7 @@ class Index:
     def wrong(self, blocks: int) -> Iterator[tuple[int, str]]:
         """Give each block that does not suit the index, of `blocks` in all, and why."""
         ranges: dict[int, tuple[int, int]] = {}
-        todo = [(0, 0, 0, _LAST)] if 0 in self.nodes else []
+        todo = [(0, 0, 0, _LAST)]
         seen = {0}
         while todo:
             block, level, low, high = todo.pop()
@@ -61,12 +60,8 @@ class Index:
         yield from self._misplaced(ranges)
 
     def _misplaced(self, ranges: dict[int, tuple[int, int]]) -> Iterator[tuple[int, str]]:
-        version, signed = self.version, not self.unsigned
-        if version > TEA:
-            version, signed = version - _UNSIGNED, False
-        if not 0 <= version <= TEA:
-            return
-        values = hashes([name for _, name in self.names], version, self.seed, signed=signed)
+        names = [name for _, name in self.names]
+        values = hashes(names, self.version, self.seed, signed=not self.unsigned)
         told = set()
         for (block, _), value in zip(self.names, values, strict=True):
             low, high = ranges.get(block, (0, _LAST))

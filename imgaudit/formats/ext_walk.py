@@ -17,6 +17,7 @@ from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc16 import crc16
 from imgaudit.formats.crc32c import Rows, crc32c
 from imgaudit.formats.ext_attributes import attribute_flaw
+from imgaudit.formats.ext_hash import TEA
 from imgaudit.formats.ext_index import Branch, Index
 from imgaudit.formats.facts import Checksum
 from imgaudit.formats.files import Entry, Piece, Walk, old_device
@@ -49,6 +50,7 @@ _XATTR = _XATTR_MAGIC.to_bytes(4, "little")
 _JOURNAL_MAGIC = 0xC03B3998
 _MMP_MAGIC = 0x004D4D50
 _MOST_FLEX = 31
+_SIPHASH = 6  # of directories that are encrypted and casefolded; it is kept in the entries
 _TAIL = b"\0\0\0\0\x0c\0\0\xde"
 _EXTENT_HEAD, _EXTENT = struct.Struct("<4H"), struct.Struct("<IHHI")
 _DIRENT = struct.Struct("<IHBB")
@@ -359,8 +361,7 @@ class ExtWalk(Walk):
         ratio = self.volume.ratio
         a = block // ratio
         b = min(-(-(block + count) // ratio), len(self._owned))
-        if a < b:
-            self._owned[a:b] = b"\1" * (b - a)
+        self._owned[a:b] = b"\1" * (b - a)
 
     def _claim(self, block: int, count: int, at: int, who: object) -> bool:
         """Note who has some blocks; tell whether they are inside and no one else's."""
@@ -894,7 +895,8 @@ class ExtWalk(Walk):
                         index.names.append((number, entry[0]))
                     yield entry
                 number += 1
-        if index is not None and index.nodes:
+        # Where the root of the index is damaged, that is the one thing to tell.
+        if index is not None and 0 in index.nodes:
             for block, what in index.wrong(number):
                 self.flaw(folder.at, f"directory {folder.number:,}: its block {block:,} {what}")
 
@@ -913,11 +915,10 @@ class ExtWalk(Walk):
     def _block_entries(
         self, folder: _Inode, data: bytes, at: int, number: int, tree: Index | None
     ) -> Iterator[tuple[bytes, int, int, int]]:
-        indexed = bool(folder.flags & _EXT_INDEX)
-        inner = indexed and (
-            number == 0 or data[:8] == struct.pack("<IHH", 0, len(data) & 0xFFFF, 0)
-        )
-        if inner:
+        # An inner node begins with one empty entry that takes the whole block.
+        first, length, rest = struct.unpack_from("<IHH", data)
+        empty = first == rest == 0 and _entry_length(length, data) == len(data)
+        if folder.flags & _EXT_INDEX and (number == 0 or empty):
             branches = self._index(folder, data, at, root=number == 0)
             if tree is not None and branches:
                 tree.nodes[number] = branches
@@ -942,11 +943,7 @@ class ExtWalk(Walk):
         limit, count = struct.unpack_from("<HH", data, start)
         who = f"directory {folder.number:,}"
         room = (len(data) - start - (8 if self.volume.summed else 0)) // 8
-        levels = data[30] if root else 0
-        sane = 0 < count <= limit == room and levels <= 3
-        if root:
-            sane = sane and data[24:28] == bytes(4) and data[29] == 8 and data[28] <= 6
-        if not sane:
+        if not 0 < count <= limit == room or (root and not self._root_sane(folder, data)):
             self.flaw(at, f"{who}: a damaged index")
             return []
         branches = []
@@ -973,6 +970,18 @@ class ExtWalk(Walk):
             )
         return branches
 
+    def _root_sane(self, folder: _Inode, data: bytes) -> bool:
+        """Tell whether Linux takes the root of an index (fs/ext4/namei.c, dx_probe())."""
+        reserved, version, length, levels, flags = struct.unpack_from("<I4B", data, 24)
+        hashed_in_entries = folder.flags & (_ENCRYPTED | _FOLDED) == _ENCRYPTED | _FOLDED
+        return (
+            reserved == 0
+            and (version == _SIPHASH if hashed_in_entries else version <= TEA)
+            and length == 8
+            and levels < (3 if "large_dir" in self.volume.features else 2)
+            and not flags & 1
+        )
+
     def _parse(
         self, folder: _Inode, block: bytes, at: int
     ) -> Iterator[tuple[bytes, int, int, int]]:
@@ -982,9 +991,7 @@ class ExtWalk(Walk):
                 self.flaw(at + here, f"directory {folder.number:,}: an entry that is cut")
                 return
             number, length, size, kind = _DIRENT.unpack_from(block, here)
-            # 16 bits cannot hold 64 KiB.
-            if length in {0, 0xFFFF} and len(block) == 64 * KIB:
-                length = 64 * KIB
+            length = _entry_length(length, block)
             if not 8 + size <= length <= len(block) - here or length < 12 or length % 4:
                 what = "an entry that does not fit its block"
                 self.flaw(at + here, f"directory {folder.number:,}: {what}")
@@ -1016,11 +1023,10 @@ class ExtWalk(Walk):
     # The superblock's own counts of what is free are not judged: Linux sums up the groups' anew.
     def _free_inodes(self, groups: list[_Group]) -> None:
         per_group = self.volume.inodes_per_group
-        used = [0] * (len(groups) + 1)
-        folders = [0] * (len(groups) + 1)
-        for number in range(1, min(self.volume.first_inode, self.volume.inode_count + 1)):
-            if (number - 1) // per_group < len(used):
-                used[(number - 1) // per_group] += 1
+        reserved = self.volume.first_inode - 1
+        # A loop over the reserved ones would be as long as the superblock says.
+        used = [min(max(reserved - at * per_group, 0), per_group) for at in range(len(groups))]
+        folders = [0] * len(groups)
         for number, inode in self.inodes.items():
             used[(number - 1) // per_group] += number >= self.volume.first_inode
             folders[(number - 1) // per_group] += inode.folder
@@ -1117,6 +1123,11 @@ def _group(number: int, at: int, stored: bytes) -> _Group:
         low[9] | high[9] << 16,
         low[10] | high[6] << 16,
     )
+
+
+def _entry_length(stored: int, block: bytes) -> int:
+    """Give the length of a directory's entry: 16 bits cannot hold 64 KiB."""
+    return 64 * KIB if stored in {0, 0xFFFF} and len(block) == 64 * KIB else stored
 
 
 def _pieces(runs: list[_Run], size: int, block_size: int) -> tuple[Piece, ...]:

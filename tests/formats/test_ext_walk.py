@@ -620,3 +620,133 @@ def test_a_name_twice_is_told() -> None:
     twice = said(PLAIN, ("block of boot", dtbs + 6, "B", 3), ("block of boot", dtbs + 7, "B", 2))
     assert ("inode 53 has the name dtb twice", at + dtbs) in twice
     assert dtb < dtbs
+
+
+def debugfs(image: Path, *commands: str) -> None:
+    done = subprocess.run(
+        ("debugfs", "-w", "-f", "/dev/stdin", image),
+        input="\n".join(commands),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "error" not in done.stderr.lower(), done.stderr
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("version", [2, 3])
+def test_a_journal_with_sums_has_one_of_its_superblock(tmp_path: Path, version: int) -> None:
+    image = tmp_path / "image"
+    run("mke2fs", "-q", "-t", "ext4", "-b", "1024", image, "4M")
+    debugfs(image, f"journal_open -c -v {version}", "journal_write -b 2000 /dev/null", "jc")
+    assert f"journal_checksum_v{version}" in run("dumpe2fs", "-h", image)
+    data = bytearray(image.read_bytes())
+    at = KIB * int(run("debugfs", "-R", "blocks <8>", image).split()[0])
+    for offset in (0, 0x40):  # of the UUID and the users: nothing else judges them
+        facts = read(READER, bytes(data))
+        wrong = [checksum for checksum in facts.checksums if not checksum.matches]
+        assert facts.flaws == ()
+        assert [checksum.name for checksum in wrong] == ["journal's superblock"] * bool(offset)
+        data[at + 0x30] = 5
+    image.write_bytes(data)
+    assert status("e2fsck", "-fn", image) != 0
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize(
+    ("offset", "layout", "value"), [(2, "<H", 93), (8, "<I", 90), (0, "B", 99)]
+)
+def test_attributes_in_an_inode(tmp_path: Path, offset: int, layout: str, value: int) -> None:
+    image = tmp_path / "image"
+    image.write_bytes(whimbrel(*PLAIN))
+    debugfs(image, "ea_set /init user.gauge tide")
+    data = bytearray(image.read_bytes())
+    assert flaws(data) == []
+    inode = place(PLAIN, "init")
+    entry = data.index(b"gauge", inode) - 16
+    struct.pack_into(layout, data, entry + offset, value)
+    image.write_bytes(data)
+    assert status("e2fsck", "-fn", image) != 0
+    ((what, at),) = [(flaw.what, flaw.offset) for flaw in read(READER, bytes(data)).flaws]
+    assert what.startswith("inode 70: ")
+    assert "attributes" in what
+    assert inode + 128 < at < entry
+
+
+@pytest.mark.oracle
+def test_names_of_a_directory_go_on_in_its_attribute(tmp_path: Path) -> None:
+    """A directory in its inode has 60 bytes in the map, and what is more in `system.data`."""
+    image = tmp_path / "image"
+    data = bytearray(whimbrel(*INLINE))
+    inode, file = place(INLINE, "etc"), place(INLINE, "init")
+    value, entry = inode + 240, data.index(b"data", inode) - 16
+    assert data[entry - 4 : entry] == struct.pack("<I", 0xEA020000)
+    struct.pack_into("<HII", data, entry + 2, value - entry, 0, 16)
+    number = (file - place(INLINE, "table")) // 256 + 1
+    struct.pack_into("<IHBB4s", data, value, number, 16, 4, 1, b"tide")
+    struct.pack_into("<I", data, inode + 4, 76)
+    struct.pack_into("<H", data, file + 0x1A, 2)
+    image.write_bytes(data)
+    assert status("e2fsck", "-fn", image) == 0
+    facts = read(READER, bytes(data))
+    assert facts.flaws == ()
+    names = facts.files
+    assert names is not None
+    assert names.entries["etc/tide"].inode == names.entries["init"].inode == number
+    assert "etc/tides.conf" in names.entries
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("length", [0, 0xFFFF])
+def test_an_entry_of_64_kib(tmp_path: Path, length: int) -> None:
+    """Linux fs/ext4/ext4.h, ext4_rec_len_from_disk(): 16 bits cannot hold it."""
+    folder = tmp_path / "root"
+    (folder / "etc").mkdir(parents=True)
+    (folder / "etc" / "tides.conf").touch()
+    options = ("-t", "ext4", "-b", "65536", "-O", "^has_journal,^metadata_csum")
+    image = make(folder, *options, size="16M")
+    debugfs(image, "expand_dir /etc")
+    block = int(run("debugfs", "-R", "blocks /etc", image).split()[1])
+    data = bytearray(image.read_bytes())
+    assert data[block * 65536 : block * 65536 + 8] == struct.pack("<IHH", 0, 0xFFFF, 0)
+    struct.pack_into("<H", data, block * 65536 + 4, length)
+    image.write_bytes(data)
+    assert status("e2fsck", "-fn", image) == 0
+    facts = read(READER, bytes(data))
+    assert facts.flaws == ()
+    assert facts.file("etc/tides.conf") is not None
+
+
+@pytest.mark.oracle
+def test_the_block_against_double_mounts_has_a_sum_where_all_have(tmp_path: Path) -> None:
+    image = tmp_path / "image"
+    run("mke2fs", "-q", "-t", "ext4", "-O", "mmp,^metadata_csum", image, "4M")
+    data = bytearray(image.read_bytes())
+    start = KIB * int(run("dumpe2fs", "-h", image).split("MMP block number:")[1].split()[0])
+    data[start + 8] ^= 1
+    facts = read(READER, bytes(data))
+    assert facts.flaws == ()
+    assert [checksum for checksum in facts.checksums if not checksum.matches] == []
+    struct.pack_into("<Q", data, 1024 + 0x168, 2)
+    assert "the block against double mounts: block 2 has another owner too" in flaws(data)
+
+
+@pytest.mark.oracle
+def test_extents_side_by_side_are_one_piece(tmp_path: Path) -> None:
+    """A file in one piece can be read where it lies; an extent ends after 32,768 blocks."""
+    data = bytearray(whimbrel(*PLAIN))
+    inode = place(PLAIN, IMAGE)
+    whole = read(READER, bytes(data)).file(IMAGE)
+    assert whole is not None
+    assert whole.pieces is not None
+    at = inode + 0x34
+    first, length, block = struct.unpack_from("<IH2xI", data, at)
+    assert (struct.unpack_from("<H", data, inode + 0x2A), first) == ((2,), 0)
+    data[at + 24 : at + 36] = data[at + 12 : at + 24]
+    struct.pack_into("<H", data, inode + 0x2A, 3)
+    struct.pack_into("<H", data, at + 4, 100)
+    struct.pack_into("<IHHI", data, at + 12, 100, length - 100, 0, block + 100)
+    (tmp_path / "image").write_bytes(data)
+    assert status("e2fsck", "-fn", tmp_path / "image") == 0
+    split = read(READER, bytes(data)).file(IMAGE)
+    assert split == whole
