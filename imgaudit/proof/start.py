@@ -185,14 +185,11 @@ class _Judging:
             if self.board.has_efi() is False:
                 raise _NoError("no medium has an EFI program or boot entries")
             raise _OpenError(f"{what} are not known", outside=what)
-        if self.name not in _WANTS and self.name != "sysboot":
+        if self.name not in _WANTS:
             raise _OpenError(f"what {self.name} starts is not known")
         if self.boot.kernel is None:
             raise _OpenError("the address that it starts from is not known")
         top = self.content("kernel")
-        if self.name == "sysboot":
-            self.name = _command_for(top)
-            self.boot = replace(self.boot, command=self.name)
         self.suits(top)
         for role, at in (("ramdisk", self.boot.ramdisk), ("fdt", self.boot.fdt)):
             if at is not None:
@@ -458,8 +455,9 @@ class _Judging:
         return bool(summed & used & broken if broken is not None else summed and used <= summed)
 
     def unverified(self) -> bool:
-        """Tell whether the environment switches the sums off (boot/bootm.c, image-fit.c)."""
-        return self.boot.settings.get("verify", "").lower().startswith(("n", "0", "f"))
+        """Tell whether the environment switches the sums off (env/common.c, env_get_yesno)."""
+        said = self.boot.settings.get("verify", "")
+        return bool(said) and "${" not in said and said[0] not in "1yYtT"
 
     def efi(self, content: Content) -> Iterator[Piece]:
         """Take apart what an EFI program brings: a kernel with its stub, or a unified image.
@@ -607,8 +605,7 @@ class _Judging:
     def tree(self, piece: Piece | None) -> Iterator[Link]:
         """See that there is a device tree."""
         if piece is None:
-            given = {"bootefi", "sysboot"} & set(self.arguments[:1])
-            if given or any(_OWN_TREE in word for word in self.arguments):
+            if self.name == "bootefi" or any(_OWN_TREE in word for word in self.arguments):
                 yield Link("fdt", "U-Boot's own device tree")
             elif any("${" in word for word in self.arguments[3:4]):
                 raise _OpenError("where the device tree is, is not known")
@@ -803,18 +800,16 @@ class _Judging:
 
     def root(self, parts: Mapping[str, Piece]) -> Iterator[Link]:
         """Follow `root=` to a file system that the layout has."""
-        own = self.own_arguments(parts)
-        text = self.boot.arguments
+        sure = self.sure_arguments(parts)
+        text = self.boot.arguments if sure is None else sure
         if text is None:
-            if own is None:
-                raise _OpenError("no bootargs are set, so root= is what the kernel was built with")
-            text = own
+            raise _OpenError("no bootargs are set, so root= is what the kernel was built with")
         line = command_line.parse(text)
         root = line.root
         if root is None:
             if "${" in text:
                 raise _OpenError("root= is not known")
-            if own is not None and command_line.parse(own).root is None:
+            if sure is not None:
                 why = "nothing says root=: not bootargs, not the device tree, not the kernel"
                 raise _NoError(why, Fault.ROOT, returns=False)
             raise _OpenError("bootargs has no root=, so it is what the kernel was built with")
@@ -867,19 +862,26 @@ class _Judging:
         inner = None if kernel.content is None else kernel_in(kernel.content)
         return None if inner is None or inner.inside is None else inner.inside.config
 
-    @staticmethod
-    def own_arguments(parts: Mapping[str, Piece]) -> str | None:
-        """Give what the kernel goes by where U-Boot gives it nothing; None where that is not known.
+    def sure_arguments(self, parts: Mapping[str, Piece]) -> str | None:
+        """Give what the kernel goes by; None where its configuration or its tree is not known.
 
-        Source: Linux drivers/of/fdt.c, early_init_dt_scan_chosen: the tree's, else CONFIG_CMDLINE.
+        Source: Linux drivers/of/fdt.c, early_init_dt_scan_chosen; U-Boot boot/fdt_support.c,
+        fdt_chosen: bootargs take the place of the tree's own.
         """
-        tree = parts["fdt"].content if "fdt" in parts else None
-        facts = None if tree is None else tree.unwrapped().facts
-        config = _Judging.config_of(parts["kernel"])
-        if not isinstance(facts, FdtFacts) or not config:
+        config = self.config_of(parts["kernel"])
+        if not config or self.layout.arch in _TREELESS:
             return None
+        given = self.boot.arguments
+        if given is None:
+            tree = parts["fdt"].content if "fdt" in parts else None
+            facts = None if tree is None else tree.unwrapped().facts
+            given = facts.bootargs or "" if isinstance(facts, FdtFacts) else None
         built = config.get("CONFIG_CMDLINE", "").strip('"')
-        return " ".join(filter(None, (facts.bootargs or built, built)))
+        if config.get("CONFIG_CMDLINE_FORCE") == "y":
+            return built if self.boot.arguments is None else None  # proof/linux.py compares them
+        if given is not None and config.get("CONFIG_CMDLINE_EXTEND") == "y":
+            return f"{given} {built}".strip()
+        return None if given is None else given or built
 
     def system(
         self, region: Region, root: Root, named: str | None, config: Mapping[str, str] | None
@@ -931,7 +933,7 @@ def _damage(content: Content, room: int) -> str:
     # One that is too large for its region is told as that, and refutes what mounts it.
     missing = min(facts.length or 0, room) - content.size
     if missing > 0:
-        return f"its file is cut, the last {both(missing)} are missing"
+        return f"its file ends {both(missing)} too early"
     return f"it is damaged, {facts.flaws[0].what}" if facts.flaws else ""
 
 
@@ -943,14 +945,6 @@ def _machine(content: Content) -> str | None:
 def _release(kernel: Content | None) -> str | None:
     inside = kernel.unwrapped().inside if kernel is not None else None
     return inside.release if inside is not None else None
-
-
-def _command_for(kernel: Content) -> str:
-    """Name the command with which `sysboot` starts a kernel (boot/pxe_utils.c, label_boot)."""
-    inner = kernel.unwrapped()
-    if isinstance(inner.facts, ZimageFacts):
-        return "bootz"
-    return "bootm" if isinstance(kernel.facts, FitFacts | UimageFacts) else "booti"
 
 
 _UNPACKING = ("kernel_comp_addr_r", "kernel_comp_size")
