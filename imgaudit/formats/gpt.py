@@ -172,17 +172,15 @@ class Gpt(Facts):
             return
         for entry in self.table.entries:
             span = self.table.span(entry)
-            if span.size > 0 and span.end <= self.view_size:
+            if span.size and span.end <= self.view_size:
                 name = f"partition {entry.number}"
                 yield Part(f"{name} ({entry.name})" if entry.name else name, span.start, span.size)
 
     def summary(self) -> str:
         """Say how many partitions there are and how long the disk is."""
-        if self.table is None:
+        if self.table is None or self.length is None:
             return "a protective MBR without a readable table"
-        count = len(self.table.entries)
-        size = "" if self.length is None else f", {human(self.length)}"
-        return f"{counted(count, 'partition')}{size}"
+        return f"{counted(len(self.table.entries), 'partition')}, {human(self.length)}"
 
 
 def match(view: View) -> Match:
@@ -291,11 +289,7 @@ def _locate(view: View) -> tuple[int, bool] | None:
         if not header.startswith(MAGIC):
             continue
         fields = _HEADER.unpack(header)
-        if (
-            fields[2] == HEADER_SIZE
-            and fields[5] * block_size == at
-            and fields[3] == _blanked(header)
-        ):
+        if fields[5] * block_size == at and fields[3] == _blanked(header):
             return block_size, True
         unproven = unproven or (block_size, False)
     return unproven

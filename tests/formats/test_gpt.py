@@ -453,7 +453,140 @@ def test_windows_of_a_head_without_a_table() -> None:
 def test_windows_are_bounded() -> None:
     many = [entry(1000 + n * 8, 1000 + n * 8, unique=n) for n in range(1000)]
     spans = gpt.windows(View.of(disk(many, blocks=20000, count=1000)))
-    assert len(spans) <= gpt.MAX_WINDOWS + 2
+    # The first 1 MiB holds the first of them; what lies at the end is the last.
+    inside = sum(1000 + n * 8 < 2048 for n in range(gpt.MAX_WINDOWS))
+    assert len(spans) == 1 + gpt.MAX_WINDOWS - inside + 1
+
+
+def test_windows_reach_to_the_end_of_an_array_that_can_be_read() -> None:
+    image = disk(ENTRIES, blocks=8192)
+    array = bytes(image[1024 : 1024 + 16384])
+    image[4096 * 512 : 4096 * 512 + 16384] = array
+    for size, end in ((128, 4128 * 512), (64, 1 << 20)):
+        stored = header(lba=1, other=0, array=array, array_lba=4096, size=size)
+        image[512:1024] = stored.ljust(512, b"\0")
+        (first, *_) = gpt.windows(View.of(image))
+        # AlternateLBA 0: what is wanted of the end does not begin before the start.
+        assert first == Span(0, end)
+
+
+BAD = 512 + 60  # a byte of the primary header that nothing but its checksum judges
+
+
+def test_a_damaged_header_is_recognised_and_used_where_there_is_no_better() -> None:
+    image = disk(ENTRIES)
+    image[BAD] ^= 1
+    assert gpt.match(View.of(image)) is Match.SURE
+    facts = gpt.read(View.of(image))
+    assert facts.table is facts.backup
+    image[127 * 512 + 60] ^= 1
+    assert gpt.match(View.of(image)) is Match.GOOD
+    facts = gpt.read(View.of(image))
+    assert facts.backup is not None
+    assert facts.table is facts.primary
+    assert facts.table is not None
+    facts = gpt.read(View.of(image[: 100 * 512]))
+    assert (facts.table is facts.primary, facts.length) == (True, 128 * 512)
+
+
+def test_a_damaged_primary_still_says_where_its_backup_is() -> None:
+    image = disk(ENTRIES)
+    image[BAD] ^= 1
+    facts = gpt.read(View.of(image + bytes(100 * 512)))
+    assert facts.backup is not None
+    assert (facts.backup_lba, facts.length, facts.table) == (127, 128 * 512, facts.backup)
+
+
+def test_the_length_is_what_a_sound_primary_says() -> None:
+    image = disk(ENTRIES)
+    array = bytes(image[1024 : 1024 + 16384])
+    wrong = header(lba=90, other=1, array=array, array_lba=95)
+    image[127 * 512 : 127 * 512 + 92] = wrong
+    assert gpt.read(View.of(image)).length == 128 * 512
+    image[BAD] ^= 1
+    assert gpt.read(View.of(image)).length == 91 * 512
+
+
+@pytest.mark.parametrize("other", [2, 1, 90])
+def test_three_blocks_have_a_last_one_behind_the_primary(other: int) -> None:
+    image = disk(ENTRIES)[: 3 * 512]
+    array = bytes(16384)
+    image[512:1024] = header(lba=1, other=other, array=array, array_lba=2).ljust(512, b"\0")
+    image[1024:] = header(lba=2, other=1, array=array, array_lba=1).ljust(512, b"\0")
+    facts = gpt.read(View.of(image))
+    assert facts.backup_lba == other
+    assert (facts.backup is not None, facts.stray is not None) == (other < 3, other != 2)
+    image[512:1024] = bytes(512)
+    facts = gpt.read(View.of(image))
+    assert facts.backup is not None
+    assert (facts.primary, facts.backup_lba, facts.backup.my_lba) == (None, 2, 2)
+
+
+@pytest.mark.parametrize(("at", "new"), [(510, 0), (511, 0), (450, 0x83)])
+def test_a_protective_record_and_the_signature_make_a_protective_mbr(at: int, new: int) -> None:
+    image = disk([])[:512]
+    image[at] = new
+    assert gpt.match(View.of(image)) is Match.NO
+    with pytest.raises(FormatError):
+        gpt.read(View.of(image))
+
+
+def test_a_header_in_block_0_is_none() -> None:
+    stored = header(lba=0, other=0, array=bytes(16384), array_lba=2).ljust(512, b"\0")
+    for data in (stored, stored[:400], stored + bytes(100)):
+        assert gpt.match(View.of(data)) is Match.NO
+
+
+def test_the_block_size_is_where_a_header_is_proven() -> None:
+    """A header in byte 4096 says 1 or 8, which is the size of its blocks."""
+    image = disk(ENTRIES)
+    array = bytes(16384)
+    image[BAD] ^= 1
+    image[127 * 512 + 60] ^= 1
+    for lba, size in ((8, 512), (1, 4096)):
+        other = header(lba=lba, other=3, array=array, array_lba=2)
+        image[4096 : 4096 + 92] = other
+        assert gpt.read(View.of(image)).block_size == size
+        assert gpt.match(View.of(image)) is (Match.SURE if lba == 1 else Match.GOOD)
+    image[4096 + 60] ^= 1
+    assert gpt.read(View.of(image)).block_size == 512
+
+
+def test_a_stream_of_large_blocks_is_known_by_its_head() -> None:
+    image = disk(ENTRIES, block_size=4096)
+    assert gpt.read(View(HeadOnly(image))).block_size == 4096
+
+
+def test_a_backup_whose_block_is_cut_is_not_read() -> None:
+    facts = gpt.read(View.of(disk(ENTRIES)[:-1]))
+    assert facts.backup_why == "block 127 is cut"
+
+
+def test_entries_are_as_long_as_defined() -> None:
+    for size, why in ((127, "too short"), (128, "")):
+        image = disk(ENTRIES)
+        image[512 + 84] = size
+        table = gpt.read(View.of(image)).primary
+        assert table is not None
+        assert why in table.entries_why
+        assert bool(table.entries) is not bool(why)
+
+
+def test_what_follows_a_longer_header_is_its_rest() -> None:
+    image = disk(ENTRIES)
+    array = bytes(image[1024 : 1024 + 16384])
+    for at, zero in ((127, True), (128, False)):
+        stored = header(lba=1, other=127, array=array, array_lba=2, header_size=128)
+        image[512:1024] = stored.ljust(512, b"\0")
+        image[512 + at] = 5
+        table = gpt.read(View.of(image)).primary
+        assert table is not None
+        assert table.rest_zero is zero
+
+
+def test_a_partition_without_a_name_has_its_number() -> None:
+    facts = gpt.read(View.of(disk([entry(40, 41, "")])))
+    assert [part.name for part in facts.parts()] == ["partition 1"]
 
 
 def test_other_bytes_are_refused() -> None:
