@@ -450,9 +450,7 @@ class Target:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._folder >= 0:
-            os.close(self._folder)
-            self._folder = -1
+        os.close(self._folder)
 
     def write(self, text: str) -> None:
         """Write it and put it in its place; the old file stands where that fails.

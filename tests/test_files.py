@@ -120,6 +120,28 @@ def test_a_last_moment_link_is_refused(folder: Path) -> None:
         files._opened("link", before, "link", os.open(folder, os.O_RDONLY))
 
 
+def test_what_became_a_fifo_at_the_last_moment_is_refused(folder: Path) -> None:
+    """Between the look at it and its opening; it does not wait for a writer, and stays not open."""
+    before = (folder / "fip.bin").stat()
+    os.mkfifo(folder / "fifo")
+    count = len(os.listdir("/proc/self/fd"))
+    with pytest.raises(ArtifactError, match="fifo is not a regular file"):
+        files._opened("fifo", before, str(folder / "fifo"), None)
+    assert len(os.listdir("/proc/self/fd")) == count
+
+
+def test_what_was_meant_is_looked_for_so_often(folder: Path) -> None:
+    inside = Folder(str(folder))
+    told = []
+    for _ in range(files._MOST_SUGGESTED + 1):
+        with pytest.raises(ArtifactError) as problem:
+            inside.find("fip.bim")
+        told.append(str(problem.value))
+    plain = "fip.bim is not in the artifacts folder"
+    assert set(told[:-1]) == {f"{plain}; did you mean 'fip.bin'?"}
+    assert told[-1] == plain
+
+
 def test_an_unreadable_file_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def deny(*_: object, **__: object) -> int:
         raise PermissionError(13, "Permission denied")

@@ -841,6 +841,14 @@ def test_what_is_guessed() -> None:
     assert list(read(PARTS).guesses()) == []
 
 
+def test_a_list_without_names_takes_the_place_of_the_list_below() -> None:
+    text = PARTS.replace(
+        "regions: [{name: root", "regions: [{name: rest, labels: [c]}, {name: root"
+    )
+    assert parse(text.encode(), "f", "small").region("rest").labels == ("c",)
+    assert read(text).region("rest").labels == ("a", "b")
+
+
 def test_a_variant_is_chosen_by_its_name(tmp_path: Path) -> None:
     file = tmp_path / "board.yaml"
     file.write_text(PARTS)
@@ -872,6 +880,7 @@ def test_a_variant_is_chosen_by_its_name(tmp_path: Path) -> None:
             "the key 'align' does not go with spi-nor",
         ),
         ("third, size: 4 MiB", "third, size: 4 MB", "4 MB can mean two sizes"),
+        ("variants:", "variants:\n  large: 5", "f:28:10: expected a mapping of keys to values"),
     ],
 )
 def test_what_is_wrong_with_parts_places_and_variants(old: str, new: str, why: str) -> None:

@@ -78,6 +78,28 @@ def test_volumes_that_are_too_large_together_are_past_the_end() -> None:
     ]
 
 
+UPDATES = "updates: {{swap: {{by: factory, steps: [{{rename: {{{}}}}}]}}}}\n"
+
+
+def test_volumes_that_an_update_renames() -> None:
+    (update,) = load(LAYOUT + UPDATES.format("kernel: data, data: kernel")).updates
+    assert update.steps[0].renames == (("kernel", "data"), ("data", "kernel"))
+
+
+@pytest.mark.parametrize(
+    ("renames", "says"),
+    [
+        ("kernle: data", "no volume of a UBI is called 'kernle'; did you mean 'kernel'?"),
+        ("kernel: dta", "no volume of a UBI is called 'dta'; did you mean 'data'?"),
+        ("env: data", "no volume of a UBI is called 'env'"),
+    ],
+)
+def test_only_volumes_are_renamed(renames: str, says: str) -> None:
+    with pytest.raises(LayoutError) as caught:
+        load(LAYOUT + UPDATES.format(renames))
+    assert says in str(caught.value)
+
+
 def proof(script: str, layout: str = LAYOUT) -> Proof:
     blob = image({"type": "flat_dt", "os": (), "load": 0x88000000}, payload=board_tree())
     nodes: Tree = {"kernel": kernel(payload=arm64_kernel()), "fdt": blob}
