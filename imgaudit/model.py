@@ -667,15 +667,43 @@ class Layout(Located):
 
     def area(self, name: str) -> Area:
         """Give an area by the name that regions use."""
-        return next(area for area in self.areas if area.name == name)
+        return self._areas[name]
+
+    @cached_property
+    def _areas(self) -> dict[str, Area]:
+        return {area.name: area for area in self.areas}
 
     def region(self, name: str) -> Region:
         """Give a region by its name."""
         return self._named[name]
 
+    def find(self, name: str) -> Region | None:
+        """Give a region by its name; None where nothing is called that."""
+        return self._named.get(name)
+
     @cached_property
     def _named(self) -> dict[str, Region]:
         return {region.name: region for region in reversed(self.regions)}
+
+    def twins(self, region: str) -> tuple[Region, ...]:
+        """Give the regions with other copies of an environment: named by it, or naming it."""
+        return tuple(self._twins.get(region, {}).values())
+
+    @cached_property
+    def _twins(self) -> dict[str, dict[str, Region]]:
+        found: dict[str, dict[str, Region]] = {}
+        for region in self.regions:
+            copy = self.find(region.env.copy or "") if region.env else None
+            for one, other in ((region, copy), (copy, region)):
+                if one is not None and other is not None:
+                    found.setdefault(one.name, {})[other.name] = other
+        return found
+
+    def shape(self, region: Region) -> EnvironmentShape | None:
+        """Give an environment's shape, which a copy may leave to the one that names it."""
+        shapes = (twin.env for twin in self.twins(region.name))
+        told = (shape for shape in shapes if shape is not None and shape.copy == region.name)
+        return region.env or next(told, None)
 
     def regions_on(self, area: str) -> list[Region]:
         """Give an area's regions by offset."""

@@ -100,6 +100,7 @@ DECLARED = {
     **dict.fromkeys(("rules.rewrites._OTHERS", "tasks.slots._MOST_TRIED"), ADVICE),
     **dict.fromkeys(("rescue.cuts.CUTS", "rescue.cuts.NAMED", "rescue.users.EXECUTABLES"), ADVICE),
     **dict.fromkeys(("rescue.repack.SAMPLE", "contents.chips._HITS"), ADVICE),
+    "contents.chip_digests._SIZES": ADVICE,
     "files._MOST_SUGGESTED": ADVICE,
     "rescue.start.KEPT": "findings of one kind; an audit lists the first hundred, and says so",
     **dict.fromkeys(("contents.chip_bytes.GRAIN", "contents.chip_bytes._PROBE"), HEAD),

@@ -18,6 +18,7 @@ from imgaudit.report import render
 from imgaudit.tasks import audit, board, opened
 from imgaudit.tasks.folder import draft_folder
 from imgaudit.tasks.readback import compare
+from imgaudit.tasks.seal import seal
 from imgaudit.tasks.sections import Report
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
@@ -134,6 +135,21 @@ def dumped(folder: Path, count: int) -> Callable[[], object]:
     return lambda: compare(*at, artifacts=str(folder))
 
 
+def sealed(folder: Path, count: int) -> Callable[[], object]:
+    """Hold the same dump against the manifest of such a build, whose files all differ in size."""
+    regions(folder, count)
+    data = [b"tide %d" % n * (99 + n) for n in range(count)]
+    for number in range(count):
+        (folder / f"f{number}").write_bytes(data[number])
+    dump = b"".join(data[n - 1].ljust(64 * KIB, b"\xff") for n in range(count))
+    (folder / "nor.bin").write_bytes(dump)
+    text = seal(str(folder / "board.yaml"), str(folder)).document
+    assert text is not None
+    (folder / "release.json").write_text(text)
+    at = str(folder / "board.yaml"), {"nor": str(folder / "nor.bin")}
+    return lambda: compare(*at, manifest=str(folder / "release.json"))
+
+
 def drafted(folder: Path, count: int) -> Callable[[], object]:
     """Look for sources in texts of which none is one."""
     for number in range(count):
@@ -148,7 +164,7 @@ def drafted(folder: Path, count: int) -> Callable[[], object]:
 
 CASES = (
     *(regions, on_paper, missing_files, environments, waivers, map_entries, commands),
-    *(dumped, drafted),
+    *(dumped, sealed, drafted),
 )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from itertools import islice
 
 from imgaudit.contents.chip_bytes import GRAIN, not_blank, saved
 from imgaudit.contents.comparison import RUNTIME, Comparison, Digests, Placed, Sealed, skipped
@@ -14,6 +15,7 @@ from imgaudit.model import Region
 from imgaudit.units import Span, place
 
 _ZEROS = bytes(BLOCK)
+_SIZES = 64  # of other regions' contents that are tried
 
 
 _Take = Callable[[int, int], Mapping[int, bytes] | str]
@@ -182,63 +184,82 @@ class Digested:
 _BLANK_DIGESTS = (None, hashlib.sha256(b"\xff" * BLOCK).digest())
 
 
-def against_digests(view: View, region: Region, sealed: Sealed, *, nor: bool) -> Comparison:
-    """Compare a region of a dump with the digest of what it should hold."""
-    digests = next(item for other, item in sealed if other.name == region.name)
-    if skipped(region):
-        return Comparison(region=region, why=RUNTIME)
-    if digests.size > region.room:
-        return Comparison(region=region, why="what the manifest seals does not fit the region")
-    at = region.at + region.file_at
-    if at + digests.size > view.size:
-        return Comparison(region=region, why=f"the image ends at {place(view.size)}", cut=True)
-    pair = _digest_pair(view, at, digests)
-    if pair is None:
-        return Comparison(region=region, why="the manifest has no digest of what lands here")
-    end = min(region.at + region.size, view.size)
-    behind = Span(at + digests.size, max(end, at + digests.size))
-    tail = not_blank(view.bytes(behind.start, behind.size), [behind], behind.start) if nor else []
-    same = Comparison(
-        region=region,
-        size=digests.size,
-        exact=False,
-        dump=True,
-        tail=tuple(Span(span.start - region.at, span.end - region.at) for span in tail),
-        environment=saved(region, view.bytes(at, min(digests.size, CHUNK))),
-    )
-    if pair[0] == pair[1]:
-        return same
-    blank = _blank(view, Span.sized(at, digests.size), b"\xff" if nor else b"\xff\0")
-    others = (
-        other.name
-        for other, item in sealed
-        if other.name != region.name
-        and item.size <= region.room
-        and at + item.size <= view.size
-        and (found := _digest_pair(view, at, item)) is not None
-        and found[0] == found[1]
-    )
-    return replace(
-        same,
-        differing=digests.size,
-        digests=pair,
-        holes=(Span.sized(region.file_at, digests.size),) if blank else (),
-        only_holes=blank,
-        holds=None if blank else next(others, None),
-    )
+class SealedDigests:
+    """Compares regions of a dump with the digests of what they should hold."""
 
+    def __init__(self, view: View, sealed: Sealed, *, nor: bool) -> None:
+        self.view = view
+        self.sealed = sealed
+        self.nor = nor
+        # By what tells them apart at any one place: their size and the kind of their digest.
+        self._alike: dict[tuple[int, bool], dict[str, list[str]]] = {}
+        for region, item in sealed:
+            stored = item.data_sha256 or item.sha256
+            if stored is not None:
+                alike = self._alike.setdefault((item.size, item.data_sha256 is not None), {})
+                alike.setdefault(stored, []).append(region.name)
 
-def _digest_pair(view: View, at: int, digests: Digests) -> tuple[str, str] | None:
-    """Give a sealed digest and the same of what is there, by the cheaper of the two that can be."""
-    if digests.data_sha256 is not None:
-        found = _data_sha256(block_digests(view, at, digests.size), digests.size)
-        return digests.data_sha256, found
-    if digests.sha256 is None:
+    def compare(self) -> tuple[Comparison, ...]:
+        """Compare every region that is sealed."""
+        return tuple(self._one(region, digests) for region, digests in self.sealed)
+
+    def _one(self, region: Region, digests: Digests) -> Comparison:
+        if skipped(region):
+            return Comparison(region=region, why=RUNTIME)
+        view, at = self.view, region.at + region.file_at
+        if at + digests.size > view.size:
+            return Comparison(region=region, why=f"the image ends at {place(view.size)}", cut=True)
+        stored = digests.data_sha256 or digests.sha256
+        if stored is None:
+            return Comparison(region=region, why="the manifest has no digest of what lands here")
+        found = _digest(view, at, digests.size, of_data=digests.data_sha256 is not None)
+        end = min(region.at + region.size, view.size)
+        behind = Span(at + digests.size, max(end, at + digests.size))
+        rest = view.bytes(behind.start, behind.size) if self.nor else b""
+        tail = not_blank(rest, [behind], behind.start) if self.nor else []
+        same = Comparison(
+            region=region,
+            size=digests.size,
+            exact=False,
+            dump=True,
+            tail=tuple(Span(span.start - region.at, span.end - region.at) for span in tail),
+            environment=saved(region, view.bytes(at, min(digests.size, CHUNK))),
+        )
+        if stored == found:
+            return same
+        blank = _blank(view, Span.sized(at, digests.size), b"\xff" if self.nor else b"\xff\0")
+        return replace(
+            same,
+            differing=digests.size,
+            digests=(stored, found),
+            holes=(Span.sized(region.file_at, digests.size),) if blank else (),
+            only_holes=blank,
+            holds=None if blank else self._other(region),
+        )
+
+    def _other(self, region: Region) -> str | None:
+        """Name another region whose content stands here."""
+        at = region.at + region.file_at
+        fitting = (
+            (size, of_data, named)
+            for (size, of_data), named in self._alike.items()
+            if size <= region.room and at + size <= self.view.size
+        )
+        for size, of_data, named in islice(fitting, _SIZES):
+            for name in named.get(_digest(self.view, at, size, of_data=of_data), ())[:2]:
+                if name != region.name:
+                    return name
         return None
+
+
+def _digest(view: View, at: int, size: int, *, of_data: bool) -> str:
+    """Digest what is there: all of it, or only its data, which may be far less."""
+    if of_data:
+        return _data_sha256(block_digests(view, at, size), size)
     digest = hashlib.sha256()
-    for piece in view.chunks(at, at + digests.size):
+    for piece in view.chunks(at, at + size):
         digest.update(piece)
-    return digests.sha256, digest.hexdigest()
+    return digest.hexdigest()
 
 
 def _blank(view: View, span: Span, erased: bytes) -> bool:

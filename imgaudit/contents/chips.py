@@ -11,7 +11,7 @@ from dataclasses import replace
 from imgaudit.contents.chip_bytes import REPEATED, compare_bytes, gaps_of, not_blank, period_of
 from imgaudit.contents.chip_digests import (
     Digested,
-    against_digests,
+    SealedDigests,
     block_digests,
     own_blocks,
     read_blocks,
@@ -140,7 +140,7 @@ def compare_sealed(
     """Compare a raw dump with the digests of what its regions should hold; see compare_dump."""
     image, view = _dump(area, artifact)
     nor = area.chip.kind.in_memory
-    comparisons = tuple(against_digests(view, region, sealed, nor=nor) for region, _ in sealed)
+    comparisons = SealedDigests(view, sealed, nor=nor).compare()
     if not nor:
         return replace(image, comparisons=comparisons)
     data = view.bytes(0, view.size)

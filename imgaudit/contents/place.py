@@ -149,8 +149,8 @@ class _Placing:
         self.where = region.at_key("file") if region else chip.at_key("image") if chip else None
         # Volumes are told by their names.
         self.volumes: dict[str, Region] = {}
-        for volume in layout.regions if layout is not None and region is not None else ():
-            if region is not None and volume.holder == region.name:
+        if layout is not None and region is not None:
+            for volume in layout.regions_on(f"{region.chip}/{region.name}"):
                 self.volumes[volume.label] = volume
         # In the image of a chip, regions are told by where they start.
         self.at: dict[int, Region] = {}
@@ -163,15 +163,20 @@ class _Placing:
         payload = self.payloads.get(region.name) if region else None
         payload = payload or content.unwrapped()
         holder: Node[Facts] | None = None
+        behind: list[Node[Facts]] = []
         while content is not payload:
             # What a writer unpacks on the way to the chip is at no place of its own there.
             lone = self.chip is None and holder is None
             holder = self.node(content, holder, region, start=0 if lone else None)
             yield holder
+            if content.after is not None:
+                behind.append(holder)
             content = cast("Content", content.inner)
         start = region.at + region.file_at if region else 0
         room = region.room if region else None
         yield from self.below(content, holder, region, start=start, room=room)
+        for around in reversed(behind):
+            yield from self.inside(around, cast("Content", around.content.after), region)
 
     def below(
         self,
@@ -192,20 +197,24 @@ class _Placing:
         )
         yield node
         for child in content.children:
-            inside = None if start is None or child.offset < 0 else start + child.offset
-            volume = None
-            if isinstance(content.facts, Ubi):
-                volume = self.volumes.get(child.name[len(content.name) + 1 :])
-            yield from self.below(
-                child,
-                node,
-                volume or region,
-                start=inside,
-                room=_room(content, child),
-                nested=True,
-                # A volume that is a region is an artifact of its own.
-                repeats=repeats or volume is not None,
-            )
+            yield from self.inside(node, child, region)
+
+    def inside(
+        self, holder: Node[Facts], child: Content, region: Region | None
+    ) -> Iterator[Node[Facts]]:
+        content, start, volume = holder.content, holder.start, None
+        if isinstance(content.facts, Ubi):
+            volume = self.volumes.get(child.name[len(content.name) + 1 :])
+        yield from self.below(
+            child,
+            holder,
+            volume or region,
+            start=None if start is None or child.offset < 0 else start + child.offset,
+            room=_room(content, child),
+            nested=True,
+            # A volume that is a region is an artifact of its own.
+            repeats=holder.repeats or volume is not None,
+        )
 
     def node(
         self,

@@ -199,8 +199,8 @@ def _absent(placement: Placement, layout: Layout) -> Line:
         why, is_open = placement.missing or "its artifact is missing", True
     elif region.writer is Writer.RELEASE:
         why, is_open = "the layout names no file for it, although a release writes it", True
-    elif (twin := _twin(region, layout)) is not None:
-        why, is_open = f"the layout names no file for it, but one for its copy {twin}", True
+    elif twins := [twin.name for twin in layout.twins(region.name) if twin.file is not None]:
+        why, is_open = f"the layout names no file for it, but one for its copy {twins[0]}", True
     else:
         why, is_open = f"no artifact: {_WRITTEN[region.writer]}", False
     return Line(
@@ -220,13 +220,6 @@ _WRITTEN = {
     Writer.RUNTIME: "the unit writes it",
     Writer.RELEASE: "a release writes it",
 }
-
-
-def _twin(region: Region, layout: Layout) -> str | None:
-    """Give the other copy of an environment, where that one has a file."""
-    copy = region.env.copy if region.env is not None else None
-    twin = next((other for other in layout.regions if other.name == copy), None)
-    return twin.name if twin is not None and twin.file is not None else None
 
 
 def _spans(

@@ -41,6 +41,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import field
+from functools import cached_property
 from typing import Any, NoReturn
 
 from imgaudit.data import dataclass
@@ -95,7 +96,7 @@ class SealedRegion:
     versions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Manifest:
     """A manifest; `file` is the path that messages use."""
 
@@ -106,7 +107,11 @@ class Manifest:
 
     def region(self, name: str) -> SealedRegion | None:
         """Give a region by its name, None where it was not sealed."""
-        return next((region for region in self.regions if region.name == name), None)
+        return self._named.get(name)
+
+    @cached_property
+    def _named(self) -> dict[str, SealedRegion]:
+        return {region.name: region for region in self.regions}
 
 
 def dump(manifest: Manifest) -> str:

@@ -58,31 +58,13 @@ _GOOD = _single({"u-boot.env": _env})
 _GOOD_PAIR = _pair({"env-a.env": lambda: _env(flag=1), "env-b.env": lambda: _env(flag=0)})
 
 
-def _copied(layout: Layout, region: Region) -> bool:
-    """Tell whether U-Boot keeps two copies, of which this is one."""
-    shapes = [other.env for other in layout.regions if other.env is not None]
-    own = region.env is not None and region.env.copy is not None
-    return own or any(shape.copy == region.name for shape in shapes)
-
-
-def _shape(layout: Layout, region: Region) -> EnvironmentShape | None:
-    """Give an environment's shape, which a copy may leave to the one that names it."""
-    if region.env is not None:
-        return region.env
-    shapes = (other.env for other in layout.regions if other.env is not None)
-    return next((shape for shape in shapes if shape.copy == region.name), None)
-
-
 def _as_its_copy(
     layout: Layout, region: Region, rule: Rule, values: dict[str, str]
 ) -> tuple[Cause, ...]:
     """Give the same fault of the other copy: both were made in one go."""
-    own = region.env.copy if region.env is not None else None
-    names = [item.name for item in layout.regions if item.env and item.env.copy == region.name]
     return tuple(
-        Cause(frozenset({rule.name}), name, values=values)
-        for name in dict.fromkeys((own, *names))
-        if name is not None
+        Cause(frozenset({rule.name}), twin.name, values=values)
+        for twin in layout.twins(region.name)
     )
 
 
@@ -166,15 +148,14 @@ def _other_is_good(subject: Subject, region: Region | None) -> bool:
     """Tell whether U-Boot takes the other copy of this environment."""
     if subject.layout is None or region is None:
         return False
-    shape = _shape(subject.layout, region)
-    own = {region.name, region.env.copy if region.env is not None else None}
+    shape = subject.layout.shape(region)
+    payloads = (subject.placement(twin.name).payload for twin in subject.layout.twins(region.name))
+    others = (payload.facts for payload in payloads if payload is not None)
     return shape is not None and any(
-        isinstance(payload.facts, UbootEnv)
-        and payload.facts.valid
-        and (payload.facts.size, payload.facts.kind) == (shape.size, "redundant")
-        and (other.name in own or (other.env is not None and other.env.copy in own))
-        for other, _, payload in subject.placed()
-        if other.name != region.name
+        isinstance(other, UbootEnv)
+        and other.valid
+        and (other.size, other.kind) == (shape.size, "redundant")
+        for other in others
     )
 
 
@@ -203,7 +184,7 @@ SIZE = Rule(
 @check(SIZE, over=PLACED, given=whole)
 def environment_size(placed: Placed, subject: Subject) -> Outcome:
     layout, region, path, facts = placed
-    shape = _shape(layout, region)
+    shape = layout.shape(region)
     if shape is None or not facts.valid or facts.size is None or facts.size == shape.size:
         return
     yield SIZE(size=facts.size, wanted=shape.size).at(
@@ -243,8 +224,8 @@ REDUNDANCY = Rule(
 @check(REDUNDANCY, over=PLACED, given=whole)
 def environment_redundancy(placed: Placed, subject: Subject) -> Outcome:
     layout, region, path, facts = placed
-    copied = _copied(layout, region)
-    if not facts.valid or _shape(layout, region) is None:
+    copied = bool(layout.twins(region.name))
+    if not facts.valid or layout.shape(region) is None:
         return
     if copied == (facts.kind == "redundant"):
         return
@@ -571,10 +552,9 @@ FITS = Rule(
 
 def _shaped(subject: Subject) -> Iterator[tuple[Region, EnvironmentShape]]:
     """Give the regions whose environment has a shape, or is the copy of one that has."""
-    regions = subject.layout.regions if subject.layout is not None else ()
-    named = {one.env.copy: one.env for one in reversed(regions) if one.env is not None}
-    for region in regions:
-        shape = region.env or named.get(region.name)
+    layout = subject.layout
+    for region in layout.regions if layout is not None else ():
+        shape = layout.shape(region) if layout is not None else None
         if shape is not None:
             yield region, shape
 

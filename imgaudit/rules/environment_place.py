@@ -119,17 +119,12 @@ def _together(said: Iterable[_Said]) -> Outcome:
 
 def _environments(layout: Layout) -> list[Region]:
     """Give the regions of the environment, the first one first."""
-    copies = {region.env.copy for region in layout.regions if region.env is not None}
-    return [region for region in layout.regions if region.env or region.name in copies]
+    return [region for region in layout.regions if layout.shape(region) is not None]
 
 
 def _size(layout: Layout, region: Region) -> int | None:
-    shapes = [
-        other.env
-        for other in (region, *layout.regions)
-        if other.env is not None and (other is region or other.env.copy == region.name)
-    ]
-    return shapes[0].size if shapes else None
+    shape = layout.shape(region)
+    return shape.size if shape is not None else None
 
 
 def _spots(subject: Subject) -> Iterator[_Spot]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from uuid import UUID
 
-from imgaudit.model import FACTORY, Act, Layout, Region
+from imgaudit.model import FACTORY, Act, Layout
 from imgaudit.proof.cuts import U_BOOT, Cut, Walked
 from imgaudit.proof.records import Verdict
 from imgaudit.rules._boot import ENV_SIZE, RECOVERY, scripted, whole_fit
@@ -177,7 +177,7 @@ def _at(
     case: Case, layout: Layout, cut: Cut, severity: Severity | None = None, causes: Causes = ()
 ) -> Finding:
     """Place a finding at the step, in the region or on the chip that it writes."""
-    region = _region(layout, cut.step.target)
+    region = layout.find(cut.step.target)
     stored = (one.chip for one in layout.regions if one.holds == "uboot-env")
     chip = cut.step.target if cut.step.target in layout.chips else next(stored, None)
     return case.at(
@@ -189,8 +189,9 @@ def _at(
     )
 
 
-def _region(layout: Layout, name: str) -> Region | None:
-    return next((one for one in layout.regions if one.name == name), None)
+def _first(walked: Walked) -> dict[int, Cut]:
+    """Give the first cut of each step."""
+    return {cut.number: cut for cut in reversed(walked.cuts)}
 
 
 def _by_step(cuts: Iterable[Cut]) -> Iterator[list[Cut]]:
@@ -330,7 +331,7 @@ def torn_starts(one: tuple[Layout, Walked]) -> Outcome:
         )
         fails = any(cut.fails for cut in cuts) and walked.update.by != U_BOOT
         yield case.at(
-            region=_region(layout, torn),
+            region=layout.find(torn),
             where=first.step.where,
             severity=None if fails else Severity.WARNING,
         )
@@ -430,10 +431,11 @@ UNDER = Rule(
 @check(UNDER, over=WALKED)
 def overwrites_what_it_runs_from(one: tuple[Layout, Walked]) -> Outcome:
     layout, walked = one
+    cuts = _first(walked)
     for number, name in walked.under:
-        cut = next(cut for cut in walked.cuts if cut.number == number)
+        cut = cuts[number]
         case = UNDER(update=walked.update.name, number=number, by=walked.update.by)
-        yield case.at(region=_region(layout, name), where=cut.step.where)
+        yield case.at(region=layout.find(name), where=cut.step.where)
 
 
 def _order_values(update: str, *, number: int, switch: str) -> None: ...
@@ -465,11 +467,12 @@ ORDER = Rule(
 @check(ORDER, over=WALKED)
 def wrong_order(one: tuple[Layout, Walked]) -> Outcome:
     layout, walked = one
+    cuts = _first(walked)
     for number, name in walked.early:
-        cut = next(cut for cut in walked.cuts if cut.number == number)
+        cut = cuts[number]
         said = cut.what.partition(",")[0]
         case = ORDER(update=walked.update.name, number=number, switch=said)
-        yield case.at(region=_region(layout, name), where=cut.step.where)
+        yield case.at(region=layout.find(name), where=cut.step.where)
 
 
 def _atomic_values(update: str, step: str, *, number: int, why: str, then: str) -> None: ...

@@ -103,11 +103,12 @@ def loss(item: Loss) -> dict[str, Any]:
 
 def lost(subject: Subject) -> Table:
     """Give a row for each loss, with what still starts."""
+    fatal = set(_fatal(subject))
     return Table(
         head=("lost", "starts", "how"),
         rows=tuple((str(item), _starts(item), item.how) for item in subject.losses),
         wraps=frozenset({0, 1, 2}),
-        roles=tuple("bad" if item in _fatal(subject) else "" for item in subject.losses),
+        roles=tuple("bad" if item in fatal else "" for item in subject.losses),
     )
 
 

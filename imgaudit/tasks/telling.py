@@ -52,6 +52,7 @@ class _Telling:
         for operation in self.walk.operations:
             self.at.setdefault((operation.variable, operation.at), operation)
         self.told: dict[Place, Step] = {}
+        self.variables: set[str] = set()
         self.stack: list[Condition] = []
         self.number = 0
 
@@ -71,7 +72,7 @@ class _Telling:
                 continue
             yield from self.headings(self.shown(operation.conditions))
             target = next((name for name in operation.runs if name in self.others), "")
-            before = {name for name, _ in self.told} >= set(operation.runs)
+            before = self.variables.issuperset(operation.runs)
             line = Step(
                 len(self.stack),
                 operation=operation,
@@ -82,6 +83,7 @@ class _Telling:
                 self.number += 1
                 line.number = self.number
             self.told[place] = line
+            self.variables.add(operation.variable)
             yield line
             if target:
                 skipping = self.others[target]

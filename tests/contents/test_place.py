@@ -8,6 +8,8 @@ import struct
 import pytest
 
 from imgaudit.contents.build import free_inside
+from imgaudit.contents.place import nodes_of
+from imgaudit.formats.cpio import CpioFacts
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fit import FitFacts
@@ -16,7 +18,9 @@ from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.cpio import cpio
 from imgaudit.writers.fat import fat16
+from imgaudit.writers.tree import file
 from tests.contents.test_slices import flat
 
 
@@ -109,3 +113,30 @@ def test_what_a_file_system_has_left_counts_unless_it_does_not_fit(more: int) ->
     inside = free_inside(placement.payload)
     assert inside > 6 * MIB
     assert placement.free == (more if more < 0 else inside + more)
+
+
+def test_what_follows_a_compressed_archive_has_its_place() -> None:
+    first = sample.packed(cpio({"init": file("tide " * 99)}, 0))
+    second = cpio({"gauge": file("tide " * 99)}, 0)
+    build = subject_of(
+        nor(
+            "name: ramdisk, at: 64 KiB, size: 64 KiB, holds: cpio, file: ramdisk.gz",
+            files={"ramdisk.gz": lambda: first + second},
+        )
+    )
+    assert [node.content.name for node in build.nodes] == [
+        "ramdisk.gz",
+        "ramdisk.gz/unpacked",
+        "ramdisk.gz/after the stream",
+    ]
+    whole, unpacked, behind = build.nodes
+    assert list(build.of(CpioFacts)) == [unpacked, behind]
+    assert (behind.holder, behind.region) == (whole, whole.region)
+    # Where it is on the chip depends on what the writer makes of it.
+    assert (behind.start, behind.room, behind.nested) == (None, None, True)
+    view = behind.view()
+    assert view is not None
+    assert view.bytes(0, view.size) == second
+    # A file that goes to no chip has its own offsets.
+    alone = list(nodes_of([(None, whole.artifact)]))
+    assert [node.start for node in alone] == [0, 0, len(first)]

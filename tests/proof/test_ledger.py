@@ -20,10 +20,13 @@ from imgaudit.files import Folder
 from imgaudit.layout.load import load, load_policy, parse
 from imgaudit.model import KeepFree, Layout
 from imgaudit.proof.ledger import Line, Seen
+from imgaudit.rules.built import subject_of
+from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import gather
 from imgaudit.tasks import audit
 from imgaudit.tasks.audit import Result, Verdict
 from imgaudit.units import KIB, MIB
+from imgaudit.writers.env import environment
 from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.tree import directory
 
@@ -78,6 +81,30 @@ def test_a_region_without_its_file_is_open(region: str, folder: Path) -> None:
     result = audited(folder, without(region, "file"))
     assert line(result, "region", region).open
     assert result.verdict is not Verdict.PASSED
+
+
+@pytest.mark.parametrize("told", ["first", "second"])
+def test_an_environment_whose_copy_alone_has_a_file_is_open(told: str) -> None:
+    shapes = {"first": "env: {size: 8 KiB, copy: second}", "second": "env: {size: 8 KiB}"}
+    kept = {
+        name: shape + (", file: u-boot.env" if name == told else "")
+        for name, shape in shapes.items()
+    }
+    result = audit.run(
+        subject_of(
+            nor(
+                *(
+                    f"name: {name}, at: {at} KiB, size: 64 KiB, holds: uboot-env, writer: runtime,"
+                    f" {kept[name]}"
+                    for name, at in (("first", 0), ("second", 64))
+                ),
+                files={"u-boot.env": lambda: environment({"bootcmd": "echo"}, 8 * KIB, 1)},
+            )
+        )
+    )
+    other = line(result, "region", "second" if told == "first" else "first")
+    assert other.open
+    assert other.why == f"the layout names no file for it, but one for its copy {told}"
 
 
 def test_noise_in_a_fip_is_open(folder: Path) -> None:

@@ -11,7 +11,7 @@ from imgaudit.model import FIRST_STAGES, BlockProtect, Chip, Region, Writer
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check, nothing
 from imgaudit.rules.examples import nor
-from imgaudit.rules.kinds import FLASH, IMAGES, ON_FLASH, REGIONS, Mapped, There
+from imgaudit.rules.kinds import FLASH, IMAGES, ON_FLASH, REGIONS, Mapped, There, whole
 from imgaudit.units import KIB, MIB, Span, human, place
 
 if TYPE_CHECKING:
@@ -483,13 +483,15 @@ ENV_COPIES = Rule(
 )
 
 
-@check(ENV_COPIES, over=_ENVIRONMENTS)
-def environment_copies(found: There) -> Outcome:
+@check(ENV_COPIES, over=_ENVIRONMENTS, given=whole)
+def environment_copies(found: There, subject: Subject) -> Outcome:
     region, chip, size = found.region, found.chip, _env_end(found.region) - found.region.at
     copy = region.env.copy if region.env else None
-    for other in found.beside:
+    for other in subject.layout.twins(region.name) if subject.layout is not None else ():
         told = (other.at, other.name) < (region.at, region.name)
         if other.name != copy or (told and other.env and other.env.copy == region.name):
+            continue
+        if other.area != region.area:
             continue
         theirs = chip.erased_by(Span.sized(other.at, size))
         common = chip.erased_by(Span.sized(region.at, size)).common(theirs)
@@ -781,16 +783,10 @@ ENV_SINGLE = Rule(
 )
 
 
-def _copies(subject: Subject) -> set[str]:
-    """Name the regions that are the copy of an environment."""
-    regions = subject.layout.regions if subject.layout is not None else ()
-    return {region.env.copy for region in regions if region.env and region.env.copy}
-
-
-@check(ENV_SINGLE, over=REGIONS, given=_copies)
-def environment_single(found: There, copies: set[str]) -> Outcome:
+@check(ENV_SINGLE, over=REGIONS, given=whole)
+def environment_single(found: There, subject: Subject) -> Outcome:
     region = found.region
-    paired = region.name in copies or (region.env is not None and region.env.copy)
+    paired = subject.layout is not None and subject.layout.twins(region.name)
     if region.holds == "uboot-env" and region.writer is Writer.RUNTIME and not paired:
         yield ENV_SINGLE().at(region=region, offset=region.at, length=region.size)
 
