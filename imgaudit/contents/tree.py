@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import field
+from functools import cached_property
 
 from imgaudit.data import dataclass
 from imgaudit.formats.cpio import Trailing
@@ -108,8 +109,11 @@ class Content:
 
     def part(self, name: str) -> Content | None:
         """Find a part of a container by the name that the container gives it."""
-        wanted = f"{self.name}/{name}"
-        return next((child for child in self.children if child.name == wanted), None)
+        return self._parts.get(f"{self.name}/{name}")
+
+    @cached_property
+    def _parts(self) -> dict[str, Content]:
+        return {child.name: child for child in reversed(self.children)}
 
     def at(self, offset: int) -> Content | None:
         """Find the outermost content that starts at an offset into the stored bytes of this one."""

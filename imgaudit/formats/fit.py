@@ -176,12 +176,15 @@ class FitFacts(Facts):
 
     def first_stage_only(self, image: str) -> bool:
         """Tell whether an image is named by configurations of SPL, and by no other."""
-        users = [
-            choice.first_stage
-            for choice in self.configurations
-            if any(reference.image == image for reference in choice.references)
-        ]
-        return bool(users) and all(users)
+        return self._users.get(image) == {True}
+
+    @cached_property
+    def _users(self) -> dict[str, set[bool]]:
+        found: dict[str, set[bool]] = {}
+        for choice in self.configurations:
+            for reference in choice.references:
+                found.setdefault(reference.image, set()).add(choice.first_stage)
+        return found
 
     def parts(self) -> Iterable[Part]:
         """Give each image whose data is all there, in stored order."""

@@ -7,6 +7,7 @@ header says nothing of what follows it.
 from __future__ import annotations
 
 import contextlib
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
@@ -30,6 +31,7 @@ from imgaudit.maps.collect import Copies
 from imgaudit.maps.entry import Kind
 from imgaudit.model import MOUNTED, Layout, Must, Region, Where, Writer
 from imgaudit.proof.records import Proof, Verdict
+from imgaudit.units import Span, joined
 
 
 class Seen(StrEnum):
@@ -234,11 +236,7 @@ def _spans(
     if seen is Seen.UNSEEN or facts is None or content.inner is not None:
         yield content.size, seen, why
         return
-    covered = sorted(
-        (checksum.covers.start, checksum.covers.end)
-        for checksum in facts.checksums
-        if checksum.matches
-    )
+    covered = _Covered(checksum.covers for checksum in facts.checksums if checksum.matches)
     if isinstance(facts, Ubi):
         yield from _volumes(content, facts, view, programs)
         return
@@ -249,14 +247,14 @@ def _spans(
             continue  # shared with the one before, or made by a decompressor
         end = child.offset + child.size
         inner += child.size
-        if any(start <= child.offset and end <= stop for start, stop in covered):
+        if covered.has(child):
             yield child.size, Seen.VERIFIED, ""
         else:
             there = view is not None and end <= view.size
             inside = view.sub(child.offset, child.size) if view and there else None
             yield from _spans(child, inside, programs)
     length = min(content.size, content.size if facts.length is None else facts.length)
-    summed = min(max(0, length - inner), _union(covered) - _within(content, covered))
+    summed = min(max(0, length - inner), covered.size - covered.within(content))
     yield summed, Seen.VERIFIED, ""
     yield max(0, length - inner - summed), seen, why
     behind = max(0, content.size - max(length, end))
@@ -283,25 +281,23 @@ def _volumes(
     yield max(0, left), seen, why
 
 
-def _union(spans: Sequence[tuple[int, int]]) -> int:
-    """Count bytes that are in some span; they are sorted."""
-    total = reached = 0
-    for start, end in spans:
-        total += max(0, end - max(start, reached))
-        reached = max(reached, end)
-    return total
+class _Covered:
+    """What sums cover of a content."""
 
+    def __init__(self, spans: Iterable[Span]) -> None:
+        self.spans = joined(spans)
+        self.starts = [span.start for span in self.spans]
+        self.size = sum(span.size for span in self.spans)
 
-def _within(content: Content, covered: Sequence[tuple[int, int]]) -> int:
-    """Count the bytes of children that sums cover."""
-    return sum(
-        child.size
-        for child in content.children
-        if child.offset >= 0
-        and any(
-            start <= child.offset and child.offset + child.size <= end for start, end in covered
-        )
-    )
+    def has(self, child: Content) -> bool:
+        """Tell whether they cover all of a child."""
+        number = bisect_right(self.starts, child.offset) - 1
+        return number >= 0 and child.offset + child.size <= self.spans[number].end
+
+    def within(self, content: Content) -> int:
+        """Count the bytes of the children that they cover."""
+        inside = (child for child in content.children if child.offset >= 0)
+        return sum(child.size for child in inside if self.has(child))
 
 
 def _behind(content: Content, view: View | None, at: int) -> tuple[Seen, str]:
