@@ -26,17 +26,14 @@ class Label:
     fdtdir: str | None = None
     overlays: tuple[str, ...] = ()
     append: str | None = None
-    title: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Menu:
-    """The whole file. `timeout` is in tenths of a second, `ignored` lists keywords not known."""
+    """The whole file; keywords that are not known are passed over, as U-Boot does."""
 
     labels: tuple[Label, ...]
     default: str | None
-    timeout: int | None
-    ignored: tuple[tuple[int, str], ...] = ()
 
     def ordered(self) -> tuple[Label, ...]:
         """Give the labels in the order in which U-Boot tries them: the default one first."""
@@ -48,8 +45,6 @@ def parse_extlinux(text: str) -> Menu:
     """Read a file; nothing in it is an error, as U-Boot skips what it does not know."""
     labels: list[Label] = []
     default: str | None = None
-    timeout: int | None = None
-    ignored: list[tuple[int, str]] = []
     for line, content in enumerate(text.splitlines(), 1):
         keyword, _, value = content.strip().partition(" ")
         keyword, tab, rest = keyword.partition("\t")
@@ -65,21 +60,15 @@ def parse_extlinux(text: str) -> Menu:
             labels.append(Label(value, line))
         elif word == "default" or (word == "ontimeout" and default is None):
             default = value
-        elif word == "timeout":
-            timeout = int(value) if value.isdecimal() and len(value) < 10 else None
-        elif word == "menu" and not labels:
-            continue
-        elif labels and (label := _with(labels[-1], word, value)) is not None:
-            labels[-1] = label
+        elif labels:
+            labels[-1] = label = _with(labels[-1], word, value)
             if word == "menu" and value.lower().split(None, 1)[:1] == ["default"]:
                 default = label.name
-        elif word not in {"prompt", "menu", "say", "include", "background", "fallback"}:
-            ignored.append((line, keyword))
-    return Menu(tuple(labels), default, timeout, tuple(ignored))
+    return Menu(tuple(labels), default)
 
 
-def _with(label: Label, word: str, value: str) -> Label | None:
-    """Add one line to a label; None where the keyword is not known."""
+def _with(label: Label, word: str, value: str) -> Label:
+    """Add one line to a label."""
     if word in {"kernel", "linux", "fit"}:
         path, mark, config = value.partition("#")
         return replace(label, kernel=path, config=config if mark else None)
@@ -93,10 +82,7 @@ def _with(label: Label, word: str, value: str) -> Label | None:
         return replace(label, initrd=value)
     if word == "append":
         return replace(label, append=value)
-    if word == "menu":
-        kind, _, title = value.partition(" ")
-        return replace(label, title=title) if kind.lower() == "label" else label
-    return None
+    return label
 
 
 def beside(path: str, file: str) -> str:

@@ -322,9 +322,9 @@ class World:
     of the `closed` interfaces all devices are known, so that another number is none. `erase` gives
     erase sizes. `mtd` maps an MTD name to its device and span, `attachable` to the device that its
     UBI makes; `attached` is the one that U-Boot attaches by itself. `variables` are set by the
-    board at run time; None: set, to a value that is unknown. `dead` devices fail every command;
-    `failing` operations (by index) fail. `modern_shell`: the newer parser, in which `&&` and `||`
-    chain as in POSIX. `options`: what U-Boot was built with. `bits`: width of an address.
+    board at run time; None: set, to a value that is unknown. `dead` devices fail every command.
+    `modern_shell`: the newer parser, in which `&&` and `||` chain as in POSIX. `options`: what
+    U-Boot was built with. `bits`: width of an address.
     """
 
     files: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
@@ -347,7 +347,6 @@ class World:
     variables: Mapping[str, str | None] = field(default_factory=dict)
     default_environment: Mapping[str, str] | None = None
     dead: frozenset[str] = frozenset()
-    failing: frozenset[int] = frozenset()
     modern_shell: bool = False
     options: Options = field(default_factory=Options)
     bits: int = 64
@@ -398,10 +397,9 @@ class Walk:
     succeeds: bool | None = None
     variables: Mapping[str, str | None] = field(default_factory=dict)
 
-    def reaches(self, variable: str, *, failing: bool = True) -> bool:
-        """Tell whether `run variable` is reached; without `failing`, with every device working."""
+    def reaches(self, variable: str) -> bool:
+        """Tell whether `run variable` is reached."""
         return variable == self.entry or any(
-            failing or not any(condition.failure for condition in operation.conditions)
+            operation.kind is Kind.RUN and variable in operation.runs
             for operation in self.operations
-            if operation.kind is Kind.RUN and variable in operation.runs
         )

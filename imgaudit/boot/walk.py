@@ -789,7 +789,7 @@ class _Walker:
         """Apply what a command does, for its success and for its failure."""
         operation = self.record(done, arguments, state, script, node.at)
         succeeds = None if done.succeeds and done.breaks else done.succeeds
-        if self.world.is_dead(done.device) or operation.index in self.world.failing:
+        if self.world.is_dead(done.device):
             succeeds = False
         elif self.decider is not None and done.start is None and not _goes_on(done):
             succeeds = self.decider.outcome(operation, done, self.moment(state))

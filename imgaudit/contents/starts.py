@@ -1,4 +1,4 @@
-"""Which kernel, ramdisk, device trees, script and loadables a FIT or a uImage means.
+"""Which kernel, ramdisk, device trees, and script a FIT or a uImage means.
 
 Source: U-Boot boot/image-fit.c, fit_conf_get_node() and fit_conf_get_prop_node();
 boot/image-board.c, image_locate_script(); boot/image.c for the places in a multi-file uImage.
@@ -38,7 +38,6 @@ class Start:
     kernel: Named | None = None
     ramdisk: Named | None = None
     trees: tuple[Named, ...] = ()
-    loadables: tuple[Named, ...] = ()
     script: Named | None = None
 
 
@@ -129,7 +128,6 @@ def _of_fit(content: Content, facts: FitFacts, chosen: Configuration) -> Start:
         kernel=named(chosen.kernel),
         ramdisk=named(chosen.ramdisk),
         trees=tuple(_named(content, facts, name) for name in chosen.fdt),
-        loadables=tuple(_named(content, facts, name) for name in chosen.loadables),
         script=named(chosen.script),
     )
 

@@ -92,11 +92,6 @@ class PartitionConfig:
         return self.value >> 3 & 7
 
     @property
-    def access(self) -> int:
-        """PARTITION_ACCESS, bits 2 to 0."""
-        return self.value & 7
-
-    @property
     def boots_from(self) -> str:
         """The area that the boot ROM is given: none, boot0, boot1, user or reserved."""
         return _BOOT_PARTITIONS.get(self.enabled, "reserved")
@@ -142,11 +137,6 @@ class ExtCsdFacts(Facts):
     def boot_area(self) -> int | None:
         """Bytes of boot0, and of boot1."""
         return self._times("BOOT_SIZE_MULT", BOOT_UNIT)
-
-    @property
-    def rpmb(self) -> int | None:
-        """Bytes of the replay protected memory block."""
-        return self._times("RPMB_SIZE_MULT", BOOT_UNIT)
 
     @property
     def erase_group(self) -> int | None:

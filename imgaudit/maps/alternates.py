@@ -22,19 +22,16 @@ _BLOCK = 512
 _MAX = 256
 
 
-def copies(text: str, interface: str = "") -> tuple[MapCopy, ...]:
-    """Give a copy of the map for each device; only raw places tell one.
-
-    `interface` is that of the `dfu` command, where the text names none (`mmc` unless it is known).
-    """
+def copies(text: str) -> tuple[MapCopy, ...]:
+    """Give a copy of the map for each device, `mmc` where none is named; only raw places tell."""
     found = []
     start = 0
     for group in text.split("&"):
         headed = _HEADED.match(group)
-        device = f"{headed[1]} {headed[2]}" if headed else interface or "mmc"
+        device = f"{headed[1]} {headed[2]}" if headed else "mmc"
         at = start + (headed.end() if headed else 0)
         start += len(group) + 1
-        kind = device.split()[0]
+        kind = device.split(maxsplit=1)[0]
         entries = []
         listed = group[headed.end() if headed else 0 :].split(";")
         for alternate in bounds.within(listed, _MAX, device, "parts of dfu_alt_info"):

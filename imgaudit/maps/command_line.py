@@ -35,7 +35,7 @@ _PARTITION_OFFSET = regex(r"(?P<id>[^/]*)/PARTNROFF=(?P<offset>[+-]?\d{1,9})", r
 class Argument:
     """One argument: `name` and, after the first `=`, `value` (None without `=`), unquoted.
 
-    `offset` is the character at which it starts, `value_offset` the one at which its value does.
+    `offset` is the character at which it starts.
     `for_init` is set after a lone `--`: the kernel passes those on and does not look at them.
     """
 
@@ -43,7 +43,6 @@ class Argument:
     value: str | None
     text: str
     offset: int
-    value_offset: int | None = None
     for_init: bool = False
 
 
@@ -242,15 +241,12 @@ def _argument(word: str, offset: int, *, for_init: bool) -> Argument:
         name = inner.removesuffix('"') if quoted else inner
         return Argument(name=name, value=None, text=word, offset=offset, for_init=for_init)
     name, value = inner[:equals], inner[equals + 1 :]
-    start = offset + len(word) - len(value)
     # One closing quote goes, whichever of the two opening places it belongs to.
     if value.startswith('"'):
-        value, start = value[1:].removesuffix('"'), start + 1
+        value = value[1:].removesuffix('"')
     elif quoted:
         value = value.removesuffix('"')
-    return Argument(
-        name=name, value=value, text=word, offset=offset, value_offset=start, for_init=for_init
-    )
+    return Argument(name=name, value=value, text=word, offset=offset, for_init=for_init)
 
 
 def _plain(name: str) -> str:

@@ -243,7 +243,6 @@ def _entry(table: _Table, node: Node, cells: _Cells, base: int, parent: str | No
         size=size or None,
         to_end=size == 0,
         read_only="read-only" in node.properties,
-        locked="lock" in node.properties,
         parent=parent,
         unit_address=int(unit, 16) if _HEX.fullmatch(unit) else None,
         at=Written(text=node.path, offset=node.offsets.get("reg", node.offset)),

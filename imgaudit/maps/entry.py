@@ -51,12 +51,11 @@ class MapEntry:
 
     `offset` is absolute on the device, in bytes; negative counts from the device's end, None is
     unknown. `size` is None where it is unknown or, with `to_end`, where it is all that is left.
-    `read_only` and `locked` are what the copy asks of the kernel. `parent` is the label of the
+    `read_only` is what the copy asks of the kernel. `parent` is the label of the
     partition that this one is written inside of. `unit_address` is what a device tree's node name
     claims (None where it has none or it is no hex number). `number` is that of a partition in a
-    table, `type` its type as the copy spells it, `bootable` its boot indicator, `file` what the
-    copy puts there, `holds` the file system that it makes. `named` is False where the label is for
-    readers only.
+    table, `file` what the copy puts there, `holds` the file system that it makes. `named` is
+    False where the label is for readers only.
     """
 
     label: str
@@ -65,20 +64,12 @@ class MapEntry:
     at: Written
     to_end: bool = False
     read_only: bool = False
-    locked: bool = False
     parent: str | None = None
     unit_address: int | None = None
     number: int | None = None
-    type: str | None = None
-    bootable: bool | None = None
     file: str | None = None
     holds: str | None = None
     named: bool = True
-
-    @property
-    def end(self) -> int | None:
-        """The first byte after the partition, counted as `offset` is; None where it is unknown."""
-        return None if self.offset is None or self.size is None else self.offset + self.size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

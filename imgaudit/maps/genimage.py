@@ -12,7 +12,6 @@ from dataclasses import field, replace
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
-from imgaudit.formats.guid import TYPE_NAMES
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 from imgaudit.patterns import regex
 from imgaudit.units import round_down, round_up
@@ -24,16 +23,6 @@ _MOST_FILES = 64
 _SECTOR = 512
 _GPT_SECTORS = 33
 _UNITS = {"": 1, "k": 1 << 10, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "s": _SECTOR}
-# README.rst: the letters for partition types of a GPT.
-_SHORTCUTS = {
-    "L": TYPE_NAMES["linux-data"],
-    "S": TYPE_NAMES["linux-swap"],
-    "H": TYPE_NAMES["linux-home"],
-    "U": TYPE_NAMES["esp"],
-    "R": TYPE_NAMES["linux-raid"],
-    "V": TYPE_NAMES["linux-lvm"],
-    "F": TYPE_NAMES["microsoft-basic-data"],
-}
 _SIZE = regex(r"(0[xX][0-9a-fA-F]{1,16}|0[0-7]{0,22}|[1-9][0-9]{0,18})([kKMGs]?)")
 _TOKEN = regex(
     r"""\s+|\#[^\n]*|//[^\n]*|/\*.*?(?:\*/|\Z)"""
@@ -197,20 +186,15 @@ def _size(part: Section, known: Mapping[str, int], align: int) -> int | None:
 def _entry(part: Section, number: int | None, table: str) -> MapEntry:
     """Say all of a partition but where it is."""
     at = Written(text=f"partition {part.title}", line=part.line)
-    kind = part.options.get("partition-type-uuid" if table == "gpt" else "partition-type")
-    if table == "gpt" and number is not None:
-        kind = _SHORTCUTS.get(kind or "L", kind)
     return MapEntry(
         label=part.title,
         offset=None,
         size=None,
         at=at,
         number=number,
-        type=kind,
         file=part.options.get("image"),
         # Only a GPT has room for the name.
         named=table in {"gpt", "hybrid"} and number is not None,
-        bootable=part.yes("bootable") if table == "mbr" and number is not None else None,
     )
 
 

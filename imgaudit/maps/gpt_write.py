@@ -48,7 +48,6 @@ def copies(text: str) -> tuple[MapCopy, ...]:
                     at=Written(text=part.strip(), offset=at),
                     to_end=fields.get("size") in {"-", "0"},
                     number=len(entries) + 1,
-                    type=fields.get("type"),
                 )
             )
             now = None if start is None or not size else start + size

@@ -114,8 +114,6 @@ def _entries(parts: list[tuple[Written, str, dict[str, str]]], ptable: str) -> l
                 size=size,
                 at=written,
                 number=realnum if inside else None,
-                type=options.get("--part-type", options.get("--system-id")) if inside else None,
-                bootable="--active" in options if inside and ptable == "msdos" else None,
                 holds=_HOLDS.get(options.get("--fstype", "")),
                 file=_file(options),
                 named=inside and ptable == "gpt" and bool(_name(options)),

@@ -38,14 +38,13 @@ class VerityTarget:
 class Mapped:
     """A device-mapper device: its number, name, and what its only table line makes it of.
 
-    `kind` is the target, `device` what it is made of, as `root=` would name it. `verified` tells
+    `device` is what it is made of, as `root=` would name it. `verified` tells
     that each block is held against a hash before it is given, `restarts` that the kernel restarts
     or panics at one that does not match; `target` is all that its table says of the hashes.
     """
 
     number: int
     name: str
-    kind: str
     device: str
     verified: bool = False
     restarts: bool = False
@@ -69,14 +68,13 @@ def mapped(text: str) -> Iterator[Mapped]:
             yield Mapped(
                 number,
                 fields[0],
-                kind,
                 rest[1],
                 verified=not options & _READS_ON,
                 restarts=bool(options & _RESTARTS),
                 target=_target(rest),
             )
         elif kind == "linear":
-            yield Mapped(number, fields[0], kind, rest[0])
+            yield Mapped(number, fields[0], rest[0])
 
 
 def _target(words: list[str]) -> VerityTarget | None:

@@ -242,7 +242,6 @@ def _resolve(definitions: Sequence[Definition], consumer: Consumer) -> tuple[Map
                 size=definition.size,
                 to_end=definition.size is None,
                 read_only=definition.read_only,
-                locked=definition.locked,
                 at=definition.at,
             )
         )

@@ -57,15 +57,9 @@ class Symbol:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kconfig:
-    """Every symbol of the file by its name without `CONFIG_`; the last line of a symbol counts.
-
-    `repeated` has the earlier lines of symbols that are given again, `passed_over` the lines that
-    are neither a symbol, a comment nor empty.
-    """
+    """Every symbol of the file by its name without `CONFIG_`; the last line of a symbol counts."""
 
     symbols: Mapping[str, Symbol]
-    repeated: tuple[Symbol, ...] = ()
-    passed_over: tuple[Written, ...] = ()
 
     def find(self, *names: str) -> Symbol | None:
         """Give the first of the names that is in the file; names changed over the years."""
@@ -194,21 +188,14 @@ class UBootConfig:
 def parse(text: str) -> Kconfig:
     """Read a Kconfig file of any project; a line that is none of its kind is passed over."""
     symbols: dict[str, Symbol] = {}
-    repeated: list[Symbol] = []
-    passed_over: list[Written] = []
     start = 0
     for number, line in enumerate(text.split("\n"), 1):
         at = Written(text=line.rstrip("\r"), line=number, offset=start)
         start += len(line) + 1
         symbol = _symbol(at)
         if symbol is not None:
-            before = symbols.pop(symbol.name, None)
-            if before is not None:
-                repeated.append(before)
             symbols[symbol.name] = symbol
-        elif at.text.strip() and not at.text.startswith("#"):
-            passed_over.append(at)
-    return Kconfig(symbols=symbols, repeated=tuple(repeated), passed_over=tuple(passed_over))
+    return Kconfig(symbols=symbols)
 
 
 def _symbol(at: Written) -> Symbol | None:

@@ -66,7 +66,6 @@ class Applets:
     path of the script that its udhcpc runs unless told another.
     """
 
-    version: str
     names: tuple[str, ...]
     offset: int
     installs: bool
@@ -77,8 +76,7 @@ class Applets:
 def read_applets(view: View) -> Applets | None:
     """Find the table of applets; None where the bytes hold none or are no busybox."""
     data = view.upto(0, SIZE)
-    version = _VERSION.search(data)
-    if version is None:
+    if _VERSION.search(data) is None:
         return None
     best: tuple[int, list[bytes], int] = (0, [], 0)
     for run in _NAMES.finditer(data):
@@ -93,7 +91,6 @@ def read_applets(view: View) -> Applets | None:
         return None
     script = _DHCP_SCRIPT.search(data)
     return Applets(
-        version=version[1].decode("ascii", "replace"),
         names=tuple(name.decode("ascii") for name in names),
         offset=offset,
         installs=b"--install [-s] [DIR]" in data,

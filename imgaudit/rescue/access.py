@@ -49,14 +49,12 @@ PasswordState = Literal["absent", "open", "locked", "set"]
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """One line of /etc/passwd with its password's state; `scheme` is crypt(5)'s prefix, if set."""
+    """One line of /etc/passwd with its password's state."""
 
     name: str
     uid: int | None
-    home: str
     shell: str
     password: PasswordState
-    scheme: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,14 +210,11 @@ def _accounts(root: Root) -> Iterator[Account]:
             state = "open"
         elif field[0] in "*!" or len(field) < 13:
             state = "locked"
-        scheme = re.match(r"\$\w+\$", field)
         yield Account(
             name=name,
             uid=int(uid) if uid.isascii() and uid.isdigit() and len(uid) < 12 else None,
-            home=fields[5],
             shell=fields[6] or "/bin/sh",
             password=state,
-            scheme="" if state != "set" else scheme[0] if scheme else "DES",
         )
 
 

@@ -139,7 +139,6 @@ class Kernel:
     ) -> None:
         self._image = image
         self._known: dict[str, State] = {}
-        self._modules = modules
         self._loads = loads or Loads()
         self._by_compatible: dict[str, str] = {}
         self._by_alias: dict[str, str] = {}

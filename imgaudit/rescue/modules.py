@@ -37,20 +37,18 @@ _FIRMWARE_ENDINGS = ("", ".xz", ".zst")  # CONFIG_FW_LOADER_COMPRESS
 
 @dataclass(frozen=True, slots=True)
 class Module:
-    """One module file; `compression` is a reader's name or empty, `why` why it was not read.
+    """One module file; `compression` is a reader's name or empty.
 
     `aliases` are those by which buses without numbers of their own and file systems find it.
     """
 
     path: str
     name: str
-    size: int
     compression: str = ""
     vermagic: str = ""
     depends: tuple[str, ...] = ()
     firmware: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
-    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,14 +185,14 @@ def _module(path: str, name: str, compression: str, node: Node, room: _Room) -> 
             view = _unpacked(view, compression, room)
         info = modinfo(view)
     except FormatError as problem:
-        return Module(path, name, node.size, compression, why=problem.why)
+        bounds.left_out(path, f"not read: {problem.why}")
+        return Module(path, name, compression)
     depends = tuple(
         name.replace("-", "_") for value in info.get("depends", ()) for name in value.split(",")
     )
     return Module(
         path,
         info.get("name", (name,))[0].replace("-", "_"),
-        node.size,
         compression,
         vermagic=info.get("vermagic", ("",))[0],
         depends=tuple(name for name in depends if name),
@@ -208,7 +206,7 @@ def _unpacked(view: View, compression: str, room: _Room) -> View:
     if unpack is None:
         raise FormatError(0, f"{compression} cannot be unpacked")
     if room.bytes <= 0:
-        raise FormatError(0, f"not read: the modules before it have {UNPACKED_ALL:,} bytes")
+        raise FormatError(0, f"the modules before it have {UNPACKED_ALL:,} bytes")
     data = bytearray()
     for piece in unpack(view.chunks()):
         data += piece

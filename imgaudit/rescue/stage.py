@@ -110,11 +110,6 @@ class Rescue:
         ]
         return any(kinds) if kinds else None
 
-    @property
-    def bundled(self) -> bool:
-        """Whether the kernel's own archive is known."""
-        return any(segment.bundled for segment in self.ramdisk.segments)
-
 
 def rescue_of(
     build: Build,

@@ -48,7 +48,6 @@ __all__ = [
     "GroupFacts",
     "Kernel",
     "KernelOption",
-    "Library",
     "Memory",
     "Module",
     "Need",
@@ -66,7 +65,6 @@ __all__ = [
     "Support",
     "SupportGap",
     "Tool",
-    "Unstripped",
     "Verdict",
     "groups_named",
     "survey",
@@ -169,24 +167,6 @@ class Busybox:
 
 
 @dataclass(frozen=True, slots=True)
-class Library:
-    """A library or loader and the tools that load it."""
-
-    path: str
-    size: int
-    users: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Unstripped:
-    """An ELF file with symbols, or with debugging data."""
-
-    path: str
-    size: int
-    debug: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Stray:
     """A folder in which a program looks for libraries, and which is not in the root."""
 
@@ -200,7 +180,6 @@ class Dangling:
 
     path: str
     target: str
-    why: str
     volatile: bool
 
 
@@ -209,9 +188,6 @@ class Oddity:
     """A mode or an owner out of the ordinary, in the trade's words."""
 
     path: str
-    mode: int
-    uid: int
-    gid: int
     why: str
 
 
@@ -249,13 +225,12 @@ class RescueFacts:
     groups: tuple[GroupFacts, ...]
     busyboxes: tuple[Busybox, ...]
     lacking_calls: tuple[Call, ...]
-    libraries: tuple[Library, ...]
     modules: tuple[Release, ...]
     module_loader: str | None
     module_loader_reads: tuple[str, ...] | None
     secrets: tuple[Secret, ...]
     access: Access
-    unstripped: tuple[Unstripped, ...]
+    unstripped: tuple[str, ...]
     stray: tuple[Stray, ...]
     dangling: tuple[Dangling, ...]
     oddities: tuple[Oddity, ...]
@@ -263,7 +238,6 @@ class RescueFacts:
     memory: Memory
     kernel: tuple[KernelOption, ...]
     skipped: tuple[Skipped, ...]
-    replaced: tuple[str, ...]
     doubts: tuple[str, ...] = ()
 
 
@@ -322,7 +296,7 @@ class _Survey:
         self.tools: dict[str, Tool] = {}
         self.marked: dict[int, str] = {}
         self.secrets: list[Secret] = []
-        self.unstripped: list[Unstripped] = []
+        self.unstripped: list[str] = []
         self.stray: list[Stray] = []
         self.dangling: list[Dangling] = []
         self.oddities: list[Oddity] = []
@@ -358,7 +332,6 @@ class _Survey:
             lacking_calls=tuple(
                 call for call in access.calls if built and call.applet not in built
             ),
-            libraries=tuple(self._libraries(init)),
             modules=modules,
             module_loader=loader,
             module_loader_reads=reads,
@@ -372,7 +345,6 @@ class _Survey:
             memory=Memory(*root.memory()),
             kernel=tuple(self._kernel(init, bool(modules))),
             skipped=tuple(root.skipped),
-            replaced=tuple(root.replaced),
             doubts=tuple(self.doubts),
         )
 
@@ -385,9 +357,7 @@ class _Survey:
                 self._link(path, node)
                 continue
             if len(self.oddities) < LISTED:
-                self.oddities += (
-                    Oddity(path, node.mode, node.uid, node.gid, why) for why in _odd(path, node)
-                )
+                self.oddities += (Oddity(path, why) for why in _odd(path, node))
             if not node.is_file:
                 continue
             self.names.setdefault(id(node), []).append(path)
@@ -409,7 +379,7 @@ class _Survey:
                 if isinstance(facts, str):
                     continue
                 if facts.has_symtab or facts.has_debug:
-                    self.unstripped.append(Unstripped(path, node.size, facts.has_debug))
+                    self.unstripped.append(path)
                 self.stray += self._stray(path, facts.runpath or facts.rpath or "")
         if programs > PROGRAMS:
             self.doubts.append(f"Of {programs:,} ELF files, {PROGRAMS:,} were read for symbols.")
@@ -429,7 +399,7 @@ class _Survey:
             return
         if len(self.dangling) < LISTED:
             volatile = f"{found.path}/".startswith(VOLATILE) or node.target.startswith(VOLATILE)
-            self.dangling.append(Dangling(path, node.target, found.why, volatile))
+            self.dangling.append(Dangling(path, node.target, volatile))
 
     def _busyboxes(self) -> Iterator[Busybox]:
         for key, path in self.marked.items():
@@ -556,18 +526,6 @@ class _Survey:
             else:
                 return None
         return SupportGap(tool, paths, support.why, present)
-
-    def _libraries(self, init: Program) -> Iterator[Library]:
-        users: dict[str, dict[str, None]] = {}
-        for name, verdict in (
-            (init.path, init.verdict),
-            *((tool.name, tool.verdict) for tool in self.tools.values()),
-        ):
-            for path in verdict.libraries:
-                users.setdefault(path, {})[name] = None
-        for path, names in sorted(users.items()):
-            node = self.root.lookup(path)
-            yield Library(path, 0 if node is None else node.size, tuple(names))
 
     def _module_loader(self, wanted: bool) -> tuple[str | None, tuple[str, ...] | None]:
         """Tell which program loads modules and which compressions it reads, if that shows.

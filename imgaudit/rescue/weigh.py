@@ -88,11 +88,6 @@ class Weighing:
     rescue: Rescue = field(repr=False)
     users: Users | None = field(default=None, repr=False)
 
-    @property
-    def contents(self) -> int:
-        """Bytes of all files, without headers."""
-        return sum(item.weight.unpacked for item in self.items)
-
 
 ChangeKind = Literal["added", "removed", "grew", "shrank", "changed", "moved"]
 

@@ -836,8 +836,7 @@ UNSTRIPPED = Rule(
 def not_stripped(rescue: Rescue) -> Outcome:
     found = surveyed(rescue).unstripped
     if found:
-        paths = [item.path for item in found]
-        yield said(UNSTRIPPED(names=listed(paths), paths=paths), rescue)
+        yield said(UNSTRIPPED(names=listed(found), paths=list(found)), rescue)
 
 
 def _modes_values(why: str, *, names: str, paths: list[str]) -> None: ...

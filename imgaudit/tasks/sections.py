@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 PASS, FOUND, BROKEN, INCOMPLETE = 0, 1, 2, 3
 """Exit status: nothing at the gate, findings, not carried out, something was not judged."""
-# The second half of the word says how it stands; a role is its colour.
-ROLES = ("", "strong", "dim", "good", "warn", "bad")
 
 
 @dataclass(frozen=True, slots=True)

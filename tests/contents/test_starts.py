@@ -90,12 +90,11 @@ def test_only_a_default_is_meant_unless_there_is_one_configuration() -> None:
 
 
 def test_what_a_configuration_names_and_the_fit_has_not() -> None:
-    choices: Tree = {"conf": {"kernel": "kernel", "fdt": ["fdt-1", "fdt-2"], "loadables": "atf"}}
+    choices: Tree = {"conf": {"kernel": "kernel", "fdt": ["fdt-1", "fdt-2"]}}
     start = start_of(content_of(sample.fit({"fdt-2": sample.image()}, configurations=choices)))
     assert start is not None
     assert start.kernel == Named("kernel")
     assert [called(tree) for tree in start.trees] == [None, "fdt-2"]
-    assert [loadable.name for loadable in start.loadables] == ["atf"]
 
 
 SCRIPT: Tree = {"type": "script", "compression": "none", "data": b"reset"}

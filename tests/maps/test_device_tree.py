@@ -65,7 +65,6 @@ def test_fixed_partitions_in_the_order_of_the_tree() -> None:
         ("env-b", 0x110000, 0x10000),
     ]
     assert [e.read_only for e in copy.entries] == [False, True, False, False, False]
-    assert [e.locked for e in copy.entries] == [False, False, True, False, False]
     assert [e.to_end for e in copy.entries] == [False, False, True, False, False]
     # Unit addresses can lie or be no number.
     assert [e.unit_address for e in copy.entries] == [0x200000, 0, 0xF00000, 1, None]

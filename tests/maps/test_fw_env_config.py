@@ -49,9 +49,9 @@ def test_copies_have_one_shape_with_the_others() -> None:
     assert [(e.label, e.offset, e.size) for e in first.entries] == [("environment", 0, 0x4000)]
     assert [(e.label, e.offset) for e in second.entries] == [("redundant environment", 0x1000)]
     (both,) = fw_env_config.parse("/dev/mmcblk0 0 2000\n/dev/mmcblk0 -0x2000 2000\n").copies()
-    assert [(e.label, e.offset, e.end) for e in both.entries] == [
+    assert [(e.label, e.offset, e.size) for e in both.entries] == [
         ("environment", 0, 0x2000),
-        ("redundant environment", -0x2000, 0),
+        ("redundant environment", -0x2000, 0x2000),
     ]
 
 

@@ -21,21 +21,21 @@ _VERITY = "0 1638400 verity 1 {} 8:2 4096 4096 204800 1 sha256 fb1a5a0f ac87db56
     ("text", "found"),
     [
         ("lroot,,,rw, 0 4096 linear 98:16 0, 4096 4096 linear 98:32 0", []),
-        (f"vroot,,,ro,{_VERITY.format('8:1')}", [Mapped(0, "vroot", "verity", "8:1", True)]),
+        (f"vroot,,,ro,{_VERITY.format('8:1')}", [Mapped(0, "vroot", "8:1", True)]),
         (
             f"a,,,rw,0 32768 linear 8:1 0;b,,3,ro,{_VERITY.format('/dev/sda1')}",
             [
-                Mapped(0, "a", "linear", "8:1"),
-                Mapped(3, "b", "verity", "/dev/sda1", True),
+                Mapped(0, "a", "8:1"),
+                Mapped(3, "b", "/dev/sda1", True),
             ],
         ),
         (
             f"v,,,ro,{_VERITY.format('8:1')} 1 restart_on_corruption",
-            [Mapped(0, "v", "verity", "8:1", True, True)],
+            [Mapped(0, "v", "8:1", True, True)],
         ),
         (
             f"v,,,ro,{_VERITY.format('8:1')} 1 ignore_corruption",
-            [Mapped(0, "v", "verity", "8:1")],
+            [Mapped(0, "v", "8:1")],
         ),
         ("", []),
         ("v,,,ro,0 1 verity 1", []),
@@ -103,7 +103,7 @@ def test_a_target_says_where_its_hashes_are() -> None:
 )
 def test_a_target_that_cannot_be_is_none(field: str, value: str) -> None:
     (found,) = mapped(_TARGET.format(**_GOOD | {field: value}))
-    assert (found.kind, found.device, found.target) == ("verity", "8:1", None)
+    assert (found.device, found.target) == ("8:1", None)
 
 
 def test_only_the_first_devices_are_looked_at() -> None:

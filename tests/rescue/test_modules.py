@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import gzip
 import lzma
+import posixpath
 import subprocess
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit import bounds
 from imgaudit.errors import FormatError
 from imgaudit.formats.view import View
 from imgaudit.rescue import modules
@@ -51,13 +53,15 @@ def test_releases_and_what_is_missing() -> None:
             "lib/modules/note": b"a file, no release",
         }
     )
-    (release,) = read_modules(root)
+    with bounds.listening() as heard:
+        (release,) = read_modules(root)
     found = {item.name: item for item in release.modules}
     assert release.release == "6.1.0"
     assert found["a"].vermagic == found["b"].vermagic == found["c"].vermagic == MAGIC
     assert (found["b"].compression, found["c"].compression) == ("gzip", "xz")
-    assert found["bad"].why
-    assert found["text"].why == "not an ELF object"
+    told = {posixpath.basename(where): why for where, why in heard}
+    assert told.keys() == {"bad.ko.gz", "text.ko"}
+    assert told["text.ko"] == "not read: not an ELF object"
     assert release.has_dep
     assert release.dep_missing == (
         ("kernel/a.ko", "kernel/gone.ko"),
@@ -73,10 +77,12 @@ def test_what_unpacks_to_too_much_is_not_read(monkeypatch: pytest.MonkeyPatch) -
     }
     monkeypatch.setattr(modules, "UNPACKED", 10)
     monkeypatch.setattr(modules, "UNPACKED_ALL", len(ko("a")) + 1)
-    (release,) = read_modules(tree(files))
-    assert [item.why for item in release.modules] == [
-        "unpacks to more than 10 bytes",
-        "unpacks to more than 10 bytes",
+    with bounds.listening() as heard:
+        (release,) = read_modules(tree(files))
+    assert len(release.modules) == 3
+    assert [why for _, why in heard] == [
+        "not read: unpacks to more than 10 bytes",
+        "not read: unpacks to more than 10 bytes",
         f"not read: the modules before it have {len(ko('a')) + 1:,} bytes",
     ]
     monkeypatch.setattr(modules, "MODULES", 2)
