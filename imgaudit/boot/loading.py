@@ -7,6 +7,7 @@ from dataclasses import replace
 from imgaudit.boot.call import Call, Done, Function, hexed, loaded, looked, span_of
 from imgaudit.boot.devices import hardware, mtd_of, unlisted
 from imgaudit.boot.media import (
+    Found,
     find_device,
     find_file,
     find_partition,
@@ -74,6 +75,12 @@ def ubi_device(call: Call) -> str | None:
     return call.state.selected.get("ubi", call.world.attached or "ubi0")
 
 
+def _volume(call: Call, device: str | None, volume: str | None) -> Found:
+    """Look for a volume, where those of its UBI are known."""
+    known = device in call.world.sizes
+    return find_partition(call.world, device, volume) if known else Found(None)
+
+
 def _ubifsload(call: Call) -> Done:
     device, volume = ubi_device(call), call.state.selected.get("ubifs")
     path = call.words[2] if len(call.words) > 2 else None
@@ -97,14 +104,14 @@ def _ubifsmount(call: Call) -> Done:
     """`ubifsmount ubi0:volume`: U-Boot mounts no other file system from there."""
     device = ubi_device(call)
     volume = (call.text(1) or "").partition(":")[2] or call.text(1)
-    found = find_partition(call.world, device, volume) if device in call.world.sizes else None
-    if found is not None and found.there:
+    found = _volume(call, device, volume)
+    if found.there:
         found = find_system(call.world, device, volume, "ubifsload")
-    wrong = found is not None and found.there is False
+    lost = found.there is False
     return Done(
         kind=Kind.SELECT,
-        succeeds=False if wrong else None,
-        cause=found.cause if found is not None and wrong else None,
+        succeeds=False if lost else None,
+        cause=found.cause if lost else None,
         device=device,
         partition=volume,
         selects={"ubifs": volume},
@@ -128,16 +135,15 @@ def _ubi(call: Call) -> Done:
     device, volume = ubi_device(call), call.text(3)
     if verb == "read":
         at, size = call.number(2), call.number(4)
-        known = device in call.world.sizes
-        found = find_partition(call.world, device, volume) if known else None
+        found = _volume(call, device, volume)
         there = call.world.partitions.get((device or "", volume or ""))
         if not size and there is not None:
             size = there.size
-        wrong = found is not None and found.there is False
+        lost = found.there is False
         return Done(
             kind=Kind.READ,
-            succeeds=False if wrong else None,
-            cause=found.cause if found is not None and wrong else None,
+            succeeds=False if lost else None,
+            cause=found.cause if lost else None,
             device=device,
             partition=volume,
             span=span_of(there.start, size) if there is not None else None,

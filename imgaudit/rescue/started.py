@@ -100,25 +100,18 @@ def started_of(build: Build, boots: Boots, rescues: Mapping[str, Rescue]) -> dic
         return {name: item for name, item in alone if not item.drivers.why}
     found = {}
     for name, rescue in rescues.items():
-        starts = [start for start in _starts(boots, rescue.stage) if _part(start, "ramdisk")]
-        found[name] = _with_ramdisk(rescue, tuple(starts), layout)
+        given = tuple(it for it in _starts(boots, rescue.stage) if _part(it, "ramdisk"))
+        found[name] = _with_ramdisk(rescue, given, layout)
     theirs = {id(item.kernel) for item in found.values() if item.kernel is not None}
     for stage in layout.stages.values():
         if stage.name not in found:
-            starts = [
-                start
-                for start in _starts(boots, stage)
-                if id(_kernel(start)) not in theirs and not _has_ramdisk(start)
-            ]
-            early = [
-                start
-                for start in _starts(boots, stage)
-                if id(_kernel(start)) not in theirs and _has_ramdisk(start)
-            ]
+            own = [it for it in _starts(boots, stage) if id(_kernel(it)) not in theirs]
+            starts = tuple(start for start in own if not _has_ramdisk(start))
+            early = tuple(start for start in own if _has_ramdisk(start))
             if starts and (not early or any(_kernel(start) for start in starts)):
-                found[stage.name] = _without_ramdisk(stage, tuple(starts))
+                found[stage.name] = _without_ramdisk(_main(stage, starts))
             elif early:
-                found[stage.name] = _behind_ramdisk(stage, tuple(early), layout)
+                found[stage.name] = _behind_ramdisk(_main(stage, early), early, layout)
     return found
 
 
@@ -201,31 +194,34 @@ def _run(found: Iterable[tuple[str, str]], start: FirstSteps | None) -> Iterator
             yield path, text
 
 
-def _without_ramdisk(stage: Stage, starts: tuple[Start, ...]) -> Started:
+def _main(stage: Stage, starts: tuple[Start, ...]) -> Started:
+    """Give the Linux of a stage, but for what serves its devices."""
     kernel = next((kernel for start in starts if (kernel := _kernel(start)) is not None), None)
-    tree = _tree(starts)
-    arguments = _arguments(starts)
-    config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
-    # What the root file system brings as modules comes too late for these.
-    before = frozenset({"emmc"} if _on_emmc(arguments) else ())
-    before |= frozenset({"flash"} if _on_flash(arguments) else ())
-    drivers = _drivers(tree, Kernel(image_of(kernel)), before | {"console"}, arguments)
     return Started(
         name=stage.name,
         stage=stage,
         kernel=kernel,
-        tree=tree,
-        arguments=arguments,
-        config=config,
-        drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
-        vital=before,
+        tree=_tree(starts),
+        arguments=_arguments(starts),
+        config=kernel.inside.config if kernel is not None and kernel.inside is not None else None,
+        drivers=Drivers(why=NO_KERNEL),
+        vital=frozenset(),
     )
 
 
-def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...], layout: Layout) -> Started:
-    kernel = next((kernel for start in starts if (kernel := _kernel(start)) is not None), None)
-    config = kernel.inside.config if kernel is not None and kernel.inside is not None else None
-    tree, arguments = _tree(starts), _arguments(starts)
+def _without_ramdisk(main: Started) -> Started:
+    # What the root file system brings as modules comes too late for these.
+    before = frozenset({"emmc"} if _on_emmc(main.arguments) else ())
+    before |= frozenset({"flash"} if _on_flash(main.arguments) else ())
+    if main.kernel is None:
+        return replace(main, vital=before)
+    served = Kernel(image_of(main.kernel))
+    drivers = _drivers(main.tree, served, before | {"console"}, main.arguments)
+    return replace(main, drivers=drivers, vital=before)
+
+
+def _behind_ramdisk(main: Started, starts: tuple[Start, ...], layout: Layout) -> Started:
+    kernel, arguments = main.kernel, main.arguments
     early = _early(starts, layout.arch)
     modules: Release | None = None
     drivers, vital = Drivers(why="its ramdisk may load drivers, and is not followed"), set[str]()
@@ -236,15 +232,10 @@ def _behind_ramdisk(stage: Stage, starts: tuple[Start, ...], layout: Layout) -> 
         vital = {"emmc"} if _on_emmc(lines) or _by_content(lines, layout) else set()
         modules, loads = _brought(early.root, early.start, kernel)
         served = Kernel(image_of(kernel), modules, loads)
-        drivers = _drivers(tree, served, vital | {"console"}, arguments)
-    return Started(
-        name=stage.name,
-        stage=stage,
-        kernel=kernel,
-        tree=tree,
-        arguments=arguments,
-        config=config,
-        drivers=drivers if kernel is not None else Drivers(why=NO_KERNEL),
+        drivers = _drivers(main.tree, served, vital | {"console"}, arguments)
+    return replace(
+        main,
+        drivers=drivers if kernel is not None else main.drivers,
         vital=frozenset(vital),
         early=True,
         switch=None if early is None else early.switch,
