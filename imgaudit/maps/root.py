@@ -97,8 +97,8 @@ def _numbered(build: Build, layout: Layout, disks: dict[str, _Disk], root: Root)
         return None
     found = hosts(build)
     if found and not any(host.has(int(name)) for host in found):
-        said = ", ".join(f"mmc{at}" for host in found for at in sorted(host.numbers))
-        return Target(why=f"the device tree numbers {said}")
+        said = sorted({at for host in found for at in host.numbers})
+        return Target(why=f"the device tree numbers {', '.join(f'mmc{at}' for at in said)}")
     chips = {chip.name for chip in layout.chips.values() if chip.kind.device == _MMC}
     fixed = [chip.name for chip in layout.chips.values() if chip.kind is EMMC]
     known = {host.fixed for host in found} if found else {None}
@@ -172,7 +172,10 @@ class Hosts:
 
 
 def hosts(build: Build) -> list[Hosts]:
-    """Give the controllers of each device tree that numbers some by aliases."""
+    """Give the controllers of each device tree that has some.
+
+    Often U-Boot's own tree numbers them, and that of Linux does not.
+    """
     found = (_hosts(node.facts) for node in build.of(FdtFacts) if not node.facts.overlay)
     return [host for host in found if host is not None]
 
@@ -195,15 +198,16 @@ def _hosts(facts: FdtFacts) -> Hosts | None:
         node = facts.tree.get(path) if path is not None else None
         if node is not None and node.enabled():
             named[int(number)] = node
-    if not named:
-        return None
     fixed = [number for number, node in named.items() if "non-removable" in node.properties]
     paths = {node.path for node in named.values()}
+    more = any(is_host(node) and node.path not in paths for node in facts.tree.root.walk())
+    if not named and not more:
+        return None
     return Hosts(
         numbers=frozenset(named),
         fixed=fixed[0] if len(fixed) == 1 else None,
-        free=max(reserved) + 1,
-        more=any(is_host(node) and node.path not in paths for node in facts.tree.root.walk()),
+        free=max(reserved, default=-1) + 1,
+        more=more,
     )
 
 

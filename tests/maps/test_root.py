@@ -84,3 +84,32 @@ def test_which_partition(layout: str, aliases: Tree, root: str, found: str | Non
     else:
         assert target is not None
         assert found == (target.why or (target.region and target.region.name))
+
+
+@pytest.mark.parametrize(
+    ("linux", "root", "found"),
+    [
+        ({}, "mmcblk0p2", "root"),
+        ({}, "mmcblk0p3", "the disk has the partitions 1, 2"),
+        (_ONE, "mmcblk0p2", "the device tree numbers mmc1"),
+        ({"mmc@2000": ()}, "mmcblk0p2", "root"),
+    ],
+)
+def test_the_tree_of_u_boot_does_not_number_for_linux(linux: Tree, root: str, found: str) -> None:
+    """Source: U-Boot arch/arm/dts/sunxi-u-boot.dtsi has an alias that Linux' trees did not have."""
+    layout = _LAYOUT.replace(
+        "chip: emmc, partition: 1,",
+        "chip: nor, at: 64 KiB, size: 64 KiB, holds: fdt, file: own,\n"
+        "     writer: release}\n  - {name: first, chip: emmc, partition: 1,",
+    )
+    layout = layout.replace("name: boot", "name: own").replace("[tree, boot", "[tree, own")
+    given = {
+        "tree": lambda: board_tree({**_HOSTS, **linux}),
+        "own": lambda: board_tree({**_HOSTS, **_ONE}),
+    }
+    said = parse(layout.encode(), "heron.yaml")
+    with Loader() as loader:
+        build = read(said, MemoryStore(given, loader))
+    target = target_of(build, said, collect(build), parse_root(root))
+    assert target is not None
+    assert found == (target.why or (target.region and target.region.name))
