@@ -70,6 +70,14 @@ class UbootEnv(Facts):
         """Whether U-Boot would take it: the checksum matches."""
         return any(checksum.matches for checksum in self.checksums)
 
+    @property
+    def dropped(self) -> bool:
+        """Whether U-Boot takes it and then drops it whole: a value has no name.
+
+        Source: U-Boot lib/hashtable.c, himport_r; env/common.c, env_import.
+        """
+        return any(not variable.name and variable.value for variable in self.variables)
+
     def get(self, name: str) -> str | None:
         """Give a variable's value; the last one counts where there are several."""
         return last_value(self.variables, name)

@@ -105,12 +105,14 @@ class Environment:
     """A U-Boot environment: the last value of each variable.
 
     `stored` tells one in flash from one that is compiled in; `taken` the one that U-Boot starts
-    with. `offsets` is where each value starts: on the chip if there is one, else in the artifact.
+    with, `sound` those that it could. `offsets` is where each value starts: on the chip if there is
+    one, else in the artifact.
     """
 
     variables: Mapping[str, str]
     stored: bool
     taken: bool
+    sound: bool = True
     offsets: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -313,12 +315,14 @@ class _Collecting:
             if node.facts.blank is None and node.artifact.path not in images
         ]
         taken = self.taken([(node.region, node.facts) for node in stored])
+        if taken is not None and taken.dropped:
+            taken = None
         for node in stored:
             place = self.place("the environment", node.region, node.artifact.path, node.content)
-            taken_here = node.facts is taken
-            yield _environment(
-                node.facts.variables, place, stored=True, taken=taken_here, start=node.start
-            )
+            facts, here = node.facts, node.facts is taken
+            found = _environment(facts.variables, place, stored=True, taken=here, start=node.start)
+            sound = facts.valid and not facts.dropped
+            yield found if sound else replace(found, says=replace(found.says, sound=False))
         text = self.environment_text({node.artifact.path for node in stored})
         if text is not None:
             yield text

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+import pytest
+
 from imgaudit.contents.build import Build, MemoryStore, read
 from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
 from imgaudit.maps.collect import Copies, collect
 from imgaudit.maps.entry import Kind
+from imgaudit.proof.power import environment as left_of
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.env import environment, text
 from imgaudit.writers.fdt import Tree, fdt
+from imgaudit.writers.sparse import patched
 from imgaudit.writers.tree import file, link, with_parents
 
 LAYOUT = """\
@@ -90,6 +94,40 @@ def test_the_environment_that_u_boot_takes_is_told() -> None:
     assert str(copies.maps[1].place.where) == "example.yaml:22:5"
     alone = of({"u-boot.bin": boot_loader})
     assert [copy.says.taken for copy in alone.environments] == [True]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "taken", "without"),
+    [
+        ({}, {}, "b.env", {"b.env": "env-a", "a.env": ""}),
+        # U-Boot env/common.c: of two it chooses one by the sums, and drops that where a value has
+        # no name (himport_r): then it starts with what is compiled in, whatever the other has.
+        ({}, {"": "x"}, "u-boot.bin", {}),
+        ({"": "x"}, {}, "b.env", {"b.env": "compiled-in environment"}),
+        ({}, None, "a.env", {"a.env": "compiled-in environment"}),  # a sum that does not hold
+        (None, None, "u-boot.bin", {"a.env": "", "b.env": ""}),
+    ],
+)
+def test_which_environment_is_left(
+    first: dict[str, str] | None,
+    second: dict[str, str] | None,
+    taken: str,
+    without: dict[str, str],
+) -> None:
+    variables = {"bootcmd": "run main", "bootdelay": "2"}
+
+    def copy(more: dict[str, str] | None, flag: int) -> bytes:
+        data = environment({**variables, **(more or {})}, 4096, flag)
+        return data if more is not None else patched(data, 8, b"B")
+
+    boot_loader = b"\x14\0\0\0" + bytes(64) + text(variables)
+    files = {"a.env": copy(first, 1), "b.env": copy(second, 2), "u-boot.bin": boot_loader}
+    copies = of(files)
+    (found,) = [one for one in copies.environments if one.says.taken]
+    assert found.place.artifact == taken
+    regions = {"a.env": "env-a", "b.env": "env-b"}
+    left = {name: left_of(copies, frozenset({regions[name]})) for name in without}
+    assert {name: one[1] if one is not None else None for name, one in left.items()} == without
 
 
 def test_lists_inside_scripts_are_found_and_composed_ones_are_not() -> None:
