@@ -167,12 +167,13 @@ def _nand(call: Call) -> Done:
     return Done(kind=Kind.OTHER, device="nand0")
 
 
-_MMC_PARTS = {0: "", 1: ".boot0", 2: ".boot1", 3: ".rpmb", 4: ".gp1", 5: ".gp2", 6: ".gp3"}
+_MMC_PARTS = ("", ".boot0", ".boot1", ".rpmb", ".gp1", ".gp2", ".gp3", ".gp4")
 
 
 def hardware(device: int | None, part: int | None) -> str | None:
-    """Name a hardware part of an eMMC, as `mmc dev` counts them."""
-    return None if device is None else f"mmc{device}{_MMC_PARTS.get(part or 0, f'.gp{part}')}"
+    """Name a hardware part of an eMMC, as `mmc dev` counts them; it refuses any above the last."""
+    names = dict(enumerate(_MMC_PARTS))
+    return None if device is None else f"mmc{device}{names.get(part or 0, f'.{part}')}"
 
 
 def _mmc(call: Call) -> Done:

@@ -621,8 +621,8 @@ class _Walk:
         after = self.power.after(self.state())
         later = {
             step.target
-            for step in self.update.steps[number:]
-            if step.act in {Act.WRITE, Act.COPY, Act.ERASE}
+            for at, step in self._steps()
+            if at > number and step.act in {Act.WRITE, Act.COPY, Act.ERASE}
         }
         unfinished = later | self.cached | self.damage.keys()
         # Where the switch starts nothing, what it is made of cannot be told from what starts.

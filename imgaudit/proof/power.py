@@ -158,10 +158,7 @@ class PowerOn:
         return not any(region is not None and region.name in damaged for region in regions)
 
     def _after(self, state: State) -> After:
-        damaged = {name for name, _ in state.damage}
-        if any(
-            one.node.region is not None and one.node.region.name in damaged for one in self.firmware
-        ):
+        if not self._comes_up(state):
             return After((), NO_FIRMWARE)
         proving, said = self._proving(state)
         if proving is None:
@@ -211,28 +208,24 @@ class PowerOn:
 
     def _counts(self, proving: Proving) -> int:
         """Give how many starts may fail before altbootcmd runs; 0 where it never does."""
-        limit = number(proving.values.get("bootlimit", ""), 10)
         config = self.copies.uboot_config.says.config if self.copies.uboot_config else None
-        if config is not None and config.enabled("BOOTCOUNT_ENV"):
-            counting = number(proving.values.get("upgrade_available", ""), 10)
-            return limit or 0 if counting else 0
-        return limit or 0
+        stored = config is not None and config.enabled("BOOTCOUNT_ENV")
+        counting = not stored or number(proving.values.get("upgrade_available", ""), 10)
+        return proving.limit if counting else 0
 
 
 def environment(copies: Copies, lost: frozenset[str]) -> tuple[Copy[Environment], str] | None:
     """Give the environment that U-Boot finds, and what to say of it."""
-    left = [copy for copy in copies.environments if not _gone(copy, lost)]
-    stored = [copy for copy in left if copy.says.stored]
-    for copy in stored:
-        if copy.says.taken:
-            return copy, ""
-    if stored:
-        place = stored[0].place
-        return stored[0], place.region.name if place.region is not None else place.name
-    compiled = next((copy for copy in left if not copy.says.stored), None)
-    if compiled is None:
-        return None
-    return compiled, "" if compiled.says.taken else "compiled-in environment"
+    left = [copy for copy in copies.environments if copy.says.sound and not _gone(copy, lost)]
+    taken = next((copy for copy in left if copy.says.taken), None)
+    if taken is not None:
+        return taken, ""
+    stored = next((copy for copy in left if copy.says.stored), None)
+    if stored is not None:
+        place = stored.place
+        return stored, place.region.name if place.region is not None else place.name
+    compiled = next(iter(left), None)
+    return None if compiled is None else (compiled, "compiled-in environment")
 
 
 def _gone(copy: Copy[Environment], lost: frozenset[str]) -> bool:
@@ -313,8 +306,9 @@ def _hangs(path: Path, *, watched: bool) -> str:
         if path.started is not None and path.started.waits:
             return f"{path.why}; rootwait without a time waits for it without an end"
         arguments = path.boot.arguments if path.boot is not None else None
-        waits = _PANIC.search(arguments or "")
-        if waits is None or waits[1] == "0":
+        told = _PANIC.findall(arguments or "")
+        built = path.started is not None and path.started.resets
+        if told[-1] == "0" if told else not built:
             return f"{path.why}; without panic= the kernel stays there"
         return ""
     if path.ending is Ending.STOPS and path.stop == "reset":

@@ -90,8 +90,9 @@ def _u_boot_steps(board: Board, writing: Sequence[Operation], where: Where) -> I
         if device and device not in board.devices and not device.startswith("ubi"):
             continue  # a medium that the layout does not have
         if operation.kind is Kind.PARTITION and device:
-            chip = board.devices[device]
-            yield UpdateStep(where=where, act=Act.TABLE, target=chip, said=said)
+            chip = board.devices.get(device, "")
+            if chip in board.layout.chips:  # no area of a chip, such as a UBI, takes a table
+                yield UpdateStep(where=where, act=Act.TABLE, target=chip, said=said)
             continue
         regions = list(_touched(board, operation))
         for region in regions:

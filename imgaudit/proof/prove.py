@@ -159,14 +159,20 @@ class Proving:
         offset = position(self.copy.says, step.variable, step.at)
         return step if offset == step.offset else replace(step, offset=offset)
 
+    @property
+    def limit(self) -> int:
+        """How many starts may fail before altbootcmd runs; 0 where U-Boot counts none."""
+        config = self.copies.uboot_config
+        counts = config is None or config.says.config.enabled("BOOTCOUNT_LIMIT")
+        return (number(self.values.get("bootlimit", ""), 10) or 0) if counts else 0
+
     def switched(self) -> Iterator[Proof]:
         """Follow what the boot counter leads to after too many starts, where there are slots.
 
         Source: U-Boot doc/api/bootcount.rst: altbootcmd runs instead of bootcmd.
         """
         stage = next((aim.stage for aim in self.aims if aim.slot is not None), None)
-        limit = number(self.values.get("bootlimit", ""), 10)
-        entry = "altbootcmd"
+        limit, entry = self.limit, "altbootcmd"
         if stage is None or not limit or entry not in self.values:
             return
         if (step := self.silenced(stage)) is not None:

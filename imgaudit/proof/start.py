@@ -74,7 +74,7 @@ class Started:
     and `at_fault` the region where that lies. `outside` names a device that the layout does not
     have and from which it starts. `torn` names a region that is started although it is torn;
     `waits` tells a kernel that waits for its root without an end, `restarts` one that restarts by
-    itself. `release` is the kernel's, as far
+    itself, `resets` one that was built to restart after a panic. `release` is the kernel's, as far
     as it says it.
     """
 
@@ -88,6 +88,7 @@ class Started:
     torn: str = ""
     waits: bool = False
     restarts: bool = False
+    resets: bool = False
     regions: tuple[str, ...] = ()
     ramdisk: str | None = None
     release: str = ""
@@ -159,6 +160,7 @@ class Starter:
                 torn=problem.torn,
                 waits=problem.waits,
                 restarts=problem.restarts,
+                resets=judging.resets,
                 fault=problem.fault,
                 at_fault=problem.at or judging.region("kernel"),
             )
@@ -176,6 +178,7 @@ class _Judging:
         self.arguments = operations[boot.operation].arguments
         self.name = self.arguments[0] if self.arguments else ""
         self.loaded: dict[str, tuple[Operation, Source | None]] = {}
+        self.resets = False
 
     def run(self) -> Started:
         if self.boot.kernel is not None:
@@ -196,6 +199,7 @@ class _Judging:
                 self.loaded[role] = self.filled(role, at)
         self.taken_ramdisk()
         parts = self.parts()
+        self.resets = resets(self.config_of(parts["kernel"]))
         for role in self.loaded:
             self.untorn(role)
         self.kernel(parts["kernel"])
@@ -721,14 +725,15 @@ class _Judging:
         """See that a script mounts a root as what it is (mount(8): without a type, it is tried)."""
         kind = switch.kind if switch is not None else None
         content = self.board.content(region)
-        if switch is None or kind in {None, "auto"} or content is None or content.format is None:
+        holds = content.format or "" if content is not None else ""
+        if switch is None or kind is None or holds not in MOUNTED:
             return
         ext = {"ext2", "ext3", "ext4"}
-        if content.format not in MOUNTED or content.format == kind:
-            return
-        if not ({content.format, kind} <= ext or (content.format == "fat" and kind == "vfat")):
+        taken = MOUNTED[holds] | (ext if holds in ext else set()) | {"auto"}
+        # One of several that are named is enough, and noX is any other.
+        if taken.isdisjoint(kind.split(",")) and not kind.startswith("no"):
             why = f"{switch.step.path} of the ramdisk mounts {region.name} as {kind}, and it holds"
-            raise _NoError(f"{why} {content.format}", Fault.ROOT, returns=False)
+            raise _NoError(f"{why} {holds}", Fault.ROOT, returns=False)
 
     def ramdisk_from(self, parts: Mapping[str, Piece]) -> str | None:
         """Name the region that the ramdisk comes from: given, in the FIT, or in the kernel."""
@@ -911,6 +916,11 @@ class _Judging:
         if damage:
             raise _OpenError(f"whether {region.name}, the root, comes up is not known: {damage}")
         yield Link("init", init.path, region.name)
+
+
+def resets(config: Mapping[str, str] | None) -> bool:
+    """Tell whether a kernel was built to restart after a panic (Linux lib/Kconfig.debug)."""
+    return (config or {}).get("CONFIG_PANIC_TIMEOUT", "0") != "0"
 
 
 def _is_another(piece: Piece, rescue: Rescue) -> bool:

@@ -467,6 +467,7 @@ FILE_SYSTEMS: Mapping[str, tuple[str, bytes]] = {
     "ubifs": ("UBIFS_FS", b"UBIFS error"),
     "jffs2": ("JFFS2_FS", b"jffs2: "),
     "btrfs": ("BTRFS_FS", b"BTRFS "),
+    "overlay": ("OVERLAY_FS", b"overlayfs: "),
 }
 """By name: the option, without CONFIG_, and how the driver's messages begin."""
 

@@ -72,8 +72,8 @@ class Rescue:
     to what in the layout asks for it. `start` is its own start, followed. `config` is the kernel's
     configuration and `config_from` where it was found; None where unknown, and `config_from` then
     says why. `feature_gaps` is None where e2fsck's features cannot be told. `env_copies` is what
-    /etc/fw_env.config must name. `arguments` are the kernel's command lines, as far as they are'
-    ' known.
+    /etc/fw_env.config must name. `arguments` are the kernel's command lines, as far as they are
+    known.
     """
 
     name: str
@@ -231,27 +231,29 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     if ramdisk.troubles:
         return Early(first.reached, None, _unread(ramdisk))
     if blocked := _blocked(root, start):
-        return Early(first.reached, False, blocked)
+        return Early(first.reached, *blocked)
     options = dict.fromkeys(COMPRESSIONS[segment.compression][1] for segment in packed)
     return Early(
         first.reached, True, options=tuple(options), switch=start.switch, root=root, start=start
     )
 
 
-def _blocked(root: Root, start: Start) -> str:
-    """Say what keeps a script from the root that it is to go on to, where that is certain."""
+def _blocked(root: Root, start: Start) -> tuple[bool | None, str] | None:
+    """Say what keeps a script from the root that it is to go on to, and whether that is certain."""
     switch = start.switch
     if switch is None or start.doubts or set(switch.others) - SHELLS:
-        return ""
+        return None
     for step, point in start.no_point:
         if step.certain and point in switch.points:
-            return f"{step.place} mounts on {point}, which is not there"
+            return False, f"{step.place} mounts on {point}, which is not there"
     folder = root.lookup("/dev")
-    there = folder is not None and folder.children is not None
-    nodes = folder.children.values() if there and folder is not None and folder.children else ()
-    if switch.points and not start.nodes and not any(stat.S_ISBLK(node.mode) for node in nodes):
-        return f"{switch.step.place} mounts a disk, and nothing mounts /dev"
-    return ""
+    nodes = (folder.children or {}).values() if folder is not None else ()
+    if switch.on_node is False or start.nodes or any(stat.S_ISBLK(node.mode) for node in nodes):
+        return None
+    if switch.on_node is None:
+        why = f"{switch.step.place} mounts something that is not known, and nothing mounts /dev"
+        return None, why
+    return False, f"{switch.step.place} mounts a disk, and nothing mounts /dev"
 
 
 def rescue_alone(

@@ -36,6 +36,7 @@ _OTHER_CHIP = regex(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
 _MAKES_NODES = frozenset({"mdev", "mknod", "cp", "tar", "cpio", "udevd", "systemd-udevd"})
 _CMDLINE = "/proc/cmdline"
 INITTAB = "/etc/inittab"
+# What a mount takes that stands below /dev, or is looked for there.
 _DEVICE = regex(r"/dev/|(?:PART)?(?:LABEL|UUID)=")
 # Where programs look at once: BusyBox util-linux/mdev.c, procps/sysctl.c; systemd-udevd(8).
 _LOOKS_IN = {
@@ -114,6 +115,7 @@ class Switch:
     kind: str | None = None
     kinds: tuple[str, ...] = ()
     points: tuple[str, ...] = ()
+    on_node: bool | None = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +127,16 @@ class _Mounted:
     options: tuple[str, ...]
     tool: str
     kind: str | None = None
+
+    @property
+    def bound(self) -> bool:
+        """Whether another mount point is shown there."""
+        return not {"bind", "rbind", "move"}.isdisjoint(self.options)
+
+    @property
+    def through(self) -> bool:
+        """Whether what is seen there lies elsewhere."""
+        return self.bound or self.kind == "overlay"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -759,20 +771,22 @@ class _Walk:
         points: list[str] = []
         found = self.behind(point, points) if one and point is not None else None
         device = None if found is None else found.device
+        seen = [mount for place in points for mount in self.devices.get(place, ())]
+        nodes = {mount.device is not None and bool(_DEVICE.match(mount.device)) for mount in seen}
+        unknown = any(mount.device is None for mount in seen)
+        # Of a volume or a network that it names itself no argument of the kernel says more.
+        named = bool(seen) and True not in nodes and not unknown and not seen[-1].through
         return Switch(
             step=step if found is None or device is None else found.step,
             device=device,
             init=inits.pop() if len(inits) == 1 else None,
-            asks=self.asks or bool(self.doubts),
+            asks=(self.asks or bool(self.doubts)) and not named,
             others=tuple(dict.fromkeys(self.others)),
             certain=one and step.certain and not self.others,
             kind=None if found is None else found.kind,
-            kinds=tuple(
-                dict.fromkeys(
-                    one.kind for point in points for one in self.devices.get(point, ()) if one.kind
-                )
-            ),
+            kinds=tuple(dict.fromkeys(mount.kind for mount in seen if mount.kind)),
             points=tuple(points),
+            on_node=True if True in nodes else None if unknown else False,
         )
 
     def behind(self, point: str, points: list[str]) -> _Mounted | None:
@@ -789,8 +803,7 @@ class _Walk:
             if last.device is None or _DEVICE.match(last.device):
                 return last
             lower = next((it for it in last.options if it.startswith("lowerdir=")), "")
-            bound = {"bind", "rbind", "move"} & set(last.options)
-            under = lower.removeprefix("lowerdir=") or (last.device if bound else None)
+            under = lower.removeprefix("lowerdir=") or (last.device if last.bound else None)
             if not under:
                 return None
             point = under
@@ -889,6 +902,8 @@ class _Walk:
         if point is not None:
             device = plain[0] if len(plain) > 1 else None
             mounted = _Mounted(step, device, tuple(options), tool, kind)
+            if mounted.bound:
+                mounted = replace(mounted, kind=None)  # mount(8): a type says nothing then
             self.devices.setdefault(posixpath.normpath(point), []).append(mounted)
             self.mounts_on(point, step)
 

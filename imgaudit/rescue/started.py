@@ -17,6 +17,7 @@ from imgaudit.model import Layout, Region, Stage
 from imgaudit.ramdisk.root import Root
 from imgaudit.rescue.access import scripts
 from imgaudit.rescue.drivers import (
+    FILE_SYSTEMS,
     IMAGE_SIZE,
     Drivers,
     Kernel,
@@ -32,7 +33,6 @@ from imgaudit.rescue.survey import RescueFacts
 
 NO_TREE = "the device tree that the kernel is given is not known"
 NO_KERNEL = "the kernel is not known"
-_ALWAYS = frozenset({"tmpfs", "ramfs", "proc", "sysfs", "devtmpfs", "auto"})
 _ALSO = {"ext2": ("ext2", "ext4"), "ext3": ("ext3", "ext4"), "fat": ("vfat",)}
 """What Linux mounts a file system with, where that is called otherwise (fs/ext4/super.c)."""
 _GENERATED = ("/init", "/scripts/functions", "/scripts/init-top/udev", "/scripts/local")
@@ -72,10 +72,13 @@ class Started:
     modules: Release | None = field(default=None, repr=False)
 
     def file_system(self, name: str) -> State:
-        """Tell whether a file system can be mounted in the ramdisk: built in, or as its module."""
-        if self.modules is None or name in _ALWAYS:
+        """Tell whether a file system can be mounted in the ramdisk: built in, or as its module.
+
+        Of several, as `mount -t` takes them, one is enough. Modules of others are not called so.
+        """
+        names = [also for one in name.split(",") for also in _ALSO.get(one, (one,))]
+        if self.modules is None or not all(one in FILE_SYSTEMS for one in names):
             return State.UNKNOWN
-        names = _ALSO.get(name, (name,))
         if any(module.name in names for module in self.modules.modules):
             return State.LOADED  # mount asks for it
         builtin, image = frozenset(self.modules.builtin), image_of(self.kernel)

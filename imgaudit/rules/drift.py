@@ -499,7 +499,7 @@ def map_refused(subject: Subject) -> Outcome:
     for table in copies.maps:
         if not table.says.in_use:
             wrong.setdefault("; ".join(table.says.notes), []).append(table.place)
-    chip = next(chip for chip in layout.chips.values())
+    chip = next(iter(layout.chips.values()), None)
     for why, places in wrong.items():
         yield finding(REFUSED(why=why), places, region=places[0].region, chip=chip)
 

@@ -16,6 +16,7 @@ from imgaudit.formats.ext import Ext
 from imgaudit.formats.f2fs import F2fs
 from imgaudit.formats.facts import Facts
 from imgaudit.formats.fat import Fat
+from imgaudit.formats.files import Piece
 from imgaudit.formats.jffs2 import Jffs2
 from imgaudit.formats.luks import Luks
 from imgaudit.formats.lvm2 import Lvm2
@@ -45,6 +46,7 @@ F = TypeVar("F", bound=Facts)
 # Less than a page of 4 KiB: what an end that was taken as exclusive costs.
 _ONE_SHORT = 8 * SECTOR
 _OFF_BY_ONE = ", as where an inclusive end was taken as exclusive"
+_NOWHERE = Piece(1 << 63, None)
 # Linux fs/jffs2/fs.c refuses less.
 _JFFS2_BLOCKS = 5
 
@@ -230,12 +232,13 @@ LARGER = Rule(
         " {over:bytes} are missing{hint}{says}"
     ),
     effect=(
-        "The mount is refused, or fails when what lies past the end is read; what the file system"
-        " keeps there is lost."
+        "The mount is refused, or fails when what lies past the end is read or written; what the"
+        " file system keeps there is lost."
     ),
     fix="Make the file system with at most {room:bytes}, or give it {over:bytes} more.",
     computed="blocks x block size of the superblock is more than the region, less file-at, or than"
-    " the partition",
+    " the partition; a warning for a FAT of which all that it keeps lies inside: it is read all the"
+    " same",
     sources=(
         in_linux(
             "fs/ext4/super.c",
@@ -278,7 +281,24 @@ def filesystem_larger(sized: _Sized) -> Outcome:
         device_blocks=device,
         says=says,
         hint=_OFF_BY_ONE if over < _ONE_SHORT else "",
-    ).inside(found, at=extent.at, length=extent.size)
+    ).inside(
+        found,
+        at=extent.at,
+        length=extent.size,
+        severity=Severity.WARNING if _reads(found, room) else None,
+    )
+
+
+def _reads(found: Node[Facts], room: int) -> bool:
+    """Tell whether all that a FAT keeps is inside: no driver asks the device for its size.
+
+    Source: Linux fs/fat/inode.c, fat_fill_super; U-Boot fs/fat/fat.c, get_fs_info.
+    """
+    files = found.facts.files if isinstance(found.facts, Fat) else None
+    if files is None or not files.complete or found.content.size > room:
+        return False
+    pieces = [piece for entry in files for piece in entry.pieces or (_NOWHERE,)[: entry.size]]
+    return all((piece.offset or 0) + piece.size <= room for piece in pieces)
 
 
 def _truncated_values(*, kind: str, have: int, size: int, missing: int) -> None: ...

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from imgaudit.boot.records import CHANGES
+from imgaudit.boot.records import CHANGES, Boot
+from imgaudit.boot.stage import Followed
+from imgaudit.contents.starts import kernel_in
 from imgaudit.model import Layout, Region, Writer
+from imgaudit.proof.start import resets
 from imgaudit.rules._boot import COMMANDS, RECOVERY, Met, finding, scripted
 from imgaudit.rules.cited import PRACTICE, in_linux, in_trusted_firmware
 from imgaudit.rules.engine import Outcome, Rule, Severity, check
@@ -108,13 +111,15 @@ HALTS = Rule(
     fix="Add panic=10 to bootargs, or build the kernel with CONFIG_PANIC_TIMEOUT.",
     computed=(
         "altbootcmd and bootlimit are set, and a command line that is known has no panic= with a"
-        " number other than 0; not where the stage names its kernel's .config"
+        " number other than 0; not where the stage names its kernel's .config, or the kernel's own"
+        " has CONFIG_PANIC_TIMEOUT"
     ),
     sources=(
         in_linux(
             "Documentation/admin-guide/kernel-parameters.txt",
             says="panic= [KNL] Kernel behaviour on panic: delay <timeout>",
         ),
+        in_linux("lib/Kconfig.debug", "PANIC_TIMEOUT", "If n = 0, then we wait forever."),
     ),
     bad=scripted(
         f"setenv bootargs console=ttyS0 && {RECOVERY}",
@@ -142,7 +147,15 @@ def never_resets(subject: Subject) -> Outcome:
         if text is None or "${" in text:
             continue
         seconds = [word[6:] for word in text.split() if word.startswith("panic=")]
-        if not seconds or seconds[-1] == "0":
+        if seconds[-1] == "0" if seconds else not _restarts(followed, boot):
             operation = followed.operation(boot)
             case = HALTS(command=boot.command, script=operation.variable)
             yield finding(case, boots, operation)
+
+
+def _restarts(followed: Followed, boot: Boot) -> bool:
+    """Tell whether the kernel of a boot command was built to restart after a panic."""
+    pieces = (piece for start in followed.starts if start.boot is boot for piece in start.pieces)
+    contents = (piece.content for piece in pieces if piece.role == "kernel")
+    kernels = (kernel_in(content) for content in contents if content is not None)
+    return any(it is not None and it.inside and resets(it.inside.config) for it in kernels)

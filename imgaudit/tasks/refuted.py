@@ -79,11 +79,11 @@ def _has_another(item: Finding, stopping: Sequence[Finding], subject: Subject) -
     if item.rule.name not in _FIRST_STAGE:
         return False
     hurt = {one.region for other in stopping for one in (other, *other.leads_to)}
-    holds = {one.region.holds for one in subject.placements if one.region.name == item.region}
+    read = [(one.region.name, one.payload) for one in subject.placements if one.payload is not None]
+    formats = {payload.format for name, payload in read if name == item.region}
     return any(
-        one.region.holds in holds and one.region.name not in hurt and one.payload.facts is not None
-        for one in subject.placements
-        if one.payload is not None
+        payload.format in formats and payload.facts is not None and name not in hurt
+        for name, payload in read
     )
 
 

@@ -245,6 +245,8 @@ def test_a_list_of_partitions_that_is_refused_has_no_names() -> None:
         ("nand erase 20000 40000", "nand0", Span.sized(0x20000, 0x40000), None, None),
         ("nand erase rest", "nor", Span(MIB, 16 * MIB), None, None),
         ("mmc dev 1 2", "mmc1.boot1", None, None, None),
+        ("mmc dev 1 7", "mmc1.gp4", None, None, None),
+        ("mmc dev 1 8", "mmc1.8", None, None, None),
         ("mmc dev 1", "mmc1", None, None, None),
         ("usb dev 2", "usb2", None, None, None),
         ("usb dev", "usb0", None, None, None),

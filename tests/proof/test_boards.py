@@ -387,6 +387,30 @@ _OVERLAY = (
         (_TAKES, "root=/dev/mmcblk0p2", "proven", "root-a"),
         (_TAKES, "root=/dev/mmcblk0p2 init=/sbin/inti", "unproven", "has no /sbin/inti"),
         ("#!/bin/sh\nexec sh\n", "", "proven", "/init"),
+        (
+            _SWITCHES.replace("p2 /mnt", "p2 /low\nmount -t none -o bind /low /mnt"),
+            "",
+            "proven",
+            "",
+        ),
+        (
+            _SWITCHES.replace(" /dev/mm", " -t nfs 10.0.0.1:/x /mnt\n#"),
+            "",
+            "unproven",
+            "which root",
+        ),
+        (
+            _SWITCHES.replace(" /dev/mm", " -t ubifs ubi0:root /mnt\n#"),
+            "",
+            "unproven",
+            "which root",
+        ),
+        (
+            _ASKS.replace('mount "', 'mount -t jffs2 mtd3 /mnt\n#"'),
+            "root=/dev/mmcblk0p2",
+            "unproven",
+            "which root",
+        ),
     ],
 )
 def test_where_the_script_of_a_ramdisk_goes_on(
@@ -414,6 +438,9 @@ def test_where_the_script_of_a_ramdisk_goes_on(
             "mounts root-a as f2fs, and it holds ext4",
         ),
         ({"mount /dev/mm": "mount -t auto /dev/mm"}, (), ""),
+        ({"mount /dev/mm": "mount -t squashfs,ext4 /dev/mm"}, (), ""),
+        ({"mount /dev/mm": "mount -t noext3 /dev/mm"}, (), ""),
+        ({"mount /dev/mm": "mount -t squashfs,vfat /dev/mm"}, (), "root-a as squashfs,vfat"),
     ],
 )
 def test_what_keeps_a_ramdisk_from_its_root(
@@ -433,6 +460,26 @@ def test_what_keeps_a_ramdisk_from_its_root(
 
 
 @pytest.mark.parametrize(
+    ("mounts", "says"),
+    [
+        ("/dev/mmcblk0p2", "nothing mounts /dev"),
+        ("$root", "something that is not known, and nothing mounts /dev"),
+        ("-t nfs 10.0.0.1:/tide", "which root /init:3 of initrd goes on to"),
+        ("-t ubifs ubi0:root", "which root /init:3 of initrd goes on to"),
+        ("-t jffs2 mtd3", "which root /init:3 of initrd goes on to"),
+    ],
+)
+def test_what_needs_no_node_is_mounted_without_dev(mounts: str, says: str) -> None:
+    """Source: Linux drivers/mtd/mtdsuper.c and fs/ubifs/super.c take names without a path."""
+    script = _SWITCHES.replace("/dev/mmcblk0p2", mounts)
+    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(script, 0o755)}
+    proof = _behind({**tree, "mnt": directory(), "dev": directory()}, {})
+    certain = mounts.startswith("/dev")
+    assert proof.verdict is (Verdict.REFUTED if certain else Verdict.UNPROVEN), proof.line()
+    assert says in proof.line()
+
+
+@pytest.mark.parametrize(
     ("files", "says"),
     [
         ({}, ""),  # what the kernel has is not known
@@ -446,6 +493,25 @@ def test_a_ramdisk_brings_what_mounts_the_root(files: dict[str, str], says: str)
     tree: Root = {"bin/sh": file(program(), 0o755), "init": file(_SWITCHES, 0o755)}
     tree |= {"mnt": directory(), **_NODE}
     tree |= {f"lib/modules/6.12/{name}": file(text) for name, text in files.items()}
+    proof = _behind(tree, {})
+    assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
+    assert says in proof.line()
+
+
+@pytest.mark.parametrize(
+    ("script", "builtin", "says"),
+    [
+        (_SWITCHES.replace("mount", "mount -t ext4,squashfs"), "ext4/ext4", ""),
+        (_OVERLAY, "ext4/ext4", "the kernel has no overlay built in"),
+        (_OVERLAY, "ext4/ext4.ko\nkernel/fs/overlayfs/overlay", ""),
+        (_OVERLAY.replace("-t overlay", "-t overlayfs"), "ext4/ext4", ""),  # a name of its own
+    ],
+)
+def test_what_a_script_mounts_is_in_the_kernel(script: str, builtin: str, says: str) -> None:
+    """Source: mount(8), of -t: more than one type may be said."""
+    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(script, 0o755), **_NODE}
+    tree |= {name: directory() for name in ("mnt", "low", "up")}
+    tree["lib/modules/6.12/modules.builtin"] = file(f"kernel/fs/{builtin}.ko\n")
     proof = _behind(tree, {})
     assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()
     assert says in proof.line()
@@ -568,6 +634,46 @@ def test_losses_are_followed_to_what_starts() -> None:
     stays = next(loss for loss in still.losses if loss.name == "root-a")
     assert stays.starts == ()
     assert "without panic=" in stays.how
+
+
+@pytest.mark.parametrize(
+    ("built", "arguments", "stays"),
+    [
+        ("0", "", True),
+        ("10", "", False),
+        ("-1", "", False),
+        ("10", " panic=0", True),
+        ("0", " panic=0 panic=5", False),  # the last one counts
+        ("0", " panic=5 panic=0", True),
+    ],
+)
+def test_a_kernel_may_be_built_to_restart(built: str, arguments: str, stays: bool) -> None:
+    """Source: Linux lib/Kconfig.debug, PANIC_TIMEOUT; kernel/panic.c takes panic= over it."""
+    boot = _BY_SLOT["bootcmd"].replace(" panic=5", arguments)
+    made = image_of({**CONFIG, "PANIC_TIMEOUT": built})
+    subject = board({**_BY_SLOT, "bootcmd": boot}, layout=_LAYOUT + _SLOTS, files={"Image": made})
+    lost = next(loss for loss in subject.losses if loss.name == "root-a")
+    assert (lost.starts == ()) == stays, lost.how
+    assert ("without panic=" in lost.how) == stays
+
+
+@pytest.mark.parametrize(
+    ("config", "counts"),
+    [
+        ("CONFIG_BOOTCOUNT_LIMIT=y\n", True),
+        ("CONFIG_BOOTDELAY=2\n", False),
+        ("CONFIG_BOOTCOUNT_LIMIT=y\nCONFIG_BOOTCOUNT_ENV=y\n", False),  # no upgrade_available
+    ],
+)
+def test_a_u_boot_that_counts_no_start_does_not_switch(config: str, counts: bool) -> None:
+    """Source: U-Boot common/autoboot.c, bootdelay_process: under CONFIG_BOOTCOUNT_LIMIT only."""
+    layout = f"{_LAYOUT}{_SLOTS}written-elsewhere: {{uboot-config: config}}\n"
+    subject = board(_BY_SLOT, layout=layout, made={"config": config.encode})
+    lost = next(loss for loss in subject.losses if loss.name == "root-a")
+    assert lost.starts == (("main b",) if counts else ())
+    assert "altbootcmd" in lost.how or "resets without an end" in lost.how
+    switched = "main after 3 failed starts" in proofs(subject)
+    assert switched == ("BOOTCOUNT_LIMIT" in config)
 
 
 def test_a_stick_without_anything_must_not_keep_the_board() -> None:

@@ -254,6 +254,12 @@ def test_a_switch_before_what_it_switches_to() -> None:
     assert walked("{write: root-b}, {set: {slot: b}}").early == ()
 
 
+def test_a_switch_before_the_whole_chip_is_written() -> None:
+    # what writes a chip writes each of its regions
+    assert walked("{set: {slot: b}}, {write: emmc}").early == ((1, "root-b"),)
+    assert walked("{write: emmc}, {set: {slot: b}}").early == ()
+
+
 def test_what_is_still_in_a_cache_is_not_whole() -> None:
     found = walked("{write: root-b, flush: later}, {set: {slot: b}}")
     assert found.early == ((2, "root-b"),)

@@ -255,6 +255,7 @@ def test_files_and_media_that_u_boot_writes() -> None:
         put_stick=f"usb start; usb write 0x90000000 0 1; {root}",
         put_watched=f"wdt start 60000; {root}",
         put_outside="mmc write 0x90000000 0x14000 ${filesize}",
+        put_table=f"gpt write mmc 0 name=a,size=1MiB; gpt write ubi 0 name=a,size=1MiB; {root}",
     )
     found = {walked.update.name: walked.update for walked in subject.updates}
     told = {name: [(one.act, one.target) for one in it.steps] for name, it in found.items()}
@@ -266,5 +267,7 @@ def test_files_and_media_that_u_boot_writes() -> None:
         "put_stick": [last],
         "put_watched": [last],
         "put_outside": [(Act.UNKNOWN, "")],
+        # a UBI takes no partition table
+        "put_table": [(Act.TABLE, "emmc"), last],
     }
     assert [name for name, update in found.items() if update.watched] == ["put_watched"]

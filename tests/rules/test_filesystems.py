@@ -118,6 +118,25 @@ class TestSize:
         found = {f.rule.name: f for f in findings(disk(holds, lambda: data), HERE)}
         assert found["filesystem-larger-than-region"].values["size"] == size
 
+    @pytest.mark.parametrize(
+        ("kept", "stored", "severity"),
+        [
+            (6 * MIB, 8 * MIB, Severity.WARNING),
+            (8 * MIB, 8 * MIB, Severity.ERROR),  # the last of it lies behind the end
+            (6 * MIB, 8 * MIB + 1, Severity.ERROR),  # and what is stored goes over the next region
+        ],
+    )
+    def test_a_fat_of_which_all_that_it_keeps_is_inside(
+        self, kept: int, stored: int, severity: Severity
+    ) -> None:
+        """Linux mounts it: fs/fat/inode.c, fat_fill_super does not ask the device for its size."""
+        whole = fat16(9 * MIB, {"a": b"a" * MIB, "b": b"b" * (kept - MIB)}, label="a", serial=1)
+        data = whole.whole()[:stored]
+        found = findings(disk("fat", lambda: data, size="8 MiB"), HERE)
+        assert [(f.rule.name, f.severity) for f in found] == [
+            ("filesystem-larger-than-region", severity)
+        ]
+
     def test_external_journal_is_no_file_system(self) -> None:
         data = fs._ext(128, stored=64, incompat=0x8, state=0)
         assert findings(disk("ext4", lambda: data), HERE) == []

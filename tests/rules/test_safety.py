@@ -4,6 +4,9 @@ import pytest
 
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.engine import Severity
+from imgaudit.rules.samples import fit, kernel
+from imgaudit.writers.fdt import Tree
+from imgaudit.writers.kernel import CONFIG, image
 from tests._audits import found, one
 
 LOADER = "name: loader, at: 512 KiB, size: 128 KiB, holds: fip, file: fip.bin"
@@ -42,3 +45,24 @@ def test_a_kernel_whose_configuration_is_given_is_not_judged() -> None:
         files={"kernel.config": lambda: b"CONFIG_PANIC_TIMEOUT=5\n"},
     )
     assert found("failed-start-never-resets", example) == []
+
+
+@pytest.mark.parametrize(("built", "wrong"), [("0", True), ("5", False)])
+def test_a_kernel_that_was_built_to_restart(built: str, wrong: bool) -> None:
+    """Source: Linux lib/Kconfig.debug, PANIC_TIMEOUT; panic= counts more."""
+
+    def with_kernel() -> bytes:
+        payload = image({**CONFIG, "PANIC_TIMEOUT": built})
+        parts: Tree = {"kernel": kernel({"load": 0x80000000, "entry": 0x80000000}, payload=payload)}
+        return fit(parts, configurations={"conf": {"kernel": "kernel"}})
+
+    def of(arguments: str) -> int:
+        example = scripted(
+            f"setenv bootargs {arguments} && {RECOVERY}",
+            more={"bootlimit": "3", "altbootcmd": "run recovery"},
+            itb=with_kernel,
+        )
+        return len(found("failed-start-never-resets", example))
+
+    assert of("quiet") == wrong
+    assert of("panic=0") == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import struct
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
@@ -202,13 +203,23 @@ def test_what_a_tree_reserves_binds_only_the_start_that_takes_it(reserving: str)
     assert refuted == {reserving}
 
 
-@pytest.mark.parametrize(("spare", "verdict"), [(0, Verdict.PROVEN), (1, Verdict.REFUTED)])
-def test_another_copy_of_the_first_stage_that_is_whole_starts(spare: int, verdict: Verdict) -> None:
+@pytest.mark.parametrize("holds", ["egon", "raw"])
+@pytest.mark.parametrize(
+    ("spare", "verdict"),
+    [
+        (lambda: egon(0), Verdict.PROVEN),
+        (lambda: egon(1), Verdict.REFUTED),
+        (whole_fit, Verdict.REFUTED),  # no first stage
+    ],
+)
+def test_another_copy_of_the_first_stage_that_is_whole_starts(
+    holds: str, spare: Callable[[], bytes], verdict: Verdict
+) -> None:
     """Boot ROMs look for a first stage at several places; common practice, no source."""
-    loader = "name: {}, at: {} KiB, size: 64 KiB, holds: egon, file: {}"
+    loader = f"name: {{}}, at: {{}} KiB, size: 64 KiB, holds: {holds}, file: {{}}"
     made = scripted(
         regions=(loader.format("loader", 0, "one"), loader.format("spare", 512, "two")),
-        files={"one": lambda: egon(1), "two": lambda: egon(spare)},
+        files={"one": lambda: egon(1), "two": spare},
         itb=whole_fit,
     )
     text = made.layout.replace(
