@@ -212,12 +212,12 @@ def update(walked: Walked) -> dict[str, Any]:
 
 
 def _held_back(subject: Subject) -> list[str]:
-    """Name the stages that are walked to here, and of which it is known that they do not start."""
+    """Name the stages and slots that are walked to, and are known not to start."""
     from imgaudit.tasks import audit
 
     walked = {name for item in subject.losses for name in item.starts or ()}
     proofs = audit.settled(subject).proofs
-    refuted = {it.stage.name for it in proofs if it.taken and it.verdict.value == "refuted"}
+    refuted = {it.name for it in proofs if it.taken and it.verdict.value == "refuted"}
     return sorted(walked & refuted)
 
 

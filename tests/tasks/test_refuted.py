@@ -26,7 +26,7 @@ from imgaudit.rules.engine import Example, Severity
 from imgaudit.rules.first_stage import _egon as egon
 from imgaudit.rules.main_root import system
 from imgaudit.rules.proof import DOES_NOT_START, TELLS
-from imgaudit.rules.subject import gather
+from imgaudit.rules.subject import Subject, gather
 from imgaudit.tasks import audit, covered
 from imgaudit.tasks.follow import follow
 from imgaudit.tasks.refuted import held
@@ -37,6 +37,7 @@ from imgaudit.writers.ext4 import ext4
 from imgaudit.writers.fdt import Tree, fdt
 from imgaudit.writers.gpt import Partition, gpt
 from imgaudit.writers.tree import Root, directory, file
+from tests.proof import test_boards as heron
 
 _SAYS = re.compile(
     r"does not (?:start|boot|attach)|nothing (?:starts|boots|(?:more )?is heard)|panics|is dead"
@@ -272,3 +273,21 @@ def test_no_screen_tells_a_refuted_stage_as_one_that_starts(
     assert endured.verdict.word == word
     said = f"{stage}: does not start as built, audit says why"
     assert (said in endured.verdict.counts) is (word == "INCOMPLETE")
+
+
+def test_a_slot_of_which_a_rule_knows_that_it_does_not_start_is_told() -> None:
+    """Its file system is larger than its partition (Linux fs/ext4/super.c, ext4_geometry_check)."""
+    tree: Root = {"sbin/init": file(program(), 0o755), "dev": directory()}
+    large = ext4(40 * MIB, tree, label="root", uuid=UUID(int=1), epoch=0).whole()
+    layout = heron._LAYOUT + heron._SLOTS
+    subject = heron.board(heron._BY_SLOT, layout=layout, made={"root": lambda: large})
+    assert verdicts_of(subject) == {"main a": "refuted", "main b": "proven"}
+    endured = covered.endure(subject).verdict
+    assert endured is not None
+    assert "main a: does not start as built" in endured.counts
+    assert "main b: does not" not in endured.counts
+
+
+def verdicts_of(subject: Subject) -> dict[str, str]:
+    proofs = [it for it in audit.settled(subject).proofs if "after" not in it.name]
+    return {it.name: it.verdict.value for it in proofs}
