@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from imgaudit.boot.rammap import Command
+from imgaudit.contents.build import reader_of
 from imgaudit.model import Layout
 from imgaudit.proof.ledger import proven_again
 from imgaudit.proof.records import Proof, Step, Verdict
@@ -79,11 +80,12 @@ def _has_another(item: Finding, stopping: Sequence[Finding], subject: Subject) -
     if item.rule.name not in _FIRST_STAGE:
         return False
     hurt = {one.region for other in stopping for one in (other, *other.leads_to)}
-    read = [(one.region.name, one.payload) for one in subject.placements if one.payload is not None]
-    formats = {payload.format for name, payload in read if name == item.region}
+    read = [(one.region, one.payload) for one in subject.placements if one.payload is not None]
+    mine = [(region, payload) for region, payload in read if region.name == item.region]
+    formats = {it for region, payload in mine for it in (payload.format, reader_of(region.holds))}
     return any(
-        payload.format in formats and payload.facts is not None and name not in hurt
-        for name, payload in read
+        payload.format in formats and payload.facts is not None and region.name not in hurt
+        for region, payload in read
     )
 
 
