@@ -21,7 +21,7 @@ from imgaudit.layout.load import parse as parse_layout
 from imgaudit.maps import device_tree
 from imgaudit.rules import checks, command_line, drift, environment_place
 from imgaudit.rules.built import subject_of
-from imgaudit.rules.engine import Check, Finding, Severity
+from imgaudit.rules.engine import Check, Example, Finding, Severity
 from imgaudit.rules.examples import nor
 from imgaudit.rules.subject import Subject, gather
 from imgaudit.tasks import audit
@@ -309,3 +309,11 @@ def test_a_list_of_a_thousand_partitions_is_paired_in_time() -> None:
     found = audit.run(subject, only=[checks()["map-region-unknown"]]).findings
     assert [item.values["label"] for item in found] == [f"q{count - 1}"]
     assert time.process_time() - before < 5  # once a minute and more
+
+
+@pytest.mark.parametrize(("elsewhere", "told"), [("", 0), ("spi0.0:64k(all", 1)])
+def test_a_layout_without_any_chip(elsewhere: str, told: int) -> None:
+    text = "layout: 1\nboard: heron\narch: arm64\nchips: {}\nregions: []\n"
+    text += f"written-elsewhere: {{mtdparts: '{elsewhere}'}}\n" if elsewhere else ""
+    result = audit.run(subject_of(Example(text)))
+    assert [item.rule.name for item in result.findings].count("map-copy-refused") == told

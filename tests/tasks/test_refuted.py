@@ -216,16 +216,18 @@ def test_what_a_tree_reserves_binds_only_the_start_that_takes_it(reserving: str)
 def test_another_copy_of_the_first_stage_that_is_whole_starts(
     holds: str, spare: Callable[[], bytes], verdict: Verdict
 ) -> None:
-    """Boot ROMs look for a first stage at several places; common practice, no source."""
-    loader = f"name: {{}}, at: {{}} KiB, size: 64 KiB, holds: {holds}, file: {{}}"
+    """U-Boot doc/board/allwinner/sunxi.rst: at 8 KiB of a card or an eMMC, and at 128 KiB."""
+    loader = f"name: {{}}, chip: emmc, at: {{}} KiB, size: 64 KiB, holds: {holds}, file: {{}}"
     made = scripted(
-        regions=(loader.format("loader", 0, "one"), loader.format("spare", 512, "two")),
+        regions=(loader.format("loader", 8, "one"), loader.format("spare", 128, "two")),
         files={"one": lambda: egon(1), "two": spare},
         itb=whole_fit,
     )
     text = made.layout.replace(
         "regions: [env, recovery]", "regions: [env, recovery, loader, spare]"
     )
+    text = text.replace("chips:\n", "chips:\n  emmc: {kind: emmc, number: 0, sectors: 8192}\n")
+    text = re.sub(r"chip: nor, (name: \w+, chip: emmc)", r"\1", text)
     example = replace(made, layout=text)
     found = {item.rule.name for item in audit.run(subject_of(example)).findings}
     assert "first-stage-checksum" in found
