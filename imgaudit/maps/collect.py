@@ -137,6 +137,12 @@ class Copies:
     refused: tuple[Copy[str], ...] = ()
     options: Options = field(default_factory=Options)
 
+    @property
+    def counts_starts(self) -> bool:
+        """Whether U-Boot counts failed starts, unless it was built not to."""
+        config = self.uboot_config
+        return config is None or config.says.config.enabled("BOOTCOUNT_LIMIT")
+
 
 def collect(build: Build) -> Copies:
     """Find every copy; a build without a layout has none."""

@@ -162,9 +162,8 @@ class Proving:
     @property
     def limit(self) -> int:
         """How many starts may fail before altbootcmd runs; 0 where U-Boot counts none."""
-        config = self.copies.uboot_config
-        counts = config is None or config.says.config.enabled("BOOTCOUNT_LIMIT")
-        return (number(self.values.get("bootlimit", ""), 10) or 0) if counts else 0
+        limit = number(self.values.get("bootlimit", ""), 10) or 0
+        return limit if self.copies.counts_starts else 0
 
     def switched(self) -> Iterator[Proof]:
         """Follow what the boot counter leads to after too many starts, where there are slots.

@@ -685,15 +685,14 @@ def boot_count_inert(subject: Subject) -> Outcome:
 
 def _uncounted(subject: Subject) -> str:
     """Say why U-Boot, as it was built, counts no start; empty where it does, or is not known."""
-    boots = subject.boots
-    copy = subject.copies.uboot_config if subject.copies is not None else None
-    if copy is None:
+    boots, copies = subject.boots, subject.copies
+    if copies is None or copies.uboot_config is None:
         return ""
-    config = copy.says.config
-    if not config.enabled("BOOTCOUNT_LIMIT"):
+    if not copies.counts_starts:
         return "U-Boot is built without BOOTCOUNT_LIMIT"
     texts = (*boots.variables, *_values(boots))
-    if config.enabled("BOOTCOUNT_ENV") and not any("upgrade_available" in text for text in texts):
+    stored = copies.uboot_config.says.config.enabled("BOOTCOUNT_ENV")
+    if stored and not any("upgrade_available" in text for text in texts):
         return "nothing sets upgrade_available, without which none counts"
     return ""
 

@@ -100,7 +100,7 @@ def boot_sections(subject: Subject, told: Mapping[str, Followed]) -> Iterator[Se
     for name, followed in told.items():
         others = {other: at for other, at in all_places.items() if other != name}
         steps = lines(followed, others)
-        yield _entry(subject.boots, followed, steps)
+        yield _entry(subject, followed, steps)
         yield from _maps(subject.boots, followed, steps, banks)
 
 
@@ -123,7 +123,9 @@ def _environment(boots: Boots) -> Iterator[Line]:
     )
 
 
-def _entry(boots: Boots, followed: Followed, steps: list[Step]) -> Section:
+def _entry(subject: Subject, followed: Followed, steps: list[Step]) -> Section:
+    boots = subject.boots
+    counts = subject.copies is None or subject.copies.counts_starts
     what = f"stage {followed.stage.name}" if followed.stage is not None else ""
     if followed.by_hand:
         what = "only an operator runs it"
@@ -134,7 +136,8 @@ def _entry(boots: Boots, followed: Followed, steps: list[Step]) -> Section:
     if ends:
         how = " or ".join(_ENDS.get(end, end) for end in ends)
         told.append(Line(f"When nothing is left to try, {how}."))
-    if followed.entry == "bootcmd" and boots.get("bootlimit") and boots.get("altbootcmd"):
+    limited = boots.get("bootlimit") and boots.get("altbootcmd") and counts
+    if followed.entry == "bootcmd" and limited:
         told.append(
             Line(
                 f"After more than {boots.get('bootlimit')} starts in a row that the system did not"

@@ -117,6 +117,21 @@ def test_scripts_for_an_operator_are_named() -> None:
     assert "Erase 0x10000 (64 KiB) of nor at 0x20000, from recovery." in report
 
 
+@pytest.mark.parametrize(
+    ("config", "told"),
+    [("", True), ("CONFIG_BOOTCOUNT_LIMIT=y\n", True), ("CONFIG_BOOTDELAY=2\n", False)],
+)
+def test_altbootcmd_runs_where_starts_are_counted(config: str, told: bool) -> None:
+    """Source: U-Boot common/autoboot.c, bootdelay_process: under CONFIG_BOOTCOUNT_LIMIT only."""
+    example = scripted(
+        more={"bootlimit": "3", "altbootcmd": "run recovery"},
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n" if config else "",
+        files={"u-boot.config": config.encode} if config else None,
+    )
+    said = " ".join(text(subject_of(example)).split())
+    assert ("U-Boot runs altbootcmd instead" in said) == told
+
+
 def test_commands_are_told_in_words() -> None:
     script = (
         "setenv a; setenv b 1; sf probe; sf update 0x88000000 0x20000 0x10000; saveenv;"
