@@ -37,6 +37,7 @@ from imgaudit.contents.tree import (
     Blocks,
     Content,
 )
+from imgaudit.contents.workers import THREADS, Workers
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.files import CHANGED, Folder, Unchanged, open_regular
@@ -66,7 +67,6 @@ _HEAD = 64
 _DEPTH = 9  # the deepest in use: outer gzip, FIT, zImage, its stream, bundled ramdisk, its archive
 _CONTENTS = 512
 _REREAD = 4  # times that overlapping parts may have a container's bytes read
-_THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +125,7 @@ class Loader:
     ) -> None:
         self._full_digests = full_digests
         self._deep = deep
-        self._hashing = ThreadPoolExecutor(_THREADS)
-        self._unpacking = ThreadPoolExecutor(_THREADS)
+        self._workers = Workers()
         self._memory = _Memory(largest)
 
     def __enter__(self) -> Self:
@@ -138,8 +137,7 @@ class Loader:
         problem: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._hashing.shutdown(cancel_futures=True)
-        self._unpacking.shutdown(cancel_futures=True)
+        self._workers.close()
 
     def in_folder(
         self,
@@ -232,11 +230,11 @@ class Loader:
         keep: bool,
         slices: Slices | None = None,
     ) -> Callable[[], Artifact]:
-        digest = self._hashing.submit(lambda: hashlib.sha256(data).hexdigest())
+        digest = self._workers.later(lambda: hashlib.sha256(data).hexdigest())
         view = View.of(data)
         # What is packed is digested as it is unpacked.
-        digests = _Digests(self._hashing, view if blocks and not _is_packed(view) else None)
-        walk = _Walk(self._unpacking, self._memory, blocks, slices=slices, deep=self._deep)
+        digests = _Digests(self._workers, view if blocks and not _is_packed(view) else None)
+        walk = _Walk(self._workers, self._memory, blocks, slices=slices, deep=self._deep)
         reading = walk.begin(view, path, 0, expects, 0, blocks=digests.all)
 
         def finish() -> Artifact:
@@ -271,13 +269,13 @@ class Loader:
         wanted = self._full_digests or size <= IN_MEMORY
         try:
             compressed = _is_packed(view)
-            digests = _Digests(self._hashing, None if compressed else view, whole=wanted)
+            digests = _Digests(self._workers, None if compressed else view, whole=wanted)
         except BaseException:
             os.close(descriptor)
             raise
         hashing = hashlib.sha256()
         tee = _Tee(hashing) if compressed else None
-        walk = _Walk(self._unpacking, self._memory, blocks, tee, slices, deep=self._deep)
+        walk = _Walk(self._workers, self._memory, blocks, tee, slices, deep=self._deep)
         reading = walk.begin(view, path, 0, expects, 0, blocks=digests.all)
 
         def finish() -> Artifact:
@@ -375,7 +373,7 @@ class Loader:
         if not part.whole and blank is None:
             size = min(view.size, (max(blocks.digests, default=0) + 1) * BLOCK)
             blocks = Blocks(size, blocks.digests, blocks.end)
-        content = _Walk(self._unpacking, self._memory, blocks=False, deep=self._deep).begin(
+        content = _Walk(self._workers, self._memory, blocks=False, deep=self._deep).begin(
             View(source), name, 0, part.expects, 0
         )()
         inside = _volumes(view, content, part.inner) if part.inner is not None else ()
@@ -439,21 +437,21 @@ def _volumes(
 
 
 class _Digests:
-    """The block digests of a view, taken by the threads of a pool; of no view, none.
+    """The block digests of a view, taken by workers; of no view, none.
 
     Where the digest of the `whole` is wanted too, it is taken first, for it is the longest.
     """
 
-    def __init__(self, pool: ThreadPoolExecutor, view: View | None, *, whole: bool = False) -> None:
+    def __init__(self, workers: Workers, view: View | None, *, whole: bool = False) -> None:
         self._found: Blocks | None = None
         self._view = view
         self._whole: Future[str] | None = None
         self._tasks: list[Future[dict[int, bytes]]] = []
         if view is not None:
             if whole:
-                self._whole = pool.submit(_sha256, view)
+                self._whole = workers.later(_sha256, view)
             for span in data_spans(view.source):
-                self._tasks.append(pool.submit(digest_span, view.source, span))
+                self._tasks.append(workers.later(digest_span, view.source, span))
 
     def sha256(self) -> str | None:
         """Wait for the digest of the whole, where it was asked for."""
@@ -532,7 +530,7 @@ class _Walk:
 
     def __init__(
         self,
-        pool: ThreadPoolExecutor,
+        workers: Workers,
         memory: _Memory,
         blocks: bool,
         tee: _Tee | None = None,
@@ -543,7 +541,7 @@ class _Walk:
         self.slices = slices
         self._deep = deep
         self.sliced: list[SliceKeeper] = []
-        self._pool = pool
+        self._workers = workers
         self._memory = memory
         self._blocks = blocks
         self.tee = tee
@@ -607,7 +605,7 @@ class _Walk:
         if expanded is not None:
             inner: View = expanded(view)
             wanted = self._blocks and depth == 0 and inner.size <= MEASURE
-            digests = _Digests(self._pool, inner if wanted else None)
+            digests = _Digests(self._workers, inner if wanted else None)
             child = self.begin(inner, f"{name}/expanded", -1, None, depth + 1, blocks=digests.all)
 
             def finish() -> Content:
@@ -627,7 +625,7 @@ class _Walk:
         self, view: View, outer: Content | Callable[[], Content], depth: int
     ) -> Callable[[], Content]:
         """Look into a kernel, and at the ramdisk that is built into it."""
-        task = self._pool.submit(scan, view)
+        task = self._workers.soon(scan, view)
 
         def finish() -> Content:
             content = outer if isinstance(outer, Content) else outer()
@@ -663,7 +661,7 @@ class _Walk:
 
         def begin(least: int) -> bool:
             """Begin parts until every thread has some to unpack; tell whether any is begun."""
-            while len(started) < least or self._under_way < _THREADS:
+            while len(started) < least or self._under_way < THREADS:
                 part, inner = next(parts, (None, view))
                 if part is None:
                     break
@@ -762,7 +760,7 @@ class _Walk:
             keeper = Keeper(share, blocks=self._blocks and outer, nested=not outer, slices=parts)
             if outer:
                 self.sliced = keeper.slices
-            return self._pool.submit(_unpack, reader, view, budget, keeper=keeper, tee=tee)
+            return self._workers.soon(_unpack, reader, view, budget, keeper=keeper, tee=tee)
 
         share = self._memory.take()
         task = unpack(share)
