@@ -7,6 +7,7 @@ little-endian but the lengths in i.MX' tags.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import struct
 import zlib
@@ -16,7 +17,7 @@ from dataclasses import replace
 from typing import ClassVar, Literal
 
 from imgaudit.data import dataclass
-from imgaudit.errors import FormatError, ImgauditError
+from imgaudit.errors import FormatError, ImgauditError, UnreadError
 from imgaudit.formats.facts import Checksum, Facts, Match, Part, Reader
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, human, round_up
@@ -122,12 +123,18 @@ tools/imx8mimage.c for 4 KiB on a NOR.
 
 def _lead(view: View, match: Callable[[View], Match]) -> int:
     """Give where a header lies past padding; 0 where none does."""
-    head = view.upto(0, 16)
-    if not head or head not in {fill * len(head) for fill in (b"\0", b"\xff")}:
+    fill = view.upto(0, 1)
+    if fill not in {b"\0", b"\xff"}:
         return 0
-    for at in _LEADS:
-        if at < view.size and match(view.sub(at)):
-            return at if view.upto(0, at) == head[:1] * at else 0
+    blank = 0
+    # Of a stream that goes by little is kept, and that need not be all that is looked at here.
+    with contextlib.suppress(UnreadError):
+        for at in _LEADS:
+            if at >= view.size or view.upto(blank, at - blank).strip(fill):
+                break
+            blank = at
+            if match(view.sub(at)):
+                return at
     return 0
 
 
