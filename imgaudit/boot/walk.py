@@ -493,7 +493,8 @@ class _Walker:
 
         Source: U-Boot common/cli_simple.c: what comes behind a command are its arguments.
         """
-        if self.world.options.shell() is None:
+        # Standard boot is code: it is only written as a script here.
+        if script.name == flows.NAME or self.world.options.shell() is None:
             return False
         self.odd(Oddity.NO_SHELL, self.quote(script, at, end), script.name, at)
         return True
@@ -692,7 +693,7 @@ class _Walker:
         call = Call(arguments, state, self.world)
         function = commands.known(call.name)
         lack = self.world.options.command(tuple(word.plain or "" for word in call.words[:2]))
-        if lack is not None:
+        if lack is not None and script.name != flows.NAME:
             self.odd(Oddity.NOT_BUILT_IN, call.name, script.name, node.at)
             cause = Cause(Reason.NOT_BUILT_IN, {"lack": str(lack)})
             done = Done(kind=Kind.OTHER, succeeds=False, cause=cause)

@@ -6,10 +6,11 @@ from collections.abc import Callable, Container, Iterator
 
 from imgaudit.contents.place import Node
 from imgaudit.contents.starts import configuration_of
+from imgaudit.contents.tree import Content
 from imgaudit.data import dataclass
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.fip import Fip
-from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.fit import Configuration, FitFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules.cited import BOARD_NAMES, PRACTICE, in_linux, in_u_boot, standard
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check, nothing
@@ -60,7 +61,7 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
         if piece.role == "fdt" and piece.content is not None
     }
     for fit in subject.of(FitFacts):
-        bases |= _fit_trees(fit, started)
+        bases |= _fit_trees(fit, started, _compatible(subject))
     for found in subject.of(FdtFacts):
         holder = found.holder
         if holder is not None and isinstance(holder.facts, Fip):
@@ -80,10 +81,14 @@ def _trees(subject: Subject) -> Iterator[_Tree | Missing]:
             yield _Tree(found, base=base, default=True, placed=True)
 
 
-def _fit_trees(fit: Node[FitFacts], started: Container[int]) -> dict[int, tuple[bool, bool]]:
+def _fit_trees(
+    fit: Node[FitFacts], started: Container[int], board: str | None
+) -> dict[int, tuple[bool, bool]]:
     """Tell which trees of a FIT are booted with: the first one of each configuration.
 
-    By default it is the one that scripts start, else the one of the FIT's own default.
+    By default it is the one that scripts start, else the one of the FIT's own default. Before
+    that SPL looks for the configuration of the board that it runs on.
+    Source: U-Boot boot/common_fit.c, fit_find_config_node.
     """
     # Contents are told apart by identity: two images may well hold equal bytes.
     trees = (fit.content.part(image.name) for image in fit.facts.images)
@@ -92,15 +97,25 @@ def _fit_trees(fit: Node[FitFacts], started: Container[int]) -> dict[int, tuple[
     only = configuration_of(fit.facts, None)
     if len(starting) == 1:
         only = starting[0]
+    chosen = {choice.name: tree for choice in starting if (tree := _tree_of(fit, choice))}
     for choice in starting:
-        image = fit.facts.image(choice.fdt[0]) if choice.fdt else None
-        content = fit.content.part(image.name) if image is not None else None
-        if content is not None:
-            tree = id(content.unwrapped())
-            roles[tree] = True, roles[tree][1] or choice is only
+        facts = chosen[choice.name].facts if choice.name in chosen else None
+        if choice.first_stage and isinstance(facts, FdtFacts) and board in facts.compatible:
+            only = choice
+            break
+    for choice in starting:
+        if choice.name in chosen:
+            key = id(chosen[choice.name])
+            roles[key] = True, roles[key][1] or choice is only
     if any(tree in started for tree in roles):
         return {tree: (base, tree in started) for tree, (base, _) in roles.items()}
     return roles
+
+
+def _tree_of(fit: Node[FitFacts], choice: Configuration) -> Content | None:
+    image = fit.facts.image(choice.fdt[0]) if choice.fdt else None
+    content = fit.content.part(image.name) if image is not None else None
+    return None if content is None else content.unwrapped()
 
 
 TREES = contents_of(FdtFacts)

@@ -206,23 +206,22 @@ def fit_weak(held: _Held) -> Outcome:
         )
 
 
-def _empty_values(image: str) -> None: ...
+def _empty_values(image: str, *, what: str, happens: str) -> None: ...
 
 
 EMPTY = Rule(
     name="fit-image-without-data",
     severity=Severity.ERROR,
     values=_empty_values,
-    message="{content}: the image {image} has no data",
-    effect=(
-        'U-Boot boots no configuration that asks for it: "Can\'t get image data/size" '
-        'where it verifies, and "Could not find … subimage data!" with verify=no.'
-    ),
-    fix="Look for the file that /incbin/ should have brought in, and make the FIT again.",
-    computed="the image has neither data, data-offset nor data-position, or its size is 0",
+    message="{content}: the image {image} {what}",
+    effect="{happens}.",
+    fix="Look for the file that /incbin/ or binman should bring in, and make the FIT again.",
+    computed="the image has neither data, data-offset nor data-position, or its size is 0; where"
+    " that is of a firmware that SPL loads beside its program, a warning",
     sources=(
         in_u_boot("boot/image-fit.c", "fit_image_verify", "Can't get image data/size"),
         in_u_boot("boot/image-fit.c", "fit_image_load", "Could not find %s subimage data!"),
+        in_u_boot("common/spl/spl_fit.c", "load_simple_fit", "Skip load '%s': image size is 0!"),
     ),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": ()})})),
     good=_GOOD,
@@ -233,8 +232,40 @@ EMPTY = Rule(
 def fit_empty(held: _Held) -> Outcome:
     found, image = held
     # External data without data-size is told as a missing property.
-    if image.location is None or image.data_size == 0:
-        yield EMPTY(image=image.name).inside(found, at=image.offset, length=0)
+    if image.location is None:
+        yield EMPTY(
+            image=image.name,
+            what="has no data",
+            happens='U-Boot boots no configuration that asks for it: "Can\'t get image data/size"'
+            ' where it verifies, and "Could not find … subimage data!" with verify=no',
+        ).inside(found, at=image.offset, length=0)
+    elif image.data_size == 0:
+        spare = _beside(found.facts, image)
+        yield EMPTY(
+            image=image.name,
+            what="is empty: its data has 0 bytes",
+            happens="SPL loads nothing for it and goes on; what would use that firmware, such as"
+            " a processor of its own, finds nothing at its address"
+            if spare
+            else "What takes it gets nothing: no program, no device tree, no ramdisk",
+        ).inside(found, at=image.offset, length=0, severity=Severity.WARNING if spare else None)
+
+
+def _beside(facts: FitFacts, image: Image) -> bool:
+    """Tell whether SPL loads an image beside the program that it starts, and U-Boot.
+
+    Binman leaves an optional firmware that a build lacks empty, such as that of a power manager;
+    SPL asks for no architecture of it.
+    """
+    first = {
+        choice.firmware or next(iter(choice.loadables), None) for choice in facts.configurations
+    }
+    return (
+        facts.first_stage_only(image.name)
+        and image.type in {"firmware", "tee"}
+        and image.os != "u-boot"
+        and image.name not in first
+    )
 
 
 _BEHIND: sample.Changes = {"data": (), "data-offset": 0, "data-size": 1024}
@@ -438,7 +469,9 @@ PROPERTY = Rule(
 def fit_property(found: Node[FitFacts]) -> Outcome:
     facts = found.facts
     missing = ["description"] if facts.description is None else []
-    missing += facts.missing
+    # Only the commands of U-Boot itself ask for it (fit_check_format).
+    by_spl = bool(facts.configurations) and all(it.first_stage for it in facts.configurations)
+    missing += [name for name in facts.missing if not (by_spl and name == "timestamp")]
     if missing:
         yield PROPERTY(node="the root node", missing=" and ".join(missing)).inside(
             found, length=0, severity=None if facts.description is None else Severity.WARNING
@@ -895,7 +928,7 @@ ARCHITECTURE = Rule(
     fix="Put the file that was built for {wanted} into the FIT, or correct its arch.",
     computed="an image's arch is not that of the layout; scripts and FPGA data have none. A warning"
     " for all but kernel, device tree and ramdisk, and for arm on arm64, which may start it in"
-    " 32-bit state",
+    " 32-bit state; firmware that SPL loads beside its program may be for a processor of its own",
     sources=(
         in_u_boot("boot/image-fit.c", "fit_image_check_target_arch"),
         in_u_boot("boot/image-fit.c", "fit_image_load", "Unsupported Architecture"),
@@ -917,7 +950,7 @@ def fit_architecture(held: _Held, arch: str) -> Outcome:
     if image.arch is None or image.type in {"script", "fpga", "filesystem"}:
         return
     severity = misfit(image.arch, arch)
-    if severity is None:
+    if severity is None or _beside(found.facts, image):
         return
     yield ARCHITECTURE(
         image=image.name, type=image.type or "no type", arch=image.arch, wanted=arch

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -396,6 +397,9 @@ def _user(followed: Followed, note: Note) -> Operation | None:
     return max(before, key=lambda operation: operation.at, default=None)
 
 
+_COMMAND_END = re.compile(r"[;&|\n]")
+
+
 def _missing_values(script: str, name: str) -> None: ...
 
 
@@ -406,7 +410,8 @@ MISSING = Rule(
     message="{script} runs {name}, which nothing defines",
     effect="U-Boot says '## Error: \"{name}\" not defined', and the run fails.",
     fix="Define {name}, or take the run out.",
-    computed="run names a variable that is in neither environment and that no script sets",
+    computed="run names a variable that is in neither environment and that no script sets; it is a"
+    " warning where the name is made of another variable, as in a loop over boot targets",
     sources=(in_u_boot("common/cli.c", "do_run", '## Error: "%s" not defined'),),
     bad=scripted(f"run arguments && {RECOVERY}"),
     good=scripted(f"run arguments && {RECOVERY}", more={"arguments": "setenv bootargs panic=10"}),
@@ -420,7 +425,11 @@ def script_missing(met: _Noted) -> Outcome:
     stage = next((stage for stage in stages if stage.entry == note.what), None)
     itself = note.variable == note.what
     script = f"stage {stage.name}" if itself and stage is not None else note.variable
-    yield finding(MISSING(script=script, name=note.what), subject.boots, note)
+    # Loops over targets go on to the next: default environments name some that a board lacks.
+    text = (subject.boots.get(note.variable) or "")[note.at :]
+    made = "$" in _COMMAND_END.split(text, maxsplit=1)[0]
+    severity = Severity.WARNING if made else None
+    yield finding(MISSING(script=script, name=note.what), subject.boots, note, severity=severity)
 
 
 def _unchecked_values(script: str, what: str, *, command: str, boot: str) -> None: ...

@@ -160,14 +160,22 @@ class _Folder(Drafting):
 
     def first_stages(self) -> list[DraftRegion]:
         """See Drafting: by the formats of two boot ROMs, where the device tree has a host."""
-        items = {word: item for item in self.found.items if (word := word_of(item.payload))}
-        kind = next((kind for kind in _ROM_PLACES if kind in items), None)
+        words = [word_of(item.payload) for item in self.found.items]
+        kind = next((kind for kind in _ROM_PLACES if kind in words), None)
         if kind is None or not any(self.hosts()):
             return []
         first, second = _ROM_PLACES[kind]
-        found = [_fixed("loader", items[kind], first)]
+        # Some have what comes second behind the first; those for a flash are laid out otherwise.
+        items = [item for item in self.found.items if word_of(item.payload) == kind]
+        items.sort(key=lambda item: ("spi" in item.path.lower(), item.payload.size))
         program = self.found.program
-        if second is not None and program is not None and word_of(program.payload) == "fit":
+        found = [_fixed("loader", items[0], first)]
+        if (
+            second is not None
+            and items[0].payload.size <= second - first
+            and program is not None
+            and word_of(program.payload) == "fit"
+        ):
             found[0].span = Span(first, second)
             found.append(_fixed("u-boot", program, second))
         found[0].guessed_why = f"where the boot ROM looks{as_of([it.label for it in found])}"
@@ -658,11 +666,11 @@ def _likeness(region: DraftRegion, item: Item, image: Item | None) -> tuple[int,
         return 40, "its format, ubi"
     if kind is not None and kind == region.holds and kind in {"fip", "fdt"}:
         return 40, f"its format, {kind}"
+    if item.payload.size > region.span.size:
+        return 0, ""
     if len(stem) > 2 and (stem in name or (len(name) > 2 and name in label)):
         return 20, "its name, nearly"
-    if item.payload.size <= region.span.size and any(
-        meant.search(region.label.lower()) and fits(item) for meant, fits in _MEANT
-    ):
+    if any(meant.search(region.label.lower()) and fits(item) for meant, fits in _MEANT):
         return 10, "what it is"
     return 0, ""
 

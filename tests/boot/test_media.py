@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from imgaudit.boot.board import Board
@@ -11,6 +13,7 @@ from imgaudit.boot.records import Cause, Kind, Operation, Partition, Reason, Wor
 from imgaudit.boot.state import State
 from imgaudit.boot.values import Text
 from imgaudit.boot.walk import walk
+from imgaudit.maps.uboot_options import Options
 from imgaudit.rules._boot import scripted
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.examples import emmc
@@ -266,6 +269,16 @@ def test_standard_boot_goes_by_its_variables() -> None:
         if line.startswith("load")
     ] == ["load mmc 1:3 200 /efi/boot/bootaa64.efi"]
     assert flow(**PLACES, boot_targets="mmc0") == []
+
+
+def test_standard_boot_needs_no_command_but_its_own() -> None:
+    """U-Boot boot/bootmeth_extlinux.c calls functions; Debian's RK3399 (2025.01) has no sysboot."""
+    options = Options(names=frozenset({"bootflow", "bootm"}), binary="u-boot.itb")
+    world = replace(FLOW, options=options)
+    variables = {"bootcmd": "bootflow scan -lb; sysboot mmc 1:3 any 100 /x", **PLACES}
+    done = walk(variables, "bootcmd", world)
+    assert [note.what for note in done.oddities] == ["sysboot"]
+    assert "load mmc 1:3 100 /boot/boot.scr" in {it.command for it in done.operations}
 
 
 def test_what_part_says_of_an_mbr() -> None:

@@ -110,6 +110,23 @@ def test_the_default_configuration_decides_the_board(default: str, found: list[s
     assert [finding.values["found"] for finding in findings] == found
 
 
+@pytest.mark.parametrize(
+    ("names", "found"),
+    [
+        (("example,barge", "example,gauge"), []),
+        (("example,barge", "example,buoy"), ["example,barge"]),
+    ],
+)
+def test_spl_takes_the_configuration_of_its_board(names: tuple[str, str], found: list[str]) -> None:
+    """U-Boot boot/common_fit.c, fit_find_config_node; Debian's u-boot.itb of the PinePhone."""
+    images: Tree = {"uboot": sample.image({"type": "firmware", "os": "u-boot"})}
+    images |= {name[8:]: node(named(board=name)) for name in names}
+    choices: Tree = {name[8:]: {"firmware": "uboot", "fdt": name[8:]} for name in names}
+    data = sample.fit(images, configurations=choices, default=names[0][8:])
+    findings = in_region("device-tree-for-another-board", "fit", data, rest=BOARD)
+    assert [finding.values["found"] for finding in findings] == found
+
+
 def test_the_only_configuration_counts_as_the_default() -> None:
     images: Tree = {"kernel": sample.kernel(), "barge": node(named(board="example,barge"))}
     choices: Tree = {"one": {"kernel": "kernel", "fdt": "barge"}}

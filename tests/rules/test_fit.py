@@ -475,6 +475,43 @@ def test_what_spl_does_not_read_is_not_asked_for() -> None:
     assert finding.values["missing"] == "arch"
 
 
+_COPROCESSOR: Tree = {"type": "firmware", "arch": "or1k", "os": (), "data": ()}
+
+
+@pytest.mark.parametrize(
+    ("changes", "named", "severity"),
+    [
+        ({}, "loadables", Severity.WARNING),
+        ({"os": "u-boot"}, "loadables", Severity.ERROR),
+        ({"type": "standalone"}, "loadables", Severity.ERROR),
+        ({}, "firmware", Severity.ERROR),
+    ],
+)
+def test_an_empty_firmware_that_spl_loads_beside_u_boot(
+    changes: Tree, named: str, severity: Severity
+) -> None:
+    """Binman writes it so where a build lacks an optional blob (Debian's u-boot-sunxi 2025.01)."""
+    scp = sample.image({**_COPROCESSOR, "data": b"", **changes})
+    choice: Tree = {"firmware": "uboot", "fdt": "fdt-1", named: "scp"}
+    data = sample.fit({**SPL, "scp": scp}, configurations={"conf": choice})
+    (finding,) = in_region("fit-image-without-data", "fit", data)
+    assert finding.severity is severity
+    odd = in_region("fit-wrong-architecture", "fit", data)
+    assert bool(odd) is (severity is Severity.ERROR)
+    absent = sample.fit({**SPL, "scp": sample.image(_COPROCESSOR)}, configurations={"conf": choice})
+    (finding,) = in_region("fit-image-without-data", "fit", absent)
+    assert finding.severity is Severity.ERROR
+
+
+@pytest.mark.parametrize(("role", "told"), [("firmware", 0), ("kernel", 1)])
+def test_only_commands_ask_for_a_timestamp(role: str, told: int) -> None:
+    """U-Boot boot/image-fit.c, fit_check_format; binman writes none."""
+    tree = sample.fit({"uboot": sample.kernel()}, configurations={"conf": {role: "uboot"}})
+    data = tree.replace(b"timestamp\0", b"timestomp\0")
+    assert data != tree
+    assert len(in_region("fit-property-missing", "fit", data)) == told
+
+
 @pytest.mark.parametrize(
     ("choice", "found"),
     [

@@ -188,6 +188,17 @@ def test_a_stage_whose_entry_is_missing() -> None:
     assert "stage recovery runs recovery" in one("script-missing", example).message
 
 
+def test_a_loop_over_targets_may_name_one_that_the_board_lacks() -> None:
+    """Debian's am335x_evm (U-Boot 2023.01) has nand0 among its targets, and no bootcmd_nand0."""
+    loop = "for it in nand0 nor0; do run bootcmd_${it}; done"
+    example = scripted(bootcmd=loop, more={"bootcmd_nor0": "run recovery"})
+    found = one("script-missing", example)
+    assert (found.severity, found.values["name"]) == (Severity.WARNING, "bootcmd_nand0")
+    assert one("script-missing", scripted(bootcmd="run nand; run recovery")).severity is (
+        Severity.ERROR
+    )
+
+
 def test_a_load_that_is_tried_in_a_loop_is_told_once() -> None:
     loop = "for part in 1 2 3; do load mmc 0:$part 82000000 Image; done; booti 82000000"
     assert len(found("load-not-checked", kernel_on_emmc(loop, 512))) == 1
