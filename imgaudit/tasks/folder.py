@@ -318,6 +318,8 @@ class _Folder(Drafting):
         placed = {region.file for chip in chips for region in chip.regions}
         if program is None or emmc is None or program.path in placed:
             return
+        if any(it.file and it.holds in FIRST_STAGES for chip in chips for it in chip.regions):
+            return  # it is what that one starts, or in its file
         known = self.said.ext_csd.boot_area if self.said.ext_csd is not None else None
         size = known or _BOOT_AREA
         if program.payload.size > size:

@@ -27,6 +27,7 @@ from imgaudit.tasks import audit
 from imgaudit.tasks import items as items_module
 from imgaudit.tasks.folder import draft_folder
 from tests._drafts import filled
+from tests.layout._boards import relay
 
 # Debian's debian-installer-12-netboot-armhf and u-boot-qemu.
 PACKAGED = Path("/usr/lib/debian-installer/images/12/armhf/text/debian-installer/armhf")
@@ -291,3 +292,25 @@ def test_what_is_left_out_of_the_walk_is_said(
     monkeypatch.setattr(stage, "boots_of", loud)
     told = draft_folder(str(whimbrel)).text
     assert "# uboot.env: only the first 7 tides are looked at" in told
+
+
+@pytest.mark.oracle
+def test_a_loader_file_that_has_u_boot_behind_it_gets_one_region(tmp_path: Path) -> None:
+    """As u-boot-rockchip.bin of Debian's u-boot-rockchip 2025.01, beside its parts."""
+    folder = tmp_path / "build"
+    folder.mkdir()
+    relay(folder)
+    (folder / "emmc.img").unlink()
+    shutil.copy(tmp_path / "relay.dtb", folder / "relay.dtb")
+    first, second = (folder / "loader.bin").read_bytes(), (folder / "u-boot.itb").read_bytes()
+
+    def drafted() -> dict[str, tuple[int, str | None]]:
+        layout = parse(draft_folder(str(folder)).text.encode(), "draft.yaml")
+        assert all(it.size >= (folder / (it.file or "")).stat().st_size for it in layout.regions)
+        return {it.name: (it.at, it.file) for it in layout.regions}
+
+    (folder / "u-boot-all.bin").write_bytes(first.ljust(0x7F8000, b"\xff") + second)
+    parts = {"loader": (0x8000, "loader.bin"), "u-boot": (0x800000, "u-boot.itb")}
+    assert drafted() == parts
+    (folder / "loader.bin").unlink()
+    assert drafted() == {"loader": (0x8000, "u-boot-all.bin")}
