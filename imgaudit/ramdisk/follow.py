@@ -119,7 +119,9 @@ class Follow:
         """Keep an archive for the root, and say where it stops; `base` is 0 inside a stream."""
         stop = facts.stop
         if facts.refusal:
-            self._trouble("refused", content, offset, f"a {facts.kind} archive", facts.refusal)
+            self._trouble(
+                "refused", content, offset, f"an archive of the kind {facts.kind}", facts.refusal
+            )
         elif content.view is None:
             self._trouble("bound", content, offset, "not kept: larger than 64 MiB, read in place")
         else:

@@ -65,6 +65,7 @@ def _missing_values(*, why: str) -> None: ...
 MISSING = Rule(
     name="artifact-missing",
     stops=True,
+    follows=("volume-missing",),
     severity=Severity.ERROR,
     values=_missing_values,
     message="{why}",

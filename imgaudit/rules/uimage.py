@@ -117,7 +117,7 @@ def _checksum(found: Node[UimageFacts], rule: _Mismatch, name: str) -> Outcome:
         )
 
 
-def _size_values(*, wanted: int, present: int) -> None: ...
+def _size_values(*, wanted: int, present: int, happens: str) -> None: ...
 
 
 SIZE = Rule(
@@ -125,10 +125,9 @@ SIZE = Rule(
     stops=True,
     severity=Severity.ERROR,
     values=_size_values,
-    message="{content} should have {wanted:bytes} behind its header, but has {present:bytes}",
-    effect='U-Boot reads on into whatever follows and says "Bad Data CRC"; where verify is set to'
-    " no, it starts what it has.",
-    fix="Copy the file again; it was cut.",
+    message="{content} says that {wanted:bytes} follow its header, and {present:bytes} do",
+    effect="{happens}.",
+    fix="Copy the file again, if it was cut; else make it again with mkimage.",
     computed="64 + ih_size is above the size of the file, or ih_size is 0",
     sources=(
         in_u_boot("include/image.h", "legacy_img_hdr"),
@@ -142,10 +141,18 @@ SIZE = Rule(
 @check(SIZE, over=UIMAGES)
 def uimage_size(found: Node[UimageFacts]) -> Outcome:
     facts = found.facts
-    if facts.data_present < facts.size or not facts.size:
-        yield SIZE(wanted=facts.size, present=facts.data_present).inside(
-            found, at=facts.offsets["size"], length=4
+    if facts.size > facts.data_present:
+        happens = (
+            'U-Boot reads on into whatever follows and says "Bad Data CRC"; where verify is set to'
+            " no, it starts what it has"
         )
+    elif not facts.size:
+        happens = "U-Boot takes nothing out of it: there is no program to start, and no data"
+    else:
+        return
+    yield SIZE(wanted=facts.size, present=facts.data_present, happens=happens).inside(
+        found, at=facts.offsets["size"], length=4
+    )
 
 
 def _table_values(*, what: str) -> None: ...

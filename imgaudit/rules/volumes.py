@@ -9,7 +9,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.ubi import Ubi, Volume
 from imgaudit.model import Region
 from imgaudit.rules.cited import PRACTICE, in_linux, manual
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Cause, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nand
 from imgaudit.rules.subject import Subject
 from imgaudit.rules.ubi import ubi
@@ -142,10 +142,16 @@ UNNAMED = Rule(
 def volume_unnamed(subject: Subject) -> Outcome:
     for holder in _holders(subject):
         named = {label for region in holder.regions for label in region.labels}
+        # A volume that is called otherwise is missed under one name, and too many under the other.
+        missed = (region.name for region in holder.regions if _volume(holder, region) is None)
         for volume in holder.facts.volumes:
             if volume.name not in named:
+                other = next(missed, None)
+                cause = Cause(frozenset({MISSING.name}), region=other)
                 yield UNNAMED(volume=volume.name, room=volume.room).at(
-                    region=holder.placement.region, artifact=holder.placement.path
+                    region=holder.placement.region,
+                    artifact=holder.placement.path,
+                    causes=() if other is None else (cause,),
                 )
 
 

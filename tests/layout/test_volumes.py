@@ -100,6 +100,41 @@ def test_only_volumes_are_renamed(renames: str, says: str) -> None:
     assert says in str(caught.value)
 
 
+def told(layout: str, volumes: int, name: bytes) -> dict[str, set[str]]:
+    """Give what is told of a UBI, each with what it leads to."""
+    made = {
+        "env": lambda: environment({"bootcmd": "true"}, 16 * KIB, None),
+        "ubi": lambda: ubi(64 * KIB, volumes, at=(2048, 4096), data=b"tide", name=name),
+    }
+    with Loader() as loader:
+        findings = audit.run(gather(load(layout), MemoryStore(made, loader))).findings
+    words = ("volume-", "ubi-", "artifact-", "region-")
+    return {
+        it.rule.name: {led.rule.name for led in it.leads_to}
+        for it in findings
+        if it.rule.name.startswith(words)
+    }
+
+
+def test_a_volume_of_another_name_is_told_once() -> None:
+    alone = LAYOUT.replace(
+        "  - {name: data, chip: nand/ubi, size: rest", "  - {name: data, chip: nand"
+    )
+    alone = alone.replace(
+        "chip: nand, holds: raw", "chip: nand, at: 2 MiB, size: 64 KiB, holds: raw"
+    )
+    found = told(alone.replace("300 KiB", "359 KiB"), 6, b"kernal")
+    assert found == {"volume-missing": {"artifact-missing", "volume-not-in-layout"}}
+    assert set(told(alone.replace("300 KiB", "359 KiB"), 6, b"kernel")) <= {
+        "artifact-not-what-it-claims"
+    }
+
+
+def test_volumes_that_do_not_fit_are_told_by_their_ubi() -> None:
+    large = LAYOUT.replace("300 KiB", "1080 KiB").replace("size: rest, ", "size: 60 KiB, ")
+    assert "region-past-chip-end" in told(large, 18, b"kernel")["ubi-volume-overflow"]
+
+
 def proof(script: str, layout: str = LAYOUT) -> Proof:
     blob = image({"type": "flat_dt", "os": (), "load": 0x88000000}, payload=board_tree())
     nodes: Tree = {"kernel": kernel(payload=arm64_kernel()), "fdt": blob}

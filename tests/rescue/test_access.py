@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from imgaudit import bounds
 from imgaudit.rescue.access import CALLS, Access, read_access
 from tests.rescue._ramdisk import tree
 
@@ -50,11 +51,14 @@ def test_numbers_of_accounts(uid: str, number: int | None) -> None:
     assert (account.uid, account.shell) == (number, "/bin/sh")
 
 
-def test_calls_of_busybox_are_counted_to_an_end() -> None:
-    text = "#!/bin/sh\n" + "busybox ls\n" * (CALLS + 1)
-    calls = access({"init": text.encode()}).calls
+@pytest.mark.parametrize("more", [0, 2])
+def test_calls_of_busybox_are_counted_to_an_end_and_it_is_said(more: int) -> None:
+    text = "#!/bin/sh\n" + "busybox ls\n" * (CALLS + more)
+    with bounds.listening() as heard:
+        calls = access({"init": text.encode()}).calls
     assert len(calls) == CALLS
     assert (calls[-1].line, calls[-1].applet) == (CALLS + 1, "ls")
+    assert [why.endswith("and 2 are not") for _, why in heard] == [True] * bool(more)
 
 
 def test_inittab() -> None:

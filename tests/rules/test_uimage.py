@@ -53,7 +53,10 @@ def test_a_cut_image_is_not_given_a_wrong_checksum() -> None:
 
 
 def test_an_image_of_nothing() -> None:
-    assert [item.rule.name for item in alone(sample.uimage(b""))] == ["uimage-size-mismatch"]
+    (found,) = alone(sample.uimage(b""))
+    assert found.rule.name == "uimage-size-mismatch"
+    assert "no program" in found.effect
+    assert found.message.endswith("says that 0 bytes follow its header, and 0 bytes do")
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from imgaudit.contents.build import Placement
 from imgaudit.model import Area, Layout, Region, Stage
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, standard
-from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity, check
+from imgaudit.rules.engine import Cause, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.rules.kinds import (
     PLACEMENTS,
@@ -111,8 +111,14 @@ def region_past_end(found: There, areas: dict[str, Area]) -> Outcome:
     area = areas[region.area]
     if area.size is not None and end > area.size:
         outside = region.span.common(Span(area.size, end))
+        # Of a volume it is what the UBI that was made tells as well.
+        cause = Cause(frozenset({"ubi-volume-overflow"}), region=region.holder)
         yield PAST_END(end=end, over=end - area.size, size=area.size, area=_part(area)).at(
-            region=region, key="size", offset=outside.start, length=outside.size
+            region=region,
+            key="size",
+            offset=outside.start,
+            length=outside.size,
+            causes=() if region.holder is None else (cause,),
         )
 
 
