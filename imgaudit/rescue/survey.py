@@ -29,7 +29,7 @@ from imgaudit.rescue.needs import (
     Need,
     Support,
 )
-from imgaudit.rescue.runnable import Reason, Runner, Verdict
+from imgaudit.rescue.runnable import SCRIPT_HEAD, Reason, Runner, Verdict
 
 __all__ = [
     "DEFAULT",
@@ -449,6 +449,7 @@ class _Survey:
         found = self.root.resolve(path)
         kind: ToolKind = "unknown"
         weak = ""
+        refused = {reason.kind for reason in verdict.reasons}
         if found.node is not None and found.node.is_file:
             if id(found.node) in self.marked and self.runner.applets(found.node) is not None:
                 kind, weak = "applet", WEAK_APPLETS.get(name, "")
@@ -456,6 +457,10 @@ class _Survey:
                 kind = "program"
             elif found.node.data().upto(0, 2) == b"#!":
                 kind = "script"
+            elif refused == {"no-shebang"} and b"\0" not in found.node.data().upto(0, SCRIPT_HEAD):
+                # A shell takes a text that the kernel refuses for a script (POSIX.1, XCU 2.9.1.4;
+                # busybox shell/ash.c, tryexec).
+                kind, verdict = "script", Verdict(True)
         return Tool(name, path, found.path, kind, verdict, weak)
 
     def _group(self, group: Group) -> GroupFacts:

@@ -544,10 +544,11 @@ DAMAGED = Rule(
     severity=Severity.ERROR,
     values=_cause_values,
     message="{subject} is no program: {tools} cannot run ({chain})",
-    effect='The kernel answers with error -8, "Exec format error". A shell takes a text without #!'
-    " for a script of its own; whatever else starts it gets the error.",
-    fix="Build {subject} again; give a script its #! line.",
-    computed=f"a tool is empty, cut, or neither ELF nor starts with #!; {_STOPS}",
+    effect='The kernel answers with error -8, "Exec format error". A shell goes on to read it as a'
+    " script, and stumbles over the first bytes.",
+    fix="Build {subject} again.",
+    computed="a tool is empty, cut, or neither ELF nor a text, which a shell runs without #!, too;"
+    f" {_STOPS}",
     sources=(
         in_linux("fs/exec.c", "search_binary_handler"),
         in_linux("fs/binfmt_script.c", "load_script"),

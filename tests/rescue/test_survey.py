@@ -65,6 +65,18 @@ def test_what_is_missing_or_broken_is_named() -> None:
     assert (absent.met, absent.missing, absent.broken) == (False, ("flashcp",), ())
 
 
+@pytest.mark.parametrize(
+    ("content", "runs"),
+    [(b"exec busybox ip $@\n", True), (b"exec\0busybox\n", False), (b"", False)],
+)
+def test_a_shell_runs_a_text_that_does_not_start_with_a_line_of_its_own(
+    content: bytes, runs: bool
+) -> None:
+    """POSIX.1-2017, XCU 2.9.1.4; busybox shell/ash.c, tryexec."""
+    tool = look({**BASE, "sbin/udhcpc": content}).tools["udhcpc"]
+    assert (tool.usable, tool.kind == "script") == (runs, runs)
+
+
 def test_a_set_of_tools_counts_as_a_whole() -> None:
     tool = elf(kind=2)
     files = {**BASE, "sbin/flash_erase": tool, "sbin/nandwrite": tool}
