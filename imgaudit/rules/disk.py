@@ -10,10 +10,12 @@ from imgaudit.contents.build import reader_of
 from imgaudit.contents.comparison import ChipImage
 from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
+from imgaudit.formats.ext_csd import ExtCsdFacts
 from imgaudit.formats.gpt import Gpt
 from imgaudit.model import SECTOR
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import COMPRESSORS
+from imgaudit.rules.chip_data import dumps
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc, nor
@@ -47,10 +49,12 @@ SECTORS = Rule(
     severity=Severity.ERROR,
     values=_sector_values,
     message="{content}: the GPT was made for sectors of {there:bytes}; {chip} has {wanted:bytes}",
-    effect="U-Boot and Linux look for the header at byte 512, find none, and see no partition.",
-    fix="Make the image again with a sector size of 512 (sgdisk and sfdisk take that of the file or"
-    " loop device).",
-    computed="the header's signature stands at byte 4096 and not at 512",
+    effect="U-Boot and Linux look for the header at byte {wanted}, find none, and see no"
+    " partition.",
+    fix="Make the image again with a sector size of {wanted} (sgdisk and sfdisk take that of the"
+    " file or loop device).",
+    computed="the header's signature does not stand at byte 512 or, where DATA_SECTOR_SIZE in the"
+    " chip's EXT_CSD says so, 4096",
     sources=(
         in_uefi(
             "5.3.2",
@@ -59,17 +63,27 @@ SECTORS = Rule(
         ),
         in_u_boot("disk/part_efi.c", "GPT_PRIMARY_PARTITION_TABLE_LBA"),
         in_linux("drivers/mmc/core/queue.c", "blk_queue_logical_block_size"),
+        in_linux("drivers/mmc/core/mmc.c", "mmc_decode_ext_csd", "EXT_CSD_DATA_SECTOR_SIZE"),
     ),
     bad=_example(lambda: disk(sector=4096, sectors=64)),
     good=_example(disk),
 )
 
 
-@check(SECTORS, over=contents_of(Gpt))
-def sector_size(found: Node[Gpt]) -> Outcome:
+def _of_chips(subject: Subject) -> dict[str, int]:
+    """Give the sector sizes of the chips that tell another one than 512 (JESD84-B51, byte 61)."""
+    told = dumps(subject, ExtCsdFacts)
+    return {it.chip.name: 4096 for it in told if it.facts.registers.get("DATA_SECTOR_SIZE") == 1}
+
+
+@check(SECTORS, over=contents_of(Gpt), given=_of_chips)
+def sector_size(found: Node[Gpt], sizes: dict[str, int]) -> Outcome:
     chip, there = found.chip, found.facts.block_size
-    if chip is not None and chip.kind.sectors and found.start == 0 and there != SECTOR:
-        yield SECTORS(there=there, wanted=SECTOR).inside(found, at=there, length=92)
+    if chip is None or not chip.kind.sectors or found.start != 0:
+        return
+    wanted = sizes.get(chip.name, SECTOR)
+    if there != wanted:
+        yield SECTORS(there=there, wanted=wanted).inside(found, at=there, length=92)
 
 
 def _size_values(*, size: int, room: int, over: int) -> None: ...

@@ -116,9 +116,9 @@ MISPLACED = Rule(
     fix="Write it where the boot ROM looks; check the SoC's reference manual for the exact place.",
     computed=(
         "a first stage for Allwinner, Rockchip or i.MX in the user area of an eMMC or on an SD card"
-        " is not at 8 or 128 KiB, at 32 KiB, or at 1, 32 or 33 KiB; on a SPI-NOR, one for"
-        " Allwinner is not at 0, or the vector table of an i.MX (version 0x40) not as far from the"
-        " start as its own addresses say"
+        " is not at 8 or 128 KiB, at 32 KiB, or at 1, 32 or 33 KiB, and no sound one is there; on a"
+        " SPI-NOR, one for Allwinner is not at 0, or the vector table of an i.MX (version 0x40) not"
+        " as far from the start as its own addresses say"
     ),
     sources=(
         in_u_boot(
@@ -141,15 +141,28 @@ MISPLACED = Rule(
 )
 
 
-@check(MISPLACED, over=SOUGHT)
-def first_stage_misplaced(found: Node[FirstStage]) -> Outcome:
+def _placed(subject: Subject) -> frozenset[tuple[str, str]]:
+    """Name the chips that have a sound first stage where the boot ROM looks, with its SoC."""
+    return frozenset(
+        (found.region.area, found.facts.soc)
+        for found in subject.of(FirstStage)
+        if found.region is not None
+        and found.start is not None
+        and found.start + found.facts.at in _PLACES.get(found.facts.soc, ())
+        and all(checksum.matches is not False for checksum in found.facts.checksums)
+    )
+
+
+@check(MISPLACED, over=SOUGHT, given=_placed)
+def first_stage_misplaced(found: Node[FirstStage], placed: frozenset[tuple[str, str]]) -> Outcome:
     facts, region, chip = found.facts, found.region, found.chip
     if region is None or chip is None or found.start is None or region.area != chip.name:
         return
     start = found.start + facts.at
     places: tuple[int, ...] | None = None
     if chip.kind.sectors:
-        places = _PLACES.get(facts.soc)
+        # Boot ROMs look for copies further on, at places that the manuals tell and we do not know.
+        places = _PLACES.get(facts.soc) if (region.area, facts.soc) not in placed else None
     elif chip.kind.medium == Medium.SPI_NOR.value and facts.soc == "Allwinner":
         places = (0,)
     elif chip.kind.medium == Medium.SPI_NOR.value and facts.version == "0x40":

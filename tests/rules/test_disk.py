@@ -12,6 +12,7 @@ from imgaudit.model import SECTOR
 from imgaudit.rules import checks
 from imgaudit.rules import samples as sample
 from imgaudit.rules.built import subject_of
+from imgaudit.rules.chip_data import _ext_csd
 from imgaudit.rules.disk import disk
 from imgaudit.rules.engine import Example
 from imgaudit.rules.examples import emmc, nor
@@ -47,6 +48,21 @@ def test_fdisk_makes_tables_for_both_sectors(tmp_path: Path, sector: int, found:
     assert [name for name in names if name.startswith("gpt-")] == (
         ["gpt-for-another-sector-size"] * found
     )
+
+
+@pytest.mark.parametrize(
+    ("sector", "told", "found"), [(512, 0, 0), (512, 1, 1), (4096, 0, 1), (4096, 1, 0)]
+)
+def test_a_chip_tells_the_size_of_its_sectors(sector: int, told: int, found: int) -> None:
+    """Linux drivers/mmc/core/mmc.c, mmc_decode_ext_csd: DATA_SECTOR_SIZE 1 is 4 KiB."""
+    image = disk(sector=sector, sectors=65536 * SECTOR // sector)
+    registers = _ext_csd(at_61=told)
+    example = emmc(
+        chip="sectors: 65536, boot-area: 2 MiB, image: emmc.img, ext-csd: emmc.extcsd",
+        files={"emmc.img": lambda: image, "emmc.extcsd": lambda: registers},
+    )
+    name = "gpt-for-another-sector-size"
+    assert named(example, name) == [name] * found
 
 
 @pytest.mark.parametrize(("more", "found"), [(-1, 0), (0, 0), (1, 1)])

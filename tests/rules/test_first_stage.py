@@ -67,3 +67,25 @@ def test_a_rockchip_image_is_for_one_medium(spread: bool) -> None:
     on_nor, on_emmc = nor(region.format(0), files=files), emmc(region.format(32), files=files)
     assert bool(findings("first-stage-for-another-medium", on_nor)) is not spread
     assert bool(findings("first-stage-for-another-medium", on_emmc)) is spread
+
+
+@pytest.mark.parametrize(
+    ("at", "flip", "found"),
+    [
+        (8, 0, []),
+        (8, 1, ["first-stage-checksum", "first-stage-misplaced"]),
+        (64, 0, ["first-stage-misplaced", "first-stage-misplaced"]),
+    ],
+)
+def test_a_further_copy_may_be_anywhere(at: int, flip: int, found: list[str]) -> None:
+    """Boot ROMs look for copies further on, too: Rockchip's each 512 KiB (from memory)."""
+    region = "name: {}, at: {} KiB, size: 64 KiB, holds: egon, file: {}"
+    example = emmc(
+        region.format("first", at, "one"),
+        region.format("copy", 544, "two"),
+        chip="sectors: 65536",
+        files={"one": lambda: _egon(flip), "two": _egon},
+    )
+    only = [checks()[name] for name in ("first-stage-checksum", "first-stage-misplaced")]
+    told = [item.rule.name for item in audit.run(subject_of(example), only=only).findings]
+    assert sorted(told) == found
