@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from imgaudit.boot.call import NOR, Call, Done, Function, moved, span_of
 from imgaudit.boot.records import BLOCK, Cause, Kind, Oddity, Reason
-from imgaudit.boot.values import Text, is_number
+from imgaudit.boot.values import Text, is_number, number
 from imgaudit.errors import FormatError
 from imgaudit.maps import mtdparts
 from imgaudit.maps.entry import MapEntry
@@ -43,7 +43,7 @@ def mtd_of(call: Call, name: str) -> tuple[str | None, Span | None]:
             whole = call.world.sizes.get(device or "")
             if size is None and part.offset is not None and whole is not None:
                 size = whole - part.offset
-            return device, None if size is None or size < 0 else span_of(part.offset, size)
+            return device, None if size is None or size <= 0 else span_of(part.offset, size)
     device = _chip(name)
     size = call.world.sizes.get(device) if device else None
     return device, None if size is None else Span(0, size)
@@ -93,7 +93,7 @@ def _sf(call: Call) -> Done:
             device = device if len(nors) > 1 else (nors or [NOR])[0]
         return Done(kind=Kind.SELECT, device=device, selects={"sf": device})
     device = probed or NOR
-    oddity = None if probed or "sf" in call.state.selected else Oddity.NO_PROBE
+    oddity = None if "sf" in call.state.selected else Oddity.NO_PROBE
     if verb in {"read", "write", "update"}:
         device, offset, rest, name = _place(call, 3, device)
         size = call.number(4) if len(call.words) > 4 else rest
@@ -126,9 +126,8 @@ def _erase_size(call: Call, index: int, device: str) -> int | None:
     text = call.text(index)
     if text is None or not text.startswith("+"):
         return call.number(index)
-    size = Text.of(text[1:]).number()
-    unit = call.world.erase.get(device)
-    return size if size is None or unit is None else round_up(size, unit)
+    size, unit = number(text[1:]), call.world.erase.get(device)
+    return size if unit is None else round_up(size, unit)
 
 
 def _mtd_command(call: Call) -> Done:
@@ -168,31 +167,35 @@ def _nand(call: Call) -> Done:
 
 
 _MMC_PARTS = ("", ".boot0", ".boot1", ".rpmb", ".gp1", ".gp2", ".gp3", ".gp4")
+_SETS = {"partconf": 6, "rst-function": 4, "bootpart-resize": 5}
+"""With how many words `mmc` sets what it shows otherwise, or refuses (cmd/mmc.c)."""
 
 
 def hardware(device: int | None, part: int | None) -> str | None:
-    """Name a hardware part of an eMMC, as `mmc dev` counts them; it refuses any above the last."""
-    names = dict(enumerate(_MMC_PARTS))
-    return None if device is None else f"mmc{device}{names.get(part or 0, f'.{part}')}"
+    """Name a hardware part of an eMMC, as `mmc dev` counts them; it refuses any above the last.
+
+    Source: JEDEC JESD84-B51, PARTITION_ACCESS.
+    """
+    if device is None or part is None:
+        return None
+    return f"mmc{device}{_MMC_PARTS[part] if part < len(_MMC_PARTS) else f'.{part}'}"
 
 
 def _mmc(call: Call) -> Done:
     verb = call.text(1)
-    if verb in {"partconf", "rst-function", "bootpart-resize"}:
-        device = hardware(call.number(2), 0)
+    if verb in _SETS:
+        device = hardware(call.number(2, 10), 0)
         sets: dict[str, Text | None] = {}
         name = call.text(3)
         if verb == "partconf" and len(call.words) == 4 and name:
             sets[name] = Text.unknown(name)
-        kind = Kind.CONFIGURE if len(call.words) > (4 if verb == "partconf" else 3) else Kind.SHOW
+        kind = Kind.CONFIGURE if len(call.words) == _SETS[verb] else Kind.SHOW
         return Done(kind=kind, device=device, sets=sets)
     if verb == "dev":
         if len(call.words) < 3:
             return Done(kind=Kind.SHOW, device=call.state.selected.get("mmc", "mmc0"))
-        part = call.number(3, 10) if len(call.words) > 3 else 0
-        device = (
-            None if len(call.words) > 3 and part is None else hardware(call.number(2, 10), part)
-        )
+        part = call.number(3) if len(call.words) > 3 else 0
+        device = hardware(call.number(2, 10), part)
         return Done(kind=Kind.SELECT, device=device, selects={"mmc": device})
     done = _block(call)
     if verb in {"hwpartition", "wp", "bkops", "setdsr", "bootbus"}:
@@ -207,8 +210,8 @@ def _block(call: Call) -> Done:
     interface, verb = call.name, call.text(1)
     device = call.state.selected.get(interface, f"{interface}0")
     if verb == "dev" and len(call.words) > 2:
-        number = call.number(2)
-        device = None if number is None else f"{interface}{number}"
+        index = call.number(2, 10)  # drivers/block/blk-uclass.c, blk_common_cmd
+        device = None if index is None else f"{interface}{index}"
         return Done(kind=Kind.SELECT, device=device, selects={interface: device})
     if verb in {"read", "write"}:
         at, start, count = call.number(2), call.number(3), call.number(4)

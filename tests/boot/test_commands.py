@@ -26,11 +26,12 @@ WORLD = World(
 )
 
 
-def done(text: str, world: World = WORLD) -> Done:
+def done(text: str, world: World = WORLD, **variables: str) -> Done:
     words = [Text.unknown("x") if word == "?" else Text.of(word) for word in text.split()]
     function = known(text.split(maxsplit=1)[0])
     assert function is not None
-    return function(Call(words, State(dict(ENVIRONMENT)), world))
+    more = {name: Text.of(value) for name, value in variables.items()}
+    return function(Call(words, State({**ENVIRONMENT, **more}), world))
 
 
 @pytest.mark.parametrize(
@@ -49,6 +50,9 @@ def done(text: str, world: World = WORLD) -> Done:
         ("mmc partconf 0", Kind.SHOW),
         ("mmc partconf 0 part", Kind.SHOW),
         ("mmc partconf 0 1 1 0", Kind.CONFIGURE),
+        ("mmc partconf 0 1 1", Kind.SHOW),  # one word too few: U-Boot says how it is used
+        ("mmc bootpart-resize 0 4 4", Kind.CONFIGURE),
+        ("mmc bootpart-resize 0 4", Kind.SHOW),
         ("mmc rst-function 0", Kind.SHOW),
         ("mmc rst-function 0 1", Kind.CONFIGURE),
         ("mmc hwpartition user enh 0 100 complete", Kind.CONFIGURE),
@@ -369,6 +373,73 @@ def test_success_that_is_known(text: str, succeeds: bool | None) -> None:
     assert done(text).succeeds is succeeds
 
 
+def test_a_flash_has_no_bytes_behind_its_end() -> None:
+    end = 16 * MIB
+    assert done(f"sf read 1000 {end - 1:x}").span == Span(end - 1, end)
+    assert done(f"sf read 1000 {end:x}").span == Span(end, end)
+    assert done(f"sf read 1000 {end + 1:x}").span == Span(end + 1, end + 1)
+    assert done("mtd read fw 1000 fffff").span == Span(MIB - 1, MIB)
+    assert done("mtd read fw 1000 100001").span == Span(MIB + 1, MIB + 1)
+
+
+@pytest.mark.parametrize(("size", "rest"), [(MIB + 1, Span(MIB, MIB + 1)), (MIB, None), (1, None)])
+def test_the_last_partition_has_what_the_others_left(size: int, rest: Span | None) -> None:
+    assert done("mtd read rest 1000", World(sizes={"nor": size})).span == rest
+
+
+def test_a_partition_of_a_chip_whose_id_says_nothing_is_one_of_the_chip_that_is_read() -> None:
+    result = done("sf read 1000 tide", mtdparts="flash.0:1m(fw),1m(tide)")
+    assert (result.device, result.span) == ("nor", Span(MIB, 2 * MIB))
+
+
+def test_an_erase_length_with_a_plus_is_whole_blocks() -> None:
+    """Source: U-Boot doc/usage/cmd/sf.rst."""
+    world = World(sizes={"nor": MIB}, erase={"nor": 0x10000})
+    assert done("sf erase 0 +10000", world).span == Span(0, 0x10000)
+    assert done("sf erase 0 +10001", world).span == Span(0, 0x20000)
+    assert done("sf erase 0 10001", world).span == Span(0, 0x10001)
+    assert done("sf erase 0 +10001", World(sizes={"nor": MIB})).span == Span(0, 0x10001)
+
+
+# JEDEC JESD84-B51, PARTITION_ACCESS: 0 is the user area, then boot, RPMB and 4 general purpose
+# areas. U-Boot cmd/mmc.c reads its numbers as decimal.
+@pytest.mark.parametrize(
+    ("text", "device"),
+    [
+        ("mmc dev 10", "mmc10"),
+        ("mmc dev 0 0", "mmc0"),
+        ("mmc dev 0 1", "mmc0.boot0"),
+        ("mmc dev 0 3", "mmc0.rpmb"),
+        ("mmc dev 0 4", "mmc0.gp1"),
+        ("mmc dev 0 5", "mmc0.gp2"),
+        ("mmc dev 0 6", "mmc0.gp3"),
+        ("mmc dev 0 7", "mmc0.gp4"),
+        ("mmc dev 0 8", "mmc0.8"),
+        ("mmc dev 0 ?", None),
+        ("mmc dev ? 1", None),
+        ("mmc partconf 10 1 1 0", "mmc10"),
+        ("usb dev 10", "usb10"),
+        ("usb dev ?", None),
+    ],
+)
+def test_which_area_of_an_emmc_is_meant(text: str, device: str | None) -> None:
+    result = done(text)
+    assert result.device == device
+    assert set(result.selects.values()) <= {device}
+
+
+def test_what_partconf_puts_into_a_variable() -> None:
+    assert list(done("mmc partconf 0 part").sets) == ["part"]
+    for text in ("mmc partconf 0 ?", "mmc partconf 0 1 1 0", "mmc rst-function 0 1"):
+        assert not done(text).sets
+
+
+@pytest.mark.parametrize("text", ["mtd list", "mtd bad nor0", "mmc info", "usb tree"])
+def test_what_looks_may_fail_without_anything_that_breaks(text: str) -> None:
+    result = done(text)
+    assert (result.succeeds, result.choice) == (None, True)
+
+
 def test_files_on_a_dead_device_are_not_there() -> None:
     world = World(files={("mmc0", "1", "a"): 100}, dead=frozenset({"mmc0"}))
     assert done("test -e mmc 0:1 a", world).succeeds is False
@@ -380,6 +451,8 @@ def test_the_bus_of_a_nor_matters_only_where_there_are_two() -> None:
     two = World(sizes={"nor": 1, "nor@1:0": 1})
     assert done("sf probe 1:0", two).device == "nor@1:0"
     assert done("sf probe 0:0", two).device == "nor"
+    assert done("sf probe 2:0", two).device == "nor@2:0"
+    assert done("sf probe 0:1", World(sizes={"nand0": 1, "nor@1:0": 1})).device == "nor@1:0"
 
 
 def test_mtd_names() -> None:
