@@ -31,7 +31,6 @@ KEPT = 200
 COMMANDS = 4096  # a full distribution has some 3,000
 _WRITABLE = "proc sys dev run tmp mnt media var/run"
 _VOLATILE = tuple(f"/{name}/" for name in _WRITABLE.split())
-_SYSTEM = {"proc": "/proc", "sysfs": "/sys", "devtmpfs": "/dev"}
 _OTHER_CHIP = regex(r"mmcblk|/dev/disk/by-|/dev/sd[a-z]|(?:LABEL|UUID)=")
 _MAKES_NODES = frozenset({"mdev", "mknod", "cp", "tar", "cpio", "udevd", "systemd-udevd"})
 _CMDLINE = "/proc/cmdline"
@@ -897,8 +896,6 @@ class _Walk:
             elif word is None or not word.startswith("-"):
                 plain.append(word)
         point = plain[-1] if plain else None
-        if point is None and kind in _SYSTEM:
-            point = _SYSTEM[kind]
         if point is not None:
             device = plain[0] if len(plain) > 1 else None
             mounted = _Mounted(step, device, tuple(options), tool, kind)

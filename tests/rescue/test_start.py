@@ -316,6 +316,19 @@ set -eu; set +u; tide; exec getty
 . /tide || :; exec getty
 if [ $x ]; then . /tide; fi; exec getty
 exec > /dev/null; exec getty
+exec reboot
+reboot -f; tide
+reboot -f
+while :; do sleep 1; continue; tide; done; tide
+export A=1; [ "$A" = 1 ] && exit 1; exec getty
+[ -n a ] && exec getty
+[ -z a ] || exec getty
+[ ! a = a ] || exec getty
+[ a != a ] || exec getty
+[ -z "$x" ] && exec getty; [ -n "$x" ] && exec sh
+unset A; [ "$A" = 1 ] && exit; exec getty
+for i in 1 2; do continue; done
+f() { return 1; tide; }; f || exec getty
 exec env A=1 getty
 A=1 exec getty
 A=b sleep 1; [ "$A" = b ] && tide; exec getty
@@ -330,17 +343,17 @@ type exec tide; exec getty
 @pytest.mark.parametrize("line", _TESTED)
 def test_what_certainly_ends_ends_in_a_shell_whatever_it_finds(line: str, tmp_path: Path) -> None:
     """dash runs each script with either value of what is not known; what it runs are stand-ins."""
-    for name in ("getty", "sh", "sleep", "cat"):
-        does = "exit 0"
+    for name in ("getty", "sh", "sleep", "cat", "reboot"):
+        does = "kill -9 $me" if name == "reboot" else "exit 0"
         if name == "sleep":  # what sleeps without an end goes on for ever
-            does = 'echo >> "$0.turns"; [ "$(wc -l < "$0.turns")" -lt 9 ] || kill -9 $PPID'
+            does = 'echo >> "$0.turns"; [ "$(wc -l < "$0.turns")" -lt 9 ] || kill -9 $me'
         (tmp_path / name).write_text(f"#!/bin/dash\nPATH=/usr/bin:/bin\n{does}\n")
         (tmp_path / name).chmod(0o755)
     (tmp_path / "env").symlink_to("/usr/bin/env")
     ends = []
     for unknown in ("", "1"):
         done = subprocess.run(
-            ["/bin/dash", "-c", f"trap 'echo over >&3' EXIT; exec 3>&1 >&2; {line}"],
+            ["/bin/dash", "-c", f"export me=$$; trap 'echo over >&3' EXIT; exec 3>&1 >&2; {line}"],
             env={"PATH": str(tmp_path), "x": unknown},
             capture_output=True,
             timeout=20,
@@ -348,7 +361,7 @@ def test_what_certainly_ends_ends_in_a_shell_whatever_it_finds(line: str, tmp_pa
         )
         # exec of what is not there ends the shell by status 127, without what it traps
         ends.append(b"over" in done.stdout or done.returncode == 127)
-    start = init(line, bin__cat=PROGRAM, bin__env=PROGRAM)
+    start = init(line, bin__cat=PROGRAM, bin__env=PROGRAM, sbin__reboot=PROGRAM)
     assert bool(start.stops) is all(ends), start
 
 
@@ -357,6 +370,129 @@ def test_more_functions_in_each_other_than_are_followed_are_told() -> None:
     start = init(*calls, "f9() { :; }", "f0", "exec getty")
     assert any("runs too deep in others" in doubt for doubt in start.doubts)
     assert not init(*calls[3:], "f9() { :; }", "f3", "exec getty").doubts
+
+
+@pytest.mark.parametrize(
+    ("lines", "device", "kinds", "points"),
+    [
+        (("mount -t ext4 /dev/a /mnt",), "/dev/a", ("ext4",), ("/mnt",)),
+        (("mount -o ro -t ext4 /dev/a /x/../mnt/",), "/dev/a", ("ext4",), ("/mnt",)),
+        (
+            (
+                "mount -t squashfs /dev/a /ro",
+                "mount -t overlay -o ro,lowerdir=/ro,workdir=/w o /mnt",
+            ),
+            "/dev/a",
+            ("overlay", "squashfs"),
+            ("/mnt", "/ro"),
+        ),
+        (("mount LABEL=a /ro", "mount --bind /ro /mnt"), "LABEL=a", (), ("/mnt", "/ro")),
+        (("mount /dev/a /ro", "mount -M /ro /mnt"), "/dev/a", (), ("/mnt", "/ro")),
+        (("mount /dev/a /ro", "mount -o bind,ro /ro /mnt"), "/dev/a", (), ("/mnt", "/ro")),
+        (("mount /ro /mnt",), None, (), ("/mnt",)),
+        (("mount --bind /mnt /ro", "mount --bind /ro /mnt"), None, (), ("/mnt", "/ro") * 4),
+        (("mount --bind /other /mnt",), None, (), ("/mnt", "/other")),
+    ],
+)
+def test_a_new_root_is_seen_through_what_it_is_mounted_on(
+    lines: tuple[str, ...], device: str | None, kinds: tuple[str, ...], points: tuple[str, ...]
+) -> None:
+    """Source: mount(8), bind mounts; Linux Documentation/filesystems/overlayfs.rst."""
+    switch = init(*lines, "exec switch_root /mnt /sbin/init").switch
+    assert switch is not None
+    assert (switch.device, switch.kinds, switch.points) == (device, kinds, points)
+
+
+def test_what_cannot_mount_or_leave_ends_the_start() -> None:
+    script = "#!/bin/sh\nmount /dev/a /mnt\nexec switch_root /mnt /sbin/init\n"
+    start = followed({"init": file(script, 0o755), "bin/mount": directory()})
+    assert absent(start) == [("mount", 2, True)]
+    start = followed({"init": file(script, 0o755), "sbin/switch_root": directory()})
+    assert absent(start) == [("switch_root", 3, True)]
+    assert start.switch is None
+
+
+def test_other_ways_to_leave() -> None:
+    away = init("pivot_root /mnt /mnt/old", "exec chroot . /sbin/init", sbin__pivot_root=PROGRAM)
+    assert away.switch is not None
+    assert (away.switch.device, away.switch.init) == (None, None)
+    units = followed({"init": link("sbin/systemd"), "sbin/systemd": PROGRAM})
+    assert units.switch is not None
+    assert units.switch.asks  # its units mount what root= says
+    assert not units.stops
+
+
+def test_programs_that_a_script_runs_are_followed() -> None:
+    more = {
+        "etc__rc": file("#!/bin/sh\n. /lib/one\ntide\n", 0o755),
+        "lib__one": file("mount -t proc p /proc\nreturn\ngauge\n"),
+        "etc__d__S1": file("#!/bin/sh\ndepth\n", 0o755),
+    }
+    for line in ("sh /etc/rc", "/etc/rc"):
+        start = init(line, "exec getty", **more)
+        assert [item.program for item in start.absent] == ["tide"]
+        assert set(start.mounted) == {"/proc"}
+        assert start.scripts == ("/init", "/etc/rc", "/lib/one")
+    parts = {"bin/run-parts": PROGRAM, "etc/d/S1": more["etc__d__S1"]}
+    script = file("#!/bin/sh\nrun-parts /etc/d\nexec getty\n", 0o755)
+    assert [item.program for item in followed({"init": script, **parts}).absent] == ["depth"]
+    table = file("# what\n\ntmpfs /data tmpfs rw 0 0\nshort line\n")
+    assert set(init("mount -a", "exec getty", etc__fstab=table).mounted) == {"/data"}
+
+
+@pytest.mark.parametrize(
+    ("files", "doubt"),
+    [
+        ({"init": file("#!/usr/bin/lua\n", 0o755)}, "/init is a script of lua"),
+        ({"init": file("#!/bin/sh\nif\n", 0o755)}, "/init was not followed: line "),
+        ({"init": file("#!/bin/sh\n. /init\n", 0o755)}, "scripts run each other too deep"),
+        ({"init": file("#!/bin/sh\n/init\n", 0o755)}, "scripts run each other too deep"),
+        (
+            {"init": file("#!/bin/sh\n. /lib/x\n", 0o755), "lib/x": file("done\n")},
+            "/lib/x was not followed: line 1",
+        ),
+        (
+            {"init": PROGRAM, "etc/inittab": file("::sysinit:if\n")},
+            "/etc/inittab:1 was not followed: if",
+        ),
+        (
+            {
+                "init": file(
+                    "#!/bin/sh\n"
+                    + "for a in 1 2 3 4 5 6 7 8 9 10; do\n" * 5
+                    + "true\n"
+                    + "done\n" * 5,
+                    0o755,
+                )
+            },
+            "take too many steps",
+        ),
+    ],
+)
+def test_what_is_not_followed_is_told_and_ends_nothing(
+    files: Mapping[str, Entry], doubt: str
+) -> None:
+    start = followed(files)
+    assert any(doubt in said for said in start.doubts), start.doubts
+    assert not any(item.fatal for item in start.absent)
+
+
+def test_busybox_init_without_a_table_runs_its_script() -> None:
+    """Source: BusyBox init/init.c, parse_inittab: ::sysinit:/etc/init.d/rcS is the default."""
+    box = file(elf.program(b"\0BusyBox v1.36.1\0ash\0cat\0getty\0init\0mount\0sh\0\0"), 0o755)
+    files = {"init": link("bin/busybox"), "bin/busybox": box}
+    script = file("#!/bin/sh\ntide\n", 0o755)
+    assert absent(followed({**files, "etc/init.d/rcS": script})) == [("tide", 2, False)]
+    own = {**files, "etc/init.d/rcS": script, "etc/inittab": file("::respawn:gauge\n")}
+    assert absent(followed(own)) == [("gauge", 1, False)]
+
+
+def test_what_is_looked_for_may_have_been_made() -> None:
+    script = ("which tide && tide", "exec getty")
+    assert not init(*script, bin__which=PROGRAM).absent
+    assert not init("[ -x /bin/tide ] && tide", "exec getty").absent
+    made = init("cp /x /bin/tide", "command -v tide && tide", "exec getty", bin__cp=PROGRAM)
+    assert [item.program for item in made.absent] == ["tide"]
 
 
 def test_a_table_of_init_is_followed_as_processes_that_it_starts() -> None:
