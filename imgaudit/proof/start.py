@@ -17,7 +17,7 @@ from imgaudit.boot.board import Board, Source
 from imgaudit.boot.images import SPOKEN, Given, Piece, UnknownError, pieces
 from imgaudit.boot.rammap import comp_size_short
 from imgaudit.boot.records import Boot, Kind, Operation
-from imgaudit.boot.values import Text, number
+from imgaudit.boot.values import number
 from imgaudit.contents.starts import configuration_of, kernel_in, start_of
 from imgaudit.contents.tree import NO_FORMAT, PASSED_OVER, Content
 from imgaudit.data import dataclass
@@ -256,8 +256,8 @@ class _Judging:
     def unpacked(self, role: str, operation: Operation) -> tuple[Operation, Source | None]:
         """Find what `unzip` and its kin made of what was loaded before (cmd/unzip.c)."""
         told = f"what `{operation.command}` unpacks is not known"
-        words = operation.arguments
-        at = Text.of(words[1]).number() if len(words) > 2 and "${" not in words[1] else None
+        word = operation.arguments[1]
+        at = None if "${" in word else number(word)
         before = (one for one in reversed(self.operations[: operation.index]) if one.ram_at == at)
         packed = None if at is None else next(before, None)
         source = None if packed is None else self.board.source(packed)

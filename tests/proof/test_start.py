@@ -155,6 +155,7 @@ def read(size: int, *, to: int = 0x88000000, at: int = 0x20000, then: str = "tru
         (read(0x40000, then=_SMALL.format(0x88000000 - 0x100)), None),
         (read(0x40000, then=_SMALL.format(0x88000000 - 0xFF)), "it overwrites the kernel"),
         (f"{READ} && bootefi bootmgr", "no medium has an EFI program or boot entries"),
+        (f"{READ} && bootefi bootmgr 0x88000000", "no medium has an EFI program or boot entries"),
     ],
 )
 def test_a_part_is_whole_in_ram_and_stays_so(script: str, why: str | None) -> None:
@@ -183,6 +184,7 @@ def test_whether_the_sums_are_looked_at(said: str, *, looks: bool) -> None:
     proof = started(changed, f"setenv verify {said}; {RECOVERY}")
     assert (proof.verdict is Verdict.REFUTED) is looks, proof.line()
     assert ("the sha256 of kernel/hash-1 does not hold" in proof.line()) is looks
+    assert looks is (proof.step is not None and proof.step.region == "recovery")
 
 
 def test_a_sum_of_what_is_not_started_is_not_looked_at() -> None:
@@ -382,6 +384,8 @@ def test_a_ramdisk_with_a_header(kind: int, system: int, arch: int, why: str | N
     broken = raw(script, IMAGE, ramdisk=packed[:-1] + b"!")
     assert broken.verdict is Verdict.REFUTED
     assert (why or "the crc32 of data does not hold") in broken.line()
+    assert broken.step is not None
+    assert broken.step.region == "root"
     cut = raw(script, IMAGE, ramdisk=packed[:-1])
     assert (why or "root.cpio is cut") in cut.line()
 
