@@ -261,8 +261,7 @@ class Board:
         file = facts.file(operation.path) if isinstance(facts, FileSystem) else None
         if content is None or file is None:
             return Source(region=region, path=operation.path)
-        inner = _by_place(content).get(_place(file.path, file.offset, file.size))
-        return Source(region=region, path=file.path, content=inner, size=file.size)
+        return Source(region=region, path=file.path, content=content.file(file), size=file.size)
 
     def content(self, region: Region) -> Content | None:
         """Give what is in a region: its own artifact, else what the chip's image has there."""
@@ -478,9 +477,8 @@ def _table(facts: Gpt | Mbr) -> Iterator[Partition]:
 
 def _formats(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[tuple[str, str]]:
     """Say what the files of a file system are, as far as they were read."""
-    contents = _by_place(content)
     for path, file in files:
-        inner = contents.get((file.offset, file.size)) if file.offset is not None else None
+        inner = content.file(file)
         if inner is not None and inner.format is not None:
             yield path, inner.format
         elif file.text is not None and not file.text.startswith(_SOURCED):
@@ -507,23 +505,10 @@ def _files(content: Content | None) -> Files | None:
     return facts.files if isinstance(facts, FileSystem) else None
 
 
-def _place(path: str, offset: int | None, size: int) -> tuple[str | int, int]:
-    """Tell a file by where it lies, for it may have several names; by its own in pieces."""
-    return path if offset is None or offset < 0 else offset, size
-
-
-def _by_place(content: Content) -> dict[tuple[str | int, int], Content]:
-    start = len(content.name) + 1
-    return {
-        _place(child.name[start:], child.offset, child.size): child for child in content.children
-    }
-
-
 def _scripts(content: Content, files: Iterable[tuple[str, Entry]]) -> Iterator[tuple[str, str]]:
     """Give the scripts and configurations among a file system's files."""
-    contents = _by_place(content)
     for path, file in files:
-        inner = contents.get(_place(file.path, file.offset, file.size))
+        inner = content.file(file)
         text = _script(inner.facts) if inner is not None else None
         if text is not None:
             yield path, text

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import field
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from imgaudit.data import dataclass
 from imgaudit.formats.cpio import Trailing
@@ -13,6 +14,9 @@ from imgaudit.formats.facts import Facts, Match
 from imgaudit.formats.kernel import KernelInside
 from imgaudit.formats.view import View
 from imgaudit.units import KIB
+
+if TYPE_CHECKING:
+    from imgaudit.formats.files import Entry
 
 BLOCK = 64 * KIB
 BUNDLED = "bundled ramdisk"
@@ -115,6 +119,18 @@ class Content:
     def _parts(self) -> dict[str, Content]:
         return {child.name: child for child in reversed(self.children)}
 
+    def file(self, entry: Entry) -> Content | None:
+        """Find a file of a file system by where it lies, as it may have several names.
+
+        One that lies in pieces is found by its own.
+        """
+        return self._files.get(_place(entry.path, entry.offset, entry.size))
+
+    @cached_property
+    def _files(self) -> dict[tuple[str | int, int], Content]:
+        start = len(self.name) + 1
+        return {_place(one.name[start:], one.offset, one.size): one for one in self.children}
+
     def at(self, offset: int) -> Content | None:
         """Find the outermost content that starts at an offset into the stored bytes of this one."""
         if not offset:
@@ -135,6 +151,10 @@ class Content:
         yield self
         for child in self.children:
             yield from child.walk()
+
+
+def _place(path: str, offset: int | None, size: int) -> tuple[str | int, int]:
+    return path if offset is None or offset < 0 else offset, size
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -80,6 +80,10 @@ def test_a_fit_in_pieces_is_read_whole_and_judged(tmp_path: Path) -> None:
         assert start.kernel is not None
         assert start.kernel.content is not None
         assert start.kernel.content.size == len(KERNEL)
+        board = subject.boots.board
+        assert board is not None
+        formats = board.world(modern_shell=False, default=None).formats
+        assert formats == {("mmc0", name, "recovery.itb"): "fit" for name in ("1", "boot")}
         (boot,) = subject.boots.followed["bootcmd"].starts
         assert [piece.content for piece in boot.pieces] == [start.kernel.content]
         names = {finding.rule.name for finding in audit.run(subject).findings}
