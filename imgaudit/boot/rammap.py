@@ -8,6 +8,7 @@ bootm_size), boot/bootm.c, boot/image-board.c, boot/image-fdt.c, cmd/booti.c.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from enum import StrEnum
@@ -454,13 +455,13 @@ class _Plan:
         return None
 
     def below(self, top: int, bottom: int, size: int) -> Span | None:
+        taken = joined(self.taken)
         at = round_down(top - size, PAGE)
         while at >= bottom:
-            place = Span.sized(at, size)
-            hit = next((span for span in sorted(self.taken) if span.overlaps(place)), None)
-            if hit is None:
-                return place
-            at = round_down(hit.start - size, PAGE)
+            below = bisect_left(taken, at + size, key=lambda span: span.start)
+            if not below or taken[below - 1].end <= at:
+                return Span.sized(at, size)
+            at = round_down(taken[below - 1].start - size, PAGE)
         return None
 
     def loads(self, kernel_until: int, copy_ramdisk: int, copy_fdt: int, start: int) -> None:

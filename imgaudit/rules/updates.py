@@ -525,8 +525,9 @@ def not_atomic(one: tuple[Layout, Walked], lone: object) -> Outcome:
             then=f"{starts} starts ({first.how})",
         )
         yield _at(case, layout, first, Severity.ERROR if first.fails else None, _ONE_BLOCK)
+    cuts = _first(walked)
     for number, mixture in walked.mixed:
-        cut = next(cut for cut in walked.cuts if cut.number == number)
+        cut = cuts[number]
         case = ATOMIC(
             update=walked.update.name,
             step=cut.what.partition(",")[0],
