@@ -15,6 +15,7 @@ import pytest
 
 from imgaudit.errors import AuditError
 from imgaudit.report import render
+from imgaudit.rules.samples import fit, kernel
 from imgaudit.tasks import audit, board, opened
 from imgaudit.tasks.folder import draft_folder
 from imgaudit.tasks.readback import compare
@@ -150,6 +151,26 @@ def sealed(folder: Path, count: int) -> Callable[[], object]:
     return lambda: compare(*at, manifest=str(folder / "release.json"))
 
 
+def images(folder: Path, count: int) -> Callable[[], object]:
+    """Judge a FIT of so many kernels and configurations, each with a wrong checksum."""
+    wrong: Tree = {"hash-1": {"algo": "crc32", "value": b"tide"}}
+    kernels: Tree = {f"kernel-{n}": kernel(wrong) for n in range(count)}
+    choices: Tree = {f"conf-{n}": {"kernel": f"kernel-{n}"} for n in range(count)}
+    (folder / "recovery.itb").write_bytes(
+        fit(
+            {"kernel": kernel(), **kernels},
+            configurations={"conf": {"kernel": "kernel"}, **choices},
+        )
+    )
+    size = (folder / "recovery.itb").stat().st_size
+    layout(folder, 1, "holds: fit, writer: release, file: recovery.itb")
+    path = folder / "board.yaml"
+    path.write_text(
+        path.read_text().replace("size: 64 KiB", f"size: {size // KIB // 64 * 64 + 64} KiB")
+    )
+    return lambda: whole(folder)
+
+
 def drafted(folder: Path, count: int) -> Callable[[], object]:
     """Look for sources in texts of which none is one."""
     for number in range(count):
@@ -164,7 +185,7 @@ def drafted(folder: Path, count: int) -> Callable[[], object]:
 
 CASES = (
     *(regions, on_paper, missing_files, environments, waivers, map_entries, commands),
-    *(dumped, sealed, drafted),
+    *(dumped, sealed, images, drafted),
 )
 
 
