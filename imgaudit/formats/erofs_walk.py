@@ -10,13 +10,12 @@ import bisect
 import itertools
 import stat
 import struct
-from collections import deque
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
-from imgaudit.formats.files import FILE_KINDS, MAX_PIECES, Entry, Piece, Walk, device
+from imgaudit.formats.files import FILE_KINDS, MAX_PIECES, Entry, Named, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import MIB, both, round_up
 
@@ -82,6 +81,8 @@ class ErofsWalk(Walk):
         self.volume = volume
         self._left = MAX_FOLDERS
         self._budget = MAX_PIECES
+        self._known: dict[int, _Inode] = {}
+        self._found: dict[int, int] = {}  # names of each inode
         self._shared: tuple[list[int], list[Piece]] | None = None
         self.attempt()
 
@@ -92,35 +93,28 @@ class ErofsWalk(Walk):
         root = self._inode(self.volume.root)
         if not stat.S_ISDIR(root.mode):
             raise FormatError(root.at, "its root is no directory")
-        self.add(Entry("", root.mode, 0, root.nid, root.uid, root.gid, root.mtime))
-        todo = deque([(root, "", root.nid, 0)])
-        self._folders.add(root.nid)
-        names: dict[int, int] = {}
-        known: dict[int, _Inode] = {}
-        while todo:
-            folder, path, parent, depth = todo.popleft()
-            for name, nid, kind, at in self._names(folder, parent, path):
-                full = f"{path}/{name}" if path else name
-                try:
-                    inode = known.get(nid) or self._inode(nid)
-                    entry = self._entry(full, inode, first=nid not in known)
-                except FormatError as problem:
-                    self.flaw(problem.offset, f"{full}: {problem.why}")
-                    continue
-                known[nid] = inode
-                names[nid] = names.get(nid, 0) + 1
-                if kind != 0 and FILE_KINDS.get(kind) != stat.S_IFMT(inode.mode):
-                    self.flaw(at, f"{full}: its entry says another kind of file")
-                if not self.add(entry):
-                    return
-                if not stat.S_ISDIR(inode.mode):
-                    continue
-                if self.goes_into(nid, full, at, depth):
-                    todo.append((inode, full, folder.nid, depth + 1))
-        for nid, count in names.items() if self.complete else ():
-            inode = known[nid]
+        top = Entry("", root.mode, 0, root.nid, root.uid, root.gid, root.mtime)
+        self.list_all(top, root.nid, root, self._below)
+        for nid, count in self._found.items() if self.complete else ():
+            inode = self._known[nid]
             if not stat.S_ISDIR(inode.mode) and inode.links != count:
                 self.flaw(inode.at, f"inode {nid:,} says {inode.links:,} names and has {count:,}")
+
+    def _below(self, folder: _Inode, parent: _Inode, path: str) -> Iterator[Named[_Inode]]:
+        known = self._known
+        for name, nid, kind, at in self._names(folder, parent.nid, path):
+            full = f"{path}/{name}" if path else name
+            try:
+                inode = known.get(nid) or self._inode(nid)
+                entry = self._entry(full, inode, first=nid not in known)
+            except FormatError as problem:
+                self.flaw(problem.offset, f"{full}: {problem.why}")
+                continue
+            known[nid] = inode
+            self._found[nid] = self._found.get(nid, 0) + 1
+            if kind != 0 and FILE_KINDS.get(kind) != stat.S_IFMT(inode.mode):
+                self.flaw(at, f"{full}: its entry says another kind of file")
+            yield entry, nid, at, inode if stat.S_ISDIR(inode.mode) else None
 
     def _inode(self, nid: int) -> _Inode:
         at = (self.volume.metadata << self.volume.bits) + 32 * nid

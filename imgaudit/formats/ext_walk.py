@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import stat
 import struct
-from collections import deque
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -20,7 +19,7 @@ from imgaudit.formats.ext_attributes import attribute_flaw
 from imgaudit.formats.ext_hash import TEA
 from imgaudit.formats.ext_index import Branch, Index
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import Entry, Piece, Walk, old_device
+from imgaudit.formats.files import Entry, Named, Piece, Walk, old_device
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, Span, both
 
@@ -817,22 +816,14 @@ class ExtWalk(Walk):
             self.flaw(1024, "it has no root directory")
             self.complete = False
             return
-        self.add(_entry("", root))
-        todo = deque([(root, "", root, 0)])
-        self._folders.add(_ROOT)
-        while todo:
-            folder, path, parent, depth = todo.popleft()
-            for name, number, kind, at in self._names(folder, parent):
-                full = f"{path}/{name}" if path else name
-                inode = self._named_inode(number, kind, full, at)
-                if inode is None:
-                    continue
-                if not self.add(_entry(full, inode)):
-                    return
-                if not inode.folder:
-                    continue
-                if self.goes_into(number, full, at, depth):
-                    todo.append((inode, full, folder, depth + 1))
+        self.list_all(_entry("", root), _ROOT, root, self._below)
+
+    def _below(self, folder: _Inode, parent: _Inode, path: str) -> Iterator[Named[_Inode]]:
+        for name, number, kind, at in self._names(folder, parent):
+            full = f"{path}/{name}" if path else name
+            inode = self._named_inode(number, kind, full, at)
+            if inode is not None:
+                yield _entry(full, inode), number, at, inode if inode.folder else None
 
     def _named_inode(self, number: int, kind: int, path: str, at: int) -> _Inode | None:
         """Find what an entry names; count the name."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import stat
 import struct
-from collections import deque
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -16,7 +15,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import FILE_KINDS, Entry, Piece, Room, Walk, cut, old_device
+from imgaudit.formats.files import FILE_KINDS, Entry, Named, Piece, Room, Walk, cut, old_device
 from imgaudit.formats.view import View
 from imgaudit.units import Span, round_up
 
@@ -389,30 +388,25 @@ class F2fsWalk(Walk):
         root = self._take(self.volume.root)
         if not stat.S_ISDIR(root.mode):
             raise FormatError(root.at, "its root is no directory")
-        self.add(self._entry("", root))
-        todo = deque([(root, "", root.number, 0)])
-        self._folders.add(root.number)
-        while todo:
-            folder, path, parent, depth = todo.popleft()
-            for name, number, kind, at in self._names(folder, path, parent):
-                full = f"{path}/{name}" if path else name
-                try:
-                    inode = self._take(number)
-                except FormatError as problem:
-                    self.flaw(problem.offset or at, f"{full}: {problem.why}")
-                    self.complete = False
-                    continue
-                self._found[number] = self._found.get(number, 0) + 1
-                if FILE_KINDS.get(kind) != stat.S_IFMT(inode.mode):
-                    self.flaw(at, f"{full}: its entry says another kind of file")
-                if not self.add(self._entry(full, inode)):
-                    return
-                if not stat.S_ISDIR(inode.mode):
-                    continue
-                if inode.advise & _ENCRYPTED:
-                    self.skip("names that are encrypted are not read")
-                elif self.goes_into(number, full, at, depth):
-                    todo.append((inode, full, folder.number, depth + 1))
+        self.list_all(self._entry("", root), root.number, root, self._inside)
+
+    def _inside(self, folder: _Inode, parent: _Inode, path: str) -> Iterator[Named[_Inode]]:
+        for name, number, kind, at in self._names(folder, path, parent.number):
+            full = f"{path}/{name}" if path else name
+            try:
+                inode = self._take(number)
+            except FormatError as problem:
+                self.flaw(problem.offset or at, f"{full}: {problem.why}")
+                self.complete = False
+                continue
+            self._found[number] = self._found.get(number, 0) + 1
+            if FILE_KINDS.get(kind) != stat.S_IFMT(inode.mode):
+                self.flaw(at, f"{full}: its entry says another kind of file")
+            inside = inode if stat.S_ISDIR(inode.mode) else None
+            if inside is not None and inode.advise & _ENCRYPTED:
+                self.skip("names that are encrypted are not read")
+                inside = None
+            yield self._entry(full, inode), number, at, inside
 
     def _take(self, number: int) -> _Inode:
         known = self._known.get(number)

@@ -10,9 +10,10 @@ import bisect
 import contextlib
 import itertools
 import stat
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import field, replace
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from imgaudit import bounds
 from imgaudit.data import dataclass
@@ -421,6 +422,13 @@ def old_device(old: int, new: int) -> tuple[int, int]:
     return (old >> 8 & 0xFF, old & 0xFF) if old else device(new)
 
 
+D = TypeVar("D")
+Named = tuple[Entry, int, int, D | None]
+"""What a directory has: the number of its inode, the place of the name, and a directory itself."""
+Below = Callable[[D, D, str], Iterator[Named[D]]]
+"""Gives what is in a directory; it is told the parent and the path as well."""
+
+
 class Walk:
     """What the walks of all file systems gather."""
 
@@ -449,6 +457,19 @@ class Walk:
 
     def _walk(self) -> None:
         raise NotImplementedError
+
+    def list_all(self, top: Entry, number: int, root: D, below: Below[D]) -> None:
+        """List every name from the root on, whose inode has this number, breadth first."""
+        self.add(top)
+        self._folders.add(number)
+        todo = deque([(root, root, "", 0)])
+        while todo:
+            folder, parent, path, depth = todo.popleft()
+            for entry, inode, at, inside in below(folder, parent, path):
+                if not self.add(entry):
+                    return
+                if inside is not None and self.goes_into(inode, entry.path, at, depth):
+                    todo.append((inside, folder, entry.path, depth + 1))
 
     def goes_into(self, folder: int, path: str, at: int, depth: int) -> bool:
         """Tell whether a directory is walked: by its first name, and where it is not too deep."""

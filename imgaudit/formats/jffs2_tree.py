@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import stat
 import struct
-from collections import deque
+from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import Entry, Piece, Walk, device
+from imgaudit.formats.files import Entry, Named, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import Span
 
@@ -122,27 +122,22 @@ class Jffs2Tree(Walk):
 
     def finish(self) -> None:
         """List every name, from the root on."""
-        self.add(Entry("", stat.S_IFDIR | 0o755, 0, _ROOT))
-        todo = deque([(_ROOT, "", 0)])
-        self._folders.add(_ROOT)
-        while todo:
-            parent, path, depth = todo.popleft()
-            for name, found in self._names.get(parent, {}).items():
-                if not found.inode:
-                    continue
-                text = name.decode("utf-8", "backslashreplace")
-                full = f"{path}/{text}" if path else text
-                nodes = self._data.get(found.inode)
-                if not nodes:
-                    if self.complete:
-                        self.flaw(found.at, f"{full}: its inode {found.inode:,} has no node")
-                    continue
-                if b"/" in name or not self.add(self._entry(full, found, nodes)):
-                    continue
-                if not stat.S_ISDIR(max(nodes).mode):
-                    continue
-                if self.goes_into(found.inode, full, found.at, depth):
-                    todo.append((found.inode, full, depth + 1))
+        self.list_all(Entry("", stat.S_IFDIR | 0o755, 0, _ROOT), _ROOT, _ROOT, self._below)
+
+    def _below(self, folder: int, _: int, path: str) -> Iterator[Named[int]]:
+        for name, found in self._names.get(folder, {}).items():
+            if not found.inode:
+                continue
+            text = name.decode("utf-8", "backslashreplace")
+            full = f"{path}/{text}" if path else text
+            nodes = self._data.get(found.inode)
+            if not nodes:
+                if self.complete:
+                    self.flaw(found.at, f"{full}: its inode {found.inode:,} has no node")
+                continue
+            if b"/" not in name:
+                inside = found.inode if stat.S_ISDIR(max(nodes).mode) else None
+                yield self._entry(full, found, nodes), found.inode, found.at, inside
 
     def _entry(self, path: str, name: _Name, nodes: list[_Data]) -> Entry:
         nodes.sort()

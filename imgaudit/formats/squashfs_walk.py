@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import stat
 import struct
-from collections import deque
 from collections.abc import Iterator
 from typing import NamedTuple
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.blocks import unpack_block
-from imgaudit.formats.files import Entry, Piece, Walk, device
+from imgaudit.formats.files import Entry, Named, Piece, Walk, device
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, MIB, both
 
@@ -351,11 +350,7 @@ class SquashfsWalk(Walk):
     def _list(
         self, root: _Inode, inodes: _Table, folders: _Table, found: dict[int, _Inode]
     ) -> None:
-        self.add(_entry("", root))
-        self._folders.add(root.number)
-        todo = deque([(root, "", 0)])
-        while todo:
-            folder, path, depth = todo.popleft()
+        def below(folder: _Inode, _: _Inode, path: str) -> Iterator[Named[_Inode]]:
             for name, block, offset, kind, number in self._names(folder, folders):
                 full = f"{path}/{name}" if path else name
                 start = inodes.places.get(block)
@@ -365,12 +360,10 @@ class SquashfsWalk(Walk):
                     continue
                 if _KINDS.get(kind) != inode.kind:
                     self.flaw(folder.at, f"{full}: its entry says another kind of file")
-                if not self.add(_entry(full, inode)):
-                    return
-                if inode.kind != stat.S_IFDIR:
-                    continue
-                if self.goes_into(inode.number, full, folder.at, depth):
-                    todo.append((inode, full, depth + 1))
+                inside = inode if inode.kind == stat.S_IFDIR else None
+                yield _entry(full, inode), inode.number, folder.at, inside
+
+        self.list_all(_entry("", root), root.number, root, below)
 
     def _names(self, folder: _Inode, table: _Table) -> Iterator[tuple[str, int, int, int, int]]:
         """Give name, the inode's block and offset, kind and number of each entry."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import stat
 import struct
-from collections import deque
+from collections.abc import Iterator
 from dataclasses import field
 from typing import NamedTuple
 
@@ -16,7 +16,7 @@ from imgaudit.data import dataclass
 from imgaudit.errors import FormatError, UnreadError
 from imgaudit.formats.crc32c import crc32_raw
 from imgaudit.formats.facts import Checksum
-from imgaudit.formats.files import MAX_PIECES, Entry, Piece, Room, Walk, device
+from imgaudit.formats.files import MAX_PIECES, Entry, Named, Piece, Room, Walk, device
 from imgaudit.formats.ubifs_lpt import Geometry, lpt_flaws
 from imgaudit.formats.view import View
 from imgaudit.units import Span
@@ -285,32 +285,24 @@ class UbifsWalk(Walk):
             self.flaw(0, "it has no root directory")
             self.complete = False
             return
-        self.add(self._entry("", 1, root))
-        todo = deque([(1, "", 0)])
-        self._folders.add(1)
-        while todo:
-            parent, path, depth = todo.popleft()
-            for name in self._names.get(parent, ()):
-                text = name.name.decode("utf-8", "backslashreplace")
-                full = f"{path}/{text}" if path else text
-                inode = self._inodes.get(name.inode)
-                if inode is None or not inode.mode:
-                    if self.complete:
-                        self.flaw(name.at, f"{full}: its inode {name.inode:,} has no node")
-                    continue
-                if (
-                    b"/" in name.name
-                    or not text
-                    or not self.add(self._entry(full, name.inode, inode))
-                ):
-                    continue
-                inode.found += 1
-                if not stat.S_ISDIR(inode.mode):
-                    continue
-                if self.goes_into(name.inode, full, name.at, depth):
-                    todo.append((name.inode, full, depth + 1))
+        self.list_all(self._entry("", 1, root), 1, 1, self._below)
         if self.complete:
             self._counted()
+
+    def _below(self, folder: int, _: int, path: str) -> Iterator[Named[int]]:
+        for name in self._names.get(folder, ()):
+            text = name.name.decode("utf-8", "backslashreplace")
+            full = f"{path}/{text}" if path else text
+            inode = self._inodes.get(name.inode)
+            if inode is None or not inode.mode:
+                if self.complete:
+                    self.flaw(name.at, f"{full}: its inode {name.inode:,} has no node")
+                continue
+            if b"/" in name.name or not text:
+                continue
+            inode.found += 1
+            inside = name.inode if stat.S_ISDIR(inode.mode) else None
+            yield self._entry(full, name.inode, inode), name.inode, name.at, inside
 
     def _counted(self) -> None:
         for number, inode in self._inodes.items():
