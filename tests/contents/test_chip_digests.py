@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgaudit.contents.chip_digests import block_digests, read_blocks, stored_blocks
+from imgaudit.contents.chip_digests import (
+    against_digests,
+    block_digests,
+    read_blocks,
+    stored_blocks,
+)
+from imgaudit.contents.comparison import Digests
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK
 from imgaudit.formats.view import CHUNK, MemorySource, View
-from imgaudit.units import Span
+from imgaudit.model import Region, Where, Writer
+from imgaudit.units import KIB, Span
 
 SIZE = 2 * CHUNK + 3 * BLOCK
 DIGEST = hashlib.sha256(b"\xff" * BLOCK).digest()
@@ -84,3 +92,62 @@ def test_digests_of_an_image_serve_its_regions(
         without = loader.memory("chip.img", data).content
     assert stored_blocks(content)(at, size) == why
     assert stored_blocks(without)(at, size) == "no block digests were taken"
+
+
+HERE = Region(
+    where=Where("f", 1, 1),
+    name="boot",
+    labels=("boot",),
+    area="emmc",
+    at=4 * KIB,
+    size=8 * KIB,
+    holds="raw",
+    writer=Writer.RELEASE,
+    file_at=KIB,
+)
+
+
+def sealed_as(size: int, sha256: str | None) -> Digests:
+    return Digests(size=size, sha256=sha256, data_sha256=None)
+
+
+DATA = b"tide" * 1792  # 7 KiB: all that the region has behind file-at
+
+
+@pytest.mark.parametrize(
+    ("size", "end", "why"),
+    [
+        (7 * KIB, 12 * KIB, ""),
+        (7 * KIB + 1, 16 * KIB, "what the manifest seals does not fit the region"),
+        (7 * KIB, 12 * KIB - 1, "the image ends at 0x2fff"),
+    ],
+)
+def test_what_a_manifest_seals_fits_its_region_and_the_dump(size: int, end: int, why: str) -> None:
+    dump = View.of((bytes(5 * KIB) + DATA + bytes(4 * KIB))[:end])
+    sealed = sealed_as(size, hashlib.sha256(DATA).hexdigest())
+    found = against_digests(dump, HERE, [(HERE, sealed)], nor=False)
+    assert (found.why, found.cut, found.differing) == (why, why.startswith("the image"), 0)
+    assert found.size == (0 if why else size)
+
+
+def test_a_manifest_without_a_digest_compares_nothing() -> None:
+    found = against_digests(View.of(bytes(16 * KIB)), HERE, [(HERE, sealed_as(1, None))], nor=False)
+    assert (found.why, found.size) == ("the manifest has no digest of what lands here", 0)
+
+
+def test_an_exchanged_region_is_named_by_its_digest() -> None:
+    """Another region's content counts where it fits the region and the dump, and has a digest."""
+    dump = View.of(bytes(5 * KIB) + DATA)
+    good = hashlib.sha256(DATA).hexdigest()
+
+    def holds(size: int, sha256: str | None) -> str | None:
+        other = replace(HERE, name="other")
+        sealed = [(HERE, sealed_as(KIB, "00" * 32)), (other, sealed_as(size, sha256))]
+        found = against_digests(dump, HERE, sealed, nor=False)
+        assert found.differing == KIB
+        return found.holds
+
+    assert holds(7 * KIB, good) == "other"
+    assert holds(7 * KIB, None) is None
+    assert holds(7 * KIB - 1, good) is None
+    assert holds(7 * KIB + 1, good) is None

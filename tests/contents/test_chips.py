@@ -288,3 +288,27 @@ def test_the_published_digest_of_erased_flash() -> None:
     published = "4bda3a28f4ffe603c0ec1258c0034d65a1a0d35ab7bd523a834608adabf03cc5"
     assert erased.sha256 == hashlib.sha256(b"\xff" * (2 * MIB)).hexdigest() == published
     assert erased.blank == 0xFF
+
+
+@pytest.mark.parametrize(
+    ("end", "why"),
+    [
+        (8 * KIB + 1, "the image ends at 0x2001"),
+        (48 * KIB - 1, "the image ends at 0xbfff"),
+        (48 * KIB, ""),
+        (64 * KIB, ""),
+    ],
+)
+def test_a_loader_off_the_blocks_is_compared_by_its_bytes(end: int, why: str) -> None:
+    """A boot ROM reads it at 8 KiB of the card, where no block of 64 KiB begins."""
+    loader = noise(40 * KIB, 9)
+    region = "name: root, at: 8 KiB, size: 64 KiB, file: root.bin"
+    image = (bytes(8 * KIB) + loader + bytes(MIB))[:end]
+    same = blocks(region, loader, image)
+    assert (same.why, same.cut, same.differing) == (why, bool(why), 0)
+    if not why:
+        spoilt = bytearray(image)
+        for place in (8 * KIB + 5, 48 * KIB - 1, *range(48 * KIB, end)):  # what follows is not its
+            spoilt[place] ^= 0xFF
+        wrong = blocks(region, loader, bytes(spoilt))
+        assert (wrong.size, wrong.differing, wrong.first) == (40 * KIB, 2, 5)

@@ -15,7 +15,7 @@ import imgaudit
 from imgaudit.chips import KINDS, SPI_NOR
 from imgaudit.errors import AuditError, LayoutError
 from imgaudit.formats import boot_record, guid, readers
-from imgaudit.layout.load import MOST_BYTES, load, parse
+from imgaudit.layout.load import MOST_BYTES, load, load_policy, parse
 from imgaudit.layout.schema import schema
 from imgaudit.model import HOLDS, Act, EraseRun, KeepFree, Layout, Needs, Writer
 from imgaudit.units import GIB, KIB, MIB, Span
@@ -1015,3 +1015,34 @@ def test_updates_are_read_step_by_step() -> None:
 def test_wrong_updates(old: str, new: str, why: str) -> None:
     assert old in _UPDATES
     assert any(why in problem for problem in problems(_UPDATES.replace(old, new, 1)))
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("layout: 1\n", "1:1: the file has no policy:"),
+        ("- policy: {}\n", "1:1: expected a mapping with the key policy"),
+        ("policy", "1:1: expected a mapping with the key policy"),
+        ("", "1:1: the file is empty"),
+        ("policy: {fail-on: never}\n", "1:19: 'never' is not error or warning"),
+        (
+            "policy:\n  accept: [{reason: r, owner: o}]\n",
+            "2:12: say one of region, stage, copy, loss, update and limit",
+        ),
+        (
+            "policy:\n  accept: [{region: a, stage: b, reason: r, owner: o}]\n",
+            "2:12: say one of region, stage, copy, loss, update and limit",
+        ),
+    ],
+)
+def test_what_is_no_policy_of_a_trusted_side(tmp_path: Path, text: str, why: str) -> None:
+    path = tmp_path / "trusted.yaml"
+    path.write_text(text)
+    with pytest.raises(LayoutError) as caught:
+        load_policy(str(path))
+    assert str(caught.value) == f"{path}:{why}"
+
+
+def test_a_policy_that_cannot_be_read(tmp_path: Path) -> None:
+    with pytest.raises(AuditError, match=r"cannot read the policy: .*gone\.yaml cannot be opened"):
+        load_policy(str(tmp_path / "gone.yaml"))

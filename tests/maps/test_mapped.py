@@ -39,6 +39,7 @@ _VERITY = "0 1638400 verity 1 {} 8:2 4096 4096 204800 1 sha256 fb1a5a0f ac87db56
         ),
         ("", []),
         ("v,,,ro,0 1 verity 1", []),
+        ("v,,,ro,0 1 crypt 8:1", []),
     ],
 )
 def test_what_is_mapped(text: str, found: list[Mapped]) -> None:
@@ -113,3 +114,25 @@ def test_only_the_first_devices_are_looked_at() -> None:
     assert list(heard) == [
         ("dm-mod.create", f"only the first {MAX_DEVICES:,} devices are looked at")
     ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "first"),
+    [
+        ("fb1a5a0f", "fb1a5a0f", 4096),
+        (" 1 sha256", " 0 sha256", 0),
+        (" 1 sha256", " -1 sha256", None),
+        ("204800", "-204800", None),
+        ("204800", "many", None),
+        ("fb1a5a0f", "fb1a5a0", None),
+        ("ac87db56", "-", 4096),
+        ("ac87db56", "salt", None),
+        (" ac87db56", "", None),
+    ],
+)
+def test_a_verity_target_has_numbers_and_digests(old: str, new: str, first: int | None) -> None:
+    """Linux Documentation/admin-guide/device-mapper/verity.rst: none of them is below 0."""
+    (found,) = mapped(f"v,,,ro,{_VERITY.format('8:1')}".replace(old, new))
+    assert (found.target.start if found.target is not None else None) == first
+    if found.target is not None:
+        assert found.target.digest == bytes.fromhex("fb1a5a0f")
