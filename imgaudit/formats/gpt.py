@@ -401,13 +401,13 @@ def _entries(array: bytes, size: int, base: int) -> tuple[GptEntry, ...]:
         if type_guid == ZERO:
             continue
         starting_lba, ending_lba, attributes = struct.unpack_from("<QQQ", raw, 32)
-        name, name_valid = _name(raw[56:128])
+        name, name_valid = _name(raw[56:])
         found.append(
             GptEntry(
                 number=index + 1,
                 offset=base + index * size,
                 type_guid=type_guid,
-                unique_guid=guid_text(raw[16:32]),
+                unique_guid=guid_text(raw[16:]),
                 starting_lba=starting_lba,
                 ending_lba=ending_lba,
                 attributes=attributes,

@@ -110,6 +110,8 @@ def test_both_copies_are_read() -> None:
     assert facts.table is facts.primary
     first, second = facts.primary.entries
     assert (first.number, first.offset, first.starting_lba, first.ending_lba) == (1, 1024, 40, 59)
+    assert (second.number, second.offset) == (2, 1024 + 128)
+    assert [uuid.UUID(it.unique_guid).int for it in (first, second)] == [1, 2]
     assert (first.blocks, second.attributes, second.name) == (20, 1 << 60, "rootfs-a")
     assert first.type_name == "linux-root-arm64"
     assert facts.primary.disk_guid == DISK
@@ -137,6 +139,9 @@ def test_every_field_can_be_pointed_at() -> None:
         stored = int.from_bytes(image[facts.offsets[f"primary.{name}"] :][:8], "little")
         assert stored == getattr(facts.primary, name)
     assert facts.offsets["backup.signature"] == 127 * 512
+    for checksum in facts.checksums:
+        stored = int.from_bytes(image[checksum.offset :][:4], "little")
+        assert f"{stored:08x}" == checksum.stored
     assert set(facts.primary.offsets) == set(gpt._FIELDS)
 
 
@@ -416,6 +421,15 @@ def test_windows_hold_all_that_read_and_the_partitions_want() -> None:
     assert gpt.read(View.of(kept)) == gpt.read(View.of(big))
 
 
+def test_windows_of_large_blocks() -> None:
+    big = disk([entry(300, 400)], blocks=2000, block_size=4096)
+    assert gpt.windows(View.of(big)) == [
+        Span(0, 1 << 20),
+        Span(300 * 4096, 300 * 4096 + (128 << 10)),
+        Span(len(big) - 16384 - 8192, len(big)),
+    ]
+
+
 class HeadOnly(MemorySource):
     """A stream of which only the first 32 KiB were kept."""
 
@@ -441,7 +455,7 @@ def test_a_backup_in_block_0_is_not_looked_for() -> None:
     image[512 : 512 + 92] = header(lba=1, other=0, array=array, array_lba=2)
     facts = gpt.read(View.of(image))
     assert facts.backup is None
-    assert "block 0" in facts.backup_why
+    assert facts.backup_why == "the header says that it is in block 0, where the MBR is"
     assert facts.backup_lba is None
     assert facts.stray is not None
 
