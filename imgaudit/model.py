@@ -256,22 +256,27 @@ class Chip(Located):
 
     def erase_unit(self, offset: int) -> int:
         """Give the size of the erase block that holds `offset`."""
-        start = 0
-        for run in self.erase_map:
-            start += run.count * run.size
-            if offset < start:
-                return run.size
-        return self.largest_erase
+        return self._run(offset)[1]
 
     def erase_start(self, offset: int) -> int:
         """Give the start of the erase block that holds `offset`."""
-        start = 0
+        start, size, _ = self._run(offset)
+        return start + round_down(offset - start, size)
+
+    def _run(self, offset: int) -> tuple[int, int, int]:
+        """Give where the blocks as large as that of `offset` begin, their size, those before."""
+        start = before = 0
         for run in self.erase_map:
             end = start + run.count * run.size
             if offset < end:
-                return start + round_down(offset - start, run.size)
-            start = end
-        return start + round_down(offset - start, self.largest_erase)
+                return start, run.size, before
+            start, before = end, before + run.count
+        return start, self.largest_erase, before
+
+    def _number(self, offset: int) -> int:
+        """Give the number of the erase block that holds `offset`, from 0."""
+        start, size, before = self._run(offset)
+        return before + (offset - start) // size
 
     def erase_end(self, offset: int) -> int:
         """Give the first erase boundary at or after `offset`."""
@@ -280,13 +285,7 @@ class Chip(Located):
 
     def erase_blocks(self, span: Span) -> int:
         """Count the erase blocks that a span touches."""
-        count = start = 0
-        for run in (*self.erase_map, EraseRun(1 << 40, self.largest_erase)):
-            end = start + run.count * run.size
-            first, last = max(span.start, start) - start, min(span.end, end) - start
-            count += max(0, -(-last // run.size) - first // run.size) if last > first else 0
-            start = end
-        return count
+        return self._number(span.end - 1) - self._number(span.start) + 1 if span.size else 0
 
     def erased_by(self, span: Span) -> Span:
         """Give the whole erase blocks that writing `span` erases."""

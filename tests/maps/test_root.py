@@ -50,6 +50,10 @@ _HOSTS: Tree = {
     "mmc@2000": {"reg": (0x2000, 0x100)},
 }
 _BOTH: Tree = {"aliases": {"mmc0": "/mmc@1000", "mmc1": "/mmc@2000"}}
+_OFF: Tree = {
+    "aliases": {"mmc0": "/mmc@1000", "mmc1": "/mmc@2000", "mmc2": "/gone", "serial0": "/mmc@2000"},
+    "mmc@2000": {"reg": (0x2000, 0x100), "status": "disabled"},
+}
 _ONE: Tree = {"aliases": {"mmc1": "/mmc@1000"}}
 
 
@@ -74,6 +78,10 @@ _ONE: Tree = {"aliases": {"mmc1": "/mmc@1000"}}
         (_CARD, _BOTH, "mmcblk1p2", "the disk has the partitions 5"),
         (_CARD, {}, "PARTLABEL=spare", "spare"),
         (_CARD, {}, "PARTUUID=01234567-02", None),  # no table is at hand
+        (_LAYOUT, {}, "UUID=01234567", None),  # an initial ramdisk looks for it
+        (_LAYOUT, {}, "PARTLABEL=", "the partitions are called boot, root"),
+        (_LAYOUT, _OFF, "mmcblk0p2", "root"),
+        (_LAYOUT, _OFF, "mmcblk1p2", "the device tree numbers mmc0"),
     ],
 )
 def test_which_partition(layout: str, aliases: Tree, root: str, found: str | None) -> None:
@@ -249,3 +257,9 @@ regions:
 def test_a_root_on_a_volume_of_a_ubi(root: str, found: str) -> None:
     stored = ubi(64 << 10, 6, at=(2048, 4096), data=b"hsqs")
     assert told(led(_UBI, root, {"ubi": stored})) == found
+
+
+def test_a_volume_that_neither_layout_nor_image_names_is_not_known() -> None:
+    without = _UBI[: _UBI.index("  - {name: system")]
+    assert led(without, "ubi0:rootfs", {}) is None
+    assert led(without, "ubi0_0", {}) is None
