@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 import pytest
 
+from imgaudit import bounds
 from imgaudit.contents.build import Build, MemoryStore, read
 from imgaudit.contents.reader import Loader
 from imgaudit.layout.load import parse
@@ -199,3 +200,25 @@ def test_u_boots_configuration_and_environment_text() -> None:
     assert [copy.says.variables for copy in copies.environments] == [
         {"bootcmd": "run main", "bootdelay": "2"}
     ]
+
+
+@pytest.mark.parametrize(("many", "told"), [(63, False), (64, True)])
+def test_a_tree_behind_so_many_magics_is_found_or_the_rest_is_told(many: int, told: bool) -> None:
+    magics = b"\xd0\x0d\xfe\xed" * many
+    with bounds.listening() as heard:
+        copies = of({"u-boot.bin": bytes(4096) + magics + tree()})
+    assert len(copies.device_trees) == (not told)
+    assert [place for place, _ in heard] == ["u-boot.bin"] * told
+
+
+def test_a_text_without_variables_is_no_environment() -> None:
+    written = "written-elsewhere: {environment: env.txt}\n"
+    assert of({"env.txt": b"# nothing yet\n"}, written).environments == ()
+    (found,) = of({"env.txt": b"# one\nbootdelay=2\n"}, written).environments
+    assert found.says.variables == {"bootdelay": "2"}
+
+
+def test_a_variable_without_a_list_is_no_copy_of_the_map() -> None:
+    stored = {"mtdids": "", "mtdparts": "", "bootargs": "quiet", "dfu_alt_info": "${list}"}
+    copies = of({"a.env": environment(stored, 4096, 1), "b.env": environment(stored, 4096, 0)})
+    assert (copies.maps, copies.ids) == ((), ())

@@ -165,11 +165,20 @@ def test_places_of_made_up_configurations(seed: int, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["image", "image x", "}", "{", "a b c d {}", "x =", "= 3", "x = }", "include(", "(", '"'],
+    [
+        *("image", "image x", "}", "{", "a b c d {}", "x =", "= 3", "x = }", "include(", "(", '"'),
+        *("image x { y = { a", "image x { y = { a, b"),
+    ],
 )
 def test_what_is_no_configuration_is_refused(text: str) -> None:
     with pytest.raises(FormatError):
         genimage.copies(text)
+
+
+def test_sections_are_nested_so_deep() -> None:
+    for depth, refused in ((genimage.MAX_DEPTH, False), (genimage.MAX_DEPTH + 1, True)):
+        with pytest.raises(FormatError) if refused else contextlib.nullcontext():
+            assert genimage.copies("a {" * depth + "}" * depth) == ()
 
 
 _WHOLE = """include("flash.cfg")

@@ -75,6 +75,16 @@ def test_dropbear_host_keys(data: bytes, what: str | None) -> None:
     assert found(data, "/etc/dropbear/dropbear_host_key") == expected
 
 
+@pytest.mark.parametrize(
+    ("length", "what"),
+    [(b"\x82\x00\x20", "RSA"), (b"\x20", "RSA"), (b"\x1f", None), (b"\x83\0\0\x20", None)],
+)
+def test_a_key_in_der_is_as_long_as_it_says(length: bytes, what: str | None) -> None:
+    """ITU-T X.690, 8.1.3 (from memory); a key of more than 64 KiB is none."""
+    data = b"\x30" + length + b"\x02\x01\0\x02\x1b" + bytes(27)
+    assert found(data) == ([] if what is None else [(0, "private-key", what)])
+
+
 def test_credentials() -> None:
     assert found(b"machine x", "/root/.netrc") == [(0, "credentials", ".netrc")]
     wifi = b'network={\n  ssid="a"\n  psk="b"\n}\n'
