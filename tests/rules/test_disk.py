@@ -17,6 +17,7 @@ from imgaudit.rules.disk import disk
 from imgaudit.rules.engine import Example
 from imgaudit.rules.examples import emmc, nor
 from imgaudit.tasks import audit
+from tests import _audits
 
 
 def named(example: Example, *names: str) -> list[str]:
@@ -98,3 +99,45 @@ def test_an_artifact_is_packed_once(times: int, found: int) -> None:
         files={"recovery.itb": lambda: data},
     )
     assert named(example, "artifact-packed-twice") == ["artifact-packed-twice"] * found
+
+
+def test_the_entries_are_those_of_the_chip_s_own_image() -> None:
+    """A card beside the eMMC has its own table; without an image it has as many as are usual."""
+    example = Example(
+        "layout: 1\nboard: example\narch: arm64\nchips:\n"
+        "  emmc: {kind: emmc, sectors: 16384, image: disk.img}\n"
+        "  card: {kind: sd, sectors: 16384, image: gone.img}\n"
+        "regions:\n"
+        + "".join(
+            f"  - {{name: {chip}-loader, chip: {chip}, at: 8 KiB, size: 64 KiB, holds: raw,"
+            f" writer: release}}\n"
+            f"  - {{name: {chip}-root, chip: {chip}, partition: 1, at: 1 MiB, size: 1 MiB,"
+            f" holds: raw, writer: release}}\n"
+            for chip in ("emmc", "card")
+        ),
+        {"disk.img": lambda: disk(sectors=16384, entries=56)},
+    )
+    findings = _audits.found("region-inside-partition-table", example)
+    assert [(item.region, item.values["end"]) for item in findings] == [("card-loader", 17 << 10)]
+
+
+@pytest.mark.parametrize(("holds", "finds"), [("mbr", 0), ("gpt", 0), ("raw", 1)])
+def test_a_region_that_is_the_table_does_not_lie_over_it(holds: str, finds: int) -> None:
+    example = emmc(
+        f"name: table, at: 0, size: 512, holds: {holds}",
+        "name: rootfs, partition: 1, at: 1 MiB, size: 1 MiB",
+        chip="sectors: 16384, table: mbr",
+    )
+    assert len(_audits.found("region-over-boot-record", example)) == finds
+
+
+def test_entries_that_are_elsewhere_leave_the_usual_room_at_the_start() -> None:
+    """As `sgdisk --move-main-table` puts them; or the image has no table at all yet."""
+    moved = bytearray(disk(sectors=16384, entries=56))
+    moved[512 + 72 : 512 + 80] = (100).to_bytes(8, "little")
+    for image in (bytes(moved), bytes(16384 * SECTOR)):
+        for at, finds in ((16, 1), (17, 0), (20, 0)):
+            loader = f"name: loader, at: {at} KiB, size: 64 KiB"
+            rootfs = "name: rootfs, partition: 1, at: 1 MiB, size: 1 MiB"
+            example = board(image, loader, rootfs)
+            assert len(_audits.found("region-inside-partition-table", example)) == finds

@@ -131,7 +131,7 @@ def _head(subject: Subject, chip: Chip) -> Span:
             facts = image.artifact.content.unwrapped().facts
             table = facts.primary if isinstance(facts, Gpt) else None
             if table is not None and table.array.start == 2 * table.block_size:
-                return Span(0, max(table.array.end, 2 * table.block_size))
+                return Span(0, table.array.end)
     return _TABLE_HEAD
 
 
