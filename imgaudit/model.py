@@ -379,8 +379,8 @@ class Region(Located):
 
     @property
     def room(self) -> int:
-        """Bytes that an artifact may take: the region less `file-at`."""
-        return max(0, self.size - self.file_at)
+        """Bytes that an artifact may take: the region less `file-at`, which lies inside."""
+        return self.size - self.file_at
 
     @property
     def chip(self) -> str:

@@ -9,7 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from imgaudit.chips import EMMC, RAW_NAND, SD_CARD, SPI_NAND, SPI_NOR, ChipKind
@@ -72,6 +72,8 @@ def boundaries(runs: list[EraseRun], end: int) -> list[int]:
     return starts
 
 
+@example([EraseRun(2, 4)], 5, 0)
+@example([EraseRun(2, 4)], 5, 1)
 @given(runs, st.integers(0, 90), st.integers(0, 40))
 def test_erase_blocks_are_those_that_lie_one_behind_the_other(
     runs: list[EraseRun], start: int, size: int
@@ -151,12 +153,12 @@ def test_a_slot_takes_what_all_take_and_its_own() -> None:
     stage = Stage(
         where=HERE,
         name="main",
-        regions=("boot", "root-a", "root-b", "shared"),
+        regions=("shared", "boot", "root-a", "root-b"),
         slots=(one, other),
     )
     assert stage.taken(None) == stage.regions
-    assert stage.taken(one) == ("boot", "root-a", "shared")
-    assert stage.taken(other) == ("boot", "root-b", "shared", "late")
+    assert stage.taken(one) == ("shared", "boot", "root-a")
+    assert stage.taken(other) == ("shared", "boot", "root-b", "late")
 
 
 @pytest.mark.parametrize(
@@ -216,3 +218,35 @@ def test_a_table_at_the_end_takes_what_sgdisk_keeps(tmp_path: Path) -> None:
     told = subprocess.run(run, check=True, capture_output=True, text=True).stdout
     (last,) = re.findall(r"last usable sector is (\d+)", told)
     assert MIB - (int(last) + 1) * 512 == BACKUP_TABLE
+
+
+def share(percent: float) -> KeepFree:
+    return KeepFree(percent=percent)
+
+
+@pytest.mark.parametrize(
+    ("holds", "says", "least", "kept"),
+    [
+        ("raw", None, None, 5),
+        ("raw", 1, None, 1),
+        ("raw", 1, 2, 2),
+        ("raw", 7, 2, 7),
+        # A file system is made to the size of its region, and what is free in it counts.
+        ("ext4", None, None, None),
+        ("ext4", 10, None, 10),
+        ("ext4", None, 2, 2),
+        # Of an environment or a table nobody can be asked to keep some.
+        ("uboot-env", None, 2, None),
+        ("uboot-env", 3, 2, 3),
+    ],
+)
+def test_what_stays_free_in_a_region(
+    holds: str, says: float | None, least: float | None, kept: float | None
+) -> None:
+    asked = replace(region(MIB), holds=holds, keep_free=None if says is None else share(says))
+    policy = Policy(keep_free=share(5), least_free=None if least is None else share(least))
+    assert policy.room(asked) == (None if kept is None else share(kept))
+
+
+def test_an_artifact_has_the_room_behind_where_it_starts() -> None:
+    assert replace(region(MIB), file_at=MIB - 1).room == 1
