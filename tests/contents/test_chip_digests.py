@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgaudit.contents.chip_digests import (
-    against_digests,
+    SealedDigests,
     block_digests,
     read_blocks,
     stored_blocks,
 )
-from imgaudit.contents.comparison import Digests
+from imgaudit.contents.comparison import Comparison, Digests
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.tree import BLOCK
 from imgaudit.formats.view import CHUNK, MemorySource, View
@@ -114,40 +114,40 @@ def sealed_as(size: int, sha256: str | None) -> Digests:
 DATA = b"tide" * 1792  # 7 KiB: all that the region has behind file-at
 
 
+def held(dump: bytes, *sealed: tuple[Region, Digests]) -> Comparison:
+    """Hold the first of some regions against what a manifest seals of them all."""
+    return SealedDigests(View.of(dump), sealed, nor=False).compare()[0]
+
+
 @pytest.mark.parametrize(
-    ("size", "end", "why"),
-    [
-        (7 * KIB, 12 * KIB, ""),
-        (7 * KIB + 1, 16 * KIB, "what the manifest seals does not fit the region"),
-        (7 * KIB, 12 * KIB - 1, "the image ends at 0x2fff"),
-    ],
+    ("end", "why"), [(12 * KIB, ""), (16 * KIB, ""), (12 * KIB - 1, "the image ends at 0x2fff")]
 )
-def test_what_a_manifest_seals_fits_its_region_and_the_dump(size: int, end: int, why: str) -> None:
-    dump = View.of((bytes(5 * KIB) + DATA + bytes(4 * KIB))[:end])
-    sealed = sealed_as(size, hashlib.sha256(DATA).hexdigest())
-    found = against_digests(dump, HERE, [(HERE, sealed)], nor=False)
-    assert (found.why, found.cut, found.differing) == (why, why.startswith("the image"), 0)
-    assert found.size == (0 if why else size)
+def test_what_a_manifest_seals_lies_in_the_dump(end: int, why: str) -> None:
+    dump = (bytes(5 * KIB) + DATA + bytes(4 * KIB))[:end]
+    found = held(dump, (HERE, sealed_as(7 * KIB, hashlib.sha256(DATA).hexdigest())))
+    assert (found.why, found.cut, found.differing) == (why, bool(why), 0)
+    assert found.size == (0 if why else 7 * KIB)
 
 
 def test_a_manifest_without_a_digest_compares_nothing() -> None:
-    found = against_digests(View.of(bytes(16 * KIB)), HERE, [(HERE, sealed_as(1, None))], nor=False)
+    found = held(bytes(16 * KIB), (HERE, sealed_as(1, None)))
     assert (found.why, found.size) == ("the manifest has no digest of what lands here", 0)
 
 
-def test_an_exchanged_region_is_named_by_its_digest() -> None:
-    """Another region's content counts where it fits the region and the dump, and has a digest."""
-    dump = View.of(bytes(5 * KIB) + DATA)
-    good = hashlib.sha256(DATA).hexdigest()
-
-    def holds(size: int, sha256: str | None) -> str | None:
-        other = replace(HERE, name="other")
-        sealed = [(HERE, sealed_as(KIB, "00" * 32)), (other, sealed_as(size, sha256))]
-        found = against_digests(dump, HERE, sealed, nor=False)
-        assert found.differing == KIB
-        return found.holds
-
-    assert holds(7 * KIB, good) == "other"
-    assert holds(7 * KIB, None) is None
-    assert holds(7 * KIB - 1, good) is None
-    assert holds(7 * KIB + 1, good) is None
+@pytest.mark.parametrize(
+    ("size", "right", "named"),
+    [
+        (7 * KIB, True, "other"),
+        (7 * KIB, False, None),
+        (7 * KIB - 1, True, None),
+        (7 * KIB + 1, True, None),
+    ],
+)
+def test_another_region_s_content_is_named_by_its_digest(
+    size: int, right: bool, named: str | None
+) -> None:
+    """It counts where all of it fits the region and the dump."""
+    digest = hashlib.sha256(DATA).hexdigest() if right else None
+    first, other = (HERE, sealed_as(KIB, "00" * 32)), replace(HERE, name="other")
+    found = held(bytes(5 * KIB) + DATA + bytes(KIB), first, (other, sealed_as(size, digest)))
+    assert (found.differing, found.holds) == (KIB, named)
