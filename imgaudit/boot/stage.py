@@ -7,7 +7,6 @@ compiled in, unless CONFIG_ENV_APPEND keeps what it does not name).
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
@@ -26,6 +25,7 @@ from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.maps.collect import Copies, Copy, Environment
 from imgaudit.maps.uboot_config import Kconfig
 from imgaudit.model import Layout, Stage
+from imgaudit.patterns import regex
 from imgaudit.units import Span
 
 __all__ = ["Boots", "Followed", "Origin", "Piece", "Source", "Start", "Variable", "boots_of"]
@@ -34,7 +34,7 @@ MAX_WAYS = 8
 """Combinations of buffers that are tried for one boot command."""
 MAX_PROCEDURES = 16
 """Scripts followed that only an operator runs."""
-_WRITES = re.compile(
+_WRITES = regex(
     r"\b(?:(?:sf|nand|mtd|mmc|usb|scsi|sata|nvme|virtio)\s+(?:erase|swrite|update|write)"
     r"|ubi\s+(?:create|remove|rename|write)|(?:gpt|mbr)\s+write|gzwrite|(?:fat|ext4)write)\b"
 )
