@@ -67,6 +67,7 @@ def test_what_starts(data: bytes, bootargs: str, command: str) -> None:
         (program(0x8664, {".linux": KERNEL}), ROOT, Verdict.REFUTED, "x86-64"),
         (program(), ROOT, Verdict.UNPROVEN, "is not known"),
         (unified(None), "", Verdict.REFUTED, "nothing says root="),
+        (unified(None)[:-1], ROOT, Verdict.REFUTED, "ends 1 byte too early"),
         (KERNEL, f"{ROOT} initrd=/initrd.img", Verdict.UNPROVEN, "initrd="),
         (KERNEL, OTHER, Verdict.REFUTED, "root=PARTLABEL=records"),
     ],

@@ -164,6 +164,18 @@ def test_a_part_is_whole_in_ram_and_stays_so(script: str, why: str | None) -> No
     assert (why or "") in proof.line()
 
 
+def test_nothing_is_no_kernel() -> None:
+    empty = raw(f"booti {WITH}", b"")
+    assert empty.verdict is Verdict.REFUTED
+    assert "the kernel kernel is empty" in empty.line()
+    assert "booti takes" in raw(f"booti {WITH}", b"x").line()
+    # of what nobody gave, a read of no bytes starts nothing, and one of a byte nobody knows
+    for size, verdict in ((0, Verdict.REFUTED), (1, Verdict.UNPROVEN)):
+        example = scripted(read(size), itb=made)
+        layout = example.layout.replace(", file: recovery.itb", "")
+        assert proof_of(replace(example, layout=layout)).verdict is verdict
+
+
 @pytest.mark.parametrize(("at", "reached"), [(0x88040000, False), (0x8803FFFF, True)])
 def test_a_read_stays_out_of_what_is_reserved(at: int, *, reached: bool) -> None:
     """A read puts all its bytes there, also those behind the image."""

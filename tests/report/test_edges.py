@@ -11,9 +11,13 @@ from imgaudit.report import render
 from imgaudit.report._style import Style
 from imgaudit.report._svg import WIDTH, level, ram, strips, trend, widths
 from imgaudit.tasks.sections import (
+    Chain,
     Chip,
     Found,
     Headline,
+    Line,
+    Lines,
+    Link,
     Part,
     Ram,
     RamRange,
@@ -22,6 +26,9 @@ from imgaudit.tasks.sections import (
     Slot,
     Table,
     Trend,
+    Trends,
+    Values,
+    Verbatim,
     Verdict,
 )
 from imgaudit.units import Span
@@ -132,6 +139,103 @@ def test_a_name_that_its_box_cuts_stands_beside_it(letters: int, again: bool) ->
     slot = Slot(span=Span(0, 64), name="r" * letters, room=64, lines=("64 B",))
     shown = report(Chip(name="nor", what="", size=64, slots=(slot,)), style=Style(width=120))
     assert (f"{'r' * letters}: 64 B" in shown) == again
+
+
+# Every part, in every form for people -------------------------------------------------------------
+
+
+@pytest.mark.parametrize("form", ["text", "markdown", "html"])
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        (Lines((Line("deep", depth=6, mark="!"), Line("said", name="named"))), "deep named said"),
+        (Values((("board", "heron"), ("chips", "two"))), "board heron chips two"),
+        (Table(head=("h",), rows=(("cell",),), title="over it"), "over it h cell"),
+        (
+            Chip(
+                name="nor",
+                what="",
+                size=64,
+                slots=(
+                    Slot(span=Span(0, 32), name="env", lines=("32 B",), room=32, used=16),
+                    Slot(span=Span(32, 64), lines=("rest",)),
+                ),
+            ),
+            "env",
+        ),
+        (
+            Ram(
+                ranges=(RamRange(name="kernel", span=Span(0, 4096)),),
+                banks=(Span(0, 8192),),
+                unplaced=("nobody knows the tree",),
+            ),
+            "kernel nobody knows the tree",
+        ),
+        (
+            Chain(name="main", verdict="proven", role="", links=(Link("Image", at="boot"),)),
+            "main proven boot Image",
+        ),
+        (Chain(name="main", verdict="refuted", role="", says="no init"), "main refuted no init"),
+        (
+            Trends(
+                releases=("1", "2"),
+                head=("region", "pace", "says"),
+                trends=(
+                    Trend(
+                        name="fw",
+                        room=9,
+                        sizes=(1, None),
+                        pace=None,
+                        slow=0,
+                        fast=0,
+                        says="full soon",
+                        cells=("2 B", "full soon"),
+                    ),
+                ),
+            ),
+            "fw region pace 2 B full soon",
+        ),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_no_form_leaves_out_what_a_part_says(part: Part, words: str, form: str) -> None:
+    shown = report(part, form=form)
+    assert [word for word in words.split() if word not in shown] == []
+
+
+@pytest.mark.parametrize(
+    ("form", "word"), [("text", "FAIL"), ("markdown", "FAIL"), ("html", "must not be flashed")]
+)
+def test_every_form_has_the_verdict_first(form: str, word: str) -> None:
+    verdict = Verdict(role="bad", word="FAIL", counts="4 errors")
+    made = Report(
+        command="audit",
+        title="t",
+        verdict=verdict,
+        sections=(
+            Section(None, (Headline(verdict, "of the gauge"),)),
+            Section(None, (Lines((Line("behind"),)),)),
+        ),
+    )
+    shown = render(form, made, Style(width=60))
+    places = [shown.rindex(said) for said in (word, "4 errors", "of the gauge", "behind")]
+    assert places == sorted(places)
+
+
+def test_a_hint_for_a_terminal_is_no_part_of_a_page() -> None:
+    hint = Verbatim("imgaudit explain tide")
+    assert all(hint.text in report(hint, form=form) for form in ("text", "markdown"))
+    assert hint.text not in report(hint, form="html")
+
+
+def test_a_bar_is_as_full_as_the_region() -> None:
+    for used, bar in ((0, "░" * 10 + " 0 %"), (32, "█" * 5 + "░" * 5 + " 50 %"), (99, "█" * 10)):
+        slot = Slot(span=Span(0, 64), name="env", room=64, used=used)
+        shown = report(Chip(name="nor", what="", size=64, slots=(slot,)), form="markdown")
+        assert bar in shown
+    empty = Slot(span=Span(0, 64), name="env")
+    shown = report(Chip(name="nor", what="", size=64, slots=(empty,)), form="markdown")
+    assert "░" not in shown
 
 
 # Tables ------------------------------------------------------------------------------------------
