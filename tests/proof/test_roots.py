@@ -17,8 +17,9 @@ from imgaudit.rules.main_root import system
 from imgaudit.writers.cpio import cpio
 from imgaudit.writers.elf import program
 from imgaudit.writers.fdt import Tree
-from imgaudit.writers.tree import directory, file
+from imgaudit.writers.tree import Root, directory, file
 from tests.proof.test_start import IMAGE, TREE, raw
+from tests.rescue.test_stage import kernel_with
 
 KERNEL = (
     "EXT4_FS",
@@ -30,6 +31,7 @@ KERNEL = (
     "SERIAL_8250_CONSOLE",
     "DEVTMPFS",
 )
+RUNS = file(program(), 0o755)
 ROOT = "console=ttyS0 rootwait root={}"
 PROVEN, UNPROVEN, REFUTED = Verdict.PROVEN, Verdict.UNPROVEN, Verdict.REFUTED
 
@@ -128,12 +130,26 @@ def test_a_root_is_there_whole() -> None:
     ],
 )
 def test_a_recovery_stays_or_goes_on(lines: tuple[str, ...], verdict: Verdict, why: str) -> None:
-    runs = file(program(), 0o755)
     folders = {name: directory() for name in ("bin", "dev", "mnt", "proc", "sbin")}
-    tools = dict.fromkeys(("bin/mount", "bin/sh", "sbin/switch_root"), runs)
+    tools = dict.fromkeys(("bin/mount", "bin/sh", "sbin/switch_root"), RUNS)
     script = file("\n".join(("#!/bin/sh", *lines, "")), 0o755)
     ramdisk = cpio({**folders, **tools, "init": script}, 0)
     start = f"booti 0x82000000 0x86000000:{len(ramdisk):x} {TREE}"
     proof = raw(start, IMAGE, ramdisk=ramdisk)
     assert proof.verdict is verdict, proof.line()
     assert why in proof.line()
+
+
+@pytest.mark.parametrize(
+    ("files", "first"),
+    [
+        ({"dev": directory(), "dev/console": file(b""), "root": directory()}, "/sbin/init"),
+        ({"dev": directory(), "root": directory(), "x": directory(), "init": RUNS}, "/init"),
+    ],
+)
+def test_what_every_kernel_carries_is_no_ramdisk(files: Root, first: str) -> None:
+    """Source: Linux usr/default_cpio_list: /dev, /dev/console and /root are in every kernel."""
+    config = dict.fromkeys((*KERNEL, "BLK_DEV_INITRD"), "y")
+    proof = main(files={"Image": lambda: kernel_with(cpio(files, 0), config)})
+    assert proof.verdict is PROVEN, proof.line()
+    assert next(link.what for link in proof.chain if link.role == "init") == first
