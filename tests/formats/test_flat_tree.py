@@ -88,6 +88,17 @@ def test_reg_follows_the_parents_cells() -> None:
     assert bus.children[1].regs(bus) == ()
 
 
+def test_reg_has_two_cells_and_one_where_the_parent_does_not_say() -> None:
+    """Devicetree Specification 2.3.5."""
+    for parent, wanted in (
+        ({}, ((1 << 32 | 2, 3), (4 << 32 | 5, 6))),
+        ({"#address-cells": 1}, ((1, 2), (3, 4), (5, 6))),
+        ({"#size-cells": 2}, ((1 << 32 | 2, 3 << 32 | 4),)),
+    ):
+        tree = parse(write({**parent, "memory": {"reg": (1, 2, 3, 4, 5, 6)}}))
+        assert tree.root.children[0].regs(tree.root) == wanted
+
+
 @pytest.mark.parametrize("cells", [0, 9, 0xFFFF_FFFF])
 def test_senseless_cell_counts_give_no_ranges(cells: int) -> None:
     tree = parse(
@@ -142,6 +153,7 @@ def test_a_payload_keeps_only_its_head() -> None:
         (24, 18, "compatible with 18"),
         (56, 0, "cannot stand here"),
         (56, 9, "cannot stand here"),
+        (56, 3, "cannot stand here"),  # a property of no node
         (64, 0x0100_0000, "cannot stand here"),
     ],
 )
@@ -254,6 +266,45 @@ def test_a_plausible_header_has_its_blocks_inside(
     """The strings may be none, behind the last byte; the structure is never empty."""
     total = int.from_bytes(SMALL[4:8], "big")
     assert flat_tree.plausible(View.of(patched(SMALL, offset, total + more))) is plausible
+
+
+@pytest.mark.parametrize(
+    ("version", "compatible", "plausible"),
+    [(17, 16, True), (16, 16, False), (18, 16, False), (17, 17, False), (17, 15, False)],
+)
+def test_a_plausible_header_has_the_version_that_all_have(
+    version: int, compatible: int, *, plausible: bool
+) -> None:
+    data = patched(patched(SMALL, 20, version), 24, compatible)
+    assert flat_tree.plausible(View.of(data)) is plausible
+
+
+@pytest.mark.parametrize("missing", [1, 2, 20])
+def test_a_tree_whose_end_is_missing_is_cut(missing: int) -> None:
+    """Without padding its last bytes are its strings."""
+    data = write({"model": "Whimbrel"})
+    why = f"the file is cut: {missing} of {len(data)} bytes are missing"
+    with pytest.raises(FormatError, match=why) as caught:
+        parse(data[:-missing])
+    assert caught.value.offset == len(data) - missing
+
+
+@pytest.mark.parametrize(("at", "size"), [(12, 32), (8, 36)])
+def test_a_block_may_end_where_the_tree_does(at: int, size: int) -> None:
+    total, start = (int.from_bytes(SMALL[place : place + 4], "big") for place in (4, at))
+    whole = patched(SMALL, size, total - start)
+    assert parse(whole).root.text("model") == "Whimbrel"
+    with pytest.raises(FormatError, match="names a block that ends at"):
+        parse(patched(SMALL, size, total - start + 1) + bytes(1))
+
+
+def test_what_is_used_ends_with_the_last_block() -> None:
+    """The reservations come first as a rule; the specification has no order (5.1)."""
+    total = int.from_bytes(SMALL[4:8], "big")
+    moved = patched(patched(SMALL, 16, total), 4, total + 32)
+    tree = parse(moved + SMALL[40:56] + bytes(16))
+    assert tree.reservations == (flat_tree.Reservation(0x9FE0_0000, 0x20_0000, total),)
+    assert tree.used == total + 32
 
 
 @pytest.mark.parametrize(("size", "kept"), [(65536, 65536), (65537, 64)])
@@ -377,6 +428,8 @@ def test_a_block_is_read_once_from_its_first_byte_to_its_last() -> None:
     pieces = flat_tree._Pieces(View(source), 16)
     assert [pieces.read(at, 4)[0] for at in (0, 4, 12, 0)] == [0, 4, 12, 0]
     assert source.reads == 1
+    large = flat_tree._Pieces(View.of(bytes(1 << 17) + b"tide"), (1 << 17) + 4)
+    assert [large.read(at, 4) for at in (1 << 17, 0)] == [b"tide", bytes(4)]
     with pytest.raises(FormatError, match="ends before its FDT_END token") as caught:
         pieces.read(13, 4)
     assert caught.value.offset == 13

@@ -66,7 +66,9 @@ def test_without_partitions_there_is_no_table() -> None:
 def test_over_the_backup_table(size: str, over: int | None) -> None:
     example = emmc(f"name: data, partition: 1, at: 1 MiB, size: {size}")
     findings = found("region-over-backup-table", example)
-    assert [item.values["over"] for item in findings] == [over] * (over is not None)
+    assert [(item.values["over"], item.length) for item in findings] == (
+        [] if over is None else [(over, over)]
+    )
 
 
 def test_the_backup_table_of_the_smallest_part() -> None:
@@ -91,6 +93,8 @@ def test_the_backup_table_of_the_smallest_part() -> None:
         ("sectors: 15269888", False),
         ("sectors: 7634944", False),
         ("size: 3 GiB", False),
+        ("size: 4097 MiB", False),
+        ("size: 4000000512", False),
         ("size: 512 MiB", False),
         ("size: [3909091328, 4 GiB]", True),
     ],
@@ -113,6 +117,13 @@ def test_alignment(align: str, at: str, severity: Severity | None) -> None:
     example = emmc(f"name: r, partition: 1, at: {at}, size: 1 MiB", chip=f"sectors: 65536{align}")
     findings = found("partition-not-aligned", example)
     assert [item.severity for item in findings] == ([severity] if severity else [])
+
+
+def test_what_is_no_partition_starts_where_its_reader_looks() -> None:
+    """A first stage lies at 8 KiB, or at sector 64, where the boot ROM has it."""
+    loader = "name: loader, at: 8 KiB, size: 512 KiB"
+    example = emmc(loader, chip="sectors: 65536, align: 4 MiB")
+    assert not found("partition-not-aligned", example)
 
 
 def test_alignment_names_both_neighbours() -> None:

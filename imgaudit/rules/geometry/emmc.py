@@ -200,7 +200,7 @@ def nominal_size(found: Mapped) -> Outcome:
     for size in chip.sizes:
         for unit in (GIB, 10**9):
             count, rest = divmod(size, unit)
-            if count >= 1 and rest == 0 and count & (count - 1) == 0:
+            if rest == 0 and count & (count - 1) == 0:
                 key = "sectors" if "sectors" in chip.keys else "size"
                 yield NOMINAL(size=size).at(chip=chip.name, where=chip.at_key(key))
 
