@@ -127,6 +127,14 @@ def test_sums_are_compared() -> None:
     assert data[stored : stored + 8] == b"00000001"
 
 
+@pytest.mark.parametrize("missing", [1, 0])
+def test_a_sum_of_contents_that_are_cut_is_not_computed(missing: int) -> None:
+    data = member("last", b"tide", magic=b"070702")
+    (found,) = read(data[: len(data) - missing]).checksums
+    assert found.matches is (None if missing else True)
+    assert found.why == ("the contents are cut" if missing else "")
+
+
 @pytest.mark.parametrize(
     ("head", "kind"),
     [
@@ -176,6 +184,18 @@ def test_entries_are_capped(monkeypatch: pytest.MonkeyPatch) -> None:
     assert facts.stop is not None
     assert facts.stop.kind == "cap"
     assert facts.stop.why == "entry cap reached: 3 were read"
+
+
+@pytest.mark.parametrize(("most", "names"), [(3, ["a", "b", "c"]), (2, ["a", "b", "c"])])
+def test_archives_are_capped(most: int, names: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cpio, "SEGMENTS", most)
+    facts = read(b"".join(archive(member(name)) for name in names))
+    assert [entry.name for entry in facts.entries] == names
+    if most == len(names):
+        assert facts.stop is None
+    else:
+        assert facts.stop is not None
+        assert facts.stop.why == f"more than {most} archives follow another"
 
 
 @given(st.binary(max_size=400))

@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit import bounds
+from imgaudit.formats import environment
 from imgaudit.formats.environment import (
     DEFAULT_LIMIT,
     MAX_RUNS,
@@ -22,6 +24,16 @@ from imgaudit.formats.environment import (
 from imgaudit.formats.view import View
 
 PACKAGED = Path("/usr/lib/u-boot")  # Debian's u-boot-qemu
+
+
+def test_a_compiled_in_environment_is_sought_so_far(monkeypatch: pytest.MonkeyPatch) -> None:
+    stored = b"bootcmd=run main\0bootdelay=2\0baudrate=115200\0\0"
+    data = bytes(64) + stored + bytes(1)
+    for most, found in ((len(data), True), (len(data) - 1, True), (64, False)):
+        monkeypatch.setattr(environment, "SEARCH_LIMIT", most)
+        with bounds.listening() as heard:
+            assert (find_default_environment(View.of(data)) is not None) is found
+        assert bool(heard) is (most < len(data))
 
 
 def test_strings_end_at_the_empty_one() -> None:

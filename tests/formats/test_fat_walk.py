@@ -137,6 +137,28 @@ def test_copies_that_differ_are_told() -> None:
     assert flaws(data) == ["copy 2 of the FAT differs from the first"]
 
 
+@pytest.mark.oracle
+def test_the_upper_bits_of_a_fat32_are_none_of_its_chains(tmp_path: Path) -> None:
+    """Microsoft, FAT32 File System Specification 1.03: the upper four bits are reserved."""
+    image = tmp_path / "boot.vfat"
+    (tmp_path / "Image").write_bytes(FILES["Image"])
+    made = ("mkfs.vfat", "-C", "-F", "32", "-s", "1", image, "40000")
+    subprocess.run(made, check=True, capture_output=True)
+    subprocess.run(("mcopy", "-i", image, tmp_path / "Image", "::"), check=True)
+    data = bytearray(image.read_bytes())
+    facts = read(bytes(data))
+    start = facts.reserved_sectors * facts.bytes_per_sector
+    for copy in range(2):
+        for cluster in range(3, 13):
+            data[start + copy * facts.sectors_per_fat * 512 + 4 * cluster + 3] |= 0xA0
+    image.write_bytes(data)
+    assert status("fsck.vfat", "-n", image) == 0
+    assert flaws(data) == []
+    file = listed(read(bytes(data))).entries["Image"]
+    inside = open_file(View.of(bytes(data)), file)
+    assert inside.bytes(0, inside.size) == FILES["Image"]
+
+
 def test_long_chains_in_many_pieces_take_no_time() -> None:
     """250 files whose clusters alternate: a walk that looks at each pair twice would take hours."""
     with tempfile.TemporaryDirectory() as place:

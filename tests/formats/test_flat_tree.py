@@ -455,3 +455,24 @@ def test_a_value_ends_with_its_block_at_the_latest(size: int, offset: int, why: 
     with pytest.raises(FormatError, match=why) as caught:
         flat_tree._structure(View.of(data), 0, len(data), b"a\0")
     assert caught.value.offset == offset
+
+
+@pytest.mark.parametrize(
+    ("words", "offset"),
+    [
+        ((1, 0, 2, 1, 0, 2, 9), 12),  # a second root
+        ((2, 9), 0),  # the end of no node
+        ((1, 0, 9), 8),  # the end of all, inside the root
+        ((9,), 0),  # no root
+        ((1, 0, 2, 3, 0, 0, 9), 12),  # a property behind the root
+        ((1, 0, 2, 5, 9), 12),
+    ],
+)
+def test_tokens_stand_where_the_specification_has_them(words: tuple[int, ...], offset: int) -> None:
+    """Devicetree Specification 5.4.2."""
+    data = struct.pack(f">{len(words)}I", *words)
+    with pytest.raises(FormatError, match="cannot stand here in a structure block") as caught:
+        flat_tree._structure(View.of(data), 0, len(data), b"")
+    assert caught.value.offset == offset
+    whole = struct.pack(">5I", 4, 1, 0, 2, 9)
+    assert flat_tree._structure(View.of(whole), 0, len(whole), b"")[1] == len(whole)

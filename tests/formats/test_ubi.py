@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from imgaudit.errors import FormatError
 from imgaudit.formats import ubi
 from imgaudit.formats.crc32c import crc32_raw
-from imgaudit.formats.facts import Match
+from imgaudit.formats.facts import Match, Part
 from imgaudit.formats.ubi_blocks import LAYOUT_VOLUME, MAX_LISTED
 from imgaudit.formats.view import View
 from tests.formats._survives import surviving
@@ -124,6 +124,20 @@ def test_the_volume_table_is_read() -> None:
     assert root.offset == DATA
     assert (data.volume, data.name, data.type, data.flags) == (1, "data", "static", ())
     assert data.offsets["name"] == DATA + ubi.RECORD_SIZE + 16
+
+
+def test_a_volume_that_is_not_there_cannot_be_opened() -> None:
+    data = image()
+    with pytest.raises(FormatError, match="it has no volume boot"):
+        read(data).open(View.of(data), Part("boot", 0, 1))
+
+
+def test_of_two_volumes_with_one_name_the_first_is_read() -> None:
+    twice = table(record(b"a", 1, 0, 1), record(b"a", 1, 0, 1), record(b"empty", 1, 0, 1))
+    layout = [block(vid_header(LAYOUT_VOLUME, lnum), twice) for lnum in (0, 1)]
+    data = b"".join([*layout, block(vid_header(0, 0), b"one"), block(vid_header(1, 0), b"two")])
+    (part,) = read(data).parts()
+    assert read(data).open(View.of(data), part).bytes(0, 3) == b"one"
 
 
 def volume(data: bytes, name: str) -> bytes:

@@ -167,6 +167,17 @@ def test_only_of_several_approved_chips_one_is_the_smallest(sizes: str, said: st
     assert one("region-past-chip-end", example).values["area"] == said
 
 
+@pytest.mark.parametrize(
+    ("chip", "said"),
+    [(", boot-area: 64 KiB", ["emmc/boot0"]), (", boot-area: 128 KiB", [])],
+)
+def test_a_boot_area_has_a_size_of_its_own(chip: str, said: list[str]) -> None:
+    region = "name: loader, chip: emmc/boot0, at: 0, size: 128 KiB"
+    example = emmc(region, chip=f"sectors: [65536, 131072]{chip}")
+    findings = found("region-past-chip-end", example)
+    assert [item.values["area"] for item in findings] == said
+
+
 @pytest.mark.parametrize(("partition", "finds"), [(4, 0), (5, 1)])
 def test_a_logical_partition_has_its_record_in_the_sector_before_it(
     partition: int, finds: int

@@ -17,19 +17,6 @@ def test_inside_the_table(at: str, length: int | None) -> None:
     assert [item.length for item in findings] == [length] * (length is not None)
 
 
-def test_only_a_logical_partition_has_a_record_before_it() -> None:
-    for number, said in ((4, {"the MBR"}), (5, {"the MBR", "the record of data"})):
-        example = emmc(
-            "name: loader, at: 0, size: 1 MiB",
-            f"name: data, partition: {number}, at: 1 MiB, size: 8 MiB",
-            chip="sectors: 65536, table: mbr",
-        )
-        findings = found("region-over-boot-record", example)
-        assert {(item.region, item.values["what"]) for item in findings} == {
-            ("loader", what) for what in said
-        }
-
-
 # Linux block/partitions/msdos.c, parse_extended: the record of a logical partition is a sector that
 # the extended partition has; it cannot be the MBR itself.
 @pytest.mark.parametrize(
