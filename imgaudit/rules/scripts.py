@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import NamedTuple
 
 from imgaudit.boot.records import BLOCK, CHANGES, Gap, Kind, Note, Oddity, Operation
 from imgaudit.boot.stage import Boots, Followed, Source
 from imgaudit.model import Layout, Stage, Writer
+from imgaudit.patterns import regex
 from imgaudit.rules._boot import (
     COMMANDS,
     COMMANDS_OR_WHY,
@@ -397,7 +397,7 @@ def _user(followed: Followed, note: Note) -> Operation | None:
     return max(before, key=lambda operation: operation.at, default=None)
 
 
-_COMMAND_END = re.compile(r"[;&|\n]")
+_COMMAND_END = regex(r"[;&|\n]")
 
 
 def _missing_values(script: str, name: str) -> None: ...
