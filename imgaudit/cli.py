@@ -47,7 +47,18 @@ def main() -> None:
     """
 
 
-_FILE, _FOLDER = click.Path(dir_okay=False), click.Path(file_okay=False)
+class _Path(click.Path):
+    """A path, refused in the words of the rest where it is of the other kind."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not self.dir_okay and os.path.isdir(value):
+            self.fail(f"{value} is a folder, not a file", param, ctx)
+        if not self.file_okay and os.path.isfile(value):
+            self.fail(f"{value} is a file, not a folder", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+_FILE, _FOLDER = _Path(dir_okay=False), _Path(file_okay=False)
 
 
 class _Layout(click.Path):
@@ -441,7 +452,7 @@ def rescue(file: str, needs: str | None, arch: str | None, **choices: Any) -> Re
 
     FILE is a ramdisk, a FIT, a uImage or a kernel.
 
-    Exit status: 0 all that must be possible is, 1 findings, 2 not carried out.
+    Exit status: 0 every group of tools is met, 1 findings, 2 not carried out.
     """
     from imgaudit.tasks import rescue as surveying
 
@@ -464,7 +475,7 @@ def _words(names: str | None) -> list[str] | None:
 @click.option(
     "--layout",
     metavar="LAYOUT",
-    type=click.Path(dir_okay=False),
+    type=_FILE,
     help="What its stages need stays as well.",
 )
 @click.option("--arch", metavar="ARCH", help="What its programs are for; else told by the file.")

@@ -127,8 +127,8 @@ class Folder:
         folder, name = os.path.split(path)
         names = [name for name, _, _ in self._entries(folder)[:_MOST_LOOKED_AT]]
         if folder and not names:
-            return f": there is no {folder} in it"
-        return ": that is empty" if not names else close(name, names)
+            return f", which has no {folder}"
+        return ", which is empty" if not names else close(name, names)
 
     def _matching(self, pattern: str) -> Iterator[str]:
         """Give the names that a glob means; a wildcard leads into no linked folder.

@@ -410,7 +410,7 @@ def test_a_file_that_is_not_there_is_told_what_is(tmp_path: Path) -> None:
     for name, says in (
         ("recovry.itb", "; did you mean 'recovery.itb'?"),
         ("fip.bin", "fip.bin is not in the artifacts folder"),
-        ("images/recovery.itb", ": there is no images in it"),
+        ("images/recovery.itb", ", which has no images"),
     ):
         with pytest.raises(ArtifactError, match=re.escape(says) + "$"):
             folder.find(name)

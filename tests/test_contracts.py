@@ -85,7 +85,7 @@ def test_texts_use_the_values_as_they_are_declared(check: Check) -> None:
         for _, name, spec, _ in string.Formatter().parse(text):
             if name in declared.__annotations__ and spec:
                 kinds = declared.__annotations__[name].split(" | ")
-                assert "int" in kinds or spec not in {"bytes", "place", ","}, name
+                assert "int" in kinds or spec not in {"bytes", "sized", "place", ","}, name
 
 
 @EVERY
@@ -94,7 +94,7 @@ def test_identity_has_no_measure(check: Check) -> None:
     assert not set(rule.identity) & MEASURES
     for text in (rule.message, rule.fix, rule.effect):
         for _, name, spec, _ in string.Formatter().parse(text):
-            assert name not in rule.identity or spec not in {"bytes", "place", ","}
+            assert name not in rule.identity or spec not in {"bytes", "sized", "place", ","}
 
 
 @EVERY

@@ -217,9 +217,9 @@ def test_what_was_meant_is_suggested(folder: Path, tmp_path: Path) -> None:
     assert "fip.bin" in nearby(str(folder / "fip.bim"))
     assert nearby(str(tmp_path / "nowhere" / "fip.bin")) == ""
     assert "fip.bin" in str(refused(folder, "fip.bim"))
-    assert str(refused(folder, "sub/fip.bin")).endswith(": there is no sub in it")
+    assert str(refused(folder, "sub/fip.bin")).endswith(", which has no sub")
     (folder / "fip.bin").unlink()
-    assert str(refused(folder, "fip.bin")).endswith(": that is empty")
+    assert str(refused(folder, "fip.bin")).endswith(", which is empty")
     with pytest.raises(ArtifactError, match="is not a folder"):
         Folder(str(folder / "fip.bin"))
     with pytest.raises(ArtifactError, match="is not a folder"):

@@ -410,7 +410,7 @@ class Board:
         )
 
 
-NOTHING = "nothing that is known"
+NOTHING = "data of no known format"
 _EFI = regex(r"/?(?:efi/|ubootefi\.var$)", re.IGNORECASE)
 """What the boot manager looks for: programs, and U-Boot's own file of variables."""
 _BTRFS = (0x10040, 8)

@@ -459,7 +459,7 @@ _FAULTS = (
     # Filesystems
     Fault(
         name="rootfs-larger-than-partition",
-        summary="slot A's filesystem is 64 MiB larger than its partition",
+        summary="slot A's file system is 64 MiB larger than its partition",
         finding="filesystem-larger-than-region",
         region="rootfs-a",
         board=lambda board: replace(
@@ -490,7 +490,7 @@ _FAULTS = (
     ),
     Fault(
         name="rootfs-not-clean",
-        summary="slot A's filesystem was still mounted when the image was taken",
+        summary="slot A's file system was still mounted when the image was taken",
         finding="filesystem-not-clean",
         region="rootfs-a",
         board=lambda board: replace(board, mounted=frozenset({"rootfs-a"})),

@@ -100,7 +100,7 @@ def limits(heard: Iterable[tuple[str, str]]) -> Iterator[Line]:
 
 # What a reader follows from the first byte to the last, once it gives facts at all.
 _WHOLE = (Fip, FitFacts, FdtFacts, CpioFacts, UbootEnv)
-_NO_SUM = "it carries no sum over its bytes"
+_NO_SUM = "it has no checksum"
 
 
 def ledger(
@@ -344,7 +344,7 @@ def _alone(content: Content, view: View | None, programs: Container[str]) -> tup
         return Seen.UNSEEN, f"{content.name}: {content.why or 'its bytes were not kept'}"
     if content.name in programs:
         return Seen.HEADER, f"{content.name} is known by its version text only; {_NO_SUM}"
-    return Seen.SIZE, f"{content.name} is nothing that is known"
+    return Seen.SIZE, f"{content.name} is data of no known format"
 
 
 def read_back(

@@ -57,6 +57,8 @@ def outcome(
     `done.succeeds` is what the command itself knows already, `selected` the devices in use.
     """
     words = operation.arguments
+    if done.cause is not None and done.cause.reason is Reason.NOT_BUILT_IN:
+        return _caused(False, done.cause, operation.device or "")
     if words[:1] == ("sf",) and operation.kind is not Kind.SELECT and "sf" not in selected:
         return Outcome(False, "no sf probe comes before it")  # cmd/sf.c: "No SPI flash selected"
     lost = words[:1] == ("ubi",) and words[1:2] != ("part",) and not world.attached

@@ -266,7 +266,7 @@ class _Judging:
         self.whole(role, packed, source)
         inner = source.content.inner
         if inner is None:
-            what = source.content.title or "nothing that is known"
+            what = source.content.title or "data of no known format"
             raise _NoError(f"it unpacks {source.name}, which is {what}", blame=operation)
         return operation, replace(source, content=inner, start=None, size=inner.size)
 
@@ -366,7 +366,7 @@ class _Judging:
         if self.name == "bootefi" and inner.facts is None and inner.why != NO_FORMAT:
             raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):
-            what = inner.title or "nothing that is known"
+            what = inner.title or "data of no known format"
             why = f"{self.name} takes {spoken}; {content.name} is none: {what}"
             raise _NoError(why, Fault.CONTENT)
         if isinstance(inner.facts, UimageFacts) and inner.facts.type not in _STARTED:
@@ -621,8 +621,10 @@ class _Judging:
         content = piece.content
         if content is None:
             raise _OpenError(f"what {piece.name} holds is not known")
-        if not isinstance(content.unwrapped().facts, FdtFacts):
-            what = content.title or "nothing that is known"
+        inner = content.unwrapped()
+        if not isinstance(inner.facts, FdtFacts):
+            what = content.title or "data of no known format"
+            what = f"damaged: {inner.why}" if inner.format == FdtFacts.format else what
             why = f"the device tree {piece.name} is {what}"
             raise _NoError(why, Fault.CONTENT, at=self.link("fdt", piece).region)
         yield self.link("fdt", piece)
@@ -636,7 +638,7 @@ class _Judging:
             raise _OpenError(f"what {piece.name} holds is not known")
         inner = content.unwrapped()
         if not isinstance(inner.facts, CpioFacts) and inner.format not in MOUNTED:
-            what = inner.title or "nothing that is known"
+            what = inner.title or "data of no known format"
             if inner.format == CpioFacts.format:
                 raise _OpenError(f"the ramdisk {piece.name} was not followed: {inner.why}")
             why = f"the ramdisk {piece.name} is {what}"
@@ -754,7 +756,7 @@ class _Judging:
         if init.verdict.runs is None:
             raise _OpenError(f"whether {init.path} of the ramdisk runs is not known")
         if not init.verdict.runs:
-            why = "; ".join(f"{one.kind} {one.subject}" for one in init.verdict.reasons)
+            why = "; ".join(one.chain for one in init.verdict.reasons)
             why = f"{init.path} of the ramdisk does not run: {why}"
             raise _NoError(why, Fault.INIT, at=region, returns=False)
         if rescue.start is not None and rescue.start.stops:
@@ -898,7 +900,7 @@ class _Judging:
         if isinstance(content.facts, FileSystem) and content.format not in MOUNTED:
             raise _OpenError(f"the files of {region.name}, the root, are not read: {content.title}")
         if content.format not in MOUNTED or content.facts is None:
-            what = content.title or "nothing that is known"
+            what = content.title or "data of no known format"
             why = f"root={root.text} is {region.name}, which holds {what}, no file system"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         if self.board.is_torn(region):

@@ -91,7 +91,7 @@ class Follow:
                 return
             else:
                 kind: TroubleKind = "junk" if offset else "refused"
-                what = at.title or "nothing that is known"
+                what = at.title or "data of no known format"
                 self._trouble(kind, at, offset, f"it is {what}", Words.MAGIC)
                 return
             if following is not None:
@@ -176,7 +176,7 @@ class Follow:
             return None
         if inner is None or archive is None:
             if content.complete:
-                what = (inner.title if inner is not None else "") or "nothing that is known"
+                what = (inner.title if inner is not None else "") or "data of no known format"
                 self._trouble(
                     "refused", content, offset, f"it unpacks to {what}", Words.JUNK_INSIDE
                 )

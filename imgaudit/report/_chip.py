@@ -85,4 +85,5 @@ def _level(slot: Slot, used: int, lines: _Lines) -> Row:
     share = used / slot.room if slot.room else 0
     full = min(_BAR, max(1 if used else 0, round(_BAR * share)))
     bar = lines.full * full + lines.empty * (_BAR - full)
-    return [(f"{bar} ", ""), (f"{human(used)}, {100 * (1 - share):.0f} % free", "")]
+    free = f"{100 * (1 - share):.1f}".removesuffix(".0")
+    return [(f"{bar} ", ""), (f"{human(used)}, {free} % free", "")]

@@ -41,10 +41,21 @@ def where(item: Found) -> str:
     return "  ".join(said)
 
 
+def led(item: Found) -> list[str]:
+    """Say what follows from a finding: of each rule the first, and how many more."""
+    rules: dict[str, list[str]] = {}
+    for name, _, message in item.leads_to:
+        rules.setdefault(name, []).append(message)
+    return [
+        f"{first} ({name}{f', and {len(rest):,} more' if rest else ''})"
+        for name, (first, *rest) in rules.items()
+    ]
+
+
 def paragraph(item: Found) -> str:
     """Say a finding in one cleaned line."""
-    led = "".join(f" {sentence(message)}" for _, _, message in item.leads_to)
-    effect = clean(f"On the board: {item.effect}{led} What to do: {item.fix}")
+    so = "".join(f" {sentence(each)}" for each in led(item))
+    effect = clean(f"On the board: {item.effect}{so} What to do: {item.fix}")
     return f"{clean(sentence(item.message))} {effect}"
 
 

@@ -222,7 +222,9 @@ def _name(at: float, width: float, number: int, name: str) -> str:
     """Write a number, and a name where it may fit, above a box; the box's width cuts it."""
     if width < 2 * _LETTER:
         return ""
-    said = f"{number} {name}" if len(name) * _LETTER < width else f"{number}"
+    said = f"{number} {name}"
+    if len(said) * _LETTER >= width:
+        said = f"{number}"
     shape = f'x="{_share(at)}" width="{_share(width)}"'
     return f'<svg {shape} aria-hidden="true"><text y="1em">{text(said)}</text></svg>'
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 
 from imgaudit import __version__
 from imgaudit.chips import CAUTION
-from imgaudit.report._common import where
+from imgaudit.report._common import led, where
 from imgaudit.report._style import PLAIN, Style
 from imgaudit.report._svg import COLOURS, FILLS, level, ram, strips, text, trend
 from imgaudit.tasks.sections import (
@@ -42,7 +42,8 @@ _DARK = ("#7fb0e6", "#e3a06f", "#93c98d", "#cb9bdd", "#e88fa2", "#72c5c5", "#d1b
 _STYLE = """
 :root{color-scheme:light dark;--bg:#fff;--fg:#1b1f24;--dim:#555d66;--line:#c9d0d8;--soft:#f3f5f7;
 --good:#1a6b34;--bad:#a8171f;--warn:#8a5300;--link:#0b57a4}
-@media (prefers-color-scheme:dark){:root{--bg:#14171a;--fg:#e8eaed;--dim:#a9b1ba;--line:#3a4149;
+@media screen and (prefers-color-scheme:dark){:root{
+--bg:#14171a;--fg:#e8eaed;--dim:#a9b1ba;--line:#3a4149;
 --soft:#1e2328;--good:#7bd491;--bad:#ff9a9a;--warn:#f0bd6c;--link:#8ec1ff}}
 *{box-sizing:border-box}
 body{margin:0 auto;padding:1rem;max-width:75rem;background:var(--bg);color:var(--fg);
@@ -102,7 +103,9 @@ def render(report: Report, style: Style = PLAIN) -> str:
     digest = base64.b64encode(hashlib.sha256(sheet.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     sections = (*report.pictures(), *report.sections)
-    rest = [section for section in sections if not _is_shown_elsewhere(section)]
+    shown = [section for section in sections if not _is_shown_elsewhere(section)]
+    # Who must mend something does not want to scroll past what is well.
+    rest = sorted(shown, key=lambda section: not _has_findings(section))
     head = f"<header><h1>{text(report.title)}</h1>{''.join(_verdict(report))}</header>"
     places = {id(item): at for at, item in enumerate(report.findings, 1)}
     main = f"<main>{''.join(_numbered(rest, places))}</main>"
@@ -125,7 +128,7 @@ def _colours() -> Iterator[str]:
         f".c{number}{{fill:{_DARK[number]};background:{_DARK[number]}}}"
         for number in range(COLOURS)
     )
-    yield f"@media (prefers-color-scheme:dark){{{dark}}}"
+    yield f"@media screen and (prefers-color-scheme:dark){{{dark}}}"
 
 
 def _is_shown_elsewhere(section: Section) -> bool:
@@ -168,9 +171,12 @@ def _short(item: Found) -> str:
 def _title(section: Section) -> str:
     if section.title is not None:
         return section.title.name or section.title.text
-    if any(isinstance(part, Findings) for part in section.parts):
-        return "Findings"
-    return ""
+    return "Findings" if _has_findings(section) else ""
+
+
+def _has_findings(section: Section) -> bool:
+    """Tell the section of the findings, not a file that has some."""
+    return section.title is None and any(isinstance(part, Findings) for part in section.parts)
 
 
 def _nav(sections: list[Section]) -> str:
@@ -233,7 +239,10 @@ def _table(table: Table) -> Iterator[str]:
         yield f"<h3>{text(table.title)}</h3>"
     # What scrolls must be reached by keyboard.
     yield '<div class="scroll" tabindex="0" role="group" aria-label="Table"><table><thead><tr>'
-    yield from (f'<th scope="col">{text(cell)}</th>' for cell in table.head)
+    yield from (
+        f'<th scope="col" class="{"n" if column in table.right else ""}">{text(cell)}</th>'
+        for column, cell in enumerate(table.head)
+    )
     yield "</tr></thead><tbody>"
     roles = table.roles or ("",) * len(table.rows)
     for row, role in zip(table.rows, roles, strict=True):
@@ -253,9 +262,8 @@ def _finding(item: Found, number: int | None) -> Iterator[str]:
     yield f'<article{at} class="card {role}" tabindex="0"><h3><span class="{role}">'
     yield f"{text(item.severity)}</span> {text(item.subject)} <code>{text(item.name)}</code></h3>"
     yield f"<p>{text(item.message)}</p><dl>"
-    led = (("And so", f"{message} ({name})") for name, _, message in item.leads_to)
     first = ("Where", where(item)), ("On the board", item.effect)
-    for label, said in (*first, *led, ("Do", item.fix)):
+    for label, said in (*first, *(("And so", so) for so in led(item)), ("Do", item.fix)):
         if said:
             yield f"<dt>{label}</dt><dd>{text(said)}</dd>"
     yield "</dl></article>"

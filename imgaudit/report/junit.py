@@ -9,7 +9,7 @@ from collections import defaultdict
 from xml.etree import ElementTree as ET
 
 from imgaudit.clean import clean
-from imgaudit.report._common import sentence, where
+from imgaudit.report._common import led, sentence, where
 from imgaudit.report._style import PLAIN, Style
 from imgaudit.tasks.sections import BROKEN, Found, Report
 
@@ -78,7 +78,7 @@ def _failure(case: ET.Element, items: list[Found]) -> None:
                 sentence(_about(item)),
                 f"where: {where(item)}",
                 f"board: {item.effect}",
-                *(f"so: {message} ({name})" for name, _, message in item.leads_to),
+                *(f"so: {so}" for so in led(item)),
                 f"do: {item.fix}",
             )
         )

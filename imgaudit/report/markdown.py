@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from imgaudit.clean import clean
 from imgaudit.patterns import regex
-from imgaudit.report._common import where
+from imgaudit.report._common import led, where
 from imgaudit.report._style import PLAIN, Style
 from imgaudit.tasks.sections import (
     Chain,
@@ -85,7 +85,8 @@ def _part(part: Part) -> Iterator[str]:
         case Lines():
             for line in part.lines:
                 depth = " " * max(0, line.depth - 2)
-                yield f"{depth}- {text(line.mark)}{text(line.name + line.text)}"
+                mark = "" if line.mark.strip() == "-" else text(line.mark)
+                yield f"{depth}- {mark}{text(line.name + line.text)}"
             yield ""
         case Values():
             yield from (f"- **{text(name)}** {text(value)}" for name, value in part.values)
@@ -152,6 +153,5 @@ def _finding(item: Found) -> Iterator[str]:
     yield f"{text(item.message)}\n"
     yield f"- **where** {text(where(item))}"
     yield f"- **board** {text(item.effect)}"
-    for name, _, message in item.leads_to:
-        yield f"- **so** {text(message)} ({_code(name)})"
+    yield from (f"- **so** {text(so)}" for so in led(item))
     yield f"- **do** {text(item.fix)}\n"

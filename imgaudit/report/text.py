@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from imgaudit.clean import cells
 from imgaudit.report import _chip, _ram
-from imgaudit.report._common import where
+from imgaudit.report._common import led, where
 from imgaudit.report._style import PLAIN, Row, Style, columns, fold
 from imgaudit.tasks.sections import (
     Chain,
@@ -177,7 +177,7 @@ def _finding(item: Found, style: Style) -> Iterator[Row]:
     for label, text, role in (
         ("  where: ", where(item), "dim"),
         ("  board: ", item.effect, ""),
-        *(("  so:    ", f"{message} ({name})", "") for name, _, message in item.leads_to),
+        *(("  so:    ", text, "") for text in led(item)),
         ("  do:    ", item.fix, ""),
     ):
         yield from ([(row, role)] for row in style.wrap(text, label, " " * len(label)))

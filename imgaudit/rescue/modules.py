@@ -39,7 +39,8 @@ _FIRMWARE_ENDINGS = ("", ".xz", ".zst")  # CONFIG_FW_LOADER_COMPRESS
 class Module:
     """One module file; `compression` is a reader's name or empty.
 
-    `aliases` are those by which buses without numbers of their own and file systems find it.
+    `aliases` are those by which buses without numbers of their own and file systems find it, and
+    those that a script can name.
     """
 
     path: str
@@ -197,7 +198,9 @@ def _module(path: str, name: str, compression: str, node: Node, room: _Room) -> 
         vermagic=info.get("vermagic", ("",))[0],
         depends=tuple(name for name in depends if name),
         firmware=tuple(dict.fromkeys(info.get("firmware", ()))),
-        aliases=tuple(text for text in info.get("alias", ()) if text.startswith(_BUSES)),
+        aliases=tuple(
+            text for text in info.get("alias", ()) if ":" not in text or text.startswith(_BUSES)
+        ),
     )
 
 

@@ -248,6 +248,7 @@ def _elsewhere_values(*, asked: str, consoles: str) -> None: ...
 
 ELSEWHERE = Rule(
     name="prompt-on-another-console",
+    follows=("console-not-of-its-port",),
     severity=Severity.ERROR,
     values=_elsewhere_values,
     message="{ramdisk} asks on {asked}; the kernel is told console={consoles}",

@@ -238,10 +238,11 @@ MEMORY = Rule(
     name="device-tree-without-memory",
     severity=Severity.NOTE,
     values=nothing,
-    message="{content} has no /memory node with a range",
+    message="{content} has no memory node that the kernel looks at",
     effect="The kernel knows of no RAM unless U-Boot adds the node before it starts the kernel.",
     fix="Add a memory node with device_type and reg, or be sure that U-Boot fills it in.",
-    computed="a tree that is no overlay has no /memory node, or none with a reg",
+    computed="no node at the root of a tree (no overlay) has device_type memory and a range in"
+    " reg or linux,usable-memory, and is not disabled; the name alone does not count",
     sources=(
         standard(
             "Devicetree Specification 0.4",
@@ -262,7 +263,13 @@ MEMORY = Rule(
 @check(MEMORY, over=BOARD_TREES)
 def device_tree_memory(tree: _Tree) -> Outcome:
     facts = tree.found.facts
-    if not facts.memory and facts.compatible and not facts.overlay:
+    known = any(
+        node.text("device_type") == "memory"
+        and node.enabled()
+        and (node.regs(facts.tree.root) or "linux,usable-memory" in node.properties)
+        for node in facts.tree.root.children
+    )
+    if not known and facts.compatible and not facts.overlay:
         yield MEMORY().inside(tree.found, at=facts.header.off_dt_struct, length=0)
 
 

@@ -434,10 +434,15 @@ UNIT = Rule(
     fix="Rename the node to partition@{hex}.",
     computed="the unit address is not the reg's first value, nor the node's number in the list",
     sources=(
+        in_linux("drivers/mtd/parsers/ofpart_core.c", "parse_fixed_partitions"),
         standard(
             "Devicetree Specification 0.4",
             "2.2.1.1",
-            copy=in_u_boot("scripts/dtc/checks.c", "check_unit_address_format"),
+            copy=in_u_boot(
+                "scripts/dtc/checks.c",
+                "check_simple_bus_reg",
+                "unit address format error, expected",
+            ),
         ),
     ),
     bad=_tree(partition_40000={}, partition_50000={"label": "recovery", "reg": (0x40000, 0xC0000)}),

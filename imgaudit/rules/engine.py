@@ -62,11 +62,16 @@ class Severity(enum.StrEnum):
 
 
 class _Formatter(string.Formatter):
-    """Formats message fields: `:bytes` says a size, `:place` an offset, `:+cell` how many cells."""
+    """Formats message fields: `:bytes` says a size, `:place` an offset, `:+cell` how many cells.
+
+    `:sized` says a size before what has it: a 65,536-byte (64 KiB) erase block.
+    """
 
     def format_field(self, value: Any, format_spec: str) -> Any:
         if format_spec == "bytes":
             return both(value)
+        if format_spec == "sized":
+            return both(value).replace(" bytes", "-byte").replace(" byte", "-byte")
         if format_spec == "place":
             return place(value)
         if format_spec.startswith("+"):

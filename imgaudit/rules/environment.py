@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import zlib
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 from imgaudit.arches import ARCHES
@@ -456,13 +457,16 @@ def autoboot_off(found: Node[UbootEnv], subject: Subject) -> Outcome:
     delay = _delay(found.facts)
     if delay is not None and delay[0] == -1:
         place = subject.boots.place
-        spare = place is not None and place.region is not None and place.region != found.region
-        yield OFF().inside(
+        taken = place.region if place is not None and place.region != found.region else None
+        told = OFF().inside(
             found,
             at=delay[1],
             length=len("bootdelay"),
-            severity=Severity.WARNING if spare else None,
+            severity=Severity.WARNING if taken is not None else None,
         )
+        # A copy has it from where the one has it that U-Boot takes.
+        above = () if taken is None else (Cause(frozenset({OFF.name}), taken.name),)
+        yield replace(told, causes=(*told.causes, *above))
 
 
 def _delay(facts: UbootEnv) -> tuple[int, int] | None:

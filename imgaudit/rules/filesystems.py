@@ -270,7 +270,8 @@ def filesystem_larger(sized: _Sized) -> Outcome:
     blocks, device = extent.size // extent.block, room // extent.block
     says = ""
     if isinstance(found.facts, Ext):
-        says = f"; bad geometry: block count {blocks} exceeds size of device ({device} blocks)"
+        said = f"bad geometry: block count {blocks} exceeds size of device ({device} blocks)"
+        says = f'; Linux says "{said}"'
     yield LARGER(
         kind=extent.kind,
         size=extent.size,

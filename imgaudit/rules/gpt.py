@@ -14,6 +14,7 @@ from imgaudit.data import dataclass
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
 from imgaudit.formats.guid import TYPE_NAMES, partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
+from imgaudit.layout.keys import alternatives
 from imgaudit.model import SECTOR, Region
 from imgaudit.patterns import regex
 from imgaudit.rules.cited import (
@@ -859,7 +860,7 @@ def _repeated(
 
 
 def _numbers(entries: list[GptEntry]) -> str:
-    return ", ".join(str(entry.number) for entry in entries[:8])
+    return alternatives([str(entry.number) for entry in entries[:8]], "and")
 
 
 def _label_values(number: int, *, label: str, why: str) -> None: ...

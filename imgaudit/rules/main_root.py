@@ -171,7 +171,7 @@ def main_init(root: MainRoot) -> Outcome:
     first = root.first
     if first is not None and first.certain and first.reached is None:
         tried = [attempt.ends or attempt.why for attempt in first.attempts]
-        case = INIT(stage=root.started.name, tried=listed(tried), happens=first.panic)
+        case = INIT(stage=root.started.name, tried="; ".join(tried), happens=first.panic)
         yield _said(case, root)
 
 

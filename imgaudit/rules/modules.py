@@ -105,8 +105,9 @@ DEPENDENCY = Rule(
     name="module-dependency-missing",
     severity=Severity.WARNING,
     values=_dependency_values,
-    message="{pairs} of {ramdisk} are missing",
-    effect='The loader says "Unknown symbol in module", or finds no such file.',
+    message="{ramdisk} lacks {pairs}",
+    effect='A module that needs it is not loaded: insmod says "Unknown symbol in module", modprobe'
+    " finds no such file.",
     fix="Pack the modules that they need as well, and run depmod on the tree.",
     computed="a file that modules.dep names, or a module in depends= of .modinfo that is not in"
     " modules.builtin, is not there",

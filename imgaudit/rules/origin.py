@@ -38,7 +38,7 @@ STRAY = Rule(
     name="library-path-of-the-build-host",
     severity=Severity.WARNING,
     values=_stray_values,
-    message="{programs} of {ramdisk} look for libraries in {folders}, which is not there",
+    message="{ramdisk} has no {folders}, where {programs} would look for libraries",
     effect="Whoever can make such a folder on the unit has his own code loaded; and it tells where"
     " and by whom the image was built.",
     fix="Take the path out with patchelf --remove-rpath, or build without -rpath.",

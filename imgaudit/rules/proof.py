@@ -90,6 +90,8 @@ def _causes(step: Step, environment: str | None) -> tuple[Cause, ...]:
         found.append(Cause(TELLS[step.fault], place, anywhere=somewhere))
     said = {"script": step.variable, "command": step.command}
     found.append(Cause(_OF_A_COMMAND, anywhere=True, values=said))
+    if step.command.startswith("bootdelay="):
+        found.append(Cause(frozenset({"autoboot-switched-off"}), environment))
     if step.command.startswith("run "):
         name = step.command.removeprefix("run ")
         found.append(
@@ -109,7 +111,7 @@ DOES_NOT_START = Rule(
     values=_stopped_values,
     message="{stage} cannot start{over}: `{command}` in {script}: {why}",
     effect="No path starts {stage}: {then}.",
-    fix="Mend this step, or give the script another one that can succeed.",
+    fix="Mend what it says, or give the script another way that can succeed.",
     computed=(
         "every path from the stage's entry, each command decided by what the build has, ends"
         " without starting the stage's kernel with what the stage takes; the step is the first"

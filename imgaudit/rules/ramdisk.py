@@ -443,7 +443,7 @@ MEMORY = Rule(
 def ramdisk_memory(rescue: Rescue) -> Outcome:
     room = rescue.room
     if room is None or room.ram is None:
-        yield unknown(MEMORY, rescue, "the layout names no RAM")
+        yield unknown(MEMORY, rescue, "no layout says how much RAM the board has")
         return
     half, tmpfs = room.ram // 2, "and a tmpfs takes no more than half of all RAM,"
     if room.total > room.ram:

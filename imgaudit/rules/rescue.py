@@ -701,16 +701,15 @@ ENV_COPY = Rule(
     " two",
     effect=(
         "The tool fw_setenv takes the flag byte of a redundant environment for data, finds a bad"
-        " checksum, and writes defaults over one copy."
+        " checksum, and writes defaults over one copy, in a form that U-Boot refuses: it goes on"
+        " with the other, older copy, and what was set is lost."
     ),
     fix="Give {first} and {second} a line each.",
     computed="the stage's environment has a copy, and the file has not two entries",
     sources=(
-        in_u_boot(
-            "tools/env/README",
-            says="See comments in the fw_env.config file for definitions for the",
-        ),
+        in_u_boot("tools/env/fw_env.config", says="Up to two entries are valid"),
         in_u_boot("tools/env/fw_env.c", "get_config"),
+        in_u_boot("tools/env/fw_env.c", "fw_env_open", "Bad CRC, using default environment"),
     ),
     bad=_environment("/dev/mtd1 0x0"),
     good=_environment("/dev/mtd1 0x0", "/dev/mtd2 0x0"),

@@ -440,7 +440,8 @@ UNCHECKED = Rule(
     severity=Severity.WARNING,
     values=_unchecked_values,
     message="`{boot}` runs although `{command}` in {script} may have failed",
-    effect="After a failed load U-Boot starts what was in RAM before: a crash instead of a retry.",
+    effect="After a failed load U-Boot tries to start what was in RAM before: garbage, or another"
+    " version; it may crash where it should try something else.",
     fix="Join them with &&, or test the load with if.",
     computed="a boot command follows a load or read on its failure as well as on its success",
     sources=(in_u_boot("common/cli_hush.c", "run_list_real"),),

@@ -272,8 +272,8 @@ MODULE = Rule(
     severity=Severity.WARNING,
     message="{script}:{line} of {ramdisk} loads {module}, which is not there",
     effect=(
-        'The loader says "Module {module} not found", and the device has no driver '
-        "unless it is built in."
+        'The command fails (modprobe: "Module {module} not found"), and the device has no driver'
+        " unless it is built in."
     ),
     fix="Pack the module, or take the line out where the driver is built in.",
     computed="a name after modprobe or insmod is no module under /lib/modules, is not in"
@@ -295,7 +295,8 @@ MODULE = Rule(
 def module_missing(rescue: Rescue) -> Outcome:
     releases = surveyed(rescue).modules
     known = {name for item in releases for name in item.builtin}
-    known |= {module.name for item in releases for module in item.modules}
+    modules = [module for item in releases for module in item.modules]
+    known |= {name.replace("-", "_") for it in modules for name in (it.name, *it.aliases)}
     for step, word in _start(rescue).loads:
         stem = module_file(word)
         name = stem[0] if stem is not None else word.replace("-", "_")

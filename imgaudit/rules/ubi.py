@@ -166,11 +166,14 @@ UBIFS_LEB = Rule(
     severity=Severity.ERROR,
     values=_ubifs_leb_values,
     message="{what}: logical erase blocks of {leb:bytes}; UBIFS needs at least {least:bytes}",
-    effect="Linux does not mount it.",
+    effect='Linux refuses the mount: "too small LEBs".',
     fix="Use erase blocks of 16 KiB or more, or JFFS2.",
     computed="leb_size of the superblock, or the region's erase block less the 128 bytes of UBI's"
     " headers, is below 15 KiB",
-    sources=(in_linux("fs/ubifs/ubifs-media.h", "UBIFS_MIN_LEB_SZ"),),
+    sources=(
+        in_linux("fs/ubifs/ubifs-media.h", "UBIFS_MIN_LEB_SZ"),
+        in_linux("fs/ubifs/super.c", "init_constants_early", "too small LEBs"),
+    ),
     bad=nor(
         "name: data, at: 0, size: 64 KiB, holds: ubifs, file: data.ubifs",
         chip="size: 1 MiB, erase-block: 4 KiB",

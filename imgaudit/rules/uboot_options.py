@@ -241,7 +241,7 @@ KEPT = Rule(
     " never looked at.",
     fix="Build U-Boot with the place of {region}, or correct the layout.",
     computed="no CONFIG_ENV_IS_IN_... that is set is of the kind of chip that the environment's"
-    " region is on",
+    " region is on, nor UBI's where it is a volume; one that keeps it in a file is of none",
     sources=(
         in_u_boot("env/Kconfig", "ENV_IS_IN_SPI_FLASH"),
         in_u_boot("env/env.c", "env_locations"),
@@ -252,9 +252,9 @@ KEPT = Rule(
 _ON = {
     "spi-nor": {"ENV_IS_IN_SPI_FLASH", "ENV_IS_IN_MTD"},
     "parallel-nor": {"ENV_IS_IN_FLASH", "ENV_IS_IN_MTD"},
-    "nand": {"ENV_IS_IN_NAND", "ENV_IS_IN_MTD", "ENV_IS_IN_UBI"},
-    "spi-nand": {"ENV_IS_IN_NAND", "ENV_IS_IN_MTD", "ENV_IS_IN_UBI"},
-    "mmc": {"ENV_IS_IN_MMC", "ENV_IS_IN_FAT", "ENV_IS_IN_EXT4"},
+    "nand": {"ENV_IS_IN_NAND", "ENV_IS_IN_MTD"},
+    "spi-nand": {"ENV_IS_IN_NAND", "ENV_IS_IN_MTD"},
+    "mmc": {"ENV_IS_IN_MMC"},
 }
 
 
@@ -268,6 +268,8 @@ def environment_kept_elsewhere(subject: Subject) -> Outcome:
     for region in both[0].regions:
         chip = both[0].chips[region.chip]
         right = _ON.get(chip.kind.word) or _ON.get(chip.kind.device or "")
+        if region.holder:
+            right = {"ENV_IS_IN_UBI"}
         if region.env is None or not places or right is None or right & set(places):
             continue
         names = " and ".join(f"CONFIG_{name}" for name in places)

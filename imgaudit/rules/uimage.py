@@ -277,7 +277,11 @@ def uimage_compression(found: Node[UimageFacts]) -> Outcome:
     elif facts.type in _UNPACKED:
         if label == (real or "none"):
             return
-        happens = "U-Boot does not boot it: it unpacks what is not packed, or the other way"
+        happens = (
+            "U-Boot jumps into data that it was not told to unpack"
+            if label == "none"
+            else f"U-Boot takes it for {label}, and cannot unpack it"
+        )
     else:
         # A ramdisk under `none` is right whatever it is: the kernel unpacks it.
         if label in {"none", real}:

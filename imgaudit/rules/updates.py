@@ -515,14 +515,14 @@ def not_atomic(one: tuple[Layout, Walked], lone: object) -> Outcome:
     # A lone copy is one cause, however many updates save it.
     first = next((cut for cut in walked.cuts if cut is lone), None)
     if first is not None:
-        starts = "something that is not known" if first.starts is None else ""
-        starts = starts or " or ".join(first.starts or ()) or "nothing"
+        starts = "nothing" if first.starts == () else " or ".join(first.starts or ())
+        then = f"{starts} starts" if starts else "it is not known what starts"
         case = ATOMIC(
             update=walked.update.name,
             step=first.what.partition(",")[0],
             number=first.number,
             why="while the environment is saved no copy of it is valid",
-            then=f"{starts} starts ({first.how})",
+            then=f"{then} ({first.how})",
         )
         yield _at(case, layout, first, Severity.ERROR if first.fails else None, _ONE_BLOCK)
     cuts = _first(walked)

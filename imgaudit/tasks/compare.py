@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from imgaudit.model import Layout
 
 _MOST = 256 << 20  # bytes of a report
+_TAKES = "compare takes two JSON reports of audits, or two sealed manifests"
 Identity = tuple[str, ...]
 
 
@@ -211,7 +212,7 @@ def _changed(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, tuple[
 
 
 def _grown(name: str, old: int | None, new: int | None) -> tuple[str, ...]:
-    by = "" if old is None or new is None else f"{new - old:+,}"
+    by = "" if old is None or new is None else f"{new - old:+,} bytes"
     shown = ("-" if size is None else human(size) for size in (old, new))
     return (name, *shown, by)
 
@@ -223,7 +224,7 @@ def _read(path: str) -> _Release:
     try:
         value = json.loads(data)
     except (ValueError, RecursionError) as problem:
-        raise AuditError(f"{path} is not JSON") from problem
+        raise AuditError(f"{path} is not JSON: {_TAKES}") from problem
     if isinstance(value, dict) and "manifest" in value:
         from imgaudit.release.manifest import load
 
@@ -245,7 +246,7 @@ def _read(path: str) -> _Release:
             places={region.name: (region.chip, region.offset) for region in sealed.regions},
         )
     if not isinstance(value, dict) or "findings" not in value:
-        raise AuditError(f"{path} is neither a JSON report of an audit nor a manifest")
+        raise AuditError(f"{path} is neither: {_TAKES}")
     findings: dict[Identity, list[_Said]] = {}
     for item in _records(value.get("findings"), path):
         identity = item.get("identity")

@@ -39,6 +39,8 @@ def spoken(item: Covered) -> str:
     """Say what a line of the ledger says."""
     line = item.line
     told = f"{line.state}: {line.why}" if line.why else line.state
+    if item.open and line.where is not None:
+        told += f" ({line.where})"
     if item.accepted is not None:
         told += f"; accepted by {item.accepted.owner}: {item.accepted.reason}"
     name = line.name if line.kind == "region" else f"{line.kind} {line.name}"

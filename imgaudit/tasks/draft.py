@@ -22,6 +22,7 @@ from imgaudit.formats.gpt import Gpt, GptTable
 from imgaudit.formats.guid import type_name
 from imgaudit.formats.mbr import Mbr
 from imgaudit.formats.sfdp import SfdpFacts
+from imgaudit.layout.keys import alternatives
 from imgaudit.maps.entry import MapCopy, MapEntry, Medium
 from imgaudit.maps.parts import nor_size
 from imgaudit.model import HOLDS, SECTOR
@@ -131,10 +132,12 @@ class DraftChip:
         """Give its keys, and which of them are guesses: those keep an audit from passing."""
         yield from self.lines
         if self.guessed:
-            told = f"these of {self.name}, by {self.kind.told_by}; then delete this line"
+            told = f"look up {alternatives(self.guessed, 'and')} of {self.name}, by"
+            told += f" {self.kind.told_by}; then delete this line"
             yield f"guessed: [{', '.join(self.guessed)}]{_mark(told)}"
 
 
+_START = "Name such a file with an option of --help, or write the layout by hand: see layouts/"
 _NOTHING = (
     "nothing tells of a flash chip or a disk: no device tree with partitions, no environment with"
     " mtdparts, no image of a disk and no description of one"
@@ -168,7 +171,7 @@ class Drafting:
         self.place(chips)
         if not chips:
             why = "; ".join(self.unused) or _NOTHING
-            raise AuditError(f"there is nothing to draft: {_plain(why)}")
+            raise AuditError(f"there is nothing to draft: {_plain(why)}. {_START}")
         for chip in chips:
             self.named(chip)
         self.silent = [it.name for chip in chips for it in chip.regions if self.is_silent(chip, it)]

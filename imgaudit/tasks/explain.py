@@ -40,7 +40,8 @@ def explain(name: str | None = None, *, sources: bool = False) -> Report:
 
     """
     if name is not None and name not in checks():
-        raise AuditError(f"no finding is called {name!r}{close(name, checks())}")
+        near = close(name, checks()) or "; imgaudit explain lists all"
+        raise AuditError(f"no finding is called {name!r}{near}")
     rules = [check.rule for check in checks().values() if name in {None, check.rule.name}]
     if sources:
         return _sources(rules)

@@ -18,6 +18,7 @@ from imgaudit.tasks.telling import Step, lines, places
 from imgaudit.units import Span, human
 
 _MOST_AGAIN = 1
+_NAMED = 8  # of the scripts that could have been meant
 _LONGEST = 60  # characters of a condition's text
 _COMPOUND = {
     "for": "the loop above",
@@ -59,7 +60,8 @@ def chosen(subject: Subject, entry: str | None = None) -> dict[str, Followed]:
     known = boots.followed
     if entry is not None:
         if entry not in known:
-            raise AuditError(f"no entry is called {entry!r}{close(entry, known)}")
+            near = close(entry, known) or f"; there are {', '.join(sorted(known)[:_NAMED])}"
+            raise AuditError(f"no entry is called {entry!r}{near}")
         return {entry: known[entry]}
     order = ("preboot", "bootcmd", "altbootcmd")
     names = [*(name for name in order if name in known), *(n for n in known if n not in order)]

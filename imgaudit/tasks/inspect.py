@@ -142,6 +142,10 @@ def _lines(artifact: Artifact) -> Iterator[Line]:
     if artifact.blank is not None:
         yield Line(f"blank: every byte is {artifact.blank:#04x}")
     yield from _tree(artifact.content, 2)
+    facts = artifact.content.facts
+    if facts is not None and facts.length is not None and 0 < facts.length < artifact.size:
+        left = f"{both(artifact.size - facts.length)} from {place(facts.length)} on, behind its end"
+        yield Line(f"{left}, were not looked at: a layout says what should be there", hang=2)
 
 
 def _tree(content: Content, depth: int) -> Iterator[Line]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -128,6 +128,8 @@ def readback(result: Result) -> Report:
     items = tuple(said.found(item) for item in result.findings)
     # What was not compared is in the table of regions.
     verdict = said.verdict(result, open_too=False)
+    stand = [_stand(image, result) for image in result.subject.images]
+    verdict = replace(verdict, counts=f"{_summed(stand)}, {verdict.counts}")
     waived = [
         Section(
             Line(f"Waived: {item.name} {item.region or ''}: {item.waived}", depth=0, hang=2), ()
@@ -135,7 +137,9 @@ def readback(result: Result) -> Report:
         for item in items
         if item.waived
     ]
-    caution = [Section(Line(CAUTION, depth=0), ())] if result.failed else []
+    # What it says to do mostly ends with it already.
+    told = any(item.counts and CAUTION in item.fix for item in items)
+    caution = [Section(Line(CAUTION, depth=0), ())] if result.failed and not told else []
     board = result.subject.layout.board if result.subject.layout is not None else ""
     return Report(
         command="readback",
@@ -159,15 +163,9 @@ def readback(result: Result) -> Report:
 
 def _dump(image: ChipImage, result: Result) -> Section:
     found = {item.region.name: item for item in image.comparisons}
-    compared = [item for item in image.comparisons if item.look is not Look.UNKNOWN]
-    good = [item for item in compared if item.look in {Look.SAME, Look.SAVED}]
     path = image.artifact.path if image.artifact else ""
-    head = (
-        f"dump of {image.area}: {len(good)} of {counted(len(compared), 'region')} as they should be"
-    )
+    head = f"dump of {image.area}: {_summed([_stand(image, result)])}"
     regions = result.subject.layout.regions_on(image.area) if result.subject.layout else []
-    if len(regions) > len(compared):
-        head += f", {len(regions) - len(compared)} not compared"
     lines = [Line(f"{path}, {human(image.size)}")]
     whole = [
         "bytes swapped" if image.swapped else "",
@@ -194,6 +192,19 @@ def _dump(image: ChipImage, result: Result) -> Section:
         right=frozenset({1, 2}),
     )
     return Section(Line(head, role="strong", depth=0), (Lines(tuple(lines)), table))
+
+
+def _stand(image: ChipImage, result: Result) -> tuple[int, int, int]:
+    """Count the regions of a dump that are as they should be, that were compared, and all."""
+    looks = [item.look for item in image.comparisons if item.look is not Look.UNKNOWN]
+    regions = result.subject.layout.regions_on(image.area) if result.subject.layout else []
+    return sum(look in {Look.SAME, Look.SAVED} for look in looks), len(looks), len(regions)
+
+
+def _summed(stand: Iterable[tuple[int, int, int]]) -> str:
+    good, compared, regions = (sum(counts) for counts in zip(*stand, strict=True))
+    left = f", {regions - compared} not compared" if regions > compared else ""
+    return f"{good} of {counted(compared, 'region')} as they should be{left}"
 
 
 def _state(comparison: Comparison) -> str:

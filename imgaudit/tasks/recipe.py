@@ -26,7 +26,9 @@ def recipe(name: str | None = None) -> Report:
         sections = (Section(heading(title), (Lines(lines),)),)
         return Report(command="recipe", title=title, sections=sections)
     if name not in files:
-        raise AuditError(f"no recipe is called {name!r}{close(name, files)}")
+        raise AuditError(
+            f"no recipe is called {name!r}{close(name, files)}; imgaudit recipe lists them"
+        )
     with open(files[name], encoding="utf-8") as file:
         return Report(command="recipe", title=name, document=file.read())
 

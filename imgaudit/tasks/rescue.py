@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from imgaudit import bounds
@@ -53,6 +54,8 @@ def rescue(
     found = subject.rescues[file]
     unknown = found.facts is None and not result.failed
     verdict = said.verdict(result)
+    if found.facts is not None:
+        verdict = replace(verdict, counts=f"{_met(found.facts)}, {verdict.counts}")
     if unknown:
         verdict = Verdict(word="UNKNOWN", role="warn", counts=f"not surveyed: {found.why}")
     items = tuple(said.found(item) for item in result.findings)
@@ -129,11 +132,15 @@ def _row(segment: Segment) -> tuple[str, ...]:
 
 def section(facts: RescueFacts) -> Section:
     """Say how each group of needs stands."""
-    met = sum(1 for group in facts.groups if group.met)
-    title = heading(f"Recovery: {met} of {counted(len(facts.groups), 'group')} of tools")
+    title = heading(f"Recovery: {_met(facts)}")
     width = max((len(group.name) for group in facts.groups), default=0)
     lines = tuple(line for group in facts.groups for line in _group(group, width))
     return Section(title, (Lines(lines),))
+
+
+def _met(facts: RescueFacts) -> str:
+    met = sum(1 for group in facts.groups if group.met)
+    return f"{met} of {counted(len(facts.groups), 'group')} of tools"
 
 
 def _group(group: GroupFacts, width: int) -> Iterator[Line]:
@@ -151,7 +158,6 @@ def pictures(name: str, rescue: Rescue) -> Iterator[Section]:
     if facts is None:
         yield Section(strong(f"What {name} can do"), (Lines((Line(rescued.line(rescue)),)),))
         return
-    met = sum(1 for group in facts.groups if group.met)
     groups = Table(
         head=("group", "stands", "tools", "what for"),
         rows=tuple(
@@ -165,9 +171,7 @@ def pictures(name: str, rescue: Rescue) -> Iterator[Section]:
         for need in group.needs
         if need.met is not True and need.level == "must"
     )
-    title = strong(
-        f"What {name} can do", f"  {met} of {counted(len(facts.groups), 'group')} of tools"
-    )
+    title = strong(f"What {name} can do", f"  {_met(facts)}")
     yield Section(title, (Lines(lacking), groups) if lacking else (groups,))
     if rescue.artifact is None:
         return

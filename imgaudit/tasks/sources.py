@@ -273,7 +273,7 @@ class _Reading:
 
 def _why(artifact: Artifact) -> str:
     content = artifact.content
-    return content.why or f"it is {content.title or 'nothing that is known'}"
+    return content.why or f"it is {content.title or 'data of no known format'}"
 
 
 def partitions(disk: Gpt | Mbr) -> Iterator[tuple[int, Span]]:

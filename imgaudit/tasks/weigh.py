@@ -118,9 +118,9 @@ def _weighed(
 
 
 def _sections(weighing: Weighing, changes: Changes | None, fit: Fit | None) -> Iterator[Section]:
-    yield _head(weighing)
     if fit is not None:
         yield _fit(fit)
+    yield _head(weighing)
     if changes is not None:
         yield _changes(changes)
     if len(weighing.parts) > 1:
@@ -279,14 +279,18 @@ def _enough(fit: Fit) -> str:
         return (
             "Nothing was found to cut: everything in the ramdisk is needed or too small to count."
         )
-    some = "The first of these cuts" if plan.count == 1 else f"The first {plan.count} of these cuts"
+    some = (
+        "The first of these cuts is enough"
+        if plan.count == 1
+        else (f"The first {plan.count} of these cuts are enough")
+    )
     loses = any(step.cut.loses for step in fit.steps[: plan.count])
     if plan.size > fit.limit:
         said = "Not even all of this is enough: the region must grow, or a needed tool must go."
     elif loses:
-        said = f"What loses nothing is not enough. {some}: enough."
+        said = f"What can go without a loss is not enough. {some}."
     else:
-        said = f"{some}: enough, and nothing is lost."
+        said = f"{some}, and nothing is lost."
     if plan.measured:
         return f"{said} Packed again without them the file has {both(plan.size)}."
     return f"{said} The file then has some {both(plan.size)}, by estimate: {plan.why}."

@@ -67,7 +67,7 @@ ONE: Tree = {"kernel": sample.kernel()}
 @pytest.mark.parametrize(
     ("data", "configuration", "why"),
     [
-        (b"tide" * 99, None, "a.bin is nothing that is known, not a ramdisk"),
+        (b"tide" * 99, None, "a.bin is data of no known format, not a ramdisk"),
         (KERNEL, None, "the kernel brings no more than its own default"),
         (sample.fit(ONE, configurations={}), None, "a.bin: it names no ramdisk"),
         (

@@ -35,7 +35,7 @@ CASES: dict[str, tuple[bytes, list[tuple[int, int, str]], list[tuple[object, ...
     "no archive inside": (
         gzip.compress(b"tide" * 99, mtime=0),
         [(0, 29, "gzip")],
-        [("refused", 0, 29, "it unpacks to nothing that is known", INSIDE, None)],
+        [("refused", 0, 29, "it unpacks to data of no known format", INSIDE, None)],
     ),
     "a program inside": (
         gzip.compress(b"\x7fELF" + bytes(99), mtime=0),
@@ -55,7 +55,7 @@ CASES: dict[str, tuple[bytes, list[tuple[int, int, str]], list[tuple[object, ...
     "junk behind": (
         PACKED + b"junk" * 9,
         [(0, STORED, "gzip")],
-        [("junk", STORED, 36, "it is nothing that is known", MAGIC, None)],
+        [("junk", STORED, 36, "it is data of no known format", MAGIC, None)],
     ),
 }
 

@@ -31,7 +31,7 @@ def ramdisk(tmp_path: Path) -> Path:
 def test_a_sound_ramdisk_passes(ramdisk: Path) -> None:
     status, text = run(ramdisk, "--needs", "integrity")
     assert status == 0
-    assert text.startswith("PASS  3 not checked")
+    assert text.startswith("PASS  1 of 1 group of tools, 3 not checked")
     assert "Recovery: 1 of 1 group of tools" in text
     assert "init    /init runs" in text
     assert "configuration unknown: no kernel is known" in text.replace("\n", " ")
@@ -40,7 +40,7 @@ def test_a_sound_ramdisk_passes(ramdisk: Path) -> None:
 def test_what_is_missing_is_said_by_group(ramdisk: Path) -> None:
     status, text = run(ramdisk, "--needs", "integrity, block-identification,emmc")
     assert status == 1
-    assert text.startswith("FAIL  1 error")
+    assert text.startswith("FAIL  2 of 3 groups of tools, 1 error")
     assert "Recovery: 2 of 3 groups of tools" in text
     lines = text.splitlines()
     assert "  integrity             met" in lines

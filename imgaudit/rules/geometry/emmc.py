@@ -259,7 +259,8 @@ PROTECT_GROUP = Rule(
     effect="It cannot be write-protected without protecting part of its neighbour.",
     fix="Align its start and size to {group:bytes}.",
     moves=True,
-    computed="start or size mod HC_WP_GRP_SIZE x HC_ERASE_GRP_SIZE x 512 KiB is not 0",
+    computed="start or size of a region that the factory writes, mod write-protect-group:"
+    " (HC_WP_GRP_SIZE x HC_ERASE_GRP_SIZE x 512 KiB), is not 0",
     sources=(
         standard(
             "JEDEC JESD84-B51", copy=in_linux("include/linux/mmc/mmc.h", "EXT_CSD_HC_WP_GRP_SIZE")

@@ -64,7 +64,7 @@ WHOLE_MAP = Rule(
     severity=Severity.ERROR,
     values=_whole_map_values,
     message=(
-        "{count} regions of {chip} start or end inside its {erase:bytes} erase blocks: {regions}"
+        "{count} regions of {chip} start or end inside its {erase:sized} erase blocks: {regions}"
     ),
     effect=(
         "U-Boot refuses to erase them, and to update what starts inside a block; Linux forces their"
@@ -152,7 +152,7 @@ START = Rule(
     severity=Severity.ERROR,
     values=_start_values,
     message=(
-        "{region} starts at {start:place}, inside the {erase:bytes} erase block of {block:place}"
+        "{region} starts at {start:place}, inside the {erase:sized} erase block of {block:place}"
     ),
     effect=(
         "U-Boot refuses to erase or update the region, and Linux forces its MTD partition"
@@ -209,7 +209,7 @@ END = Rule(
     ),
     severity=Severity.WARNING,
     values=_end_values,
-    message="{region} ends at {end:place}, inside the {erase:bytes} erase block of {block:place}",
+    message="{region} ends at {end:place}, inside the {erase:sized} erase block of {block:place}",
     effect=(
         "Linux forces the MTD partition read-only; erasing the whole of it is refused, or takes"
         " the head of what follows."
@@ -259,7 +259,7 @@ SHARED = Rule(
     severity=Severity.ERROR,
     values=_shared_values,
     message=(
-        "{region} ({writer}) and {other} ({other_writer}) both lie in the {erase:bytes} erase block"
+        "{region} ({writer}) and {other} ({other_writer}) both lie in the {erase:sized} erase block"
         " of {block:place}"
     ),
     effect=("Updating one rewrites the other; power lost between erase and write destroys both."),
@@ -308,7 +308,7 @@ ENV_ALIGN = Rule(
     severity=Severity.ERROR,
     values=_env_align_values,
     message=(
-        "the environment {region} is at {start:place}, not at the start of a {erase:bytes} erase"
+        "the environment {region} is at {start:place}, not at the start of a {erase:sized} erase"
         " block"
     ),
     effect="saveenv is refused the erase and saves nothing: what was flashed, or the defaults, boot"
@@ -356,7 +356,7 @@ ENV_NEIGHBOUR = Rule(
     severity=Severity.WARNING,
     values=_env_neighbour_values,
     message=(
-        "{other} lies at {at:place}, in the erase block that the {size:bytes} environment {region}"
+        "{other} lies at {at:place}, in the erase block that the {size:sized} environment {region}"
         " only partly fills"
     ),
     effect=(
@@ -405,7 +405,7 @@ ENV_TAIL = Rule(
     severity=Severity.ERROR,
     values=_env_tail_values,
     message=(
-        "saving the {size:bytes} environment {region} erases {erased:bytes}: {lost:bytes} of"
+        "saving the {size:sized} environment {region} erases {erased:bytes}: {lost:bytes} of"
         " {other} from {at:place} are wiped"
     ),
     effect=(

@@ -166,15 +166,15 @@ def artifact_exceeds_region(placement: Placement) -> Outcome:
     region, artifact, payload = placement.region, placement.artifact, placement.payload
     if artifact is None or payload is None or payload.size <= region.room:
         return
-    weighed = payload.format in _WEIGHED
+    weighed = payload.format in _WEIGHED and placement.image is None
     yield EXCEEDS(
         size=payload.size,
         how="" if payload is artifact.content else " unpacked",
         room=region.room,
         over=payload.size - region.room,
         needed=region.file_at + payload.size,
-        more=f"; what to cut: imgaudit weigh {artifact.path} --layout {region.where.file}"
-        f" --fit {region.room}"
+        more=f"; what to cut, DIR being the folder of the artifacts: imgaudit weigh"
+        f" DIR/{artifact.path} --layout {region.where.file} --fit {region.room}"
         if weighed
         else "",
     ).at(
