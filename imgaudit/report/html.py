@@ -90,7 +90,8 @@ border-bottom:1px solid var(--line);overflow:visible}
 .over{fill:var(--bad);stroke:var(--bg);stroke-width:2}rect{stroke:var(--bg);stroke-width:1;
 vector-effect:non-scaling-stroke}
 @media print{@page{size:A4;margin:14mm}body{max-width:none;padding:0;font-size:9.5pt}
-nav{display:none}.scroll{overflow:visible}table{overflow-wrap:anywhere}.n{white-space:normal}
+nav{display:none}.swatch{print-color-adjust:exact}.steps{break-inside:avoid}
+.scroll{overflow:visible}table{overflow-wrap:anywhere}.n{white-space:normal}
 h2,h3{break-after:avoid}tr,figure{break-inside:avoid}
 .card{background:none}.card a{color:inherit;text-decoration:none}}
 """
@@ -140,7 +141,9 @@ def _verdict(report: Report) -> Iterator[str]:
     verdict = report.verdict
     if verdict is None:
         return
-    word, why = _GO.get(verdict.word, (verdict.word.capitalize(), ""))
+    plain = (verdict.word.capitalize(), "")
+    # Other commands look at one file, or at a board that has been written.
+    word, why = _GO.get(verdict.word, plain) if report.command == "audit" else plain
     yield f'<div class="card {verdict.role}"><p class="go {verdict.role}">{text(word)}</p>'
     yield f"<p>{text(why)} {text(_counted(verdict))}</p>"
     # The page lists findings in this order: a link leads from the verdict to what it says.

@@ -531,7 +531,7 @@ TOOLS = Rule(
     name="main-environment-tool-without-config",
     values=_tool_values,
     severity=Severity.WARNING,
-    message="{tools} of {region} has no /etc/fw_env.config",
+    message="{region} has {tools} and no /etc/fw_env.config",
     effect="The main system cannot read or set the boot loader's variables: no slot is switched, no"
     " boot counter reset.",
     fix="Pack /etc/fw_env.config with the places of the environment.",

@@ -515,7 +515,7 @@ HIGH = Rule(
     severity=Severity.WARNING,
     values=_high_values,
     message="for `{command}` in {script}: the {what} ends at {end:place}, and a 32-bit kernel maps"
-    " but the RAM up to {limit:place} before it looks there",
+    " only the RAM up to {limit:place} before it looks there",
     effect="The kernel cannot reach it: without its device tree it says nothing; it drops such a"
     " ramdisk and looks for a root, or crashes as it unpacks it.",
     fix="Set bootm_size to what lies below {limit:place}, or fdt_high and initrd_high to it.",
