@@ -105,7 +105,7 @@ HALTS = Rule(
         "bootlimit counts failed starts, but `{command}` in {script} gives the kernel no panic="
     ),
     effect=(
-        "A kernel that finds no root stands still until a watchdog resets the board; where none does,"
+        "A kernel that finds no root stands still until a watchdog resets the board; without one"
         " the count never gets to altbootcmd."
     ),
     fix="Add panic=10 to bootargs, or build the kernel with CONFIG_PANIC_TIMEOUT.",

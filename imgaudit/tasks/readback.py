@@ -190,6 +190,7 @@ def _dump(image: ChipImage, result: Result) -> Section:
         rows=tuple(rows),
         roles=tuple(roles),
         right=frozenset({1, 2}),
+        wraps=frozenset({4}),
     )
     return Section(Line(head, role="strong", depth=0), (Lines(tuple(lines)), table))
 
