@@ -74,9 +74,9 @@ def test_widths_have_a_least(wanted: Sequence[float], found: Sequence[float]) ->
     assert widths(wanted, 6) == pytest.approx(found)
 
 
-@pytest.mark.parametrize(("width", "said"), [(17, []), (18, ["1"]), (19, ["1 ab"])])
+@pytest.mark.parametrize(("width", "said"), [(17, []), (18, ["1"]), (36, ["1"]), (37, ["1 ab"])])
 def test_a_name_stands_above_what_it_fits(width: int, said: list[str]) -> None:
-    """Two letters take 18 of 1,000."""
+    """Each letter takes 9 of 1,000."""
     _, picture = next(strips(chip(width, WIDTH - width)))
     assert re.findall(r'<text y="1em">([^<]*)</text>', picture) == said
 

@@ -64,7 +64,7 @@ def test_a_difference_shows_offset_and_erase_block() -> None:
         ("a saved environment", "env-a", "saved at run time"),
         ("no environment", "env-b", "no valid environment"),
         ("cut off", "devicetree", "cut off"),
-        ("half repeated", "recovery", "not compared | it lies where the image repeats itself"),
+        ("half repeated", "recovery", "not compared | it lies where the image"),
     ],
 )
 def test_a_state_is_a_word_of_the_trade(fault: str, region: str, state: str) -> None:
