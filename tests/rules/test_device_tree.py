@@ -91,10 +91,24 @@ def test_overlays_in_a_fit_are_judged_by_their_place() -> None:
     assert AT < (finding.offset or 0) < AT + len(data)
 
 
-def test_memory_without_a_range() -> None:
-    data = sample.board_tree({"memory@80000000": {"device_type": "memory"}})
-    (finding,) = alone(data)
-    assert (finding.rule.name, finding.severity) == ("device-tree-without-memory", Severity.NOTE)
+_REG = (0x80000000, 0x100000)
+
+
+@pytest.mark.parametrize(
+    ("node", "told"),
+    [
+        ({"device_type": "memory"}, True),
+        ({"device_type": "memory", "reg": _REG}, False),
+        ({"device_type": "memory", "linux,usable-memory": _REG}, False),
+        ({"device_type": "memory", "reg": _REG, "status": "disabled"}, True),
+        ({"reg": _REG}, True),
+    ],
+)
+def test_memory_as_the_kernel_looks_for_it(node: Tree, *, told: bool) -> None:
+    """Linux drivers/of/fdt.c, early_init_dt_scan_memory: by device_type, never by the name."""
+    found = alone(sample.board_tree({"memory@80000000": node}))
+    names = [(item.rule.name, item.severity) for item in found]
+    assert names == [("device-tree-without-memory", Severity.NOTE)] * told
 
 
 @pytest.mark.parametrize(("default", "found"), [("one", []), ("two", ["example,barge"])])

@@ -181,3 +181,15 @@ def test_of_two_chips_the_configuration_may_mean_either() -> None:
         },
     )
     assert found("environment-location-differs", example) == []
+
+
+@pytest.mark.parametrize(("place", "told"), [("MMC", []), ("FAT", ["env"]), ("EXT4", ["env"])])
+def test_an_environment_in_a_file_is_in_no_region(place: str, told: list[str]) -> None:
+    """U-Boot env/fat.c and env/ext4.c read a file; they pass by any region."""
+    config = f"CONFIG_ENV_IS_IN_{place}=y\nCONFIG_ENV_SIZE=0x2000\n"
+    example = emmc(
+        _USER,
+        rest="written-elsewhere: {uboot-config: u-boot.config}\n",
+        files={"u-boot.config": config.encode},
+    )
+    assert [item.region for item in found("environment-kept-elsewhere", example)] == told

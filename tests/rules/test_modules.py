@@ -1,9 +1,13 @@
 from __future__ import annotations
 
-from imgaudit.rules._rescue import archive
+import pytest
+
+from imgaudit.rules._rescue import archive, tree
+from imgaudit.rules.start import _MOUNTS, _PROMPT, _TOOLS, _init
 from imgaudit.writers import elf
 from imgaudit.writers.kernel import RELEASE
 from imgaudit.writers.tree import Root, file
+from tests._audits import found
 from tests.rules._rescue import audited, rescued
 from tests.rules.test_ramdisk import packed_fit
 
@@ -12,10 +16,10 @@ LOADER: Root = {"sbin/modprobe": file(elf.program(), 0o755)}
 
 
 def modules(files: Root, *options: str) -> list[tuple[str, str]]:
-    found = rescued(packed_fit(archive(LOADER | files), "MODULES", *options), needs=["integrity"])
+    survey = rescued(packed_fit(archive(LOADER | files), "MODULES", *options), needs=["integrity"])
     return [
         (item.severity.value, item.rule.name)
-        for item in audited(found).findings
+        for item in audited(survey).findings
         if item.rule.name.startswith("module")
     ]
 
@@ -87,3 +91,12 @@ def test_the_release_is_not_known() -> None:
     assert "module-vermagic-mismatch" in {item.rule for item in result.not_checked}
     plain = audited(rescued(archive(), needs=["integrity"]))
     assert "module-vermagic-mismatch" not in {item.rule for item in plain.not_checked}
+
+
+@pytest.mark.parametrize(("word", "told"), [("net-pf-10", []), ("net_pf_10", []), ("gauge", [1])])
+def test_a_script_may_name_a_module_by_its_alias(word: str, told: list[int]) -> None:
+    """modprobe(8) resolves aliases; modules carry theirs in .modinfo."""
+    tide = elf.module(name="tide", vermagic="6.12.30 SMP", alias="net-pf-10")
+    more = {"lib/modules/6.12.30/tide.ko": file(tide)}
+    lines = _init(*_MOUNTS, f"modprobe {word}", _PROMPT)
+    assert len(found("start-module-missing", tree({**_TOOLS, **lines, **more}))) == sum(told)
