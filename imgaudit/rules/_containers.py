@@ -10,8 +10,10 @@ from imgaudit.formats.facts import Match
 from imgaudit.formats.files import FileSystem
 from imgaudit.formats.riscv_image import RiscvImageFacts
 from imgaudit.formats.ubi import Ubi
+from imgaudit.formats.zimage import ZimageFacts
+from imgaudit.rules.cited import in_linux
 from imgaudit.rules.engine import NotChecked, Outcome, Rule, Severity
-from imgaudit.units import MIB
+from imgaudit.units import MIB, Span
 
 COMPRESSORS = frozenset({"bzip2", "gzip", "lz4", "lz4-legacy", "lzma", "lzo", "xz", "zstd"})
 # U-Boot arch/arm/lib/image.c takes a kernel that does not say for this large.
@@ -41,6 +43,23 @@ def ram_size(content: Content, label: str | None) -> int:
     if isinstance(content.facts, Arm64ImageFacts | RiscvImageFacts):
         size = max(size, content.facts.image_size or UNSAID_KERNEL_SIZE)
     return size
+
+
+FIRST_INSTRUCTION = (
+    in_linux("Documentation/arm64/booting.rst", says="usable system RAM and called there."),
+    in_linux(
+        "Documentation/arm/booting.rst",
+        says="directly to the first instruction of the kernel image.",
+    ),
+)
+_ENTERED_AT_START = (Arm64ImageFacts, RiscvImageFacts, ZimageFacts)
+
+
+def lands_wrong(content: Content | None, span: Span, entry: int) -> str | None:
+    """Say what is wrong with the entry of a kernel that takes `span` of RAM; None where nothing."""
+    if content is not None and isinstance(content.unwrapped().facts, _ENTERED_AT_START):
+        return None if entry == span.start else "has to be entered at its start"
+    return None if span.holds(entry) else "is not there"
 
 
 def misfit(word: str, arch: str) -> Severity | None:

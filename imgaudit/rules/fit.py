@@ -13,9 +13,11 @@ from imgaudit.formats.fit import FitFacts, Image
 from imgaudit.formats.uimage import U_BOOT_UNPACKS
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
+    FIRST_INSTRUCTION,
     KERNEL_ARCH,
     compressor,
     damaged,
+    lands_wrong,
     misfit,
     ram_size,
 )
@@ -830,7 +832,7 @@ def fit_outside(held: _Held, given: tuple[list[Span], set[int]]) -> Outcome:
         )
 
 
-def _entry_values(image: str, *, entry: int, start: int, end: int) -> None: ...
+def _entry_values(image: str, *, entry: int, start: int, end: int, must: str) -> None: ...
 
 
 ENTRY = Rule(
@@ -838,13 +840,16 @@ ENTRY = Rule(
     stops=True,
     severity=Severity.ERROR,
     values=_entry_values,
-    message="{content}: {image} starts at {entry:place}, outside its {start:place}..{end:place}",
-    effect="U-Boot jumps to where the kernel is not: nothing more is heard after"
+    message="{content}: {image} is entered at {entry:place}, and its kernel, at"
+    " {start:place}..{end:place}, {must}",
+    effect="U-Boot jumps to where the kernel does not begin: nothing more is heard after"
     ' "Starting kernel".',
     fix="Set entry to where the kernel's first instruction is loaded, as a rule load itself.",
-    computed="entry of a kernel is not in [load, load + size in RAM)",
+    computed="entry of a kernel is not in [load, load + size in RAM); of an Image of arm64 or"
+    " RISC-V and of a zImage, it is not load",
     sources=(
         PRACTICE,
+        *FIRST_INSTRUCTION,
         in_u_boot("boot/bootm.c", "bootm_find_os", "Can't get entry point property!"),
         in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
     ),
@@ -857,11 +862,13 @@ ENTRY = Rule(
 def fit_entry(held: _Held) -> Outcome:
     found, image = held
     span = _in_ram(found, image) if image.type == "kernel" else None
-    if span is None or image.entry is None or span.start <= image.entry < span.end:
+    if span is None or image.entry is None:
         return
-    yield ENTRY(image=image.name, entry=image.entry, start=span.start, end=span.end).inside(
-        found, at=image.offsets["entry"], length=4 * image.entry_cells
-    )
+    must = lands_wrong(found.content.part(image.name), span, image.entry)
+    if must is None:
+        return
+    case = ENTRY(image=image.name, entry=image.entry, start=span.start, end=span.end, must=must)
+    yield case.inside(found, at=image.offsets["entry"], length=4 * image.entry_cells)
 
 
 def _at_sign_values(*, count: int, names: str) -> None: ...

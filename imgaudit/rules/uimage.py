@@ -11,9 +11,11 @@ from imgaudit.formats.facts import Match
 from imgaudit.formats.uimage import UimageFacts
 from imgaudit.rules import samples as sample
 from imgaudit.rules._containers import (
+    FIRST_INSTRUCTION,
     KERNEL_ARCH,
     compressor,
     damaged,
+    lands_wrong,
     misfit,
     ram_size,
 )
@@ -21,7 +23,7 @@ from imgaudit.rules.cited import PRACTICE, in_u_boot
 from imgaudit.rules.engine import Case, Example, NotChecked, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import nor
 from imgaudit.rules.kinds import board_arch, contents_of
-from imgaudit.units import KIB
+from imgaudit.units import KIB, Span
 
 _KERNELS = frozenset({"kernel", "kernel_noload", "multi"})
 # What U-Boot unpacks; it hands on everything else as stored.
@@ -326,7 +328,7 @@ def uimage_payload(found: Node[UimageFacts]) -> Outcome:
         yield PAYLOAD(arch=facts.arch, real=real).inside(found, at=facts.offsets["arch"], length=1)
 
 
-def _entry_values(*, entry: int, start: int, end: int) -> None: ...
+def _entry_values(*, entry: int, start: int, end: int, must: str) -> None: ...
 
 
 ENTRY = Rule(
@@ -334,12 +336,16 @@ ENTRY = Rule(
     stops=True,
     severity=Severity.ERROR,
     values=_entry_values,
-    message="{content} starts at {entry:place}, outside its {start:place}..{end:place}",
-    effect='U-Boot jumps past the kernel: nothing more is heard after "Starting kernel".',
+    message="{content} is entered at {entry:place}, and its kernel, at {start:place}..{end:place},"
+    " {must}",
+    effect="U-Boot jumps to where the kernel does not begin: nothing more is heard after"
+    ' "Starting kernel".',
     fix="Give mkimage -e the address of the kernel's first instruction, as a rule that of -a.",
-    computed="ih_ep of a kernel is not in [ih_load, ih_load + size in RAM)",
+    computed="ih_ep of a kernel is not in [ih_load, ih_load + size in RAM); of an Image of arm64 or"
+    " RISC-V and of a zImage, it is not ih_load",
     sources=(
         PRACTICE,
+        *FIRST_INSTRUCTION,
         in_u_boot("arch/arm/lib/bootm.c", "announce_and_cleanup", "Starting kernel ..."),
     ),
     bad=_one(sample.uimage(sample.arm64_kernel(), kind=_KERNEL, entry=0x100000)),
@@ -352,9 +358,10 @@ def uimage_entry(found: Node[UimageFacts]) -> Outcome:
     facts, content = found.facts, _judged(found)
     if content is None or facts.type != "kernel" or damaged(content):
         return
-    end = facts.load + ram_size(content, facts.compression)
-    if not facts.load <= facts.ep < end:
-        yield ENTRY(entry=facts.ep, start=facts.load, end=end).inside(
+    span = Span.sized(facts.load, ram_size(content, facts.compression))
+    must = lands_wrong(content, span, facts.ep)
+    if must is not None:
+        yield ENTRY(entry=facts.ep, start=span.start, end=span.end, must=must).inside(
             found, at=facts.offsets["ep"], length=4
         )
 

@@ -359,7 +359,7 @@ def test_firmware_in_sram_is_no_fault() -> None:
     assert in_region("fit-load-outside-ram", "fit", sample.fit({"atf": node}), rest=rest) == []
 
 
-@pytest.mark.parametrize(("entry", "count"), [(-1, 1), (0, 0), (0xFFFF, 0), (0x10000, 1)])
+@pytest.mark.parametrize(("entry", "count"), [(-1, 1), (0, 0), (1, 1), (0xFFFF, 1)])
 def test_entry_to_the_byte(entry: int, count: int) -> None:
     data = sample.fit({"kernel": sample.kernel({"entry": LOAD + entry})})
     assert len(in_region("fit-entry-outside-kernel", "fit", data)) == count
@@ -585,6 +585,6 @@ def test_a_load_range_may_end_with_its_bank(over: int) -> None:
 @pytest.mark.parametrize("over", [0, 1])
 def test_the_entry_is_the_last_byte_of_a_kernel_or_past_it(over: int) -> None:
     end = LOAD + 64 * KIB
-    kernel = sample.arm64_kernel(64 * KIB, image_size=64 * KIB)
+    kernel = b"tide" * 16 * KIB
     data = sample.fit({"kernel": sample.kernel({"entry": end - 1 + over}, payload=kernel)})
     assert len(in_region("fit-entry-outside-kernel", "fit", data)) == over

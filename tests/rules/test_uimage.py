@@ -158,11 +158,19 @@ LOAD = 0x80200000
 
 @pytest.mark.parametrize(
     ("entry", "found"),
-    [(LOAD - 1, 1), (LOAD, 0), (LOAD + 64 * KIB - 1, 0), (LOAD + 64 * KIB, 1)],
+    [(LOAD - 1, 1), (LOAD, 0), (LOAD + KIB - 1, 0), (LOAD + KIB, 1)],
 )
 def test_the_entry_of_a_kernel_to_the_byte(entry: int, found: int) -> None:
-    """The sample's arm64 kernel takes 64 KiB of RAM by its image_size."""
-    data = sample.uimage(sample.arm64_kernel(), kind=2, load=LOAD, entry=entry)
+    data = sample.uimage(b"tide" * 256, kind=2, load=LOAD, entry=entry)
+    assert len(in_region("uimage-entry-outside-kernel", "uimage", data)) == found
+
+
+@pytest.mark.parametrize("kernel", [sample.arm64_kernel(), sample.zimage()])
+@pytest.mark.parametrize(("over", "found"), [(-4, 1), (0, 0), (4, 1)])
+def test_a_kernel_with_a_header_is_entered_at_its_start(
+    kernel: bytes, over: int, found: int
+) -> None:
+    data = sample.uimage(kernel, kind=2, load=LOAD, entry=LOAD + over)
     assert len(in_region("uimage-entry-outside-kernel", "uimage", data)) == found
 
 
