@@ -176,6 +176,10 @@ def _unmounted(linux: Started, proof: Proof, layout: Layout) -> Iterator[Step]:
     roots = (link.region for link in proof.chain if link.role == "root" and link.region)
     kinds = dict.fromkeys((*switch.kinds, *(layout.region(name).holds for name in roots)))
     for kind in kinds:
-        if linux.file_system(kind) is State.MISSING:
+        state = linux.file_system(kind)
+        if state in {State.MISSING, State.IDLE}:
             why = f"the kernel has no {kind} built in, and its ramdisk no module of it"
+            if state is State.IDLE:
+                why = f"the kernel has {kind} as a module, and nothing loads it: the ramdisk has no"
+                why += " /sbin/modprobe for the kernel to ask"
             yield Step(f"mount -t {kind}", switch.step.path, 0, why, fault=Fault.KERNEL)

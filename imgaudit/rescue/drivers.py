@@ -131,13 +131,20 @@ class Kernel:
         image: the uncompressed kernel; None where it is not at hand.
         modules: those of its release.
         loads: what loads them.
+        asks: whether it can have a module loaded that it wants itself.
 
     """
 
     def __init__(
-        self, image: bytes | None, modules: Release | None = None, loads: Loads | None = None
+        self,
+        image: bytes | None,
+        modules: Release | None = None,
+        loads: Loads | None = None,
+        *,
+        asks: bool = True,
     ) -> None:
         self._image = image
+        self._asks = asks
         self._known: dict[str, State] = {}
         self._loads = loads or Loads()
         self._by_compatible: dict[str, str] = {}
@@ -201,6 +208,20 @@ class Kernel:
             return State.UNKNOWN, "", "a driver may know it by its name alone"
         return State.MISSING, "", ""
 
+    def part(self, name: str, text: bytes = b"", *, asked: bool = False) -> tuple[State, str, str]:
+        """Tell whether it has a part that no device stands for, by its module's name.
+
+        Built in, it has `text`; `asked` tells that the kernel has the module loaded itself.
+        """
+        builtin = frozenset() if self._modules is None else self._modules.builtin
+        if name in builtin or (text and self._image is not None and text in self._image):
+            return State.BUILT_IN, name, ""
+        for module in self._modules.modules if self._modules is not None else ():
+            if module.name == name:
+                loaded = asked and self._asks
+                return (State.LOADED, module.path, "") if loaded else self._module(module.path)
+        return (State.MISSING if builtin else State.UNKNOWN), "", ""
+
     def _named(self, name: str) -> bool:
         return self._image is not None and b"\0" + name.encode() + b"\0" in self._image
 
@@ -232,6 +253,7 @@ def drivers_of(
     *,
     roles: Iterable[str],
     consoles: tuple[str, ...] = (),
+    listed: bool = False,
     mmc: int | None = None,
 ) -> Drivers:
     """Follow a stage's devices to their drivers, and what these depend on.
@@ -241,13 +263,15 @@ def drivers_of(
         kernel: the drivers at hand.
         roles: of `console`, `flash`, `emmc`, `network` and `watchdog`, those that count.
         consoles: the devices that `console=` names.
+        listed: whether the command line has the partitions of the flash.
         mmc: the number of the eMMC's device, where it is known.
 
     """
     looking = _Looking(tree, kernel, mmc)
     wanted = set(roles)
     devices = [device for device in looking.devices(consoles) if device.role in wanted]
-    return Drivers(tuple(looking.follow(devices)), tuple(looking.consoles(consoles)))
+    parts = tuple(looking.parts(devices, listed=listed))
+    return Drivers((*looking.follow(devices), *parts), tuple(looking.consoles(consoles)))
 
 
 class _Looking:
@@ -279,27 +303,69 @@ class _Looking:
         enabled = [node for node in chips if self.enabled(node)]
         for node in enabled or chips:
             yield _Device("flash", node)
-        emmc = self.emmc()
-        if emmc is not None:
-            yield _Device("emmc", emmc)
+        hosts = self.emmcs()
+        # Of several none is known to be the one, but where none of them has a driver.
+        served = [self.driver(_Device("emmc", node)).good for node in hosts[:SUPPLIERS]]
+        if len(hosts) == 1 or (hosts and not any(good in {True, None} for good in served)):
+            yield _Device("emmc", hosts[0])
         for node in self.nodes:
             if node.name.startswith("ethernet@") and self.enabled(node):
                 yield _Device("network", node)
             elif node.name.startswith("watchdog@") and self.enabled(node):
                 yield _Device("watchdog", node, vital=False)
 
-    def emmc(self) -> Node | None:
-        """Choose the host of the eMMC: by its alias, else the only one that can be it."""
+    def emmcs(self) -> list[Node]:
+        """Give the hosts that the eMMC may be at: that of its alias, else all that can be it.
+
+        Source: Linux Documentation/devicetree/bindings/mmc/mmc-controller.yaml (no-mmc; a child is
+        a function of an SDIO card, or an eMMC that says mmc-card).
+        """
         named = None if self.mmc is None else self.tree.get(self.aliases.get(f"mmc{self.mmc}", "?"))
         if named is not None:
-            return named
-        hosts = [node for node in self.nodes if _MMC.match(node.name) and self.typed(node)]
+            return [named]
+        hosts = [
+            node
+            for node in self.nodes
+            if _MMC.match(node.name) and self.typed(node) and "no-mmc" not in node.properties
+        ]
         fixed = [node for node in hosts if not _EMMC.isdisjoint(node.properties)]
-        for some in (fixed, hosts):
+        cards = [node for node in fixed if not _has_function(node)]
+        for some in (cards, fixed, hosts):
             enabled = [node for node in some if self.enabled(node)]
             if some:
-                return enabled[0] if len(enabled) == 1 else some[0] if len(some) == 1 else None
-        return None
+                return enabled or some
+        return []
+
+    def parts(self, devices: list[_Device], *, listed: bool) -> Iterator[Driver]:
+        """Give the parts of a kernel that make the names that tools use of what a driver finds.
+
+        Source: Linux drivers/mmc/core/block.c (mmcblk%u%s); drivers/mtd/mtdpart.c
+        (parse_mtd_partitions asks for the module of a parser by its name).
+        """
+        first = {device.role: device.node for device in reversed(devices) if not device.chain}
+        if (host := first.get("emmc")) is not None:
+            found = self.kernel.part("mmc_block", b"mmcblk%u%s")
+            yield from self.part("emmc", host, "mmc_block", found)
+        if (chip := first.get("flash")) is not None:
+            told = any(
+                below.name == "partitions" or "fixed-partitions" in below.texts("compatible")
+                for below in chip.children
+            )
+            names = ["cmdlinepart"] * listed + ["ofpart"] * told
+            states = [(name, self.kernel.part(name, asked=True)) for name in names]
+            if states and not any(
+                found[0] in {State.BUILT_IN, State.LOADED} for _, found in states
+            ):
+                yield from self.part("flash", chip, *states[0])
+
+    def part(
+        self, role: str, node: Node, name: str, found: tuple[State, str, str]
+    ) -> Iterator[Driver]:
+        state, by, why = found
+        if state is not State.UNKNOWN:
+            # Without its partitions a flash is there as a whole.
+            vital = role != "flash"
+            yield Driver(role, node.path, (name,), state, by, why, (node.path,), vital)
 
     def typed(self, node: Node) -> bool:
         return "compatible" in node.properties
@@ -438,6 +504,11 @@ class _Looking:
                 return
             yield node
             at += 1 + (node.u32s(counter) or (0,))[0]
+
+
+def _has_function(node: Node) -> bool:
+    """Tell that a host has an SDIO card, whose functions are its children."""
+    return any("mmc-card" not in child.texts("compatible") for child in node.children)
 
 
 def _texts(node: Node) -> Iterator[tuple[str, str]]:

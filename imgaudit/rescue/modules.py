@@ -9,7 +9,7 @@ from __future__ import annotations
 import posixpath
 import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 
 from imgaudit import bounds
 from imgaudit.arches import ELF
@@ -123,22 +123,28 @@ def _files(path: str, top: Node) -> Iterator[tuple[str, Node]]:
                 yield f"{at}/{name}", child
 
 
-def read_loads(root: Root, scripts: Iterable[tuple[str, str]]) -> Loads:
+def read_loads(
+    root: Root,
+    scripts: Iterable[tuple[str, str]],
+    told: Container[tuple[str, int]] = frozenset(),
+) -> Loads:
     """Tell what loads modules: scripts by name, lists of names, or a daemon by modalias.
 
     Args:
         root: where lists and rules are looked up.
         scripts: paths and texts of what runs at boot.
+        told: the lines of them, from 1, whose variables were followed.
 
     """
     names: set[str] = set()
     hotplug = listed = unknown = False
-    for _, text in scripts:
-        for line in text.splitlines():
+    for path, text in scripts:
+        for number, line in enumerate(text.splitlines(), 1):
             bare = line.partition("#")[0]
             for match in _MODPROBE.finditer(bare):
                 words = [word for word in match[1].split() if not word.startswith("-")]
-                unknown = unknown or any("$" in word for word in words)
+                blind = any("$" in word for word in words) and (path, number) not in told
+                unknown = unknown or blind
                 names.update(module_name(word) for word in words if _MODULE.fullmatch(word))
             listed = listed or "/etc/modules" in bare or "systemd-modules-load" in bare
             daemon = _DEVICE_DAEMON.search(bare)

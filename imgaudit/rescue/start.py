@@ -146,9 +146,9 @@ class Start:
     of another chip is there. `ends` is the last command of a first program that ends. `mounted` are
     the mount points that something mounts on, and `no_point` those of them without a folder;
     `early` are programs that look there before they are mounted, with the point.
-    `loads` are modules that are loaded by name. `switch` is where it goes on. `nodes`
-    tells that something makes nodes of devices. `doubts` say in
-    sentences what was not followed.
+    `loads` are modules that are loaded by name, `blind` the lines that load what is not known.
+    `switch` is where it goes on. `nodes` tells that something makes nodes of devices. `doubts` say
+    in sentences what was not followed.
     """
 
     scripts: tuple[str, ...] = ()
@@ -159,9 +159,15 @@ class Start:
     no_point: tuple[tuple[Step, str], ...] = ()
     early: tuple[tuple[Step, str], ...] = ()
     loads: tuple[tuple[Step, str], ...] = ()
+    blind: frozenset[tuple[str, int]] = frozenset()
     switch: Switch | None = None
     nodes: bool = False
     doubts: tuple[str, ...] = ()
+
+    @property
+    def told(self) -> set[tuple[str, int]]:
+        """The lines of which it is known what modules they load."""
+        return {(step.path, step.line) for step, _ in self.loads} - self.blind
 
     @property
     def stops(self) -> str:
@@ -195,6 +201,7 @@ def follow_init(
         no_point=tuple(walk.no_point)[:KEPT],
         early=tuple((step, point) for step, point in walk.early if point in walk.mounted)[:KEPT],
         loads=tuple(walk.loads)[:KEPT],
+        blind=frozenset(walk.blind),
         switch=walk.left(),
         nodes=walk.nodes or "/dev" in walk.mounted,
         doubts=tuple(dict.fromkeys(walk.doubts))[:KEPT],
@@ -256,6 +263,7 @@ class _Walk:
         self.no_point: list[tuple[Step, str]] = []
         self.early: list[tuple[Step, str]] = []
         self.loads: list[tuple[Step, str]] = []
+        self.blind: set[tuple[str, int]] = set()
         self.doubts: list[str] = []
         self.steps = STEPS
         self.depth = 0
@@ -851,6 +859,8 @@ class _Walk:
         elif base in {"modprobe", "insmod"}:
             names = [word for word in words[1:] if word and word[0] != "-" and "=" not in word]
             self.loads += [(step, name) for name in names]
+            if None in words or len(self.loads) > KEPT:
+                self.blind.add((step.path, step.line))
         elif base == "run-parts" and words[-1]:
             for part in self.root.names(words[-1]):
                 below = f"{words[-1]}/{part}"

@@ -33,6 +33,7 @@ from imgaudit.rescue.survey import RescueFacts
 
 NO_TREE = "the device tree that the kernel is given is not known"
 NO_KERNEL = "the kernel is not known"
+_MODPROBE = "/sbin/modprobe"
 _ALSO = {"ext2": ("ext2", "ext4"), "ext3": ("ext3", "ext4"), "fat": ("vfat",)}
 """What Linux mounts a file system with, where that is called otherwise (fs/ext4/super.c)."""
 _GENERATED = ("/init", "/scripts/functions", "/scripts/init-top/udev", "/scripts/local")
@@ -53,7 +54,8 @@ class Started:
     """One Linux. `rescue` is its ramdisk, if any; `vital` are the roles without which it fails.
 
     `early` tells that a ramdisk comes before its root, which may bring drivers of its own, and
-    `switch` where that one goes on, where it is known to.
+    `switch` where that one goes on, where it is known to. `asks` tells that the kernel can have
+    modules loaded, of which `loads` are those that something loads anyway.
     """
 
     name: str
@@ -70,6 +72,8 @@ class Started:
     early: bool = False
     switch: Switch | None = None
     modules: Release | None = field(default=None, repr=False)
+    loads: Loads | None = field(default=None, repr=False)
+    asks: bool = True
 
     def file_system(self, name: str) -> State:
         """Tell whether a file system can be mounted in the ramdisk: built in, or as its module.
@@ -79,8 +83,12 @@ class Started:
         names = [also for one in name.split(",") for also in _ALSO.get(one, (one,))]
         if self.modules is None or not all(one in FILE_SYSTEMS for one in names):
             return State.UNKNOWN
-        if any(module.name in names for module in self.modules.modules):
-            return State.LOADED  # mount asks for it
+        brought = [module.name for module in self.modules.modules if module.name in names]
+        loads = self.loads or Loads(hotplug=None)
+        if brought and (self.asks or loads.hotplug is None or not loads.names.isdisjoint(brought)):
+            return State.LOADED  # mount(2) has it loaded (Linux fs/filesystems.c, get_fs_type)
+        if brought:
+            return State.IDLE
         builtin, image = frozenset(self.modules.builtin), image_of(self.kernel)
         states = {file_system_driver(one, image, self.config, builtin) for one in names}
         if State.BUILT_IN in states:
@@ -164,12 +172,14 @@ def _with_ramdisk(rescue: Rescue, starts: tuple[Start, ...], layout: Layout | No
     loads = None
     if rescue.root is not None and facts is not None:
         run = _run(scripts(rescue.root, facts.init.path), rescue.start)
-        loads = read_loads(rescue.root, run)
+        told = rescue.start.told if rescue.start is not None else set()
+        loads = read_loads(rescue.root, run, told)
         # What the start loads in functions, loops and files that it reads in counts as well.
         followed = rescue.start.loads if rescue.start is not None else ()
         names = {module_name(word) for _, word in followed}
         loads = replace(loads, names=loads.names | names)
-    served = Kernel(image_of(kernel), modules, loads)
+    asks = rescue.root is None or _asks(rescue.root)
+    served = Kernel(image_of(kernel), modules, loads, asks=asks)
     drivers = _drivers(tree, served, _roles(layout), arguments)
     return Started(
         name=rescue.name,
@@ -227,6 +237,7 @@ def _behind_ramdisk(main: Started, starts: tuple[Start, ...], layout: Layout) ->
     kernel, arguments = main.kernel, main.arguments
     early = _early(starts, layout.arch)
     modules: Release | None = None
+    loads: Loads | None = None
     drivers, vital = Drivers(why="its ramdisk may load drivers, and is not followed"), set[str]()
     if early is not None and early.root is not None and early.start is not None and kernel:
         switch = early.switch
@@ -234,7 +245,7 @@ def _behind_ramdisk(main: Started, starts: tuple[Start, ...], layout: Layout) ->
         lines = tuple(f"root={device}" for device in asked) or arguments
         vital = {"emmc"} if _on_emmc(lines) or _by_content(lines, layout) else set()
         modules, loads = _brought(early.root, early.start, kernel)
-        served = Kernel(image_of(kernel), modules, loads)
+        served = Kernel(image_of(kernel), modules, loads, asks=_asks(early.root))
         drivers = _drivers(main.tree, served, vital | {"console"}, arguments)
     return replace(
         main,
@@ -243,6 +254,8 @@ def _behind_ramdisk(main: Started, starts: tuple[Start, ...], layout: Layout) ->
         early=True,
         switch=None if early is None else early.switch,
         modules=modules,
+        loads=loads,
+        asks=early is None or early.root is None or _asks(early.root),
     )
 
 
@@ -266,7 +279,7 @@ def _brought(root: Root, start: FirstSteps, kernel: Content) -> tuple[Release | 
     own = [item for item in releases if release in {None, item.release}]
     texts = {path: root.text(path) or "" for path in (*start.scripts, *_GENERATED)}
     texts |= dict(_run(scripts(root, "/init"), start))
-    loads = read_loads(root, texts.items())
+    loads = read_loads(root, texts.items(), start.told)
     listed = (root.text("/conf/modules") or "").split()
     names = {module_name(word) for word in (*listed, *(word for _, word in start.loads))}
     loads = replace(loads, names=loads.names | names)
@@ -275,6 +288,14 @@ def _brought(root: Root, start: FirstSteps, kernel: Content) -> tuple[Release | 
     if start.doubts or udev or (start.switch is not None and not start.switch.step.line):
         loads = replace(loads, hotplug=True if udev else None)
     return own[0] if len(own) == 1 else None, loads
+
+
+def _asks(root: Root) -> bool:
+    """Tell whether the kernel finds the program that loads modules for it.
+
+    Source: Linux kernel/module/kmod.c, modprobe_path (CONFIG_MODPROBE_PATH, /sbin/modprobe).
+    """
+    return root.resolve(_MODPROBE).node is not None
 
 
 def _by_content(arguments: tuple[str, ...], layout: Layout) -> bool:
@@ -333,7 +354,10 @@ def _drivers(
         for text in (arguments or (tree.bootargs or "",))
         for console in command_line.parse(text).consoles
     }
-    return drivers_of(tree.tree, kernel, roles=roles, consoles=tuple(sorted(consoles)))
+    listed = any("mtdparts=" in text for text in arguments)
+    return drivers_of(
+        tree.tree, kernel, roles=roles, consoles=tuple(sorted(consoles)), listed=listed
+    )
 
 
 def _roles(layout: Layout | None) -> Iterator[str]:

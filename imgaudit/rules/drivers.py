@@ -143,8 +143,11 @@ MISSING = Rule(
     fix="Build the driver into the kernel (=y), or pack its module into the ramdisk and load it.",
     computed="no compatible of the node stands in a match table of the uncompressed kernel, and no"
     " module of its release has an alias for one; the same for what the node needs (clocks,"
-    " regulators, resets, the bus it is on); a warning where the stage can do without it",
+    " regulators, resets, the bus it is on), for what makes the disk of an eMMC, and for what reads"
+    " the partitions of a flash; a warning where the stage can do without it",
     sources=(
+        in_linux("drivers/mmc/core/block.c", says="mmcblk%u%s"),
+        in_linux("drivers/mtd/mtdpart.c", "parse_mtd_partitions"),
         in_linux("include/linux/mod_devicetable.h", "of_device_id"),
         in_linux("scripts/mod/file2alias.c", "do_of_table"),
         seen("Debian's packaged arm64 kernels"),

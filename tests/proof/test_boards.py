@@ -487,11 +487,18 @@ def test_what_needs_no_node_is_mounted_without_dev(mounts: str, says: str) -> No
         ({"modules.builtin": "kernel/fs/fat/vfat.ko\n"}, "its ramdisk no module of it"),
         ({"modules.builtin": "kernel/fs/fat/vfat.ko\n", "kernel/fs/ext4/ext4.ko": "x"}, ""),
         ({"modules.builtin": "kernel/fs/fat/vfat.ko\n", "kernel/fs/ext4.ko": "x"}, ""),
+        ({"kernel/fs/ext4.ko": "x", "no loader": ""}, "no /sbin/modprobe for the kernel to ask"),
+        ({"kernel/fs/ext4.ko": "x", "no loader": "", "named": "modprobe ext4\n"}, ""),
+        ({"kernel/fs/ext4.ko": "x", "no loader": "", "named": "modprobe $fs\n"}, ""),
     ],
 )
 def test_a_ramdisk_brings_what_mounts_the_root(files: dict[str, str], says: str) -> None:
-    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(_SWITCHES, 0o755)}
-    tree |= {"mnt": directory(), **_NODE}
+    """mount(2) asks for a file system's module by /sbin/modprobe (Linux kernel/module/kmod.c)."""
+    script = _SWITCHES.replace("\n", "\n" + files.get("named", ""), 1)
+    tree: Root = {"bin/sh": file(program(), 0o755), "init": file(script, 0o755)}
+    tree |= {"mnt": directory(), "bin/modprobe": file(program(), 0o755), **_NODE}
+    if "no loader" not in files:
+        tree["sbin/modprobe"] = file(program(), 0o755)
     tree |= {f"lib/modules/6.12/{name}": file(text) for name, text in files.items()}
     proof = _behind(tree, {})
     assert proof.verdict is (Verdict.REFUTED if says else Verdict.PROVEN), proof.line()

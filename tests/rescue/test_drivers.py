@@ -53,14 +53,22 @@ def look(
     modules: Mapping[str, str] | None = None,
     loads: Loads | None = None,
     consoles: tuple[str, ...] = (),
+    parts: str = "",
+    listed: bool = False,
+    asks: bool = True,
 ) -> Drivers:
-    files = {
+    files: dict[str, bytes] = {
         f"{AT}/{name}.ko": elf.module(name=name, vermagic="6.1", alias=alias)
         for name, alias in (modules or {}).items()
     }
+    if parts:
+        files[f"{AT}/modules.builtin"] = "".join(
+            f"kernel/{it}.ko\n" for it in parts.split()
+        ).encode()
     image = table("simple-bus", *builtin) + b"\0tide,plain\0"
     release = read_modules(tree(files))[0] if files else None
-    return drivers_of(board(devices), Kernel(image, release, loads), roles=ROLES, consoles=consoles)
+    served = Kernel(image, release, loads, asks=asks)
+    return drivers_of(board(devices), served, roles=ROLES, consoles=consoles, listed=listed)
 
 
 def states(drivers: Drivers, role: str = "console") -> list[tuple[str, State]]:
@@ -77,6 +85,74 @@ def test_built_in_missing_and_unknown() -> None:
     assert states(
         look({"serial@1000": {"compatible": ["tide,new", "tide,uart"]}}, "tide,uart")
     ) == [("/serial@1000", State.BUILT_IN)]
+
+
+HOSTS: Tree = {
+    "mmc@1000": {"compatible": "tide,sdio", "non-removable": True, "wifi@1": {"reg": 1}},
+    "mmc@2000": {"compatible": "tide,emmc", "non-removable": True},
+    "mmc@3000": {"compatible": "tide,slot", "bus-width": 4},
+}
+
+
+@pytest.mark.parametrize(
+    ("change", "served", "found"),
+    [
+        # An SDIO card's host has its functions below it: the other one is the eMMC's.
+        ({}, ("tide,emmc",), ["/mmc@2000"]),
+        ({}, (), ["/mmc@2000"]),
+        # Of two that may be, none is judged while one of them has a driver.
+        ({"mmc@1000": {"compatible": "tide,other", "non-removable": True}}, ("tide,other",), []),
+        ({"mmc@1000": {"compatible": "tide,other", "non-removable": True}}, (), ["/mmc@1000"]),
+        ({"mmc@2000": {"compatible": "tide,emmc", "no-mmc": True}}, (), ["/mmc@1000"]),
+    ],
+)
+def test_the_host_of_the_emmc(change: Tree, served: tuple[str, ...], found: list[str]) -> None:
+    """Linux Documentation/devicetree/bindings/mmc/mmc-controller.yaml."""
+    drivers = look(HOSTS | change, *served)
+    assert [node for node, _ in states(drivers, "emmc")] == found
+
+
+@pytest.mark.parametrize(
+    ("parts", "modules", "state"),
+    [
+        ("tide", {}, State.MISSING),
+        ("mmc_block", {}, State.BUILT_IN),
+        ("tide", {"mmc_block": "mmc:block"}, State.IDLE),
+        ("", {}, State.UNKNOWN),
+    ],
+)
+def test_an_emmc_needs_what_makes_its_disk(
+    parts: str, modules: dict[str, str], state: State
+) -> None:
+    """drivers/mmc/core/block.c makes /dev/mmcblk0, and may be a module of its own."""
+    found = look(HOSTS, "tide,emmc", parts=parts, modules=modules).of("emmc")
+    assert [it.state for it in found if it.compatible == ("mmc_block",)] == (
+        [] if state is State.UNKNOWN else [state]
+    )
+
+
+@pytest.mark.parametrize(
+    ("listed", "parts", "modules", "asks", "state"),
+    [
+        (True, "cmdlinepart", {}, True, None),
+        (True, "ofpart", {}, True, None),  # the tree's own partitions are there
+        (True, "tide", {}, True, State.MISSING),
+        (False, "tide", {}, True, State.MISSING),
+        (True, "tide", {"cmdlinepart": "x"}, True, None),
+        (True, "tide", {"cmdlinepart": "x"}, False, State.IDLE),
+        (True, "", {}, True, None),
+    ],
+)
+def test_a_flash_has_partitions_where_a_parser_is(
+    listed: bool, parts: str, modules: dict[str, str], asks: bool, state: State | None
+) -> None:
+    """drivers/mtd/mtdpart.c asks for the parser's module, which /sbin/modprobe loads."""
+    chip: Tree = {"compatible": "jedec,spi-nor", "partitions": {"compatible": "fixed-partitions"}}
+    bus: Tree = {"spi@0": {"compatible": "tide,spi", "flash@0": chip}}
+    drivers = look(bus, "tide,spi", parts=parts, modules=modules, listed=listed, asks=asks)
+    found = [it for it in drivers.of("flash") if it.compatible[0].endswith("part")]
+    assert [it.state for it in found] == ([] if state is None else [state])
+    assert not any(it.vital for it in found)
 
 
 def test_a_clock_is_found_wherever_it_stands() -> None:
@@ -220,6 +296,12 @@ def test_what_loads_modules(
     assert isinstance(text, bytes)
     loads = read_loads(tree(files), [("/init", text.decode())])
     assert (set(loads.names), loads.hotplug) == (names, hotplug)
+
+
+def test_lines_that_were_followed_hide_no_module() -> None:
+    text = "#!/bin/sh\nfor m in spi-nor; do modprobe $m; done\nmodprobe $driver\n"
+    for told, hotplug in (({("/init", 2)}, None), ({("/init", 2), ("/init", 3)}, False)):
+        assert read_loads(tree({"init": b""}), [("/init", text)], told).hotplug is hotplug
 
 
 def test_file_systems() -> None:

@@ -211,6 +211,12 @@ def test_inittab_and_the_scripts_that_it_runs() -> None:
 def test_modules_that_are_loaded_by_name() -> None:
     start = init("modprobe -q tide gauge", "insmod /lib/x.ko speed=3", "exec getty")
     assert [word for _, word in start.loads] == ["tide", "gauge", "/lib/x.ko"]
+    assert start.told == {("/init", 2), ("/init", 3)}
+
+
+def test_a_line_whose_words_are_not_known_may_load_anything() -> None:
+    start = init("for m in tide gauge; do modprobe $m; done", "modprobe $(cat /list)", "exec getty")
+    assert start.told == {("/init", 2)}
 
 
 def test_a_packaged_installer_is_followed() -> None:
