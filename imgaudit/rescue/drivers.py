@@ -356,16 +356,14 @@ class _Looking:
             if states and not any(
                 found[0] in {State.BUILT_IN, State.LOADED} for _, found in states
             ):
-                yield from self.part("flash", chip, *states[0])
+                yield from self.part("partitions", chip, *states[0])
 
     def part(
         self, role: str, node: Node, name: str, found: tuple[State, str, str]
     ) -> Iterator[Driver]:
         state, by, why = found
         if state is not State.UNKNOWN:
-            # Without its partitions a flash is there as a whole.
-            vital = role != "flash"
-            yield Driver(role, node.path, (name,), state, by, why, (node.path,), vital)
+            yield Driver(role, node.path, (name,), state, by, why, (node.path,))
 
     def typed(self, node: Node) -> bool:
         return "compatible" in node.properties

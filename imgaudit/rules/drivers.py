@@ -30,6 +30,7 @@ from imgaudit.writers.tree import Entry, file
 _DEVICES = {
     "console": "the console",
     "flash": "the SPI flash",
+    "partitions": "the SPI flash's partitions",
     "emmc": "the eMMC",
     "network": "the network",
     "watchdog": "the watchdog",
@@ -37,6 +38,8 @@ _DEVICES = {
 _EFFECTS = {
     "console": "The system starts mute, and nobody can type anything",
     "flash": "There is no /dev/mtd: nothing in the NOR can be read or written",
+    "partitions": "There is the whole flash, and none of its partitions: /dev/mtd1 and up are not"
+    " there",
     "emmc": "There is no /dev/mmcblk: nothing on the eMMC can be read or written",
     "network": "There is no network interface",
     "watchdog": "Nobody feeds the watchdog: where the boot loader started it, the board resets",
