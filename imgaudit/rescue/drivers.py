@@ -145,6 +145,7 @@ class Kernel:
     ) -> None:
         self._image = image
         self._asks = asks
+        self._modules = modules
         self._known: dict[str, State] = {}
         self._loads = loads or Loads()
         self._by_compatible: dict[str, str] = {}
