@@ -223,7 +223,7 @@ EMPTY = Rule(
     sources=(
         in_u_boot("boot/image-fit.c", "fit_image_verify", "Can't get image data/size"),
         in_u_boot("boot/image-fit.c", "fit_image_load", "Could not find %s subimage data!"),
-        in_u_boot("common/spl/spl_fit.c", "load_simple_fit", "Skip load '%s': image size is 0!"),
+        in_u_boot("common/spl/spl_fit.c", "spl_load_fit_image", "Skip load '%s': image size is 0!"),
     ),
     bad=_one(sample.fit({"kernel": sample.kernel({"data": ()})})),
     good=_GOOD,
