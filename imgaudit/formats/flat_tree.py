@@ -396,7 +396,7 @@ def signed_spans(
         view.size if header.size_dt_struct is None else header.off_dt_struct + header.size_dt_struct
     )
     names = view.bytes(header.off_dt_strings, header.size_dt_strings)
-    pieces = _Pieces(view, min(end, view.size))
+    pieces = _Pieces(view, end)
     spans: list[Span] = []
     wants: list[int] = []
     path: list[str] = []
@@ -406,7 +406,6 @@ def signed_spans(
         if token == _BEGIN_NODE:
             path.append(_text(pieces.name(at + 4)))
             wants.append(want)
-            stop = after if want > 1 else at
             named = ("/".join(path) or "/") in nodes
             want = 2 if named else max(want - 1, 0)
             include = want > 0

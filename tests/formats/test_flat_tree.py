@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import itertools
 import struct
 import subprocess
 from pathlib import Path
@@ -476,3 +477,63 @@ def test_tokens_stand_where_the_specification_has_them(words: tuple[int, ...], o
     assert caught.value.offset == offset
     whole = struct.pack(">5I", 4, 1, 0, 2, 9)
     assert flat_tree._structure(View.of(whole), 0, len(whole), b"")[1] == len(whole)
+
+
+SIGNED = {
+    "timestamp": 1,
+    "images": {
+        "about": "two",
+        "kernel": {"data": b"code", "type": "kernel", "hash": {"algo": "sha256"}},
+        "fdt": {"type": "flat_dt"},
+    },
+    "configurations": {
+        "default": "conf",
+        "conf": {"kernel": "kernel", "signature": {"value": b"12345678"}},
+        "other": {"kernel": "kernel"},
+    },
+}
+
+
+@pytest.mark.parametrize("version", [16, 17])
+@pytest.mark.parametrize(
+    ("nodes", "without", "covered"),
+    [
+        (
+            {"/", "/images/kernel", "/images/kernel/hash", "/configurations/conf"},
+            {"data"},
+            (
+                "{ timestamp images{ kernel{ type hash{ algo } } } configurations{ conf{ kernel"
+                " signature{ } } } } end"
+            ),
+        ),
+        ({"/"}, (), "{ timestamp images{ } configurations{ } } end"),
+        ({"/images"}, (), "images{ about kernel{ } fdt{ } } end"),
+        # What ends a node that is not covered is covered right behind one that is.
+        ({"/images/fdt"}, {"data"}, "fdt{ type } } end"),
+        ({"/images/kernel"}, {"type"}, "kernel{ data hash{ } } end"),
+        ((), (), "end"),
+    ],
+)
+def test_what_a_signature_covers(
+    nodes: set[str], without: set[str], covered: str, version: int
+) -> None:
+    """U-Boot boot/fdt_region.c: named nodes whole, of their children and parents the ends alone."""
+    data = write(SIGNED, version=version)
+    view, tree = View.of(data), parse(data)
+    spans = flat_tree.signed_spans(view, tree, nodes, without)
+    assert all(one.end < other.start for one, other in itertools.pairwise(spans))
+    strings = data[tree.header.off_dt_strings :]
+    told = []
+    for span in spans:
+        part = data[span.start : span.end] + flat_tree._END.to_bytes(4, "big")
+        pieces = flat_tree._Pieces(View.of(part), len(part))
+        for token, at, _ in flat_tree._tokens(pieces, 0):
+            if token == 1:
+                told.append(pieces.name(at + 4).decode() + "{")
+            elif token == 3:
+                name = strings[int.from_bytes(part[at + 8 : at + 12], "big") :]
+                told.append(name.partition(b"\0")[0].decode())
+            elif token == 2:
+                told.append("}")
+    assert " ".join([*told, "end"]) == covered
+    assert data[spans[-1].end - 4 : spans[-1].end] == bytes([0, 0, 0, 9])
