@@ -68,6 +68,8 @@ def test_an_artifact_that_does_not_fit(size: int, file_at: int, over: int | None
     findings = found("artifact-exceeds-region", example, {"a.bin": b"\1" * size})
     assert [item.values["over"] for item in findings] == [over] * (over is not None)
     assert all(item.offset == 64 * KIB for item in findings)
+    for item in findings:
+        assert item.values["needed"] == item.length == file_at + size
 
 
 def test_what_the_writer_unpacks_counts_unpacked() -> None:
