@@ -10,7 +10,9 @@ import pytest
 
 from imgaudit.contents.reader import Loader
 from imgaudit.contents.starts import start_of
+from imgaudit.formats import fat
 from imgaudit.formats.fit import FitFacts
+from imgaudit.formats.view import View
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import RAM
 from imgaudit.rules.built import subject_of
@@ -20,6 +22,7 @@ from imgaudit.rules.subject import Subject
 from imgaudit.tasks import audit
 from imgaudit.units import KIB
 from imgaudit.writers.env import environment
+from imgaudit.writers.fat import fat16
 
 KERNEL = sample.arm64_kernel(96 * KIB, image_size=128 * KIB)
 
@@ -210,3 +213,25 @@ def test_a_packed_file_that_does_not_unpack_is_damaged(tmp_path: Path, kind: str
             broken = image[:start] + b"\x5a" * 20_000 + image[start + 20_000 :]
             for content in loader.memory("r.img", broken).content.walk():
                 assert content.damaged_at is None or content.why
+
+
+@pytest.mark.parametrize(("missing", "why"), [(1024, ""), (1025, "needs 2,048 bytes, 2,047 are")])
+def test_a_file_in_pieces_whose_last_one_is_cut_is_damaged(missing: int, why: str) -> None:
+    """A kernel's second cluster lies in the last of a FAT, whose image lost its end."""
+    files = {"Image": sample.arm64_kernel().ljust(9000, b"x")}
+    image = bytearray(fat16(20 << 20, files, "BOOT", 1).whole())
+    facts = fat.READER.read(View.of(bytes(image)))
+    assert isinstance(facts, fat.Fat)
+    last = facts.cluster_count + 1
+    for copy in range(facts.fats):
+        table = facts.reserved_sectors * 512 + copy * facts.sectors_per_fat * 512
+        # The entries of clusters 2 and `last`: 2 leads to `last`, and that to where 2 led.
+        image[table + 2 * last : table + 2 * last + 2] = image[table + 4 : table + 6]
+        image[table + 4 : table + 6] = last.to_bytes(2, "little")
+    with Loader() as loader:
+        whole = loader.memory("boot.vfat", bytes(image[: len(image) - missing])).content
+    (kernel,) = whole.children
+    assert kernel.name == "boot.vfat/Image"
+    assert kernel.why.startswith(why)
+    assert kernel.damaged_at == (2048 if why else None)
+    assert kernel.format == (None if why else "arm64-image")
