@@ -6,12 +6,15 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
+from imgaudit.boot.found import Start
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
+from imgaudit.formats.facts import Facts
 from imgaudit.formats.fdt import FdtFacts
 from imgaudit.formats.first_stage import FirstStage
 from imgaudit.maps import fw_env_config, mtdparts
 from imgaudit.maps.collect import Copies, Copy, Place
+from imgaudit.maps.device_tree import flash_nodes
 from imgaudit.maps.entry import Kind, MapEntry, Medium
 from imgaudit.maps.fw_env_config import FlashToolConfig, Location, Target
 from imgaudit.maps.uboot_config import UBootConfig
@@ -26,6 +29,7 @@ from imgaudit.units import Span, counted, place, round_up
 
 _DISK = regex(r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d{1,9}))?", re.ASCII)
 _SECTOR = 512
+_TOOL_CONFIG = "/etc/fw_env.config"
 _NOWHERE = Span(0, 0)
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"
 _REGIONS = (
@@ -162,7 +166,7 @@ def _assigned(named: list[_Named], regions: list[Region]) -> Iterator[_Spot]:
 
 
 def _tools(subject: Subject) -> list[Copy[FlashToolConfig]]:
-    """Give every fw_env.config: the one that the layout names, and those of the main roots."""
+    """Give every fw_env.config: the one that the layout names, those of roots and of ramdisks."""
     named = subject.copies.flash_tool_config if subject.copies is not None else None
     found = [] if named is None else [named]
     for root in subject.roots.values():
@@ -170,14 +174,60 @@ def _tools(subject: Subject) -> list[Copy[FlashToolConfig]]:
             named is None or named.place.region is not root.region
         ):
             where = Place(
-                carrier="/etc/fw_env.config",
+                carrier=_TOOL_CONFIG,
                 name=root.artifact,
                 artifact=root.artifact,
                 region=root.region,
                 where=root.region.at_key("file"),
             )
             found.append(Copy(place=where, says=root.environment_tool))
+    for rescue in subject.rescues.values():
+        text = None if rescue.root is None else rescue.root.text(_TOOL_CONFIG)
+        region, artifact = rescue.region, rescue.artifact
+        if text is None or region is None or artifact is None:
+            continue
+        if named is None or named.place.region is not region:
+            where = Place(
+                carrier=_TOOL_CONFIG,
+                name=artifact.path,
+                artifact=artifact.path,
+                region=region,
+                where=region.at_key("file"),
+            )
+            found.append(Copy(place=where, says=fw_env_config.parse(text)))
     return found
+
+
+def _unlisted(subject: Subject, copy: Copy[FlashToolConfig]) -> bool:
+    """Tell that the kernel of a ramdisk is given no partitions of its flash at all.
+
+    Then its chips are all the MTDs there are (Linux drivers/mtd/mtdcore.c,
+    mtd_device_parse_register).
+    """
+    region = copy.place.region
+    starts = [
+        start
+        for followed in subject.boots.followed.values()
+        if followed.stage is not None and region is not None
+        if followed.stage.ramdisk == region.name
+        for start in followed.starts
+    ]
+    return bool(starts) and all(map(_without_partitions, starts))
+
+
+def _without_partitions(start: Start) -> bool:
+    trees = [part.content for part in start.pieces if part.role == "fdt" and part.content]
+    facts = [tree.unwrapped().facts for tree in trees]
+    arguments = start.boot.arguments or ""
+    told = "${" in arguments or "mtdparts=" in arguments
+    return not told and bool(facts) and all(map(_has_none, facts))
+
+
+def _has_none(facts: Facts | None) -> bool:
+    if not isinstance(facts, FdtFacts) or "mtdparts=" in (facts.bootargs or ""):
+        return False
+    chips = [found.node for found in flash_nodes(facts.tree)]
+    return bool(chips) and not any(chip.children for chip in chips)
 
 
 def _tool_places(subject: Subject, copy: Copy[FlashToolConfig]) -> Iterator[_Named]:
@@ -186,8 +236,11 @@ def _tool_places(subject: Subject, copy: Copy[FlashToolConfig]) -> Iterator[_Nam
         return
     layout, _ = both
     maps = _kernel_maps(subject, copy)
+    unlisted = _unlisted(subject, copy)
     for location in copy.says.locations:
         start = _start(location, layout, maps)
+        if unlisted and location.target is Target.MTD_NUMBER and location.number:
+            start = None, _NOWHERE, f"{location.device}, and its kernel is given no partitions"
         if start is None:
             continue
         area, span, told = start

@@ -683,8 +683,8 @@ _PRINTENV: Root = {
 }
 
 
-def _environment(*lines: str) -> Example:
-    config = {"etc/fw_env.config": file("".join(f"{line} 0x4000 0x10000\n" for line in lines))}
+def _environment(*lines: str, size: str = "0x4000") -> Example:
+    config = {"etc/fw_env.config": file("".join(f"{line} {size} 0x10000\n" for line in lines))}
     made = example(lambda: archive(_PRINTENV | config), rest=_ENV_REGIONS)
     shown = made.layout.replace("regions: [recovery]", "regions: [recovery, env-a, env-b]")
     return replace(made, layout=shown)

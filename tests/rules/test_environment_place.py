@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from imgaudit.rules import samples as sample
+from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.environment_place import _TOOL, _tool
 from imgaudit.rules.examples import emmc
+from imgaudit.rules.rescue import _environment
+from imgaudit.writers.cpio import cpio
+from imgaudit.writers.elf import program
+from imgaudit.writers.fdt import Tree
+from imgaudit.writers.tree import file
 from tests._audits import found, unchecked
 
 NAMED = 'CONFIG_ENV_IS_IN_MMC=y\nCONFIG_ENV_SIZE=0x2000\nCONFIG_ENV_MMC_SW_PARTITION="env"\n'
@@ -193,3 +202,68 @@ def test_an_environment_in_a_file_is_in_no_region(place: str, told: list[str]) -
         files={"u-boot.config": config.encode},
     )
     assert [item.region for item in found("environment-kept-elsewhere", example)] == told
+
+
+@pytest.mark.parametrize(
+    ("devices", "size", "rules"),
+    [
+        ((1, 2), "0x4000", set()),
+        ((2, 3), "0x4000", {"environment-location-differs"}),
+        ((1, 2), "0x2000", {"environment-length-differs"}),
+    ],
+)
+def test_the_file_in_a_ramdisk_is_held_against_the_layout(
+    devices: tuple[int, int], size: str, rules: set[str]
+) -> None:
+    """The layout names it nowhere: whoever repairs the board uses it all the same."""
+    example = _environment(*(f"/dev/mtd{number} 0x0" for number in devices), size=size)
+    listed = "written-elsewhere: {mtdparts: 'spi0.0:1m(recovery),64k(env-a),64k(env-b)'}\n"
+    made = replace(example, layout=example.layout + listed)
+    told = {
+        finding.rule.name
+        for what in ("location", "length")
+        for finding in found(f"environment-{what}-differs", made)
+    }
+    assert told == rules
+
+
+@pytest.mark.parametrize(
+    ("parts", "arguments", "right"),
+    [
+        (False, "console=ttyS0", False),
+        (True, "console=ttyS0", True),
+        (False, "console=ttyS0 mtdparts=spi0.0:64k(u-boot),64k(env)", True),
+        (False, "console=ttyS0 ${undefined}", False),
+    ],
+)
+def test_a_kernel_without_partitions_has_no_second_mtd(
+    parts: bool, arguments: str, right: bool
+) -> None:
+    """Linux drivers/mtd/mtdcore.c, mtd_device_parse_register: then the whole chip is the one."""
+    table: Tree = {
+        "compatible": "fixed-partitions",
+        "#address-cells": 1,
+        "#size-cells": 1,
+        "partition@0": {"label": "u-boot", "reg": (0, 0x10000)},
+        "partition@10000": {"label": "env", "reg": (0x10000, 0x10000)},
+    }
+    chip: Tree = {"compatible": "jedec,spi-nor", "reg": 0}
+    chip |= {"partitions": table} if parts else {}
+    bus: Tree = {"spi": {"#address-cells": 1, "#size-cells": 0, "flash@0": chip}}
+    root = {
+        "init": file(program(), 0o755),
+        "etc/fw_env.config": file("/dev/mtd1 0x0 0x2000 0x10000\n"),
+    }
+    images: Tree = {
+        "kernel": sample.kernel(),
+        "fdt": sample.image({"type": "flat_dt"}, payload=sample.board_tree(bus)),
+        "ramdisk": sample.image(payload=cpio(root, 0)),
+    }
+    named: Tree = {"conf": {"kernel": "kernel", "fdt": "fdt", "ramdisk": "ramdisk"}}
+    example = scripted(
+        f"setenv bootargs {arguments}; {RECOVERY}",
+        regions=("name: u-boot, at: 0, size: 64 KiB",),
+        rest="written-elsewhere: {mtdparts: 'spi0.0:64k(u-boot),64k(env),256k(recovery)'}\n",
+        itb=lambda: sample.fit(images, configurations=named),
+    )
+    assert bool(found("environment-location-differs", example)) is not right
