@@ -92,9 +92,43 @@ def test_a_table_that_starts_at_its_own_block_is_a_weak_match() -> None:
 
 
 @pytest.mark.parametrize(
+    ("indicator", "match"), [(0, Match.GOOD), (0x80, Match.GOOD), (1, Match.WEAK)]
+)
+def test_a_boot_indicator_is_one_of_two(indicator: int, match: Match) -> None:
+    assert mbr.match(View.of(block((indicator, 0x83, 1, 9)))) is match
+
+
+@pytest.mark.parametrize(("missing", "parts"), [(0, ["partition 1"]), (1, [])])
+def test_a_partition_up_to_the_last_byte_is_a_part(missing: int, parts: list[str]) -> None:
+    image = disk(40, {0: block((0, 0x83, 1, 39))})
+    assert [part.name for part in mbr.read(View.of(image[: len(image) - missing])).parts()] == parts
+
+
+def test_logical_partitions_of_two_chains_are_counted_on() -> None:
+    """Linux block/partitions/msdos.c: they count from 5, whichever extended partition has them."""
+    chains = {10: block((0, 0x83, 1, 3)), 25: block((0, 0x82, 1, 4))}
+    ends = block((0, 0x05, 10, 15), (0, 0x05, 25, 15))
+    facts = mbr.read(View.of(disk(40, {0: ends, **chains})))
+    assert [(it.number, it.first_lba) for it in facts.partitions] == [
+        (1, 10),
+        (2, 25),
+        (5, 11),
+        (6, 26),
+    ]
+    assert facts.chain_why == ""
+    for lost in chains:
+        left = {lba: data for lba, data in chains.items() if lba != lost}
+        facts = mbr.read(View.of(disk(40, {0: ends, **left})))
+        assert facts.chain_why == f"block {lost} of the chain has no signature 55 AA"
+        assert facts.partitions[-1].number == 5
+    assert mbr.read(View.of(disk(40, {0: ends}))).chain_why.startswith("block 10 of")
+
+
+@pytest.mark.parametrize(
     ("image", "offset"),
     [
         (block((0, 0xEE, 1, 100)), 446),  # UEFI 5.2.3: the protective MBR of a GPT
+        (block((0, 0x83, 4, 9), (0, 0xEE, 1, 3)), 462),  # a hybrid one
         (block((0, 0x83, 1, 9))[:-1] + b"\0", 510),
         (bytes(511), 0),
         # The jump, sector size and cluster size of a FAT volume (Microsoft FAT specification).
