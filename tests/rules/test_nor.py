@@ -4,7 +4,7 @@ import pytest
 
 from imgaudit.rules.engine import Example, Severity
 from imgaudit.rules.geometry.nor import protectable
-from imgaudit.units import KIB, MIB
+from imgaudit.units import KIB, MIB, Span
 from tests._audits import found, nor, one, unchecked
 
 UNEVEN = "size: 1 MiB, erase-map: [{count: 16, size: 4 KiB}, {count: 15, size: 64 KiB}]"
@@ -77,6 +77,52 @@ def test_block_protect_covers(end: str, at: str, locked: int) -> None:
     region = f"name: env, at: {at}, size: 64 KiB, writer: runtime"
     findings = found("block-protect-covers-written-region", protect("1 MiB", end, region))
     assert [item.length for item in findings] == [locked] * bool(locked)
+
+
+def test_no_more_is_locked_than_the_chip_has() -> None:
+    region = "name: env, at: 0, size: 64 KiB, writer: runtime"
+    finding = one("block-protect-covers-written-region", protect("17 MiB", "top", region))
+    assert (finding.offset, finding.length) == (0, 64 * KIB)
+
+
+@pytest.mark.parametrize(
+    ("covers", "end", "span", "holds", "finds"),
+    [
+        ("1 MiB", "bottom", Span.sized(0, 64 * KIB), "fip", 0),
+        ("1 MiB", "top", Span.sized(0, 64 * KIB), "fip", 1),
+        ("1 MiB", "bottom", Span.sized(MIB, 64 * KIB), "kwbimage", 1),
+        ("1 MiB", "bottom", Span.sized(MIB - 1, 64 * KIB), "kwbimage", 0),
+        ("1 MiB", "top", Span.sized(15 * MIB - 64 * KIB, 64 * KIB), "fip", 1),
+        ("1 MiB", "top", Span.sized(15 * MIB - 64 * KIB, 64 * KIB + 1), "fip", 0),
+        ("1 MiB", "top", Span.sized(0, 64 * KIB), "raw", 0),
+        ("0", "top", Span.sized(0, 64 * KIB), "fip", 0),
+    ],
+)
+def test_what_is_locked_reaches_the_boot_loader(
+    covers: str, end: str, span: Span, holds: str, finds: int
+) -> None:
+    region = f"name: loader, at: {span.start}, size: {span.size}, holds: {holds}"
+    example = protect(covers, end, region, "name: log, at: 4 MiB, size: 1 MiB, writer: runtime")
+    assert len(found("block-protect-misses-boot-loader", example)) == finds
+
+
+@pytest.mark.parametrize(
+    ("at", "size", "lost"),
+    [
+        (0xFFFF, 0x10001, 1),
+        (0x10000, 0x10000, None),
+        (0x2000, 0x2000, None),
+        (0x2000, 0x2001, 1),
+        (0x4000, 1, 1),
+    ],
+)
+def test_a_neighbour_in_the_environment_s_block(at: int, size: int, lost: int | None) -> None:
+    example = nor(
+        f"name: env, at: 0, size: 0x4000, {ENV}, env: {{size: 16 KiB}}",
+        f"name: log, at: {at}, size: {size}, writer: runtime",
+    )
+    findings = found("environment-rewrites-neighbour", example)
+    assert [item.length for item in findings] == [lost] * (lost is not None)
 
 
 def test_block_protect_may_cover_what_the_board_does_not_write() -> None:
