@@ -457,7 +457,7 @@ def main(runs: int = 5) -> None:
             where(python, whole, "audit", "layout.yaml"),
         ),
     ]
-    print(tabulate(rows, headers=("", "clock", "processor", "aim at most", "where")))  # noqa: T201 - a tool
+    print(tabulate(rows, headers=("", "clock", "processor", "aim at most", "where")))
 
 
 def _ratio(cost: Cost, other: Cost) -> tuple[str, str]:

@@ -65,8 +65,8 @@ def main(file: str, *tests: str) -> int:
             (copy / file).write_text(changed, encoding="utf-8")
             if _passes(copy, tests):
                 survivors += 1
-                print(f"{file}:{line}: {changed.splitlines()[line - 1].strip()}")  # noqa: T201 - a tool
-    print(f"{survivors} of {len(all_of)} survive")  # noqa: T201 - as above
+                print(f"{file}:{line}: {changed.splitlines()[line - 1].strip()}")
+    print(f"{survivors} of {len(all_of)} survive")
     return survivors
 
 

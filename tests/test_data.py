@@ -197,7 +197,10 @@ def test_the_first_objects_of_a_class_may_be_made_by_many_threads() -> None:
     for _ in range(50):
         ours = made(data.dataclass, {"frozen": True})
         seen: list[Any] = []
-        threads = [threading.Thread(target=lambda: seen.append(ours("a"))) for _ in range(4)]  # noqa: B023 - ended below
+        threads = [
+            threading.Thread(target=lambda make, into: into.append(make("a")), args=(ours, seen))
+            for _ in range(4)
+        ]
         for thread in threads:
             thread.start()
         for thread in threads:

@@ -93,7 +93,7 @@ def test_the_oldest_versions_are_those_that_are_allowed() -> None:
     extras = PROJECT["optional-dependencies"]
     wanted = {}
     for line in (*PROJECT["dependencies"], *extras["fast"], *extras["signatures"]):
-        name, least = re.match(r"([\w.-]+)>=([\d.]+)", line).groups()  # type: ignore[union-attr]
+        ((name, least),) = re.findall(r"^([\w.-]+)>=([\d.]+)", line)
         wanted[name] = [int(part) for part in least.split(".")]
     pinned = dict(
         line.split("==")

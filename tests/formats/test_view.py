@@ -108,6 +108,7 @@ def test_a_file_that_shrinks_is_not_read(tmp_path: Path) -> None:
 def test_only_bytes_that_are_held_outlive_their_file(tmp_path: Path) -> None:
     class Pieces(MemorySource):
         __slots__ = ("below",)
+        below: View
 
     path = tmp_path / "image"
     path.write_bytes(b"tide")
@@ -115,7 +116,7 @@ def test_only_bytes_that_are_held_outlive_their_file(tmp_path: Path) -> None:
         on_disk, held = View(FileSource(file.fileno(), 4)), View.of(b"tide")
         for below in (on_disk, held):
             above = Pieces(b"")
-            above.below = below  # type: ignore[attr-defined]
+            above.below = below
             assert in_memory(View(above)) == in_memory(below) == (below is held)
     assert list(MemorySource(b"").data()) == []
     assert list(MemorySource(b"tide").data()) == [Span(0, 4)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -29,10 +30,10 @@ def found(board: Board, manifest: Manifest = SEALED) -> list[Finding]:
     return list(audit.run(replace(subject, manifest=manifest), only=CHECKS).findings)
 
 
-def with_region(name: str, **changes: object) -> Manifest:
+def with_region(name: str, **changes: Any) -> Manifest:
     def regions() -> Iterator[SealedRegion]:
         for region in SEALED.regions:
-            yield replace(region, **changes) if region.name == name else region  # type: ignore[arg-type] # by name
+            yield replace(region, **changes) if region.name == name else region
 
     return replace(SEALED, regions=tuple(regions()))
 

@@ -18,7 +18,7 @@ SCRIPTS = ("echo none", "mtd read settings 0x80000000", "mtd read env 0x80000000
 NAMES = ("settings", "env", "boot", "recovery", "logs")
 
 
-def board(names: tuple[str, str, str], labels: tuple[str, str, str], script: str) -> Example:
+def board(names: tuple[str, ...], labels: tuple[str, ...], script: str) -> Example:
     """A NOR whose regions have these labels in the layout, and those names in the environment."""
     boot, kept, last = names
     text = f"mtdparts=spi0.0:64k({boot}),64k({kept}),64k(uenv),832k({last})"
@@ -40,18 +40,16 @@ def ways(finding: Finding) -> list[str]:
 
 
 def followed(
-    way: str, names: tuple[str, str, str], labels: tuple[str, str, str]
-) -> tuple[tuple[str, str, str], tuple[str, str, str]]:
+    way: str, names: tuple[str, ...], labels: tuple[str, ...]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Do what a way says, by its words: to the list in the environment, or to the layout."""
     for new, old in re.findall(r"write (\w+) for (\w+) in mtdparts \(u-boot\.env, variable", way):
         assert old in names
-        names = tuple(new if name == old else name for name in names)  # type: ignore[assignment]
+        names = tuple(new if name == old else name for name in names)
     for line, new, old in re.findall(r"example\.yaml:(\d+): label: (\w+), was (\w+)", way):
         number = {7: 0, 8: 1, 10: 2}[int(line)]
         assert labels[number] == old
-        labels = tuple(  # type: ignore[assignment]
-            new if it == number else label for it, label in enumerate(labels)
-        )
+        labels = tuple(new if it == number else label for it, label in enumerate(labels))
     return names, labels
 
 
@@ -66,7 +64,7 @@ def keys(found: tuple[Finding, ...]) -> dict[tuple[str, ...], int]:
 )
 @settings(max_examples=25)
 def test_what_is_told_mends_and_breaks_nothing(
-    names: tuple[str, str, str], labels: tuple[str, str, str], script: str
+    names: tuple[str, ...], labels: tuple[str, ...], script: str
 ) -> None:
     found = audited(board(names, labels, script)).findings
     ranks = keys(found)

@@ -28,8 +28,9 @@ def applied(advice: str, recovery: str, more: dict[str, str]) -> Example:
         new, old, name = found.groups()
         assert name == "recovery"
         return scripted(recovery.replace(f" {old} ", f" {new} ", 1), more=more, itb=whole_fit)
-    name, value = re.search(r": write (\w+)=(\w+) for ", advice).groups()  # type: ignore[union-attr]
-    return scripted(recovery, more=more | {name: value}, itb=whole_fit)
+    values = dict(re.findall(r": write (\w+)=(\w+) for ", advice)[:1])
+    assert values
+    return scripted(recovery, more=more | values, itb=whole_fit)
 
 
 @given(

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -93,7 +94,7 @@ def test_pages_of_a_nand() -> None:
         (parts, "spi-nand", ["ubi-page-size-mismatch"]),
         ((64, 128), "nand", ["ubi-page-size-mismatch"]),
     ):
-        example = on_nand(lambda at=at: ubi.ubi(64 * KIB, 1, at=at), kind=kind)  # type: ignore[misc]
+        example = on_nand(partial(ubi.ubi, 64 * KIB, 1, at=at), kind=kind)
         assert names(example, HERE) == wanted, (at, kind)
 
 
@@ -137,7 +138,7 @@ def test_a_ubifs_that_suits_its_volume() -> None:
         (leb - 4096, 2048, ["ubifs-made-for-another-flash"]),
     ):
         image = ubi.ubi(64 * KIB, 3, at=(2048, 4096), data=ubi._ubifs(size, unit)[:leb])
-        assert names(on_nand(lambda image=image: image), HERE) == told  # type: ignore[misc]
+        assert names(on_nand(partial(bytes, image)), HERE) == told
 
 
 SAMPLES = {"ubi": ubi.ubi(64 * KIB, 4, data=b"x" * 9999), "ubifs": ubi._ubifs(64 * KIB)}

@@ -6,6 +6,7 @@ import subprocess
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -276,8 +277,9 @@ def test_nothing_to_draft_is_said(nodes: Tree, why: str, tmp_path: Path) -> None
 def test_a_source_that_is_none(wrong: str, tmp_path: Path) -> None:
     path = tmp_path / "what"
     path.write_bytes(b"\x01\x02 nothing that is known \xff")
+    given: dict[str, Any] = {wrong: str(path)}
     with pytest.raises(AuditError, match=r"what (is|has) no"):
-        draft(replace(Sources(), **{wrong: str(path)}))  # type: ignore[arg-type]
+        draft(replace(Sources(), **given))
     with pytest.raises(AuditError, match="the mtdparts given"):
         draft(Sources(mtdparts="spi0.0:64k(open"))
 
