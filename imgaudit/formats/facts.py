@@ -8,6 +8,7 @@ from dataclasses import field
 from typing import ClassVar
 
 from imgaudit.data import dataclass
+from imgaudit.errors import FormatError
 from imgaudit.formats.view import View
 from imgaudit.units import Span
 
@@ -117,6 +118,15 @@ class Reader:
     read: Callable[[View], Facts]
     unpack: Unpacker | None = None
     windows: Callable[[View], list[Span]] | None = None
+
+
+def by_its_sum(read: Callable[[View], Facts], view: View) -> Match:
+    """Tell by the checksum of a header, the first that is read, whether it is one."""
+    try:
+        facts = read(view)
+    except FormatError:
+        return Match.WEAK
+    return Match.SURE if facts.checksums[0].matches else Match.WEAK
 
 
 def head_only(view: View) -> list[Span]:

@@ -10,7 +10,7 @@ from typing import ClassVar
 
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader, by_its_sum
 from imgaudit.formats.lz4_block import WINDOW, decode
 from imgaudit.formats.skippable import first_frame, skip
 from imgaudit.formats.stream import Feed, sliced
@@ -68,14 +68,7 @@ def _xxh32(data: bytes) -> int:
 
 def match(view: View) -> Match:
     """Look for the magic, behind skippable frames too, and the descriptor's checksum."""
-    start = first_frame(view, _MAGIC)
-    if start is None:
-        return Match.NO
-    try:
-        facts = read(view)
-    except FormatError:
-        return Match.WEAK
-    return Match.SURE if facts.checksums[0].matches else Match.WEAK
+    return Match.NO if first_frame(view, _MAGIC) is None else by_its_sum(read, view)
 
 
 def read(view: View) -> Lz4:

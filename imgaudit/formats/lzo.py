@@ -12,7 +12,7 @@ from typing import ClassVar
 from imgaudit.data import dataclass
 from imgaudit.errors import FormatError
 from imgaudit.formats import libraries
-from imgaudit.formats.facts import Checksum, Facts, Match, Reader
+from imgaudit.formats.facts import Checksum, Facts, Match, Reader, by_its_sum
 from imgaudit.formats.stream import Feed
 from imgaudit.formats.view import View
 from imgaudit.units import KIB, Span, both
@@ -49,13 +49,7 @@ class Lzo(Facts):
 
 def match(view: View) -> Match:
     """Look for the magic and the header's checksum."""
-    if view.upto(0, 9) != _MAGIC:
-        return Match.NO
-    try:
-        facts = read(view)
-    except FormatError:
-        return Match.WEAK
-    return Match.SURE if facts.checksums[0].matches else Match.WEAK
+    return by_its_sum(read, view) if view.upto(0, 9) == _MAGIC else Match.NO
 
 
 def read(view: View) -> Lzo:

@@ -14,6 +14,7 @@ from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules._rescue import archive, listed, on_rescue, said, surveyed, tree
 from imgaudit.rules.cited import (
+    PASSWORDS_IN_CLEAR,
     PRACTICE,
     PRIVATE_KEYS,
     in_busybox,
@@ -335,18 +336,7 @@ CREDENTIALS = Rule(
     fix="Take it out of the image; give each unit its own when it is set up.",
     computed="a file with contents under a name that holds passwords by convention, or a passphrase"
     " in a configuration of wpa_supplicant (a warning)",
-    sources=(
-        manual(
-            "curl(1)",
-            "file in the user's home directory for login name and password.",
-        ),
-        manual(
-            "git-credential-store(1)",
-            "Using this helper will store your passwords unencrypted on disk",
-        ),
-        manual("wpa_supplicant.conf(5)", "psk=very secret passphrase"),
-        PRACTICE,
-    ),
+    sources=PASSWORDS_IN_CLEAR,
     bad=tree({"root/.netrc": file("machine tides.example login gauge password low\n", 0o600)}),
     good=tree(),
 )

@@ -144,6 +144,15 @@ BOARD_NAMES = standard(
         "a sorted list of strings starting with the exact name of the machine",
     ),
 )
+PASSWORDS_IN_CLEAR = (
+    manual("curl(1)", "file in the user's home directory for login name and password."),
+    manual(
+        "git-credential-store(1)",
+        "Using this helper will store your passwords unencrypted on disk",
+    ),
+    manual("wpa_supplicant.conf(5)", "psk=very secret passphrase"),
+    PRACTICE,
+)
 PRIVATE_KEYS = (
     standard(
         "RFC 7468",

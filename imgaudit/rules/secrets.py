@@ -8,7 +8,7 @@ from uuid import UUID
 from imgaudit.rescue.secrets import Kept
 from imgaudit.rules._rescue import listed
 from imgaudit.rules.access import KEY_TEXT
-from imgaudit.rules.cited import PRACTICE, PRIVATE_KEYS, manual
+from imgaudit.rules.cited import PASSWORDS_IN_CLEAR, PRIVATE_KEYS
 from imgaudit.rules.engine import Example, Kind, Missing, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
 from imgaudit.rules.subject import Subject
@@ -70,14 +70,7 @@ PASSWORD = Rule(
     fix="Take it out of the image; give each unit its own when it is set up.",
     computed="a file with contents under a name that holds passwords by convention, or a passphrase"
     " in a configuration of wpa_supplicant (a warning)",
-    sources=(
-        manual(
-            "curl(1)",
-            "file in the user's home directory for login name and password.",
-        ),
-        manual("wpa_supplicant.conf(5)", "psk=very secret passphrase"),
-        PRACTICE,
-    ),
+    sources=PASSWORDS_IN_CLEAR,
     bad=_disk({"root/.netrc": file("machine tides.example login gauge password low\n", 0o600)}),
     good=_GOOD,
 )
