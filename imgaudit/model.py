@@ -684,6 +684,15 @@ class Layout(Located):
     def _named(self) -> dict[str, Region]:
         return {region.name: region for region in reversed(self.regions)}
 
+    def partition(self, area: str, number: int) -> Region | None:
+        """Give the region that is a partition of an area, by its number in the table."""
+        return self._partitions.get((area, number))
+
+    @cached_property
+    def _partitions(self) -> dict[tuple[str, int], Region]:
+        numbered = ((one, one.partition) for one in reversed(self.regions))
+        return {(one.area, number): one for one, number in numbered if number is not None}
+
     def twins(self, region: str) -> tuple[Region, ...]:
         """Give the regions with other copies of an environment: named by it, or naming it."""
         return tuple(self._twins.get(region, {}).values())

@@ -13,6 +13,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from imgaudit.chips import EMMC, RAW_NAND, SD_CARD, SPI_NAND, SPI_NOR, ChipKind
+from imgaudit.layout.load import parse
 from imgaudit.model import (
     BACKUP_TABLE,
     Chip,
@@ -250,3 +251,36 @@ def test_what_stays_free_in_a_region(
 
 def test_an_artifact_has_the_room_behind_where_it_starts() -> None:
     assert replace(region(MIB), file_at=MIB - 1).room == 1
+
+
+def test_regions_are_found_by_name_by_partition_and_by_the_copy_that_they_are() -> None:
+    env = "holds: uboot-env, writer: runtime, size: 64 KiB"
+    text = f"""\
+layout: 1
+board: tide
+arch: arm64
+chips:
+  nor: {{kind: spi-nor, size: 1 MiB, erase-block: 64 KiB}}
+  emmc: {{kind: emmc, sectors: 65536}}
+regions:
+  - {{name: first, chip: nor, at: 0, {env}, env: {{size: 8 KiB, copy: second}}}}
+  - {{name: second, chip: nor, at: 64 KiB, {env}}}
+  - {{name: third, chip: nor, at: 128 KiB, {env}, env: {{size: 16 KiB, copy: second}}}}
+  - {{name: alone, chip: nor, at: 192 KiB, {env}, env: {{size: 4 KiB}}}}
+  - {{name: root, chip: emmc, partition: 2, at: 1 MiB, size: 1 MiB, holds: raw, writer: release}}
+"""
+    layout = parse(text.encode(), "board.yaml")
+    twins = {one.name: [it.name for it in layout.twins(one.name)] for one in layout.regions}
+    assert twins == {
+        "first": ["second"],
+        "second": ["first", "third"],
+        "third": ["second"],
+        "alone": [],
+        "root": [],
+    }
+    shapes = [layout.shape(one) for one in layout.regions]
+    sizes = [None if shape is None else shape.size for shape in shapes]
+    assert sizes == [8 * KIB, 8 * KIB, 16 * KIB, 4 * KIB, None]
+    assert layout.find("root") is layout.partition("emmc", 2) is layout.region("root")
+    assert layout.find("none") is None
+    assert [layout.partition(*at) for at in (("emmc", 1), ("nor", 2))] == [None, None]

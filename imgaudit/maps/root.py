@@ -119,8 +119,7 @@ def _target(layout: Layout, chip: str, disk: _Disk, number: int) -> Target:
     if number not in disk.names:
         numbers = ", ".join(map(str, sorted(disk.names)))
         return Target(why=f"the disk has the partitions {numbers}")
-    found = (it for it in layout.regions if it.area == chip and it.partition == number)
-    return Target(region=next(found, None))
+    return Target(region=layout.partition(chip, number))
 
 
 def _disks(build: Build, layout: Layout) -> dict[str, _Disk]:

@@ -403,10 +403,9 @@ def _start(
     if disk["partition"] is None:
         size = next((one.size for one in layout.areas if one.name == area), None)
         return None if size is None else (area, Span(0, size), location.device)
-    number = int(disk["partition"])
-    for region in layout.regions_on(area):
-        if region.partition == number:
-            return area, region.span, region.name
+    region = layout.partition(area, int(disk["partition"]))
+    if region is not None:
+        return area, region.span, region.name
     return None, _NOWHERE, f"{location.device}, which the layout does not have"
 
 

@@ -110,17 +110,9 @@ class _Entry:
     ) -> Finding:
         """Make a finding about the entry, and about its region where the layout has one."""
         found, entry = self.found, entry or self.entry
-        regions = build.layout.regions if build.layout and found.chip else ()
-        region = next(
-            (
-                region
-                for region in regions
-                if region.partition == entry.number
-                and found.chip
-                and region.chip == found.chip.name
-            ),
-            None,
-        )
+        region = None
+        if build.layout is not None and found.chip is not None:
+            region = build.layout.partition(found.chip.name, entry.number)
         return case.inside(found, at=entry.offset, length=length, region=region)
 
 
