@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 # Beside all of geometry: what looks at erase blocks, sizes, and the dumps of a chip's own data.
-_OF_CHIPS = ("chip_data", "erase", "filesystems", "gpt")
+_OF_CHIPS = ("chip_data", "erase", "filesystems", "gpt", "mbr")
 _OF_MAPS = ("drift", "environment_place")
 _OF_SCRIPTS = ("ram", "scripts")
 

@@ -1,4 +1,4 @@
-"""Partition tables: a GPT in itself, on its device, and against the layout; and plain MBRs."""
+"""A GPT in itself, and on its device."""
 
 from __future__ import annotations
 
@@ -7,138 +7,53 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from itertools import groupby
-from typing import Any
 
 from imgaudit.contents.place import Node
-from imgaudit.data import dataclass
 from imgaudit.formats.gpt import Gpt, GptEntry, GptTable
-from imgaudit.formats.guid import TYPE_NAMES, partition_type
-from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.layout.keys import alternatives
-from imgaudit.model import SECTOR, Region
+from imgaudit.model import SECTOR
 from imgaudit.patterns import regex
+from imgaudit.rules._gpt import (
+    AGREES,
+    ARRAY_AT,
+    BACKUP_AT,
+    COPIES,
+    DATA,
+    ENTRIES,
+    GOOD,
+    GPTS,
+    HEADER_AT,
+    PRIMARIES,
+    REGIONS,
+    ROOTFS,
+    SECTORS,
+    TABLES,
+    Copy,
+    Entry,
+    disk,
+    example,
+    mbr,
+    overlaps,
+    partition,
+)
 from imgaudit.rules.cited import (
     PRACTICE,
     in_linux,
     in_trusted_firmware,
     in_u_boot,
     in_uefi,
-    manual,
     standard,
 )
-from imgaudit.rules.engine import Case, Example, Finding, Outcome, Rule, Severity, check
-from imgaudit.rules.examples import emmc
-from imgaudit.rules.kinds import contents_of, whole
+from imgaudit.rules.engine import Outcome, Rule, Severity, check
+from imgaudit.rules.kinds import whole
 from imgaudit.rules.subject import Subject
-from imgaudit.units import KIB, Span
-from imgaudit.writers.gpt import Partition, gpt
+from imgaudit.units import Span
+from imgaudit.writers.gpt import Partition
 from imgaudit.writers.sparse import patched
 
 # What firmware, scripts and device names take without quoting (common practice, no source).
 _USUAL_LABEL = regex(r"[A-Za-z0-9._+-]+")
 _MBR_MOST = 0xFFFFFFFF
-
-# The examples' disk: 256 KiB with two partitions.
-_SECTORS = 512
-_LAST = _SECTORS - 1
-_HEADER, _ARRAY = SECTOR, 2 * SECTOR
-_BACKUP = _LAST * SECTOR
-_ONE, _TWO = "linux-root-arm64", "linux-data"
-
-
-def _partition(
-    number: int, name: str, at: int, size: int, *, kind: str = _ONE, guid: int | None = None
-) -> Partition:
-    unique = uuid.UUID(int=number if guid is None else guid)
-    return Partition(name, uuid.UUID(TYPE_NAMES[kind]), unique, at * KIB, size * KIB)
-
-
-_ROOTFS = _partition(1, "rootfs", 64, 64)
-_DATA = _partition(2, "data", 128, 64, kind=_TWO)
-
-
-def _disk(*partitions: Partition, sectors: int = _SECTORS) -> bytes:
-    table = gpt(sectors, uuid.UUID(int=3), partitions or (_ROOTFS, _DATA))
-    image = bytearray(table.size)
-    for at, data in table.pieces:
-        image[at : at + len(data)] = data
-    return bytes(image)
-
-
-def _mbr(*records: tuple[int, int]) -> bytes:
-    """Write an MBR with records of type 0x83, each its first sector and its length."""
-    packed = b"".join(
-        bytes(4) + b"\x83" + bytes(3) + first.to_bytes(4, "little") + count.to_bytes(4, "little")
-        for first, count in records
-    )
-    return (bytes(446) + packed.ljust(64, b"\0") + b"\x55\xaa").ljust(_SECTORS * SECTOR, b"\0")
-
-
-def _example(image: Callable[[], bytes], *regions: str) -> Example:
-    chip = f"sectors: {_SECTORS}, image: emmc.img"
-    return emmc(*regions, chip=chip, files={"emmc.img": image})
-
-
-_REGIONS = (
-    f"name: rootfs, partition: 1, at: 64 KiB, size: 64 KiB, type: {_ONE}",
-    f"name: data, partition: 2, at: 128 KiB, size: 64 KiB, type: {_TWO}",
-)
-_GOOD = _example(_disk)
-_AGREES = _example(_disk, *_REGIONS)
-
-
-@dataclass(frozen=True, slots=True)
-class _Copy:
-    """One of the two copies of a table; without its primary a disk boots from the backup."""
-
-    found: Node[Gpt]
-    name: str
-    table: GptTable
-    severity: Severity
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    """An entry of the copy that counts."""
-
-    found: Node[Gpt]
-    table: GptTable
-    entry: GptEntry
-
-    def finding(
-        self, case: Case, build: Subject, *, entry: GptEntry | None = None, length: int = 128
-    ) -> Finding:
-        """Make a finding about the entry, and about its region where the layout has one."""
-        found, entry = self.found, entry or self.entry
-        region = None
-        if build.layout is not None and found.chip is not None:
-            region = build.layout.partition(found.chip.name, entry.number)
-        return case.inside(found, at=entry.offset, length=length, region=region)
-
-
-def _copies(found: Node[Gpt]) -> Iterator[_Copy]:
-    if found.facts.primary is not None:
-        yield _Copy(found, "primary", found.facts.primary, Severity.ERROR)
-    if found.facts.backup is not None:
-        yield _Copy(found, "backup", found.facts.backup, Severity.WARNING)
-
-
-def _that_counts(copy: _Copy) -> Iterator[_Copy]:
-    if copy.table is copy.found.facts.table:
-        yield copy
-
-
-def _entries(copy: _Copy) -> Iterator[_Entry]:
-    for entry in copy.table.entries:
-        yield _Entry(copy.found, copy.table, entry)
-
-
-GPTS = contents_of(Gpt)
-COPIES = GPTS.each(_copies)
-PRIMARIES = COPIES.each(lambda copy: (copy,) if copy.name == "primary" else ())
-TABLES = COPIES.each(_that_counts)
-ENTRIES = TABLES.each(_entries)
-MBRS = contents_of(Mbr)
 
 
 def _header_values(copy: str, *, stored: str, computed: str) -> None: ...
@@ -165,13 +80,13 @@ HEADER = Rule(
         in_u_boot("disk/part_efi.c", "validate_gpt_header"),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
     ),
-    bad=_example(lambda: patched(_disk(), _HEADER + 40, b"\x23")),
-    good=_GOOD,
+    bad=example(lambda: patched(disk(), HEADER_AT + 40, b"\x23")),
+    good=GOOD,
 )
 
 
 @check(HEADER, over=COPIES)
-def header_checksum(copy: _Copy) -> Outcome:
+def header_checksum(copy: Copy) -> Outcome:
     checksum = copy.table.header_checksum
     if checksum.matches is not True:
         yield HEADER(
@@ -204,14 +119,14 @@ ARRAY = Rule(
         in_u_boot("disk/part_efi.c", "validate_gpt_entries"),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
     ),
-    bad=_example(lambda: patched(_disk(), _ARRAY + 56, b"R")),
-    good=_GOOD,
+    bad=example(lambda: patched(disk(), ARRAY_AT + 56, b"R")),
+    good=GOOD,
 )
 
 
 # Where the header is damaged, so may be what it says of the array.
 @check(ARRAY, over=COPIES, after=(header_checksum,))
-def array_checksum(copy: _Copy) -> Outcome:
+def array_checksum(copy: Copy) -> Outcome:
     checksum = copy.table.array_checksum
     if checksum.matches is not True:
         yield ARRAY(
@@ -241,8 +156,8 @@ NONE = Rule(
             "must be located in LBA 1 (i.e., the second logical block).",
         ),
     ),
-    bad=_example(lambda: _mbr((64, 64), (128, 64)), *_REGIONS),
-    good=_AGREES,
+    bad=example(lambda: mbr((64, 64), (128, 64)), *REGIONS),
+    good=AGREES,
 )
 
 
@@ -286,8 +201,8 @@ PRIMARY = Rule(
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
         in_u_boot("include/part_efi.h", "GPT_HEADER_SIGNATURE_UBOOT", "EFI PART"),
     ),
-    bad=_example(lambda: patched(_disk(), _HEADER, bytes(SECTOR))),
-    good=_GOOD,
+    bad=example(lambda: patched(disk(), HEADER_AT, bytes(SECTOR))),
+    good=GOOD,
 )
 
 
@@ -316,13 +231,13 @@ BACKUP = Rule(
         ),
         in_u_boot("include/part_efi.h", "GPT_HEADER_SIGNATURE_UBOOT", "EFI PART"),
     ),
-    bad=_example(lambda: patched(_disk(), _BACKUP, bytes(SECTOR))),
-    good=_GOOD,
+    bad=example(lambda: patched(disk(), BACKUP_AT, bytes(SECTOR))),
+    good=GOOD,
 )
 
 
 @check(BACKUP, over=PRIMARIES, after=(header_checksum,))
-def backup_missing(copy: _Copy) -> Outcome:
+def backup_missing(copy: Copy) -> Outcome:
     found, primary = copy.found, copy.table
     facts = found.facts
     if facts.backup is not None:
@@ -361,13 +276,13 @@ NOT_AT_END = Rule(
             "GPT:Alternate GPT header not at the end of the disk.",
         ),
     ),
-    bad=_example(lambda: _disk(sectors=_SECTORS - 8)),
-    good=_GOOD,
+    bad=example(lambda: disk(sectors=SECTORS - 8)),
+    good=GOOD,
 )
 
 
 @check(NOT_AT_END, over=PRIMARIES, after=(header_checksum,))
-def backup_at_end(copy: _Copy) -> Outcome:
+def backup_at_end(copy: Copy) -> Outcome:
     found, primary = copy.found, copy.table
     facts = found.facts
     if found.nested:
@@ -411,13 +326,13 @@ PAST_DEVICE = Rule(
         in_u_boot("disk/part_efi.c", "validate_gpt_header"),
         in_linux("block/partitions/efi.c", "is_gpt_valid"),
     ),
-    bad=_example(lambda: _disk(sectors=2 * _SECTORS)),
-    good=_GOOD,
+    bad=example(lambda: disk(sectors=2 * SECTORS)),
+    good=GOOD,
 )
 
 
 @check(PAST_DEVICE, over=TABLES, after=(header_checksum,))
-def past_device(copy: _Copy) -> Outcome:
+def past_device(copy: Copy) -> Outcome:
     device, table = copy.found.device_size, copy.table
     if device is None:
         return
@@ -445,10 +360,10 @@ STALE = Rule(
             "5.3.2", "AlternateLBA", "LBA address of the alternate GUID Partition Table Header."
         ),
     ),
-    bad=_example(
-        lambda: _disk(sectors=_SECTORS - 64).ljust(_BACKUP, b"\0") + _disk()[_BACKUP:],
+    bad=example(
+        lambda: disk(sectors=SECTORS - 64).ljust(BACKUP_AT, b"\0") + disk()[BACKUP_AT:],
     ),
-    good=_GOOD,
+    good=GOOD,
 )
 
 
@@ -480,19 +395,19 @@ LOCATION = Rule(
         in_u_boot("disk/part_efi.c", "validate_gpt_header"),
         in_linux("block/partitions/efi.c", "is_gpt_valid"),
     ),
-    bad=_example(lambda: _relocated(_disk(), my_lba=2)),
-    good=_GOOD,
+    bad=example(lambda: _relocated(disk(), my_lba=2)),
+    good=GOOD,
 )
 
 
 def _relocated(disk: bytes, my_lba: int) -> bytes:
-    header = patched(disk[_HEADER : _HEADER + 92], 24, my_lba.to_bytes(8, "little"))
+    header = patched(disk[HEADER_AT : HEADER_AT + 92], 24, my_lba.to_bytes(8, "little"))
     header = patched(header, 16, bytes(4))
-    return patched(disk, _HEADER, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
+    return patched(disk, HEADER_AT, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
 
 
 @check(LOCATION, over=COPIES, after=(header_checksum,))
-def location_fields(copy: _Copy) -> Outcome:
+def location_fields(copy: Copy) -> Outcome:
     for field, wanted in _misplaced(copy.name, copy.table):
         yield LOCATION(
             field=_FIELDS[field],
@@ -537,9 +452,9 @@ _REVISION = 0x10000
 
 
 def _revised(disk: bytes, revision: int) -> bytes:
-    header = patched(disk[_HEADER : _HEADER + 92], 8, revision.to_bytes(4, "little"))
+    header = patched(disk[HEADER_AT : HEADER_AT + 92], 8, revision.to_bytes(4, "little"))
     header = patched(header, 16, bytes(4))
-    return patched(disk, _HEADER, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
+    return patched(disk, HEADER_AT, patched(header, 16, zlib.crc32(header).to_bytes(4, "little")))
 
 
 REVISION = Rule(
@@ -556,13 +471,13 @@ REVISION = Rule(
         standard("UEFI 2.10", "5.3.2"),
         in_linux("block/partitions/efi.h", "GPT_HEADER_REVISION_V1"),
     ),
-    bad=_example(lambda: _revised(_disk(), 0x20000)),
-    good=_GOOD,
+    bad=example(lambda: _revised(disk(), 0x20000)),
+    good=GOOD,
 )
 
 
 @check(REVISION, over=COPIES, after=(header_checksum,))
-def revision_unknown(copy: _Copy) -> Outcome:
+def revision_unknown(copy: Copy) -> Outcome:
     if copy.table.revision != _REVISION:
         case = REVISION(copy=copy.name, revision=copy.table.revision)
         yield case.inside(copy.found, at=copy.table.offsets["revision"], length=4)
@@ -589,12 +504,10 @@ DISAGREE = Rule(
         ),
         in_linux("block/partitions/efi.c", "compare_gpts"),
     ),
-    bad=_example(
-        lambda: (
-            _disk()[: -33 * SECTOR] + _disk(_ROOTFS, _partition(2, "logs", 128, 64))[-33 * SECTOR :]
-        )
+    bad=example(
+        lambda: disk()[: -33 * SECTOR] + disk(ROOTFS, partition(2, "logs", 128, 64))[-33 * SECTOR :]
     ),
-    good=_GOOD,
+    good=GOOD,
 )
 
 
@@ -661,13 +574,13 @@ OUTSIDE = Rule(
         ),
         in_linux("block/partitions/efi.c", "is_pte_valid"),
     ),
-    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 128))),
-    good=_GOOD,
+    bad=example(lambda: disk(ROOTFS, partition(2, "data", 128, 128))),
+    good=GOOD,
 )
 
 
 @check(OUTSIDE, over=ENTRIES, given=whole, after=(header_checksum,))
-def entry_outside(item: _Entry, build: Subject) -> Outcome:
+def entry_outside(item: Entry, build: Subject) -> Outcome:
     entry, table = item.entry, item.table
     inside = table.first_usable_lba <= entry.starting_lba
     inside &= entry.starting_lba <= entry.ending_lba <= table.last_usable_lba
@@ -690,7 +603,7 @@ def entry_outside(item: _Entry, build: Subject) -> Outcome:
         yield found if happens else replace(found, severity=Severity.WARNING)
 
 
-def _outside(item: _Entry) -> str:
+def _outside(item: Entry) -> str:
     """Say what an entry outside of the usable sectors destroys or loses; empty if nothing."""
     entry, table, facts = item.entry, item.table, item.found.facts
     if entry.ending_lba < entry.starting_lba:
@@ -738,18 +651,18 @@ OVERLAP = Rule(
             "MdeModulePkg/Universal/Disk/PartitionDxe/Gpt.c",
         ),
     ),
-    bad=_example(lambda: _disk(_partition(1, "rootfs", 64, 65), _DATA)),
-    good=_GOOD,
+    bad=example(lambda: disk(partition(1, "rootfs", 64, 65), DATA)),
+    good=GOOD,
 )
 
 
 @check(OVERLAP, over=TABLES, given=whole)
-def partitions_overlap(copy: _Copy, build: Subject) -> Outcome:
+def partitions_overlap(copy: Copy, build: Subject) -> Outcome:
     table = copy.table
     spans = [(table.span(entry), entry) for entry in table.entries]
-    for one, other, common in _overlaps(spans):
+    for one, other, common in overlaps(spans):
         single = common.size == table.block_size
-        yield _Entry(copy.found, table, one).finding(
+        yield Entry(copy.found, table, one).finding(
             OVERLAP(
                 number=one.number,
                 label=one.name,
@@ -761,20 +674,6 @@ def partitions_overlap(copy: _Copy, build: Subject) -> Outcome:
             ),
             build,
         )
-
-
-def _overlaps(
-    spans: list[tuple[Span, Any]],
-) -> Iterator[tuple[Any, Any, Span]]:
-    """Give each partition with the one before it that reaches furthest, where they overlap."""
-    reach: tuple[Span, Any] | None = None
-    for span, entry in sorted(spans, key=lambda pair: pair[0]):
-        if not span.size:
-            continue
-        if reach is not None and reach[0].overlaps(span):
-            yield reach[1], entry, reach[0].common(span)
-        if reach is None or span.end > reach[0].end:
-            reach = span, entry
 
 
 def _same_guid_values(numbers: str, *, number: int, label: str, guid: str) -> None: ...
@@ -796,16 +695,16 @@ SAME_GUID = Rule(
             "Every partition ever created will have a unique GUID.",
         ),
     ),
-    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64, guid=1))),
-    good=_GOOD,
+    bad=example(lambda: disk(ROOTFS, partition(2, "data", 128, 64, guid=1))),
+    good=GOOD,
 )
 
 
 @check(SAME_GUID, over=TABLES, given=whole)
-def duplicate_guid(copy: _Copy, build: Subject) -> Outcome:
+def duplicate_guid(copy: Copy, build: Subject) -> Outcome:
     for guid, same in _repeated(copy.table.entries, lambda entry: entry.unique_guid):
         entry = same[1]
-        yield _Entry(copy.found, copy.table, entry).finding(
+        yield Entry(copy.found, copy.table, entry).finding(
             SAME_GUID(number=entry.number, label=entry.name, numbers=_numbers(same), guid=guid),
             build,
         )
@@ -828,16 +727,16 @@ SAME_LABEL = Rule(
         in_u_boot("disk/part.c", "part_get_info_by_name"),
         in_trusted_firmware("drivers/partition/partition.c", "get_partition_entry"),
     ),
-    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "rootfs", 128, 64))),
-    good=_GOOD,
+    bad=example(lambda: disk(ROOTFS, partition(2, "rootfs", 128, 64))),
+    good=GOOD,
 )
 
 
 @check(SAME_LABEL, over=TABLES, given=whole)
-def duplicate_label(copy: _Copy, build: Subject) -> Outcome:
+def duplicate_label(copy: Copy, build: Subject) -> Outcome:
     for name, same in _repeated(copy.table.entries, lambda entry: entry.name):
         if name:
-            yield _Entry(copy.found, copy.table, same[1]).finding(
+            yield Entry(copy.found, copy.table, same[1]).finding(
                 SAME_LABEL(number=same[1].number, label=name, numbers=_numbers(same)), build
             )
 
@@ -867,13 +766,13 @@ LABEL = Rule(
     fix="Use letters, digits and - _ . + only.",
     computed="the name has another character, or is no proper UTF-16",
     sources=(PRACTICE,),
-    bad=_example(lambda: _disk(_partition(1, "root fs", 64, 64), _DATA)),
-    good=_GOOD,
+    bad=example(lambda: disk(partition(1, "root fs", 64, 64), DATA)),
+    good=GOOD,
 )
 
 
 @check(LABEL, over=ENTRIES, given=whole)
-def label_unusual(item: _Entry, build: Subject) -> Outcome:
+def label_unusual(item: Entry, build: Subject) -> Outcome:
     entry = item.entry
     usual = not entry.name or _USUAL_LABEL.fullmatch(entry.name)
     if not usual or not entry.name_valid:
@@ -905,8 +804,8 @@ SWAPPED = Rule(
         ),
         in_u_boot("include/uuid.h", "UUID_STR_FORMAT_GUID"),
     ),
-    bad=_example(lambda: _disk(_big_endian(_ROOTFS), _DATA)),
-    good=_GOOD,
+    bad=example(lambda: disk(_big_endian(ROOTFS), DATA)),
+    good=GOOD,
 )
 
 
@@ -916,7 +815,7 @@ def _big_endian(partition: Partition) -> Partition:
 
 
 @check(SWAPPED, over=ENTRIES, given=whole)
-def type_swapped(item: _Entry, build: Subject) -> Outcome:
+def type_swapped(item: Entry, build: Subject) -> Outcome:
     entry = item.entry
     if entry.type_name is None and entry.swapped_type_name is not None:
         yield item.finding(
@@ -947,8 +846,8 @@ MBR = Rule(
         in_linux("block/partitions/efi.c", "is_pmbr_valid"),
         in_linux("block/partitions/efi.c", "find_valid_gpt"),
     ),
-    bad=_example(lambda: patched(_disk(), 446 + 16 + 4, b"\x83\0\0\0\x40\0\0\0\x40\0\0\0")),
-    good=_GOOD,
+    bad=example(lambda: patched(disk(), 446 + 16 + 4, b"\x83\0\0\0\x40\0\0\0\x40\0\0\0")),
+    good=GOOD,
 )
 
 
@@ -986,297 +885,3 @@ def _unprotective(facts: Gpt) -> str:
     if first.size_in_lba not in {min(last, _MBR_MOST), _MBR_MOST}:
         return f"protects {first.size_in_lba:,} sectors; behind it are {last:,}"
     return ""
-
-
-def _mapped(copy: _Copy, build: Subject) -> list[Region]:
-    """Give the regions that should be in the table, where it is that of an eMMC."""
-    chip = copy.found.chip
-    if build.layout is None or chip is None or copy.found.device_size is None:
-        return []
-    there = build.layout.regions_on(chip.name) if chip.table == "gpt" else []
-    return [region for region in there if region.partition is not None]
-
-
-def _paired(copy: _Copy, build: Subject) -> Iterator[tuple[Region, GptEntry]]:
-    entries = {entry.number: entry for entry in copy.table.entries}
-    for region in _mapped(copy, build):
-        if region.partition in entries:
-            yield region, entries[region.partition]
-
-
-def _part_missing_values(number: int | None, *, elsewhere: str) -> None: ...
-
-
-PART_MISSING = Rule(
-    name="gpt-partition-missing",
-    stops=True,
-    severity=Severity.ERROR,
-    values=_part_missing_values,
-    message="{content} has no partition {number} for {region}{elsewhere}",
-    effect="Firmware, the kernel or the update does not find {region}.",
-    fix="Add it to the table, or correct partition: in the layout.",
-    computed="the GPT's entry of the region's number is unused",
-    sources=(
-        in_uefi(
-            "5.3.3",
-            "PartitionTypeGUID",
-            "A value of zero defines that this partition entry is not being used.",
-        ),
-    ),
-    bad=_example(lambda: _disk(_ROOTFS), *_REGIONS),
-    good=_AGREES,
-)
-
-
-@check(PART_MISSING, over=TABLES, given=whole)
-def partition_missing(copy: _Copy, build: Subject) -> Outcome:
-    table = copy.table
-    numbers = {entry.number for entry in table.entries}
-    for region in _mapped(copy, build):
-        if region.partition in numbers:
-            continue
-        other = table.entry(region.label)
-        yield PART_MISSING(
-            number=region.partition,
-            elsewhere=f"; {region.label} is partition {other.number} there" if other else "",
-        ).inside(
-            copy.found,
-            region=region,
-            where=region.at_key("partition"),
-            at=table.array.start,
-            length=table.array.size,
-        )
-
-
-def _moved_values(
-    number: int, *, label: str, there: int, there_size: int, start: int, size: int
-) -> None: ...
-
-
-MOVED = Rule(
-    name="gpt-partition-moved",
-    follows=("gpt-partitions-overlap",),
-    severity=Severity.ERROR,
-    values=_moved_values,
-    message=(
-        "{content}: partition {number} ({label}) is {there_size:bytes} at {there:place}; the layout"
-        " has {region} with {size:bytes} at {start:place}"
-    ),
-    effect="What is written by the layout's map lands in another partition, or across two.",
-    fix="Make the table and the layout say the same; only one of them can be right.",
-    computed="start or size of the GPT's entry of the region's number differ from the region's",
-    sources=(PRACTICE,),
-    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 132, 60, kind=_TWO)), *_REGIONS),
-    good=_AGREES,
-)
-
-
-@check(MOVED, over=TABLES, given=whole)
-def partition_moved(copy: _Copy, build: Subject) -> Outcome:
-    for region, entry in _paired(copy, build):
-        span = copy.table.span(entry)
-        if span != region.span:
-            moved = span.start != region.at
-            yield MOVED(
-                number=entry.number,
-                label=entry.name,
-                there=span.start,
-                there_size=span.size,
-                start=region.at,
-                size=region.size,
-            ).inside(
-                copy.found,
-                region=region,
-                where=region.at_key("at" if moved else "size"),
-                at=entry.offset + (32 if moved else 40),
-                length=8,
-            )
-
-
-def _label_differs_values(number: int, *, there: str, label: str) -> None: ...
-
-
-LABEL_DIFFERS = Rule(
-    name="gpt-label-differs",
-    renames=True,
-    follows=("gpt-duplicate-label",),
-    severity=Severity.WARNING,
-    values=_label_differs_values,
-    message="{content}: partition {number} ({region}) is called {there!r}, not {label!r}",
-    effect="Whatever looks it up by its label finds nothing, or another partition.",
-    fix="Name it {label} (sgdisk -c {number}:{label}), or correct label: in the layout.",
-    computed="the entry's name is not the region's label",
-    writes=True,
-    sources=(PRACTICE,),
-    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "logs", 128, 64, kind=_TWO)), *_REGIONS),
-    good=_AGREES,
-)
-
-
-@check(LABEL_DIFFERS, over=TABLES, given=whole)
-def label_differs(copy: _Copy, build: Subject) -> Outcome:
-    for region, entry in _paired(copy, build):
-        if entry.name not in region.labels:
-            yield LABEL_DIFFERS(number=entry.number, there=entry.name, label=region.label).inside(
-                copy.found,
-                region=region,
-                where=region.at_key("label"),
-                at=entry.offset + 56,
-                length=72,
-            )
-
-
-def _type_differs_values(number: int, *, there: str, kind: str, guid: str) -> None: ...
-
-
-TYPE_DIFFERS = Rule(
-    name="gpt-type-differs",
-    severity=Severity.WARNING,
-    values=_type_differs_values,
-    message="{content}: partition {number} has the type {there}, the layout gives {region} {kind}",
-    effect="What goes by the type mounts nothing, or what it should not.",
-    fix="Set it (sgdisk -t {number}:{guid}), or correct type: in the layout.",
-    computed="the entry's PartitionTypeGUID is not the region's type",
-    writes=True,
-    sources=(
-        standard(
-            "Discoverable Partitions Specification",
-            copy=manual(
-                "systemd-gpt-auto-generator(8)",
-                "This generator looks for the partitions based on their partition type GUID.",
-            ),
-        ),
-        in_uefi(
-            "5.3.3",
-            "PartitionTypeGUID",
-            "Unique ID that defines the purpose and type of this Partition.",
-        ),
-    ),
-    bad=_example(lambda: _disk(_ROOTFS, _partition(2, "data", 128, 64)), *_REGIONS),
-    good=_AGREES,
-)
-
-
-@check(TYPE_DIFFERS, over=TABLES, given=whole)
-def type_differs(copy: _Copy, build: Subject) -> Outcome:
-    for region, entry in _paired(copy, build):
-        if region.type is None:
-            continue
-        wanted = partition_type(region.type)
-        # A GUID that is only stored the wrong way round has a finding of its own.
-        if wanted != entry.type_guid and entry.swapped_type_name is None:
-            yield TYPE_DIFFERS(
-                number=entry.number,
-                there=entry.type_name or entry.type_guid,
-                kind=region.type,
-                guid=wanted,
-            ).inside(
-                copy.found, region=region, where=region.at_key("type"), at=entry.offset, length=16
-            )
-
-
-def _unknown_values(number: int, *, label: str, start: int, size: int) -> None: ...
-
-
-UNKNOWN = Rule(
-    name="gpt-partition-unknown",
-    severity=Severity.WARNING,
-    values=_unknown_values,
-    message=(
-        "{content}: partition {number} ({label}), {size:bytes} at {start:place}, is not in the"
-        " layout"
-    ),
-    effect="No one looks after it, and the layout's map of the device is not the true one.",
-    fix="Add it to the layout, or take it out of the table.",
-    computed="a used entry whose number no region of the chip has",
-    sources=(PRACTICE,),
-    bad=_example(lambda: _disk(_ROOTFS, _DATA, _partition(3, "spare", 192, 16)), *_REGIONS),
-    good=_AGREES,
-)
-
-
-@check(UNKNOWN, over=TABLES, given=whole)
-def partition_unknown(copy: _Copy, build: Subject) -> Outcome:
-    known = {region.partition for region in _mapped(copy, build)}
-    for entry in copy.table.entries if known else ():
-        if entry.number not in known:
-            span = copy.table.span(entry)
-            yield _Entry(copy.found, copy.table, entry).finding(
-                UNKNOWN(number=entry.number, label=entry.name, start=span.start, size=span.size),
-                build,
-            )
-
-
-def _mbr_overlap_values(number: int, other: int, *, size: int, start: int) -> None: ...
-
-
-MBR_OVERLAP = Rule(
-    name="mbr-partitions-overlap",
-    severity=Severity.ERROR,
-    values=_mbr_overlap_values,
-    message="{content}: partitions {number} and {other} share {size:bytes} from {start:place}",
-    effect="Writing one destroys part of the other.",
-    fix="Let no sector belong to both: move or shrink one of them, with what is in it.",
-    computed="two primary partitions, or two logical ones, have a sector in common",
-    sources=(
-        in_uefi(
-            "5.2.1",
-            "PartitionValidMbr",
-            "This region overlaps with the Index1'th region",
-            "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c",
-        ),
-    ),
-    bad=_example(lambda: _mbr((64, 65), (128, 64))),
-    good=_example(lambda: _mbr((64, 64), (128, 64))),
-)
-
-
-@check(MBR_OVERLAP, over=MBRS)
-def mbr_overlap(found: Node[Mbr]) -> Outcome:
-    primary = [item for item in found.facts.partitions if item.number <= 4]
-    logical = [item for item in found.facts.partitions if item.number > 4]
-    for group in (primary, logical):
-        for one, other, common in _overlaps([(item.span, item) for item in group]):
-            yield MBR_OVERLAP(
-                number=one.number, other=other.number, size=common.size, start=common.start
-            ).inside(found, at=one.offset, length=16)
-
-
-def _mbr_past_end_values(number: int, *, device: str, end: int, size: int) -> None: ...
-
-
-MBR_PAST_END = Rule(
-    name="mbr-partition-past-end",
-    severity=Severity.ERROR,
-    values=_mbr_past_end_values,
-    message=("{content}: partition {number} ends at {end:place}, the {device} at {size:place}"),
-    effect="Linux cuts the partition short, or leaves it out where it also starts there: a file"
-    " system as large as the partition does not mount.",
-    fix="End it by {size:place}, in the smallest approved part.",
-    computed="the record's first sector + its length is past the smallest approved part or, where"
-    " only an image is known, past that",
-    sources=(
-        in_uefi("5.2.1", "PartitionValidMbr", "", "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c"),
-        in_linux("block/partitions/core.c", "blk_add_partition"),
-    ),
-    bad=_example(lambda: _mbr((64, 512))),
-    good=_example(lambda: _mbr((64, 448))),
-)
-
-
-@check(MBR_PAST_END, over=MBRS)
-def mbr_past_end(found: Node[Mbr]) -> Outcome:
-    size = found.device_size or found.facts.view_size
-    for item in found.facts.partitions:
-        if item.span.end > size and not _only_the_head(found, item):
-            yield MBR_PAST_END(
-                number=item.number,
-                end=item.span.end,
-                device=found.chip.name if found.device_size and found.chip else "image",
-                size=size,
-            ).inside(found, at=item.offset, length=16)
-
-
-def _only_the_head(found: Node[Mbr], item: MbrPartition) -> bool:
-    """Tell a file with the table alone, whose device is not known."""
-    return found.device_size is None and found.facts.view_size <= item.span.start

@@ -1,4 +1,4 @@
-"""An MBR against the layout: every partition there, in its place, of its type."""
+"""An MBR in itself, and against the layout: every partition there, in its place, of its type."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from imgaudit.contents.place import Node
 from imgaudit.formats.boot_record import partition_type
 from imgaudit.formats.mbr import Mbr, MbrPartition
 from imgaudit.model import SECTOR, Region
+from imgaudit.rules._gpt import example as _alone
+from imgaudit.rules._gpt import mbr, overlaps
 from imgaudit.rules.cited import PRACTICE, in_linux, in_u_boot, in_uefi
 from imgaudit.rules.engine import Example, Outcome, Rule, Severity, check
 from imgaudit.rules.examples import emmc
@@ -336,3 +338,78 @@ def partition_unknown(found: Node[Mbr], build: Subject) -> Outcome:
             yield UNKNOWN(number=entry.number, start=entry.span.start, size=entry.span.size).inside(
                 found, at=entry.offset, length=16
             )
+
+
+def _overlap_values(number: int, other: int, *, size: int, start: int) -> None: ...
+
+
+OVERLAP = Rule(
+    name="mbr-partitions-overlap",
+    severity=Severity.ERROR,
+    values=_overlap_values,
+    message="{content}: partitions {number} and {other} share {size:bytes} from {start:place}",
+    effect="Writing one destroys part of the other.",
+    fix="Let no sector belong to both: move or shrink one of them, with what is in it.",
+    computed="two primary partitions, or two logical ones, have a sector in common",
+    sources=(
+        in_uefi(
+            "5.2.1",
+            "PartitionValidMbr",
+            "This region overlaps with the Index1'th region",
+            "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c",
+        ),
+    ),
+    bad=_alone(lambda: mbr((64, 65), (128, 64))),
+    good=_alone(lambda: mbr((64, 64), (128, 64))),
+)
+
+
+@check(OVERLAP, over=MBRS)
+def mbr_overlap(found: Node[Mbr]) -> Outcome:
+    primary = [item for item in found.facts.partitions if item.number <= 4]
+    logical = [item for item in found.facts.partitions if item.number > 4]
+    for group in (primary, logical):
+        for one, other, common in overlaps([(item.span, item) for item in group]):
+            yield OVERLAP(
+                number=one.number, other=other.number, size=common.size, start=common.start
+            ).inside(found, at=one.offset, length=16)
+
+
+def _past_end_values(number: int, *, device: str, end: int, size: int) -> None: ...
+
+
+PAST_END = Rule(
+    name="mbr-partition-past-end",
+    severity=Severity.ERROR,
+    values=_past_end_values,
+    message=("{content}: partition {number} ends at {end:place}, the {device} at {size:place}"),
+    effect="Linux cuts the partition short, or leaves it out where it also starts there: a file"
+    " system as large as the partition does not mount.",
+    fix="End it by {size:place}, in the smallest approved part.",
+    computed="the record's first sector + its length is past the smallest approved part or, where"
+    " only an image is known, past that",
+    sources=(
+        in_uefi("5.2.1", "PartitionValidMbr", "", "MdeModulePkg/Universal/Disk/PartitionDxe/Mbr.c"),
+        in_linux("block/partitions/core.c", "blk_add_partition"),
+    ),
+    bad=_alone(lambda: mbr((64, 512))),
+    good=_alone(lambda: mbr((64, 448))),
+)
+
+
+@check(PAST_END, over=MBRS)
+def mbr_past_end(found: Node[Mbr]) -> Outcome:
+    size = found.device_size or found.facts.view_size
+    for item in found.facts.partitions:
+        if item.span.end > size and not _only_the_head(found, item):
+            yield PAST_END(
+                number=item.number,
+                end=item.span.end,
+                device=found.chip.name if found.device_size and found.chip else "image",
+                size=size,
+            ).inside(found, at=item.offset, length=16)
+
+
+def _only_the_head(found: Node[Mbr], item: MbrPartition) -> bool:
+    """Tell a file with the table alone, whose device is not known."""
+    return found.device_size is None and found.facts.view_size <= item.span.start

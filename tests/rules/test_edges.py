@@ -6,8 +6,8 @@ import pytest
 
 from imgaudit.contents.reader import Loader
 from imgaudit.formats.fit import FitFacts
+from imgaudit.rules import _gpt as table
 from imgaudit.rules import filesystems as fs
-from imgaudit.rules import gpt as table
 from imgaudit.rules import samples as sample
 from imgaudit.rules._boot import RECOVERY, scripted
 from imgaudit.rules.engine import Example, Severity
@@ -62,7 +62,7 @@ def test_a_backup_in_the_last_sector_of_the_device_and_one_past_it(
     sectors: int, finds: int
 ) -> None:
     # Past the device it cannot be: that is gpt-last-usable-past-device alone.
-    image = table._disk()[: table._BACKUP]
+    image = table.disk()[: table.BACKUP_AT]
     chip = f"sectors: {sectors}, image: emmc.img"
     example = emmc(chip=chip, files={"emmc.img": lambda: image})
     assert len(found("gpt-backup-missing", example)) == finds
@@ -73,7 +73,7 @@ def test_a_backup_in_the_last_sector_of_the_region_and_one_past_it(size: int, fi
     example = emmc(
         f"name: table, at: 0, size: {size}, holds: gpt, file: gpt.bin",
         chip="sectors: 1024",
-        files={"gpt.bin": lambda: table._disk()[:17408]},
+        files={"gpt.bin": lambda: table.disk()[:17408]},
     )
     assert len(found("gpt-backup-missing", example)) == finds
 
