@@ -262,7 +262,7 @@ class TestEntries:
         parts = [table.partition(n, "slot", 32 * n, 16) for n in (1, 2, 3)]
         finding = only(chip(table.disk(*parts)))
         assert finding.rule.name == "gpt-duplicate-label"
-        assert finding.values["numbers"] == "1, 2, 3"
+        assert finding.values["numbers"] == "1, 2 and 3"
         assert finding.offset == ARRAY + 128
 
     def test_no_name_twice_is_silent(self) -> None:
