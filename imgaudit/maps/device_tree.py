@@ -168,7 +168,7 @@ def _copies(flash: FlashNode) -> Iterator[MapCopy]:
     if not any(child.name == "partitions" for child in tables):
         table = _Table()
         _collect_direct(table, node, inside)
-        if table.entries or table.refused:
+        if table.entries:
             yield _copy(flash, node.path, table)
 
 

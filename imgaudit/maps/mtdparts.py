@@ -132,8 +132,8 @@ def parse_ids(text: str) -> dict[str, str]:
     at = len("mtdids=") if text.startswith("mtdids=") else 0
     ids: dict[str, str] = {}
     for item in text[at:].split(",") if text[at:] else ():
-        device, equals, mtd = item.partition("=")
-        if not (device and equals and mtd):
+        device, _, mtd = item.partition("=")
+        if not (device and mtd):
             raise FormatError(at, f"{item!r} is not device=mtd-id")
         if device in ids:
             raise FormatError(at, f"{device} is named twice")

@@ -355,3 +355,51 @@ def test_offsets_and_sizes_equal_what_fdtget_prints(
             assert entry.read_only == ("read-only" in properties)
             if "label" in properties:
                 assert entry.label == fdtget("-t s", entry.at.text, "label")
+
+
+CELLS = {"#address-cells": 1, "#size-cells": 1}
+
+
+def test_the_outermost_disabled_node_is_named() -> None:
+    flash = {**NOR, "status": "disabled", "partitions": {**FIXED, "partition@0": {"reg": (0, 9)}}}
+    (copy,) = copies({"spi@1000": {"status": "disabled", "flash@0": flash}})
+    assert (copy.in_use, copy.notes) == (False, ("/spi@1000 is disabled",))
+
+
+def test_what_stands_in_a_partition_is_no_flash_and_what_stands_beside_it_may_be() -> None:
+    """A controller may have partitions of its own, and chips below it."""
+    inside = {**CELLS, "partition@0": {"reg": (0, 1)}}
+    chip = {**NOR, "partitions": {**FIXED, "partition@0": {"label": "b", "reg": (0, 8)}}}
+    node = {**CELLS, "partition@0": {"label": "a", "reg": (0, 9), **inside}, "flash@1": chip}
+    found = copies({"nand@0": node})
+    assert [(copy.device, rows(copy)) for copy in found] == [
+        ("/nand@0", [("a", 0, 9)]),
+        ("/nand@0/flash@1", [("b", 0, 8)]),
+    ]
+
+
+def test_a_table_is_known_by_what_it_is_compatible_with() -> None:
+    table = {**FIXED, "partition@0": {"label": "a", "reg": (0, 9)}}
+    (copy,) = copies({"flash": {"map": table}})
+    assert (copy.device, rows(copy)) == ("/flash/map", [("a", 0, 9)])
+
+
+@pytest.mark.parametrize(
+    ("child", "found"),
+    [
+        ({"reg": (0, 9)}, 1),
+        ({"label": "a"}, 0),
+        ({"reg": (0, 9), "compatible": "example,partition"}, 0),
+    ],
+)
+def test_a_partition_right_under_a_node_has_a_place_and_no_driver(child: Nodes, found: int) -> None:
+    """drivers/mtd/parsers/ofpart_core.c, node_has_compatible(); what has no reg is no partition."""
+    assert len(copies({"flash": {**CELLS, "partition@0": child}})) == found
+    (beside,) = copies({"flash": {**CELLS, "partition@0": child, "partition@9": {"reg": (9, 9)}}})
+    assert [entry.offset for entry in beside.entries] == [0, 9] if found else [9]
+    assert beside.in_use
+
+
+def test_an_old_table_whose_one_partition_is_bad_is_there_and_not_in_use() -> None:
+    (copy,) = copies({"flash@0": {**NOR, **CELLS, "partition@0": {"reg": (0,)}}})
+    assert (rows(copy), copy.in_use) == ([("partition", None, None)], False)

@@ -171,7 +171,7 @@ def definitions(size: st.SearchStrategy[int | None]) -> st.SearchStrategy[Defini
         Definition,
         size=size,
         at=st.just(Written(text="")),
-        offset=st.none() | SIZES,
+        offset=st.none() | st.just(0) | SIZES,
         name=st.none() | NAMES,
         read_only=st.booleans(),
         locked=st.booleans(),
@@ -195,6 +195,21 @@ def essence(parsed: Mtdparts) -> list[tuple[str, list[tuple[object, ...]]]]:
         )
         for device in parsed.devices
     ]
+
+
+@pytest.mark.parametrize(
+    ("given", "written"),
+    [
+        ("0x10000@0(x)", "64k@0x0(x)"),
+        ("1048576@1023(x)", "1m@0x3ff(x)"),
+        ("1048577,-", "0x100001,-"),
+        ("1g@1024m", "1g@1g"),
+    ],
+)
+def test_numbers_are_written_with_the_largest_unit_that_divides_them(
+    given: str, written: str
+) -> None:
+    assert str(mtdparts.parse(f"mtdparts=spi0.0:{given}")) == f"mtdparts=spi0.0:{written}"
 
 
 @given(st.lists(DEVICES, min_size=1, max_size=3), st.integers(0, 2))
