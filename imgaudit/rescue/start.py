@@ -512,7 +512,7 @@ class _Walk:
         names = [name for item in _simples(loop.body) for name, _ in item.assigns]
         frame.variables.update(dict.fromkeys(names))
         status = self.tested(partial(self.sequence, loop.condition), frame)
-        if status is loop.until and status is not None:
+        if status is loop.until:
             return True
         words = _first_words(loop.body)
         if status is not None and not words & {"break", "return"}:

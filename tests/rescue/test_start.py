@@ -76,6 +76,8 @@ def test_a_sound_start() -> None:
         (("set -e", "/bin/rc", "exec getty"), "tide", True),
         (("set -e", "/bin/rc || :", "exec getty"), "tide", False),
         (("exec /bin/rc",), "tide", True),
+        (("[ $x ] && exec getty || tide", "exec getty"), "tide", False),
+        (("[ $x ] || exec getty && tide", "exec getty"), "tide", False),
     ],
 )
 def test_a_program_that_is_not_there(lines: tuple[str, ...], program: str, fatal: bool) -> None:
@@ -98,6 +100,15 @@ def test_a_program_that_is_not_there(lines: tuple[str, ...], program: str, fatal
         ("while true; do getty; done", "tide"),
         ("if command -v tide; then tide; fi", "exec getty"),
         ("type tide && tide", "exec getty"),
+        ("[ $x ] && exec sh && tide", "exec getty"),
+        ("[ $x ] || exec sh || tide", "exec getty"),
+        (
+            "if [ $x ]; then exec getty",
+            "elif [ $y ]; then exit",
+            "else while :; do sleep 1; done",
+            "fi",
+            "tide",
+        ),
         ("if [ $x ]; then exec getty; else exec sh; fi", "tide"),
         ("while sleep 1; do getty; done", "tide"),
         ("reboot() { :; }", "while :; do [ $x ] && exec getty; done", "tide"),
@@ -162,6 +173,9 @@ def test_a_first_program_that_ends() -> None:
     assert end is not None
     assert (end.path, end.line, end.command) == ("/init", 3, "getty")
     assert init("while :; do getty; done").ends is None
+    behind = init("while :; do sleep 1; done &", "getty").ends
+    assert behind is not None
+    assert behind.line == 3
     assert init("exec getty").ends is None
 
 
@@ -334,6 +348,19 @@ export A=1; [ "$A" = 1 ] && exit 1; exec getty
 [ -z "$x" ] && exec getty; [ -n "$x" ] && exec sh
 unset A; [ "$A" = 1 ] && exit; exec getty
 for i in 1 2; do continue; done
+false && sleep 1 || exit 1; exec getty
+true || sleep 1 && exit 1; exec getty
+A=1; [ $x ] && A=2; [ "$A" = 2 ] && exit 1; exec getty
+A=1; [ $x ] && B=2; [ "$A" = 1 ] && exit 1; exec getty
+! false && exit 1; exec getty
+! true || exit 1; exec getty
+! true && exec getty
+f() { :; } && exit 1; exec getty
+if false; then :; fi && exit 1; exec getty
+while false; do sleep 1; done; exit 1
+until true; do exec getty; done; exit 1
+while false; do :; done && exit 1; exec getty
+if sleep 1 & then exit 1; fi; exec getty
 f() { return 1; tide; }; f || exec getty
 exec env A=1 getty
 A=1 exec getty
