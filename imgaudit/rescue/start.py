@@ -60,6 +60,8 @@ _PREFIXES: Mapping[str, tuple[str, ...]] = {
     "exec": ("-a",),
 }
 """What runs the program that its words go on with, and its options that another word follows."""
+_FIRST_WORD = regex(r"\(?\s*([\w-]+)(?=[\s)`;|&]|$)")
+_KEYWORDS = frozenset({"if", "for", "while", "until", "case", "function"})
 _LEAVES = frozenset({"switch_root", "pivot_root", "run-init"})
 _ENDS = frozenset({"reboot", "poweroff", "halt"})
 _VALUED = frozenset({"-c", "-d"})
@@ -564,6 +566,7 @@ class _Walk:
         return None if left else True
 
     def simple(self, simple: sh.Simple, frame: _Frame, line: int) -> bool | None:
+        self.inside((*simple.words, *(value for _, value in simple.assigns)), frame, line)
         words = self.fields(simple.words, frame)
         if not words:
             for variable, value in simple.assigns:
@@ -584,6 +587,16 @@ class _Walk:
         if name in _BUILTINS:
             return self.builtin(name, words, frame)
         return self.run(name, words, frame, step)
+
+    def inside(self, words: tuple[sh.Word, ...], frame: _Frame, line: int) -> None:
+        """Look for the first program of each command that a word takes its text from."""
+        for part in (part for word in words for part in word if part.kind == "unknown"):
+            found = _FIRST_WORD.match(part.text)
+            name = found[1] if found is not None else ""
+            known = name in _BUILTINS or name in _PREFIXES or name in _KEYWORDS
+            if name and not known and name not in frame.functions and name not in self.tools:
+                step = self.step(frame, line, _shown(words))
+                self.note(step, name, _nowhere(name), fatal=False)
 
     def behind_prefixes(
         self, words: list[str | None], frame: _Frame, step: Step, *, fatal: bool = False

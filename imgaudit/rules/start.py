@@ -59,9 +59,9 @@ PROGRAM = Rule(
     message="{script}:{line} of {ramdisk} runs {program}: {why}",
     effect="{happens}.",
     fix="Put {program} into the ramdisk, or take the line out.",
-    computed="/init, inittab and the scripts that they run are followed; a command is no builtin,"
-    " no function, no applet and on no search path, or its file cannot run; a warning where the"
-    " start goes on without it",
+    computed="/init, inittab and the scripts that they run are followed; a command, also the"
+    " first one in $(…), is no builtin, no function, no applet and on no search path, or its file"
+    " cannot run; a warning where the start goes on without it",
     sources=(
         standard(
             "POSIX.1-2024",

@@ -228,6 +228,28 @@ def test_modules_that_are_loaded_by_name() -> None:
     assert start.told == {("/init", 2), ("/init", 3)}
 
 
+@pytest.mark.parametrize(
+    ("word", "lost"),
+    [
+        ('"$(tide LABEL=root)"', ["tide"]),
+        ("`tide`", ["tide"]),
+        ("$( tide | cat)", ["tide"]),
+        ("$(getty)", []),
+        ("$(echo /dev/x)", []),
+        ("$(command -v tide)", []),
+        ("$((1 + 2))", []),
+        ("$(if true; then echo; fi)", []),
+        ("$(</list)", []),
+        ("$(A=1 tide)", []),
+    ],
+)
+def test_a_program_whose_text_is_taken_is_looked_for(word: str, lost: list[str]) -> None:
+    for line in (f"mount {word} /mnt", f"root={word}"):
+        start = init(line, "exec getty", mnt=directory())
+        assert [item.program for item in start.absent] == lost
+        assert not any(item.fatal for item in start.absent)
+
+
 def test_a_line_whose_words_are_not_known_may_load_anything() -> None:
     start = init("for m in tide gauge; do modprobe $m; done", "modprobe $(cat /list)", "exec getty")
     assert start.told == {("/init", 2)}
