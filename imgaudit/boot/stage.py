@@ -14,7 +14,7 @@ from imgaudit import bounds
 from imgaudit.boot.board import Board, Source
 from imgaudit.boot.found import Boots, Followed, Origin, Start, Variable
 from imgaudit.boot.images import Given, Piece, UnknownError, images, pieces
-from imgaudit.boot.rammap import Ram, plan, relocated
+from imgaudit.boot.rammap import Command, Ram, plan, relocated
 from imgaudit.boot.records import Boot, Operation, Walk, World
 from imgaudit.boot.walk import entries, walk
 from imgaudit.contents.build import Build
@@ -197,7 +197,11 @@ class _Following:
     def starts(self, boot: Boot, done: Walk) -> Iterator[Start]:
         """Give each way to a boot: a part may be there by one of several operations."""
         fillers = {part: found for part, found in boot.loaded.items() if found}
-        ways = itertools.product(*fillers.values())
+        ways: Iterable[tuple[int, ...]] = itertools.product(*fillers.values())
+        if boot.command.partition(" ")[0] not in set(Command):
+            ways = itertools.islice(
+                ways, 1
+            )  # nobody knows where it puts things, whatever filled it
         for way in bounds.within(ways, MAX_WAYS, boot.command, "ways to what it starts"):
             chosen = {
                 part: done.operations[index] for part, index in zip(fillers, way, strict=True)

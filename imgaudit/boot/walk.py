@@ -193,6 +193,7 @@ class _Walker:
         self.unresolved: dict[tuple[str, str], Note] = {}
         self.oddities: dict[tuple[str, str], Note] = {}
         self.unchecked: set[int] = set()
+        self.own: set[int] = set()  # what U-Boot's code does, and no script says
         self.ignored: set[int] = set()
         self.parsed = parsed
         self.stack: list[str] = []
@@ -229,12 +230,13 @@ class _Walker:
                 if ways.started:
                     after.path = (Condition(entry, Outcome.RETURNS, True, entry, 0),)
                 self.end("prompt", entry, length, after)
+        unchecked = self.unchecked - self.own
         return Walk(
             entry=entry,
             operations=tuple(
                 replace(
                     operation,
-                    checked=operation.index not in self.unchecked or operation.optional,
+                    checked=operation.index not in unchecked,
                     ignored=operation.index in self.ignored,
                 )
                 for operation in self.operations
@@ -1136,7 +1138,10 @@ class _Loading:
         if self.here is None:
             return
         at = self.operation.at
+        before = len(self.walker.operations)
         ways = self.walker.act(done, words, self.here, self.script, Command((), at, at))
+        # U-Boot's own code goes by how each of its loads ends.
+        self.walker.own.update(range(before, len(self.walker.operations)))
         if optional:
             self.here = join(ways.success, ways.failure)
         else:

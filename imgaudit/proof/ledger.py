@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from imgaudit.boot.firmware import Firmware
 from imgaudit.contents.build import Build, Placement
-from imgaudit.contents.tree import BLOCK, PASSED_OVER, Content
+from imgaudit.contents.tree import BLOCK, NO_FORMAT, PASSED_OVER, Content
 from imgaudit.data import dataclass
 from imgaudit.errors import UnreadError
 from imgaudit.formats.cpio import CpioFacts
@@ -340,7 +340,8 @@ def _alone(content: Content, view: View | None, programs: Container[str]) -> tup
                 return Seen.FOLLOWED, ""
             return Seen.UNSEEN, f"{content.name} was not walked to its end: {unwalked}"
         return Seen.HEADER, f"{content.name}: {_NO_SUM}"
-    if content.format is not None or view is None or content.why.startswith(PASSED_OVER):
+    unseen = view is None and content.why != NO_FORMAT
+    if content.format is not None or unseen or content.why.startswith(PASSED_OVER):
         return Seen.UNSEEN, f"{content.name}: {content.why or 'its bytes were not kept'}"
     if content.name in programs:
         return Seen.HEADER, f"{content.name} is known by its version text only; {_NO_SUM}"

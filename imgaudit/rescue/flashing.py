@@ -34,19 +34,11 @@ MAX_WAYS = 8
 MAX_DEEDS = 64
 MAX_STEPS = 4096
 """Commands that are followed over all ways of one script, however its loops stand in each other."""
-_TOOLS = (
-    "flashcp",
-    "flash_erase",
-    "nandwrite",
-    "ubiformat",
-    "fw_setenv",
-    "sgdisk",
-    "sfdisk",
-    "ubirename",
-    "ubiupdatevol",
-    "/dev/",
-    "/boot",
+_WRITES = regex(
+    r"\b(?:flashcp|flash_erase|nandwrite|ubiformat|fw_setenv|s[gf]disk|ubirename|ubiupdatevol)"
+    r"|\bmount\b|/dev/(?:mtd|mmcblk|disk/|sd|ubi|[$\"'{])"
 )
+"""What a script has that writes to a chip: a tool, a device, or that it mounts one."""
 _PSEUDO = frozenset({"proc", "sysfs", "tmpfs", "devtmpfs", "devpts", "configfs", "debugfs", "none"})
 
 
@@ -102,7 +94,9 @@ def flashing(root: Root) -> tuple[Script, ...]:
         if not 2 < node.data().size <= MAX_SIZE or node.data().upto(0, 2) != b"#!":
             continue
         text = root.text(f"/{path.lstrip('/')}", MAX_SIZE) or ""
-        if "sh" not in text.partition("\n")[0] or not any(tool in text for tool in _TOOLS):
+        if "sh" not in text.partition("\n")[0]:
+            continue
+        if not _WRITES.search(text) and not any(at in text for at in mounts):
             continue
         script = read(f"/{path.lstrip('/')}", text, mounts, root.text)
         if script is not None:
@@ -142,6 +136,51 @@ def read(
         body = sh.parse(text)
     except sh.ShellError:
         return None
+    with bounds.listening() as heard:
+        found = _followed(path, body, mounts, file)
+    # Of a script that has nothing to write with, the ways left out would have written nothing.
+    if found is not None or any(map(_can_write, _commands(body))):
+        for _, why in heard:
+            bounds.left_out(path, why)
+    return found
+
+
+def _commands(item: object) -> Iterator[sh.Simple]:
+    """Give every simple command of a script, whatever decides about it."""
+    if isinstance(item, sh.Simple):
+        yield item
+    elif isinstance(item, sh.Sequence):
+        parts = (part for chain in item.chains for part in chain.parts)
+        for _, pipeline in parts:
+            for command in pipeline.commands:
+                yield from _commands(command)
+    elif isinstance(item, sh.Choice):
+        for condition, body in item.clauses:
+            yield from _commands(condition)
+            yield from _commands(body)
+        yield from _commands(item.other)
+    elif isinstance(item, sh.Loop):
+        yield from _commands(item.condition)
+        yield from _commands(item.body)
+    elif isinstance(item, sh.Case):
+        for _, body in item.items:
+            yield from _commands(body)
+    elif isinstance(item, sh.Each | sh.Group | sh.Function):
+        yield from _commands(item.body)
+
+
+def _can_write(command: sh.Simple) -> bool:
+    names = [posixpath.basename(sh.plain(word) or "") for word in command.words[:2]]
+    to = [sh.plain(word) or "" for operator, word in command.to if operator.startswith(">")]
+    return any(name in _DO or name == "fw_setenv" for name in names) or any(map(_is_storage, to))
+
+
+def _followed(
+    path: str,
+    body: sh.Sequence,
+    mounts: Mapping[str, str] | None,
+    file: Callable[[str], str | None] | None,
+) -> Script | None:
     start = _Way(mounts=dict(mounts or {}), listed=dict(mounts or {}), file=file)
     followed = _through(body, [start])
     ways = [way.deeds for way in followed]
@@ -195,7 +234,7 @@ class _Way:
         """Give the device of the file system that a path lies in; None where it is the root's."""
         path = posixpath.normpath(path)
         over = [at for at in self.mounts if path == at or path.startswith(f"{at}/")]
-        return self.mounts[max(over, key=len)] if over else None
+        return (self.mounts[max(over, key=len)] or None) if over else None
 
     def file_written(self, path: str, deed: Deed, moved: str | None = None) -> None:
         """Add a write of a file, where it is not on the root's own file system.
@@ -299,6 +338,9 @@ def _branches(item: sh.Choice | sh.Case, ways: list[_Way]) -> list[_Way]:
 
 
 def _few(ways: list[_Way]) -> list[_Way]:
+    """Give the first few ways; of those that are alike by now, one."""
+    if len(ways) > MAX_WAYS:
+        ways = [way for number, way in enumerate(ways) if way not in ways[:number]]
     return bounds.within(ways, MAX_WAYS, "a script", "ways through it")
 
 
@@ -364,14 +406,19 @@ def _mount(words: _Words, way: _Way) -> None:
     """Follow `mount [-o …] [-t …] device folder`, or `mount folder` as fstab has it."""
     given: _Words = []
     options = iter(words)
+    kind: str | None = ""
     for word in options:
         if word in {"-o", "-t", "-O"}:
-            if "remount" in (next(options, "") or ""):
+            value = next(options, "")
+            kind = value if word == "-t" else kind
+            if "remount" in (value or ""):
                 return
         elif word is None or not word.startswith("-"):
             given.append(word)
     folder = given[-1].rstrip("/") if given and given[-1] else None
-    if len(given) == 2 and folder and given[0] is not None and given[0] != "none":
+    if len(given) == 2 and folder and {kind, given[0]} & _PSEUDO:
+        way.mounts[folder] = ""  # what is written there goes to no chip
+    elif len(given) == 2 and folder and given[0] is not None:
         way.mounts[folder] = _device(given[0])
     elif len(given) == 1 and folder in way.listed:
         way.mounts[folder] = way.listed[folder]
