@@ -341,3 +341,14 @@ def test_endure_does_not_pass_over_what_is_too_much(
     assert cut is not None
     assert (sound.word, cut.word) == ("PASS", "INCOMPLETE")
     assert "too much to look at: " in cut.counts
+
+
+def test_who_listens_inside_another_leaves_it_its_own() -> None:
+    """Both have heard nothing yet, and are equal."""
+    with bounds.listening() as outer:
+        with bounds.listening() as inner:
+            bounds.left_out("a", "why")
+        bounds.left_out("b", "why")
+    assert [list(inner), list(outer)] == [[("a", "why")], [("b", "why")]]
+    with bounds.listening(), bounds.listening():
+        pass

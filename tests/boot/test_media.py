@@ -271,6 +271,30 @@ def test_standard_boot_goes_by_its_variables() -> None:
     assert flow(**PLACES, boot_targets="mmc0") == []
 
 
+def test_u_boot_s_own_loads_are_no_lines_of_a_script() -> None:
+    """U-Boot boot/pxe_utils.c, label_boot: a file that it cannot have ends the label.
+
+    `sysboot` is run in loops, as by the distro boot of Debian's boards.
+    """
+    conf = "label l0\n linux /Image\n fdt /board.dtb\n"
+    files = {"Image": 100, "board.dtb": 100, "extlinux.conf": len(conf)}
+    world = World(
+        sizes={"mmc0": 16 * MIB},
+        partitions={("mmc0", "1"): Span(0, MIB), ("mmc0", "2"): Span(MIB, 2 * MIB)},
+        files={("mmc0", part, name): size for part in "12" for name, size in files.items()},
+        scripts={("mmc0", part, "extlinux.conf"): conf for part in "12"},
+    )
+    addresses = {"kernel_addr_r": "1000000", "fdt_addr_r": "2000000"}
+    loop = "for it in 1 2; do sysboot mmc 0:${it} any 100 /extlinux.conf; done"
+    done = walk({"bootcmd": loop, **addresses}, "bootcmd", world)
+    loads = [it for it in done.operations if it.kind is Kind.LOAD]
+    assert len(loads) >= 2
+    assert all(it.checked for it in loads)
+    script = "load mmc 0:1 1000000 Image; booti 1000000"
+    done = walk({"bootcmd": script}, "bootcmd", world)
+    assert not done.operations[0].checked
+
+
 def test_standard_boot_needs_no_command_but_its_own() -> None:
     """U-Boot boot/bootmeth_extlinux.c calls functions; Debian's RK3399 (2025.01) has no sysboot."""
     options = Options(names=frozenset({"bootflow", "bootm"}), binary="u-boot.itb")

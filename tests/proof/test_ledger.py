@@ -14,11 +14,13 @@ import pytest
 
 from imgaudit.contents.build import FolderStore
 from imgaudit.contents.reader import Loader
+from imgaudit.contents.tree import NO_FORMAT, Content
 from imgaudit.demo.build import build
 from imgaudit.errors import LayoutError
 from imgaudit.files import Folder
 from imgaudit.layout.load import load, load_policy, parse
 from imgaudit.model import KeepFree, Layout
+from imgaudit.proof import ledger
 from imgaudit.proof.ledger import Line, Seen
 from imgaudit.rules.built import subject_of
 from imgaudit.rules.examples import nor
@@ -365,3 +367,12 @@ def test_an_item_of_judge_names_one_thing(folder: Path) -> None:
     for item in ("{}", "{region: env-a, stage: main}"):
         with pytest.raises(LayoutError, match="say one of region, stage, copy and group"):
             trusted(folder, f"  judge: [{item}]\n")
+
+
+@pytest.mark.parametrize(
+    ("why", "seen"), [(NO_FORMAT, Seen.SIZE), ("", Seen.UNSEEN), ("it is cut", Seen.UNSEEN)]
+)
+def test_what_was_looked_at_and_is_nothing_known_is_not_unseen(why: str, seen: Seen) -> None:
+    """Of a large volume bytes are not kept: Debian's /boot has an extlinux.conf."""
+    content = Content(name="boot.ext4/extlinux.conf", offset=0, size=100, title="", why=why)
+    assert ledger._alone(content, None, ())[0] is seen

@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from imgaudit import bounds
 from imgaudit.model import Act
 from imgaudit.rescue.flashing import _DO, _FILES, MAX_DEEDS, MAX_WAYS, Deed, flashing, read
 from imgaudit.writers.cpio import cpio
@@ -253,6 +254,47 @@ def test_ways_are_bounded() -> None:
     assert len(script.ways) <= MAX_WAYS
     again = read("/x", "f() { f; flashcp x /dev/mtd1; }\nf\n")
     assert again is not None
+
+
+_MANY = "".join(f"if [ $x = {n} ]; then a{n}=1; fi\n" for n in range(40))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (f"{_MANY}echo no >/dev/null", 0),
+        (f"{_MANY}flashcp x /dev/mtd1", 1),
+        (f"{_MANY}test -e /x || busybox dd if=x of=$1", 1),
+        (f"{_MANY}while true; do case $x in a) echo 1 >/dev/mtd3;; esac; done", 1),
+    ],
+)
+def test_only_a_script_that_can_write_is_said_to_be_followed_in_part(text: str, said: int) -> None:
+    """Such as e2scrub and kernel-install of Debian, which have dozens of ways and no tool."""
+    with bounds.listening() as heard:
+        read("/usr/sbin/x", text)
+    assert [where for where, _ in heard] == ["usr/sbin/x"] * said
+
+
+def test_what_is_written_to_a_pseudo_file_system_goes_to_no_chip() -> None:
+    """initramfs-tools' init: `mount -t devtmpfs … udev /dev`, then links in /dev."""
+    text = "mount -t {} udev /dev\nln -s /proc/self/fd /dev/fd\n"
+    assert read("/init", text.format("devtmpfs")) is None
+    assert read("/init", text.format("ext4")) is not None
+
+
+@pytest.mark.parametrize(
+    ("text", "sought"),
+    [("x >/dev/null", 0), ("cp x /data/y", 1), ("cp x /srv/y", 0), ("dd of=/dev/$d if=x", 1)],
+)
+def test_which_scripts_are_followed(
+    text: str, sought: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+    monkeypatch.setattr("imgaudit.rescue.flashing.read", lambda path, *_: asked.append(path))
+    fstab = file(b"/dev/mmcblk0p3 /data ext4 defaults 0 2\n")
+    archive = cpio({"x": file(b"#!/bin/sh\n" + text.encode(), 0o755), "etc/fstab": fstab}, 0)
+    flashing(root_of(archive))
+    assert asked == ["/x"] * sought
 
 
 @pytest.mark.parametrize(
