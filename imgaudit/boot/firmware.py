@@ -137,6 +137,11 @@ def _bytes(view: View) -> bytes:
         return b""
 
 
+def is_u_boot(view: View | None) -> bool:
+    """Tell whether a program says of itself that it is U-Boot."""
+    return view is not None and _U_BOOT.search(_bytes(view)) is not None
+
+
 def _identified(data: bytes) -> Iterator[tuple[Program, str, int]]:
     """Tell which programs these bytes are, their versions, and where they say so.
 

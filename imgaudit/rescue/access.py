@@ -20,7 +20,13 @@ SCRIPT_SIZE = 64 << 10
 CALLS = 5000
 ACCOUNTS = 1000
 KEY_FILES = 100
-_SCRIPT_FOLDERS = ("/etc/init.d", "/etc/rc.d", "/etc/rcS.d", "/lib/rc.d")
+_SCRIPT_FOLDERS = (
+    *("/etc/init.d", "/etc/rc.d", "/etc/rcS.d", "/lib/rc.d"),
+    # initramfs-tools(7), in the order in which they run
+    *("/scripts/init-top", "/scripts/init-premount", "/scripts/local-top", "/scripts/nfs-top"),
+    *("/scripts/local-block", "/scripts/local-premount", "/scripts/nfs-premount"),
+    *("/scripts/local-bottom", "/scripts/nfs-bottom", "/scripts/init-bottom"),
+)
 _SCRIPT_FILES = ("/etc/rc", "/etc/rc.local", "/etc/rcS")
 _PROMPTS = regex(
     r"(?:^|[\s/=-])(getty|agetty|mingetty|login|sulogin|cttyhack|sh|ash|bash|dash)(?=\s|$)"

@@ -498,7 +498,9 @@ def fit_property(found: Node[FitFacts]) -> Outcome:
 
 def _needed(facts: FitFacts, image: Image, missing: list[str]) -> bool:
     """Tell whether U-Boot fails without one of these, rather than only lacking a text."""
-    needed = {"type", "data-size"}
+    needed = {"data-size"}
+    if not facts.first_stage_only(image.name):
+        needed.add("type")  # SPL says that it cannot get it, and goes on (load_simple_fit)
     if image.type in _ARCHITECTURE_MATTERS and not facts.first_stage_only(image.name):
         needed.add("arch")
     if image.type in _KERNELS:

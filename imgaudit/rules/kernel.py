@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from imgaudit.arches import ARCHES
+from imgaudit.boot.firmware import is_u_boot
 from imgaudit.contents.place import Node
 from imgaudit.contents.tree import Content
 from imgaudit.formats.arm64_image import Arm64ImageFacts
@@ -62,7 +63,8 @@ IMAGE_SIZE = Rule(
     effect="{happens}.",
     fix="Ship arch/arm64/boot/Image as the kernel build made it; pass what was added separately.",
     computed="image_size is below the size of the file and what lies beyond is not padding; or it"
-    " is 0: a warning up to the 16 MiB that U-Boot then assumes",
+    " is 0: a warning up to the 16 MiB that U-Boot then assumes; of a U-Boot that has a kernel's"
+    " header it is not asked",
     sources=(
         in_linux(
             "Documentation/arm64/booting.rst",
@@ -92,6 +94,10 @@ def arm64_image_size(found: Node[Arm64ImageFacts]) -> Outcome:
             " more: what lies behind is lost, or other data is loaded over it"
         )
     else:
+        return
+    # U-Boot may have a kernel's header for the loader before it, and its own tree behind that size
+    # (CONFIG_LINUX_KERNEL_IMAGE_HEADER, CONFIG_OF_SEPARATE).
+    if is_u_boot(found.view()):
         return
     yield IMAGE_SIZE(stated=stated, size=size, happens=happens).inside(
         found, at=found.facts.offsets["image_size"], length=8, severity=severity

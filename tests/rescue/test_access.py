@@ -61,6 +61,13 @@ def test_calls_of_busybox_are_counted_to_an_end_and_it_is_said(more: int) -> Non
     assert [why.endswith("and 2 are not") for _, why in heard] == [True] * bool(more)
 
 
+def test_a_login_that_a_script_of_initramfs_tools_starts() -> None:
+    """initramfs-tools(7); the script of Debian's dropbear-initramfs."""
+    script = "run_dropbear() { exec /sbin/dropbear -Fs; }\nrun_dropbear &\n"
+    found = access({"scripts/init-premount/dropbear": f"#!/bin/sh\n{script}".encode()})
+    assert ("dropbear", "/scripts/init-premount/dropbear") in found.starts
+
+
 def test_inittab() -> None:
     text = b"""
 # ttyS9::respawn:/sbin/getty

@@ -475,6 +475,14 @@ def test_what_spl_does_not_read_is_not_asked_for() -> None:
     assert finding.values["missing"] == "arch"
 
 
+def test_spl_goes_on_without_the_type_of_an_image() -> None:
+    """The fdt-1 of Debian's u-boot-starfive 2025.01; U-Boot common/spl/spl_fit.c."""
+    images: Tree = {**SPL, "fdt-1": sample.image({"type": ()}, payload=sample.board_tree())}
+    data = sample.fit(images, configurations={"conf": {"firmware": "uboot", "fdt": "fdt-1"}})
+    (finding,) = in_region("fit-property-missing", "fit", data)
+    assert (finding.values["missing"], finding.severity) == ("type", Severity.WARNING)
+
+
 _COPROCESSOR: Tree = {"type": "firmware", "arch": "or1k", "os": (), "data": ()}
 
 

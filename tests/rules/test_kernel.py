@@ -42,6 +42,15 @@ def test_padding_behind_the_kernel_is_no_fault(fill: bytes, count: int) -> None:
     assert len(findings) == count
 
 
+def test_u_boot_may_have_a_kernel_s_header_and_its_tree_behind_it() -> None:
+    """Debian's u-boot-qcom 2025.01 of the DragonBoard 820c: CONFIG_LINUX_KERNEL_IMAGE_HEADER."""
+    banner = b"U-Boot 2025.01+dfsg-3 (Jan 01 2025 - 00:00:00 +0000)\0"
+    for text, found in ((banner, 0), (banner.replace(b"U-Boot", b"U-Bolt"), 1)):
+        kernel = sample.arm64_kernel(8 * KIB, image_size=8 * KIB)
+        data = kernel[: -len(text)] + text + sample.board_tree()
+        assert len(in_region("arm64-image-size-too-small", "arm64-image", data)) == found
+
+
 def test_mixed_blanks_are_not_padding() -> None:
     data = sample.arm64_kernel(4 * KIB, image_size=4 * KIB) + bytes(KIB) + b"\xff" * KIB
     assert len(in_region("arm64-image-size-too-small", "arm64-image", data)) == 1
