@@ -230,6 +230,16 @@ class Root:
         """Give what a path leads to, links followed; None where it leads nowhere."""
         return self.resolve(path).node
 
+    def link(self, folders: Iterable[str], names: Iterable[str], target: str) -> None:
+        """Add a link of each name to each of the folders that are there, where it has none."""
+        links = list(names)
+        for folder in folders:
+            node = self.lookup(folder)
+            if node is not None and node.children is not None:
+                for name in links:
+                    if name not in node.children:
+                        node.children[name] = Node(stat.S_IFLNK | 0o777, target=target)
+
     def text(self, path: str, limit: int = 1 << 20) -> str | None:
         """Give a regular file's text, at most `limit` bytes of it; None where there is no file."""
         node = self.lookup(path)

@@ -24,6 +24,7 @@ from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
 from imgaudit.ramdisk.follow import COMPRESSIONS
 from imgaudit.ramdisk.root import Node, Root
 from imgaudit.rescue.first import default_init, first_program
+from imgaudit.rescue.installed import install
 from imgaudit.rescue.needs import BY_NAME, DEFAULT, Group, Need
 from imgaudit.rescue.runnable import Runner
 from imgaudit.rescue.start import SHELLS, Start, Switch, follow_init, on_path
@@ -225,6 +226,8 @@ def early_of(ramdisk_in: Same, arch: str, rdinit: str | None, init: str | None) 
     whys = "; ".join(filter(None, (one.ends or one.why for one in first.attempts)))
     if first.reached is None or first.stands_in is not None:
         return Early(path, None if not first.certain else False, whys)
+    if install(root, runner, first.reached):
+        runner = Runner(root, arch)
     start = follow_init(root, runner, first.reached, on_path(root, runner))
     if start.stops:
         return Early(first.reached, False, f"its own start ends: {start.stops}")

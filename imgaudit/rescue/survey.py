@@ -18,6 +18,7 @@ from imgaudit.ramdisk.root import INODE, Found, Node, Root, Skipped
 from imgaudit.ramdisk.scan import Secret, scan
 from imgaudit.rescue.access import Access, Account, Call, Console, read_access
 from imgaudit.rescue.first import Attempt, First, first_program
+from imgaudit.rescue.installed import install
 from imgaudit.rescue.modules import Module, Release, module_file, read_modules
 from imgaudit.rescue.needs import (
     BY_NAME,
@@ -311,6 +312,10 @@ class _Survey:
         applets = None
         if target.node is not None and id(target.node) in self.marked:
             applets = self.runner.applets(target.node)
+        memory = Memory(*root.memory())
+        # What the first program has made is there for all that it starts, and not for itself.
+        if install(root, self.runner, self.init):
+            self.runner = Runner(root, self.arch)
         access = read_access(root, self.init, busybox_init=applets is not None)
         search = tuple(dict.fromkeys((*access.folders, *SEARCH)))
         self._find_tools(search, busyboxes, access)
@@ -342,7 +347,7 @@ class _Survey:
             dangling=tuple(self.dangling),
             oddities=tuple(self.oddities),
             console_node=node,
-            memory=Memory(*root.memory()),
+            memory=memory,
             kernel=tuple(self._kernel(init, bool(modules))),
             skipped=tuple(root.skipped),
             doubts=tuple(self.doubts),

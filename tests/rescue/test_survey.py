@@ -77,6 +77,30 @@ def test_a_shell_runs_a_text_that_does_not_start_with_a_line_of_its_own(
     assert (tool.usable, tool.kind == "script") == (runs, runs)
 
 
+@pytest.mark.parametrize(
+    ("line", "there"),
+    [
+        ("/bin/busybox --install -s", ["/bin/sh", "/sbin/ip"]),
+        ("busybox --install", ["/bin/sh", "/sbin/ip"]),
+        ("/bin/busybox --install -s /sbin", ["/sbin/ip"]),
+        ("# busybox --install -s", []),
+        ("/bin/box --install -s", []),
+    ],
+)
+def test_links_that_the_first_program_has_made(line: str, there: list[str]) -> None:
+    """busybox libbb/appletlib.c, install_links; the folders must be there."""
+    box = BOX.replace(b"\0BusyBox", b"\0[--install [-s] [DIR]]\0BusyBox", 1)
+    assert box != BOX
+    start = f"#!/bin/busybox sh\n{line}\nexec /bin/sh\n".encode()
+    root_ = tree({"init": start, "bin/busybox": box, "sbin/x": b""})
+    facts = survey(root_, arch="arm64", needs=groups_named(()), init="/init")
+    assert facts.init.verdict.runs is True
+    assert [it for it in ("/bin/sh", "/sbin/ip", "/usr/bin/wget") if root_.lookup(it)] == there
+    own = tree({"init": b"#!/bin/sh\n/bin/busybox --install -s\n", "bin/busybox": box})
+    first = survey(own, arch="arm64", needs=groups_named(()), init="/init").init
+    assert first.verdict.runs is False  # its shell is not there before it runs
+
+
 def test_a_set_of_tools_counts_as_a_whole() -> None:
     tool = elf(kind=2)
     files = {**BASE, "sbin/flash_erase": tool, "sbin/nandwrite": tool}
