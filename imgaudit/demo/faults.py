@@ -822,7 +822,7 @@ _FAULTS = (
     Fault(
         name="bootcmd-never-run",
         summary="bootdelay is -1, as on the developer's desk: U-Boot runs no bootcmd by itself",
-        finding="stage-does-not-start",
+        finding="autoboot-switched-off",
         region="env-a",
         board=_env(bootdelay="-1"),
     ),
