@@ -605,6 +605,7 @@ def _hole_values(*, start: int, end: int) -> None: ...
 
 HOLE = Rule(
     name="chip-image-erased-hole",
+    follows=("chip-image-differs",),
     stops=True,
     severity=Severity.ERROR,
     values=_hole_values,
