@@ -107,7 +107,7 @@ def test_a_root_is_there_whole() -> None:
     assert "rootfs, the root, comes up is not known: its file ends 1 byte too early" in cut.line()
     noise = main(files={"rootfs.ext4": lambda: b"tide" * 9999})
     assert noise.verdict is REFUTED
-    assert "holds nothing that is known, no file system" in noise.line()
+    assert "holds data of no known format, no file system" in noise.line()
     nothing = main(holds="holds: ext4")
     assert nothing.verdict is UNPROVEN
     assert "what rootfs, the root, holds is not known" in nothing.line()

@@ -222,7 +222,7 @@ def test_a_sum_of_what_is_not_started_is_not_looked_at() -> None:
         ),
         (
             {"fdt": sample.image({"type": "flat_dt"}, payload=b"tide" * 9)},
-            "the device tree fdt is nothing that is known",
+            "the device tree fdt is data of no known format",
         ),
     ],
 )
