@@ -158,3 +158,39 @@ def test_any_text_is_a_command_line(text: str) -> None:
 )
 def test_any_text_is_a_root(text: str) -> None:
     assert parse_root(text).text == text
+
+
+@pytest.mark.parametrize(
+    ("value", "size", "limit"),
+    [
+        ("512M", 512 << 20, 512 << 20),
+        ("1g", 1 << 30, 1 << 30),
+        ("64K", 64 << 10, 64 << 10),
+        ("2T", 2 << 40, 2 << 40),
+        ("4096", 4096, 4096),
+        ("0x1000", 4096, 4096),
+        ("512M@0x1000", 512 << 20, None),
+        ("M", None, None),
+        ("", None, None),
+    ],
+)
+def test_sizes_have_the_units_of_the_kernel(
+    value: str, size: int | None, limit: int | None
+) -> None:
+    """Linux lib/cmdline.c, memparse(); with a place behind it, `mem=` is no limit."""
+    line = parse(f"mem={value} quiet")
+    assert (line.size("mem"), line.memory_limit) == (size, limit)
+    assert line.size("cma") is None
+    assert parse("quiet").memory_limit is None
+
+
+def test_consoles_and_ubis_are_told_without_their_options() -> None:
+    line = parse(
+        "console=ttyS0,115200n8 console=tty0 console ubi.mtd=rootfs,2048 ubi.mtd=3 ubi.mtd"
+    )
+    assert [(it.device, it.options) for it in line.consoles] == [
+        ("ttyS0", "115200n8"),
+        ("tty0", ""),
+        ("", ""),
+    ]
+    assert line.ubi_attached == ("rootfs", "3", "")
