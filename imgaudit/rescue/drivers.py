@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from enum import StrEnum
 
+from imgaudit import bounds
 from imgaudit.data import dataclass
 from imgaudit.formats.flat_tree import Node, Tree
 from imgaudit.maps.device_tree import flash_nodes
@@ -306,7 +307,8 @@ class _Looking:
             yield _Device("flash", node)
         hosts = self.emmcs()
         # Of several none is known to be the one, but where none of them has a driver.
-        served = [self.driver(_Device("emmc", node)).good for node in hosts[:SUPPLIERS]]
+        asked = bounds.within(hosts, SUPPLIERS, "device tree", "hosts of an eMMC")
+        served = [self.driver(_Device("emmc", node)).good for node in asked]
         if len(hosts) == 1 or (hosts and not any(good in {True, None} for good in served)):
             yield _Device("emmc", hosts[0])
         for node in self.nodes:
