@@ -11,7 +11,9 @@ import re
 from imgaudit.data import dataclass
 from imgaudit.maps.entry import Kind, MapCopy, MapEntry, Medium, Written
 from imgaudit.patterns import regex
+from imgaudit.ramdisk.root import Root
 
+PLACE = "/etc/fw_env.config"
 _MAX_COPIES = 2  # the tools read no further
 _UBI = regex(r"/dev/ubi(?P<device>\d{1,9})(?:_(?P<number>\d{1,9})|:(?P<name>.+))", re.ASCII)
 _MTD = regex(r"/dev/mtd(?:block)?(?P<number>\d{1,9})(?:ro)?", re.ASCII)
@@ -118,6 +120,12 @@ def parse(text: str) -> FlashToolConfig:
     return FlashToolConfig(
         locations=tuple(locations), decimal=tuple(decimal), passed_over=tuple(passed_over)
     )
+
+
+def of_root(root: Root) -> FlashToolConfig | None:
+    """Read the one that stands in a root; None where there is none."""
+    text = root.text(PLACE)
+    return None if text is None else parse(text)
 
 
 def _location(at: Written) -> Location | None:

@@ -41,7 +41,6 @@ from imgaudit.rescue.started import Started, image_of
 BOUND_LINES = 256
 PROGRAMS = 1024
 MODULES = 16  # of which vermagic is read; those of one kernel are built together
-_TOOL_CONFIG = "/etc/fw_env.config"
 _PROGRAM_FOLDERS = ("/bin", "/sbin", "/usr/bin", "/usr/sbin")
 _ROOT_TYPE = "linux-root"
 _MUST = ("/dev", "/proc", "/sys")
@@ -208,7 +207,7 @@ class _Looking:
             prompts=self.prompts(first, system),
             open_root=self.open_root(),
             bare_tools=tuple(self.bare_tools()),
-            environment_tool=self.environment_tool(),
+            environment_tool=fw_env_config.of_root(self.root),
             vermagic=self.vermagic(),
             flashing=flashing(root),
             slots=tuple(self.slots()),
@@ -317,10 +316,6 @@ class _Looking:
         above = {other for other in points - {"/"} if point.startswith(f"{other.rstrip('/')}/")}
         return not above and not self.folder(point)
 
-    def environment_tool(self) -> FlashToolConfig | None:
-        text = self.root.text(_TOOL_CONFIG)
-        return None if text is None else fw_env_config.parse(text)
-
     def vermagic(self) -> tuple[str, str] | None:
         """Find a module that its own kernel would refuse: the folder is called as it should be."""
         release = self.item.release
@@ -341,7 +336,7 @@ class _Looking:
         return None
 
     def bare_tools(self) -> Iterator[str]:
-        if self.root.lookup(_TOOL_CONFIG) is None:
+        if self.root.lookup(fw_env_config.PLACE) is None:
             for name in _ENVIRONMENT_TOOLS:
                 for folder in _PROGRAM_FOLDERS:
                     if self.root.lookup(f"{folder}/{name}") is not None:

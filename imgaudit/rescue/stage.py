@@ -17,7 +17,8 @@ from imgaudit.formats.ext import Ext
 from imgaudit.formats.kernel import parse_config
 from imgaudit.formats.uboot_env import UbootEnv
 from imgaudit.formats.xz import Xz
-from imgaudit.maps import command_line
+from imgaudit.maps import command_line, fw_env_config
+from imgaudit.maps.fw_env_config import FlashToolConfig
 from imgaudit.model import Layout, Region, Stage
 from imgaudit.patterns import regex
 from imgaudit.ramdisk.find import Ramdisk, ramdisk_of
@@ -74,7 +75,7 @@ class Rescue:
     configuration and `config_from` where it was found; None where unknown, and `config_from` then
     says why. `feature_gaps` is None where e2fsck's features cannot be told. `env_copies` is what
     /etc/fw_env.config must name. `arguments` are the kernel's command lines, as far as they are
-    known.
+    known. `environment_tool` is what /etc/fw_env.config in the ramdisk says.
     """
 
     name: str
@@ -95,6 +96,7 @@ class Rescue:
     feature_gaps: tuple[FeatureGap, ...] | None = ()
     env_copies: tuple[str, ...] = ()
     arguments: tuple[str, ...] = ()
+    environment_tool: FlashToolConfig | None = None
 
     @property
     def first_is_tmpfs(self) -> bool | None:
@@ -341,6 +343,7 @@ def _rescue(
         why="",
         room=Room(ramdisk.size, facts.memory.total, _kernel_ram(ramdisk.kernel), ram),
         empty_links=tuple(_empty_links(ramdisk, root)),
+        environment_tool=fw_env_config.of_root(root),
     )
 
 

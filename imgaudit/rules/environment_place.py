@@ -29,7 +29,6 @@ from imgaudit.units import Span, counted, place, round_up
 
 _DISK = regex(r"(?P<disk>/dev/mmcblk\d+)(?P<boot>boot[01])?(?:p(?P<partition>\d{1,9}))?", re.ASCII)
 _SECTOR = 512
-_TOOL_CONFIG = "/etc/fw_env.config"
 _NOWHERE = Span(0, 0)
 _SHAPE = "size: 64 KiB, writer: runtime, holds: uboot-env"
 _REGIONS = (
@@ -169,32 +168,22 @@ def _tools(subject: Subject) -> list[Copy[FlashToolConfig]]:
     """Give every fw_env.config: the one that the layout names, those of roots and of ramdisks."""
     named = subject.copies.flash_tool_config if subject.copies is not None else None
     found = [] if named is None else [named]
-    for root in subject.roots.values():
-        if root.environment_tool is not None and (
-            named is None or named.place.region is not root.region
-        ):
+    inside = [(it.region, it.artifact, it.environment_tool) for it in subject.roots.values()]
+    inside += [
+        (it.region, it.artifact.path, it.environment_tool)
+        for it in subject.rescues.values()
+        if it.region is not None and it.artifact is not None
+    ]
+    for region, artifact, config in inside:
+        if config is not None and (named is None or named.place.region is not region):
             where = Place(
-                carrier=_TOOL_CONFIG,
-                name=root.artifact,
-                artifact=root.artifact,
-                region=root.region,
-                where=root.region.at_key("file"),
-            )
-            found.append(Copy(place=where, says=root.environment_tool))
-    for rescue in subject.rescues.values():
-        text = None if rescue.root is None else rescue.root.text(_TOOL_CONFIG)
-        region, artifact = rescue.region, rescue.artifact
-        if text is None or region is None or artifact is None:
-            continue
-        if named is None or named.place.region is not region:
-            where = Place(
-                carrier=_TOOL_CONFIG,
-                name=artifact.path,
-                artifact=artifact.path,
+                carrier=fw_env_config.PLACE,
+                name=artifact,
+                artifact=artifact,
                 region=region,
                 where=region.at_key("file"),
             )
-            found.append(Copy(place=where, says=fw_env_config.parse(text)))
+            found.append(Copy(place=where, says=config))
     return found
 
 

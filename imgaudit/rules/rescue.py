@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Protocol
 
-from imgaudit.maps.fw_env_config import parse
 from imgaudit.rescue.needs import OPTION_MODULES
 from imgaudit.rescue.stage import Rescue
 from imgaudit.rescue.survey import GROUPS, NeedFacts, RescueFacts
@@ -718,11 +717,8 @@ ENV_COPY = Rule(
 
 @on_rescue(ENV_COPY)
 def environment_copies(rescue: Rescue) -> Outcome:
-    text = rescue.root.text("/etc/fw_env.config") if rescue.root is not None else None
-    if text is None or not rescue.env_copies:
-        return
-    config = parse(text)
-    if not config.redundant:
+    config = rescue.environment_tool
+    if config is not None and rescue.env_copies and not config.redundant:
         first, second = rescue.env_copies
         count = len(config.locations)
         yield said(ENV_COPY(count=count, first=first, second=second), rescue)
