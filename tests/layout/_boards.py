@@ -18,6 +18,7 @@ from imgaudit.writers.cpio import cpio
 from imgaudit.writers.elf import program
 from imgaudit.writers.env import environment, text
 from imgaudit.writers.sparse import filler
+from imgaudit.writers.tree import file
 from tests.formats.test_volumes import program as efi_program
 from tests.formats.test_zimage import write as zimage
 from tests.rescue._elf import ARM, elf
@@ -466,7 +467,9 @@ def pier(folder: Path) -> None:
     (beside / "mast.dtb").write_bytes(dtb)
     image = kernel.image(kernel.CONFIG)
     (beside / "Image.gz").write_bytes(gzip.compress(image, mtime=0))
-    (beside / "ramdisk").write_bytes(cpio(rescue.ramdisk(), 0))
+    tool = "/dev/mtd1 0x0 0x4000 0x1000\n/dev/mtd2 0x0 0x4000 0x1000\n"
+    inside = rescue.ramdisk() | {"etc/fw_env.config": file(tool)}
+    (beside / "ramdisk").write_bytes(cpio(inside, 0))
     source = _ITS.replace("0x8", "0x5").replace('"mast"', '"pier"')
     (beside / "in").write_text(source)
     run("mkimage", "-f", "in", "out", at=beside)
