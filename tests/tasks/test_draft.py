@@ -368,3 +368,64 @@ def test_packaged_trees_draft_what_fdtget_prints() -> None:
 def test_only_above_16_mib_are_address_bytes_to_be_filled_in(size: str, said: bool) -> None:
     text = draft(Sources(mtdparts=f"spi0.0:{size}(all)")).text
     assert ("four-byte-mode" in text) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "why"),
+    [
+        ("spi0.0:64k(open", "mtdparts in vars.txt: mtdparts is refused"),
+        ("spi0.0:${layout}", "nothing tells of a flash chip or a disk"),
+    ],
+)
+def test_an_environment_whose_list_says_nothing(value: str, why: str, tmp_path: Path) -> None:
+    path = tmp_path / "vars.txt"
+    path.write_text(f"bootcmd=run main\nmtdparts={value}\n")
+    with pytest.raises(AuditError, match="nothing to draft") as caught:
+        draft(Sources(environment=str(path)))
+    assert why in str(caught.value)
+
+
+def test_a_file_that_is_too_large_for_an_environment(tmp_path: Path) -> None:
+    path = tmp_path / "large"
+    with path.open("wb") as file:
+        file.truncate((64 << 20) + 1)
+    with pytest.raises(AuditError, match="too large for an environment"):
+        draft(Sources(environment=str(path)))
+
+
+def test_the_command_line_in_a_device_tree_has_a_list(tmp_path: Path) -> None:
+    path = tmp_path / "gauge.dtb"
+    path.write_bytes(
+        fdt({"compatible": "example,gauge", "chosen": {"bootargs": f"mtdparts={LIST}"}})
+    )
+    drafted = draft(Sources(device_tree=str(path)))
+    assert list(regions(drafted.text)) == list(regions(draft(Sources(mtdparts=LIST)).text))
+
+
+def test_a_device_tree_that_is_cut(tmp_path: Path) -> None:
+    path = tmp_path / "gauge.dtb"
+    path.write_bytes(fdt({"compatible": "example,gauge"})[:-20])
+    with pytest.raises(AuditError, match=r"gauge\.dtb is no device tree"):
+        draft(Sources(device_tree=str(path)))
+
+
+@pytest.mark.oracle
+def test_a_packed_disk_tells_what_the_disk_tells(tmp_path: Path) -> None:
+    """What sfdisk writes and gzip packs gives the same partitions as the image itself."""
+    disk = tmp_path / "emmc.img"
+    with disk.open("wb") as file:
+        file.truncate(32 << 20)
+    table = "label: gpt\nname=boot, start=4MiB, size=8MiB\nname=root, start=12MiB, size=16MiB\n"
+    subprocess.run(["sfdisk", "-q", disk], input=table, text=True, check=True)
+    part = tmp_path / "part"
+    subprocess.run(["mke2fs", "-q", "-t", "ext4", part, "16M"], check=True)
+    place = [f"of={disk}", "bs=1M", "seek=12", "conv=notrunc"]
+    subprocess.run(["dd", f"if={part}", *place], check=True, capture_output=True)
+    plain = loaded(draft(Sources(disk=str(disk))).text)
+    subprocess.run(["gzip", disk], check=True)
+    packed = loaded(draft(Sources(disk=f"{disk}.gz")).text)
+    for read in (plain, packed):
+        assert [(it.label, it.at >> 20, it.size >> 20, it.holds) for it in read.regions] == [
+            ("boot", 4, 8, "raw"),
+            ("root", 12, 16, "ext4"),
+        ]
