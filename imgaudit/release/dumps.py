@@ -133,7 +133,7 @@ def held_against_manifest(
         for region in layout.regions_on(name):
             known = manifest.region(region.name)
             payload = None if known is None else known.payload
-            if payload is not None and payload.size <= region.room:
+            if payload is not None:
                 digests = Digests(
                     size=payload.size, sha256=payload.sha256, data_sha256=payload.data_sha256
                 )

@@ -93,6 +93,21 @@ def test_a_fault_in_a_dump_is_found(demo: Path, tmp_path: Path) -> None:
     assert finding["artifact"] == "recovery.itb"
 
 
+def test_what_was_sealed_is_compared_where_the_region_has_become_too_small(
+    demo: Path, tmp_path: Path
+) -> None:
+    layout = tmp_path / "whimbrel.yaml"
+    layout.write_text(demo.read_text().replace("size: 13 MiB", "size: 128 KiB"))
+    chip = bytearray(demo.with_name("nor.img").read_bytes())
+    chip[0x240000] ^= 0x5A  # of recovery.itb, and past its region
+    (tmp_path / "nor.bin").write_bytes(chip)
+    words = ("readback", layout, "--dump", f"nor={tmp_path / 'nor.bin'}")
+    done = run(*words, "--manifest", sealed(demo), "--format", "json")
+    assert done.exit_code == 1
+    told = {(it["finding"], it["region"]) for it in json.loads(done.output)["findings"]}
+    assert ("chip-image-differs-from-manifest", "recovery") in told
+
+
 def test_a_warning_fails_where_it_is_asked_to(demo: Path, tmp_path: Path) -> None:
     chip = bytearray(demo.with_name("nor.img").read_bytes())
     chip[0x180000] = 0
