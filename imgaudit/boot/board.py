@@ -15,7 +15,7 @@ from imgaudit.chips import EMMC
 from imgaudit.contents.build import Build, Placement
 from imgaudit.contents.place import Node
 from imgaudit.contents.starts import script_of
-from imgaudit.contents.tree import PASSED_OVER, Content
+from imgaudit.contents.tree import PASSED_OVER, UNKNOWN, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.fat import Fat
 from imgaudit.formats.files import SCRIPT, Entry, Files, FileSystem
@@ -410,7 +410,6 @@ class Board:
         )
 
 
-NOTHING = "data of no known format"
 _EFI = regex(r"/?(?:efi/|ubootefi\.var$)", re.IGNORECASE)
 """What the boot manager looks for: programs, and U-Boot's own file of variables."""
 _BTRFS = (0x10040, 8)
@@ -443,7 +442,7 @@ def _held(content: Content | None) -> str | None:
     looked = content.damaged_at is None and not content.why.startswith(PASSED_OVER)
     if content.format is None and content.view is not None and looked:
         blocks = content.view.upto(*_BTRFS)
-        return None if blocks[-len(_BTRFS_MAGIC) :] == _BTRFS_MAGIC else NOTHING
+        return None if blocks[-len(_BTRFS_MAGIC) :] == _BTRFS_MAGIC else UNKNOWN
     if content.facts is None or content.format is None:
         return None
     return _SYSTEMS.get(content.format, content.format)

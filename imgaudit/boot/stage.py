@@ -199,9 +199,8 @@ class _Following:
         fillers = {part: found for part, found in boot.loaded.items() if found}
         ways: Iterable[tuple[int, ...]] = itertools.product(*fillers.values())
         if boot.command.partition(" ")[0] not in set(Command):
-            ways = itertools.islice(
-                ways, 1
-            )  # nobody knows where it puts things, whatever filled it
+            # Nobody knows where it puts things, whatever filled it.
+            ways = itertools.islice(ways, 1)
         for way in bounds.within(ways, MAX_WAYS, boot.command, "ways to what it starts"):
             chosen = {
                 part: done.operations[index] for part, index in zip(fillers, way, strict=True)

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 BLOCK = 64 * KIB
 BUNDLED = "bundled ramdisk"
 NO_FORMAT = "no format was recognised"
+UNKNOWN = "data of no known format"
+"""What something is called of which nobody knows what it is."""
 """Why a content has no facts, where every reader has looked at it."""
 PASSED_OVER = "not looked into"
 KERNELS = frozenset({"arm64-image", "riscv-image", "elf"})
@@ -93,6 +95,11 @@ class Content:
     children: tuple[Content, ...] = ()
     view: View | None = field(default=None, repr=False, compare=False)
     blocks: Blocks | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def called(self) -> str:
+        """What it is, in words."""
+        return self.title or UNKNOWN
 
     @property
     def inner(self) -> Content | None:

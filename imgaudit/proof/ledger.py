@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from imgaudit.boot.firmware import Firmware
 from imgaudit.contents.build import Build, Placement
-from imgaudit.contents.tree import BLOCK, NO_FORMAT, PASSED_OVER, Content
+from imgaudit.contents.tree import BLOCK, NO_FORMAT, PASSED_OVER, UNKNOWN, Content
 from imgaudit.data import dataclass
 from imgaudit.errors import UnreadError
 from imgaudit.formats.cpio import CpioFacts
@@ -345,7 +345,7 @@ def _alone(content: Content, view: View | None, programs: Container[str]) -> tup
         return Seen.UNSEEN, f"{content.name}: {content.why or 'its bytes were not kept'}"
     if content.name in programs:
         return Seen.HEADER, f"{content.name} is known by its version text only; {_NO_SUM}"
-    return Seen.SIZE, f"{content.name} is data of no known format"
+    return Seen.SIZE, f"{content.name} is {UNKNOWN}"
 
 
 def read_back(

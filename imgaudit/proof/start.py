@@ -266,7 +266,7 @@ class _Judging:
         self.whole(role, packed, source)
         inner = source.content.inner
         if inner is None:
-            what = source.content.title or "data of no known format"
+            what = source.content.called
             raise _NoError(f"it unpacks {source.name}, which is {what}", blame=operation)
         return operation, replace(source, content=inner, start=None, size=inner.size)
 
@@ -366,7 +366,7 @@ class _Judging:
         if self.name == "bootefi" and inner.facts is None and inner.why != NO_FORMAT:
             raise _OpenError(f"what {content.name} starts is not known")
         if not isinstance(inner.facts, wanted):
-            what = inner.title or "data of no known format"
+            what = inner.called
             why = f"{self.name} takes {spoken}; {content.name} is none: {what}"
             raise _NoError(why, Fault.CONTENT)
         if isinstance(inner.facts, UimageFacts) and inner.facts.type not in _STARTED:
@@ -623,7 +623,7 @@ class _Judging:
             raise _OpenError(f"what {piece.name} holds is not known")
         inner = content.unwrapped()
         if not isinstance(inner.facts, FdtFacts):
-            what = content.title or "data of no known format"
+            what = content.called
             what = f"damaged: {inner.why}" if inner.format == FdtFacts.format else what
             why = f"the device tree {piece.name} is {what}"
             raise _NoError(why, Fault.CONTENT, at=self.link("fdt", piece).region)
@@ -638,7 +638,7 @@ class _Judging:
             raise _OpenError(f"what {piece.name} holds is not known")
         inner = content.unwrapped()
         if not isinstance(inner.facts, CpioFacts) and inner.format not in MOUNTED:
-            what = inner.title or "data of no known format"
+            what = inner.called
             if inner.format == CpioFacts.format:
                 raise _OpenError(f"the ramdisk {piece.name} was not followed: {inner.why}")
             why = f"the ramdisk {piece.name} is {what}"
@@ -900,7 +900,7 @@ class _Judging:
         if isinstance(content.facts, FileSystem) and content.format not in MOUNTED:
             raise _OpenError(f"the files of {region.name}, the root, are not read: {content.title}")
         if content.format not in MOUNTED or content.facts is None:
-            what = content.title or "data of no known format"
+            what = content.called
             why = f"root={root.text} is {region.name}, which holds {what}, no file system"
             raise _NoError(why, Fault.ROOT_CONTENT, at=region.name, returns=False)
         if self.board.is_torn(region):

@@ -141,7 +141,7 @@ def _find(content: Content, configuration: str | None) -> _Place:
         if inner is not None and isinstance(inner.facts, FitFacts | UimageFacts):
             return replace(_find(inner, configuration), at=None)
         return _Place(content, None, at=0)
-    what = content.title or "data of no known format"
+    what = content.called
     return _Place(None, None, f"{content.name} is {what}, not a ramdisk")
 
 

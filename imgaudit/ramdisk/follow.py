@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from imgaudit.contents.tree import PASSED_OVER, Content
+from imgaudit.contents.tree import PASSED_OVER, UNKNOWN, Content
 from imgaudit.data import dataclass
 from imgaudit.formats.cpio import CpioFacts, Trailing
 from imgaudit.formats.cpio import KernelWords as Words
@@ -91,7 +91,7 @@ class Follow:
                 return
             else:
                 kind: TroubleKind = "junk" if offset else "refused"
-                what = at.title or "data of no known format"
+                what = at.called
                 self._trouble(kind, at, offset, f"it is {what}", Words.MAGIC)
                 return
             if following is not None:
@@ -176,7 +176,7 @@ class Follow:
             return None
         if inner is None or archive is None:
             if content.complete:
-                what = (inner.title if inner is not None else "") or "data of no known format"
+                what = UNKNOWN if inner is None else inner.called
                 self._trouble(
                     "refused", content, offset, f"it unpacks to {what}", Words.JUNK_INSIDE
                 )

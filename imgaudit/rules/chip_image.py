@@ -318,13 +318,7 @@ def image_differs(image: ChipImage, subject: Subject) -> Outcome:
 
 def _nothing_for(subject: Subject, region: Region) -> str:
     if subject.manifest is not None:
-        sealed = subject.manifest.region(region.name)
-        if sealed is None or sealed.payload is None:
-            return "the manifest seals nothing for it"
-        return (
-            f"the manifest seals {both(sealed.payload.size)} for it, which do not fit into the"
-            f" {both(region.room)} of the layout"
-        )
+        return "the manifest seals nothing for it"
     missing = (item.missing for item in subject.placements if item.region.name == region.name)
     return next(missing, "") or "no artifact is built for it"
 

@@ -273,7 +273,7 @@ class _Reading:
 
 def _why(artifact: Artifact) -> str:
     content = artifact.content
-    return content.why or f"it is {content.title or 'data of no known format'}"
+    return content.why or f"it is {content.called}"
 
 
 def partitions(disk: Gpt | Mbr) -> Iterator[tuple[int, Span]]:
